@@ -1,0 +1,87 @@
+"""A capture: equally spaced samples of one or more channels, kept in their stored type.
+
+No reader and no window lives here; the files layer makes these objects, everything above reads them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.results import Notice
+
+
+@dataclass(frozen=True, eq=False)
+class Channel:
+    """One measured quantity: ``value = stored * scale + offset`` in ``unit``.
+
+    ``stored`` is one-dimensional, any integer or float type, possibly a memory map or a strided view
+    of one; it is never written to and never converted as a whole.
+    """
+
+    name: str
+    stored: NDArray[np.generic]
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: str = "V"
+
+    def values(self, start: int, stop: int) -> NDArray[np.float32] | NDArray[np.float64]:
+        """Samples ``[start, stop)`` in ``unit``: float64 if stored as such or as wide integers, else float32."""
+        part = self.stored[start:stop]
+        kind = np.float32 if part.dtype.itemsize <= 2 or part.dtype == np.float32 else np.float64
+        out = part.astype(kind)
+        if self.scale != 1.0:
+            out *= kind(self.scale)
+        if self.offset != 0.0:
+            out += kind(self.offset)
+        return out
+
+    def __len__(self) -> int:
+        return int(self.stored.shape[0])
+
+
+@dataclass(frozen=True)
+class Segment:
+    """Samples ``[first, last)`` of a capture are contiguous and begin at ``start_s``."""
+
+    first: int
+    last: int
+    start_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class Capture:
+    """One recording. ``segments`` is never empty; a plain recording has one that covers it all.
+
+    ``rate_std_hz`` is the standard uncertainty of a rate that was fitted to a time column, else None.
+    ``path`` is None for a capture that came embedded in a session.
+    """
+
+    name: str
+    format: str
+    rate_hz: float
+    start_s: float
+    channels: tuple[Channel, ...]
+    segments: tuple[Segment, ...]
+    rate_std_hz: float | None = None
+    path: Path | None = None
+    sha256: str | None = None
+    label: str = ""
+    timebase_ppm: float | None = None
+    gain_percent: float | None = None
+    warnings: tuple[Notice, ...] = field(default=())
+
+    @property
+    def samples(self) -> int:
+        """Number of samples in each channel, all segments together."""
+        return len(self.channels[0])
+
+    @property
+    def duration_s(self) -> float:
+        return self.samples / self.rate_hz
+
+    def with_label(self, label: str) -> Capture:
+        return replace(self, label=label)

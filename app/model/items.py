@@ -1,0 +1,75 @@
+"""What a session holds besides samples: plain frozen values, no behaviour, no Qt.
+
+Every item names the capture it stands on by that capture's index in the session; times are seconds on
+the capture's own axis. ``key`` is unique within the session and never reused, so that commands and
+views can refer to an item without holding it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from app.model.capture import Capture
+from dsp.results import Decode
+
+
+@dataclass(frozen=True)
+class Cursor:
+    key: int
+    capture: int
+    name: str
+    time_s: float
+
+
+@dataclass(frozen=True)
+class SpanMark:
+    key: int
+    capture: int
+    name: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class FlipMark:
+    """A flip set by hand. ``removes`` marks the opposite: here the user says there is *no* flip."""
+
+    key: int
+    capture: int
+    time_s: float
+    removes: bool = False
+
+
+@dataclass(frozen=True)
+class Note:
+    key: int
+    capture: int | None
+    time_s: float | None
+    text: str
+
+
+@dataclass(frozen=True)
+class DecodeRun:
+    """One decode of one channel over one span, as it came out; hand corrections are kept apart."""
+
+    key: int
+    capture: int
+    channel: str
+    span_s: tuple[float, float]
+    program_version: str
+    samples_sha256: str
+    result: Decode
+
+
+@dataclass(frozen=True, eq=False)
+class SessionData:
+    """All that a session file holds."""
+
+    captures: tuple[Capture, ...] = ()
+    cursors: tuple[Cursor, ...] = ()
+    spans: tuple[SpanMark, ...] = ()
+    flips: tuple[FlipMark, ...] = ()
+    notes: tuple[Note, ...] = ()
+    decodes: tuple[DecodeRun, ...] = ()
+    created: str = ""
+    next_key: int = 1

@@ -1,0 +1,1 @@
+"""The trace area: overview strip, trace, marks and the lane of decoded symbols. Start reading at `api`."""

@@ -1,0 +1,131 @@
+"""What the trace area is given and what it reports.
+
+`app.gui.trace.area.TraceArea` knows nothing of documents, files or decoding: it is given plain frozen
+values by setters, draws them, and emits what the user wants as signals. It never changes a value it was
+given; whoever owns the values changes them and calls the setter again.
+
+Times
+    Every time that goes in or comes out is a float in seconds on the capture's own axis (that of
+    `TraceChannel.start_s` and `TraceSegment.start_s`). Inside, the area draws relative to an origin of
+    its own, so large start times keep their precision.
+
+Setters
+    ``set_channels(channels)``     what to draw; empties the view when empty. The envelope built for a channel
+                                   is kept as long as its ``stored`` is the same object. Shows everything if
+                                   the time axis changed, else keeps the visible range.
+    ``set_cursors(cursors)``       list of `app.model.items.Cursor`; drawn with their ``name``.
+    ``set_flips(flips)``           list of `FlipView`, in any order.
+    ``set_lane(bursts)``           list of `LaneBurst`, in any order.
+    ``set_span((start_s, end_s))`` the selected span, or None.
+    ``set_tool(tool)``             what a plain drag or click does, one of `TOOLS`:
+                                   ``pan`` drag moves the view; ``zoom`` drag marks the stretch to fill the view;
+                                   ``span`` drag selects a span; ``flip`` click places a flip, drag moves one.
+                                   In every tool cursors, span edges and flip heads can be dragged, Shift+drag
+                                   selects a span, the middle button pans, the wheel zooms.
+    ``set_snap(targets)``          any of `SNAPS`; empty: no snapping. Holding Alt turns snapping off for a drag.
+    ``set_arrangement(how)``       one of `ARRANGEMENTS`: channels of one unit share an axis, or each has its own.
+    ``set_active_channel(name)``   the channel that snapping looks at; the first one until told.
+
+Methods that actions may call
+    ``show_range(start_s, end_s)``, ``visible_range() -> (start_s, end_s)``, ``zoom_all()``,
+    ``zoom_by(factor)`` (below 1 shows less), ``zoom_to_span()``, ``pan_by(fraction)`` of the visible width,
+    ``fit_values()`` (value axes to what is visible), ``place_flip()`` (at the pointer, else at the selected
+    cursor, else mid-view), ``delete_flip()`` (the hovered, else the selected), ``select_next_flip(step)``,
+    ``span_from_cursors()``, ``cancel()`` (as Escape).
+
+Signals
+    ``cursor_moved(key, time_s, gesture_id)``      the cursor with that ``key`` should now stand at ``time_s``.
+                                                   Emitted at every step of a drag or an arrow key.
+    ``flip_place_wanted(time_s)``                  a new flip by hand.
+    ``flip_moved(flip, time_s, gesture_id)``       ``flip`` is the `FlipView` *as it was when the gesture began*,
+                                                   the same object in every signal of the gesture, even when
+                                                   ``set_flips`` was called in between.
+    ``flip_delete_wanted(flip)``                   a `FlipView` of any origin; of a ``removed`` one it means: take
+                                                   the removal back.
+    ``span_selected(start_s, end_s)``              once, on release; ``start_s < end_s``.
+    ``span_cleared()``                             the user wants no span.
+    ``range_changed(start_s, end_s)``              the visible range is another now.
+    ``mouse_hint(text)``                           what the mouse would do here; empty when it leaves.
+
+Gesture ids
+    One drag, or one key held down, is one gesture: all its signals carry the same ``gesture_id``, an opaque
+    object to be compared by ``==`` and otherwise only kept. Undo takes back a gesture as a whole. A drag
+    that the user cancels (Escape) ends with a signal that carries the time it began with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from dsp.decode import SampleSource
+
+Tool = Literal["pan", "zoom", "span", "flip"]
+Snap = Literal["crossing", "extremum", "flip", "symbol"]
+Arrangement = Literal["by-unit", "each"]
+FlipOrigin = Literal["auto", "hand", "removed"]
+
+TOOLS: tuple[Tool, ...] = ("pan", "zoom", "span", "flip")
+SNAPS: tuple[Snap, ...] = ("crossing", "extremum", "flip", "symbol")
+ARRANGEMENTS: tuple[Arrangement, ...] = ("by-unit", "each")
+
+
+@dataclass(frozen=True)
+class TraceSegment:
+    """Samples ``[first, last)`` are contiguous; sample ``first`` was taken at ``start_s``."""
+
+    first: int
+    last: int
+    start_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class TraceChannel:
+    """One channel to draw: ``value = stored * scale + offset`` in ``unit``.
+
+    ``stored`` has a length and gives a one-dimensional array of any integer or float type for ``stored[a:b]``:
+    an array, a memory map, or an object that computes a derived channel on demand. It is only ever read by
+    slices, also from a second thread. ``segments`` empty means: all samples are contiguous from ``start_s``.
+    """
+
+    name: str
+    unit: str
+    stored: SampleSource
+    rate_hz: float
+    start_s: float = 0.0
+    segments: tuple[TraceSegment, ...] = ()
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+@dataclass(frozen=True)
+class FlipView:
+    """A flip as it is to be shown.
+
+    ``interval_s`` is its 95 % interval. ``origin``: ``auto`` found by the decoder, ``hand`` placed by the
+    user, ``removed`` found by the decoder and struck out by the user. ``key`` is the owner's handle, if any.
+    """
+
+    time_s: float
+    interval_s: tuple[float, float] | None = None
+    origin: FlipOrigin = "auto"
+    key: int | None = None
+
+
+@dataclass(frozen=True)
+class LaneBurst:
+    """The decoded symbols of one burst; symbol ``k`` begins at ``first_symbol_s + k * symbol_period_s``.
+
+    ``symbols`` has one character a symbol, ``confidence`` one probability a symbol (or is empty),
+    ``changed`` one flag a symbol that is set where the user's flips gave another symbol (or is empty).
+    """
+
+    start_s: float
+    end_s: float
+    first_symbol_s: float
+    symbol_period_s: float
+    symbols: str
+    confidence: Sequence[float] = ()
+    changed: Sequence[bool] = ()
+    talker: int | None = None

@@ -10,21 +10,29 @@ Times
     its own, so large start times keep their precision.
 
 Setters
-    ``set_channels(channels)``     what to draw; empties the view when empty. The envelope built for a channel
-                                   is kept as long as its ``stored`` is the same object. Shows everything if
-                                   the time axis changed, else keeps the visible range.
-    ``set_cursors(cursors)``       list of `app.model.items.Cursor`; drawn with their ``name``.
-    ``set_flips(flips)``           list of `FlipView`, in any order.
-    ``set_lane(bursts)``           list of `LaneBurst`, in any order.
+    ``set_channels(channels)``
+        what to draw; empties the view when empty. The envelope built for a channel
+        is kept as long as its ``stored`` is the same object. Shows everything if
+        the time axis changed, else keeps the visible range.
+    ``set_cursors(cursors)``
+        list of `app.model.items.Cursor`; drawn with their ``name``.
+    ``set_flips(flips)``
+        list of `FlipView`, in any order.
+    ``set_lane(bursts)``
+        list of `LaneBurst`, in any order.
     ``set_span((start_s, end_s))`` the selected span, or None.
-    ``set_tool(tool)``             what a plain drag or click does, one of `TOOLS`:
-                                   ``pan`` drag moves the view; ``zoom`` drag marks the stretch to fill the view;
-                                   ``span`` drag selects a span; ``flip`` click places a flip, drag moves one.
-                                   In every tool cursors, span edges and flip heads can be dragged, Shift+drag
-                                   selects a span, the middle button pans, the wheel zooms.
-    ``set_snap(targets)``          any of `SNAPS`; empty: no snapping. Holding Alt turns snapping off for a drag.
-    ``set_arrangement(how)``       one of `ARRANGEMENTS`: channels of one unit share an axis, or each has its own.
-    ``set_active_channel(name)``   the channel that snapping looks at; the first one until told.
+    ``set_tool(tool)``
+        what a plain drag or click does, one of `TOOLS`:
+        ``pan`` drag moves the view; ``zoom`` drag marks the stretch to fill the view;
+        ``span`` drag selects a span; ``flip`` click places a flip, drag moves one.
+        In every tool cursors, span edges and flip heads can be dragged, Shift+drag
+        selects a span, the middle button pans, the wheel zooms.
+    ``set_snap(targets)``
+        any of `SNAPS`; empty: no snapping. Holding Alt turns snapping off for a drag.
+    ``set_arrangement(how)``
+        one of `ARRANGEMENTS`: channels of one unit share an axis, or each has its own.
+    ``set_active_channel(name)``
+        the channel that snapping looks at; the first one until told.
 
 Methods that actions may call
     ``show_range(start_s, end_s)``, ``visible_range() -> (start_s, end_s)``, ``zoom_all()``,
@@ -34,18 +42,26 @@ Methods that actions may call
     ``span_from_cursors()``, ``cancel()`` (as Escape).
 
 Signals
-    ``cursor_moved(key, time_s, gesture_id)``      the cursor with that ``key`` should now stand at ``time_s``.
-                                                   Emitted at every step of a drag or an arrow key.
-    ``flip_place_wanted(time_s)``                  a new flip by hand.
-    ``flip_moved(flip, time_s, gesture_id)``       ``flip`` is the `FlipView` *as it was when the gesture began*,
-                                                   the same object in every signal of the gesture, even when
-                                                   ``set_flips`` was called in between.
-    ``flip_delete_wanted(flip)``                   a `FlipView` of any origin; of a ``removed`` one it means: take
-                                                   the removal back.
-    ``span_selected(start_s, end_s)``              once, on release; ``start_s < end_s``.
-    ``span_cleared()``                             the user wants no span.
-    ``range_changed(start_s, end_s)``              the visible range is another now.
-    ``mouse_hint(text)``                           what the mouse would do here; empty when it leaves.
+    ``cursor_moved(key, time_s, gesture_id)``
+        the cursor with that ``key`` should now stand at ``time_s``.
+        Emitted at every step of a drag or an arrow key.
+    ``flip_place_wanted(time_s)``
+        a new flip by hand.
+    ``flip_moved(flip, time_s, gesture_id)``
+        ``flip`` is the `FlipView` *as it was when the gesture began*,
+        the same object in every signal of the gesture, even when
+        ``set_flips`` was called in between.
+    ``flip_delete_wanted(flip)``
+        a `FlipView` of any origin; of a ``removed`` one it means: take
+        the removal back.
+    ``span_selected(start_s, end_s)``
+        once, on release; ``start_s < end_s``.
+    ``span_cleared()``
+        the user wants no span.
+    ``range_changed(start_s, end_s)``
+        the visible range is another now.
+    ``mouse_hint(text)``
+        what the mouse would do here; empty when it leaves.
 
 Gesture ids
     One drag, or one key held down, is one gesture: all its signals carry the same ``gesture_id``, an opaque
@@ -84,8 +100,8 @@ class TraceSegment:
 class TraceChannel:
     """One channel to draw: ``value = stored * scale + offset`` in ``unit``.
 
-    ``stored`` has a length and gives a one-dimensional array of any integer or float type for ``stored[a:b]``:
-    an array, a memory map, or an object that computes a derived channel on demand. It is only ever read by
+    ``stored`` has a length and gives a one-dimensional array of any integer or float type for
+    ``stored[a:b]``: an array, a memory map, or an object that computes a derived channel on demand. It is only ever read by
     slices, also from a second thread. ``segments`` empty means: all samples are contiguous from ``start_s``.
     """
 

@@ -11,12 +11,13 @@ from collections.abc import Hashable, Iterable
 from dataclasses import replace
 from typing import Protocol, TypeVar
 
+from app.errors import UsageError
 from app.model.items import Cursor, DecodeRun, FlipMark, Note, SessionData, SpanMark
 
 Item = TypeVar("Item", Cursor, SpanMark, FlipMark, Note, DecodeRun)
 
 
-class CommandError(Exception):
+class CommandError(UsageError):
     """The change cannot be made; the message is a sentence for the user."""
 
 

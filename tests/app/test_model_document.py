@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -308,7 +309,7 @@ def test_replacing_the_session_forgets_the_history(document):
 def test_history_forgets_the_oldest_and_then_knows_no_saved_point():
     history = History(limit=3)
     states = [SessionData(next_key=k) for k in range(6)]
-    for before, after in zip(states, states[1:], strict=False):
+    for before, after in pairwise(states):
         history.push("step", before, after)
     undone = []
     while history.undo_label:

@@ -20,7 +20,8 @@ Setters
         list of `FlipView`, in any order.
     ``set_lane(bursts)``
         list of `LaneBurst`, in any order.
-    ``set_span((start_s, end_s))`` the selected span, or None.
+    ``set_span((start_s, end_s))``
+        the selected span, or None.
     ``set_tool(tool)``
         what a plain drag or click does, one of `TOOLS`:
         ``pan`` drag moves the view; ``zoom`` drag marks the stretch to fill the view;
@@ -101,8 +102,9 @@ class TraceChannel:
     """One channel to draw: ``value = stored * scale + offset`` in ``unit``.
 
     ``stored`` has a length and gives a one-dimensional array of any integer or float type for
-    ``stored[a:b]``: an array, a memory map, or an object that computes a derived channel on demand. It is only ever read by
-    slices, also from a second thread. ``segments`` empty means: all samples are contiguous from ``start_s``.
+    ``stored[a:b]``: an array, a memory map, or an object that computes a derived channel on demand. It is
+    only ever read by slices, also from a second thread. ``segments`` empty means: all samples are
+    contiguous from ``start_s``.
     """
 
     name: str

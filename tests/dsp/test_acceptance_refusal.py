@@ -1,0 +1,38 @@
+"""Captures without a decodable signal: no symbols, and a kind or a refusal that says why."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from generators.files import write_wav
+from generators.quiet import CASES, RATE_HZ
+from generators.running import halfturn_decode
+
+HONEST_KINDS = {
+    "noise": {"none"},
+    "coloured noise": {"none", "undecided"},
+    "bare tone": {"tone"},
+    "tone bursts": {"tone", "undecided"},
+    "ripple": {"none", "tone", "undecided", "multi-carrier"},
+    "flat": {"none"},
+    "flat with last digit": {"none"},
+    "step": {"none", "undecided"},
+    "wandering level": {"none", "undecided"},
+    "chirp": {"chirp", "undecided"},
+    "many carriers": {"multi-carrier", "undecided"},
+    "speech-like": {"none", "undecided", "multi-carrier"},
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_nothing_is_made_up(tmp_path, name):
+    paths = [tmp_path / f"{draw}.wav" for draw in (501, 502)]
+    for path in paths:
+        write_wav(path, CASES[name](np.random.RandomState(int(path.stem))), RATE_HZ)
+    status, document = halfturn_decode(paths)
+    assert status == 1
+    assert len(document["results"]) == len(paths)
+    for result in document["results"]:
+        assert [burst["symbols"] for burst in result["bursts"] if burst["symbols"]] == []
+        assert result["signalling"]["kind"] in HONEST_KINDS[name]
+        assert result["refusal"]["text"]

@@ -1,0 +1,234 @@
+"""Fitting one phase-reversal transmission: timing, carrier, phase, amplitude, first and last symbol.
+
+Everything is maximum likelihood with the bits averaged out. For symbol ``k`` with in-phase correlation
+``y`` of unit noise and length ``g`` the log-likelihood ratio against silence is
+``ln cosh(g y) - g^2 e / 2``, ``e`` being the symbol's energy relative to its mean (Proakis, section 5.1).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.correlate import Complexes, Turned, best_run, log_bessel, log_cosh, turn_back
+from dsp.source import Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """Conditioned samples of part of a record; ``origin`` is the record's sample at index 0.
+
+    ``variance`` is the noise variance of a sample, from the floor's density near the carrier.
+    """
+
+    samples: Floats
+    origin: int
+    variance: float
+    at_first: bool
+    at_last: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """One transmission; positions are samples of the region.
+
+    The carrier is ``amplitude cos(omega m + phase)``, ``m`` counted from the region's first sample; symbol
+    ``k`` covers ``start + k period`` to ``start + (k + 1) period``. ``nats`` is the log-likelihood ratio
+    against silence.
+    """
+
+    region: Region
+    turned: Turned
+    omega: float
+    phase: float
+    amplitude: float
+    period: float
+    start: float
+    count: int
+    nats: float
+
+    @property
+    def stop(self) -> float:
+        return self.start + self.count * self.period
+
+    @property
+    def gain(self) -> float:
+        """``sqrt(2 Es/N0)``."""
+        return self.amplitude * float(np.sqrt(self.period / (2.0 * self.region.variance)))
+
+    def edges(self, before: int = 0, after: int = 0) -> Floats:
+        """Edges of the symbols, with some more symbols on either side."""
+        return self.start + np.arange(-before, self.count + after + 1) * self.period
+
+    def turned_symbols(self, before: int = 0, after: int = 0) -> Complexes:
+        """Correlations with the fitted carrier: in phase on the real axis, unit noise in each component."""
+        edges = self.edges(before, after)
+        mid = (edges[:-1] + edges[1:]) / 2.0
+        z = self.turned.between(edges) / np.sqrt(self.region.variance * self.period / 2.0)
+        return z * np.exp(-1j * (self.phase + (self.omega - self.turned.omega) * mid))
+
+    def energies(self, before: int = 0, after: int = 0) -> Floats:
+        """Energy of each symbol over half the period: 1 but for carriers of a few cycles a symbol."""
+        edges = self.edges(before, after)
+        double = self.turned.double_frequency(edges)
+        return 1.0 + (double * np.exp(2j * self.phase)).real / self.period
+
+    def symbol_nats(self, before: int = 0, after: int = 0) -> Floats:
+        """Log-likelihood ratio of each symbol being sent at all."""
+        g = self.gain
+        return log_cosh(g * self.turned_symbols(before, after).real) - 0.5 * g * g * self.energies(before, after)
+
+
+def acquire(
+    region: Region, omega: float, period: float, *, span: tuple[float, float] | None = None, phases: int = 16
+) -> Fit | None:
+    """Find the strongest transmission of known carrier and period in a region, and fit it roughly.
+
+    ``omega`` (radians a sample) may be off by a fifth of the symbol rate, ``period`` by a fraction of a
+    symbol over the transmission. Returns None if nothing there is likelier than silence.
+    """
+    turned = turn_back(region.samples, omega)
+    begin, end = span if span is not None else (0.0, float(turned.length))
+    starts = begin + np.arange(phases) / phases * period
+    count = max(1, int((end - begin) / period))
+    edges = starts[:, None] + np.arange(count + 1)[None, :] * period
+    u = turned.between(edges) / np.sqrt(region.variance * period / 2.0)
+    length = np.abs(u)
+    best: tuple[float, int, int, int, float] | None = None
+    gain = 1.5
+    top = float(length.max(initial=0.0))
+    while gain < max(4.0, top):
+        value, first, last = best_run(log_bessel(gain * length) - gain * gain / 2.0)
+        row = int(np.argmax(value))
+        if last[row] > first[row] and (best is None or value[row] > best[0]):
+            best = (float(value[row]), row, int(first[row]), int(last[row]), gain)
+        gain *= 1.35
+    if best is None:
+        return None
+    _, row, first_k, last_k, gain = best
+    part = u[row, first_k:last_k]
+    mids = edges[row, first_k:last_k] + period / 2.0
+    # talkers differ by a few percent of the carrier; a carrier of few cycles a symbol has an image at minus
+    # its own frequency that must not be taken for it
+    widest = min(0.24, 0.05 + 0.02 * omega * period / (2.0 * np.pi))
+    detune, phase = _detune(part, mids, period, widest)
+    fit = Fit(
+        region,
+        turned,
+        turned.omega + detune,
+        phase,
+        gain * float(np.sqrt(2.0 * region.variance / period)),
+        period,
+        float(edges[row, first_k]),
+        last_k - first_k,
+        0.0,
+    )
+    if abs(detune) * period > 0.1:
+        fit = replace(fit, turned=turn_back(region.samples, fit.omega))
+    return fit
+
+
+def _detune(u: Complexes, mids: Floats, period: float, widest: float) -> tuple[float, float]:
+    """Frequency (radians a sample) and phase left in symbols, from their squares.
+
+    Frequencies of at most ``widest`` cycles a symbol are looked at.
+    """
+    size = 1 << int(np.ceil(np.log2(max(16, 8 * u.size))))
+    power = np.abs(np.fft.fft(u * u, size))
+    reach_bins = min(size // 2 - 1, int(np.ceil(2.0 * widest * size)))
+    near = np.arange(-reach_bins, reach_bins + 1)
+    k = int(near[np.argmax(power[near])]) % size
+    left, mid, right = power[[k - 1, k, (k + 1) % size]]
+    bend = left - 2.0 * mid + right
+    shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
+    cycles = ((k + shift + size / 2) % size - size / 2) / size
+    omega = np.pi * cycles / period
+    total = np.sum(u * u * np.exp(-2j * omega * mids))
+    return float(omega), 0.5 * float(np.angle(total))
+
+
+def settle(fit: Fit, *, rounds: int = 3, hold_carrier: bool = False, sharp: bool | None = None) -> Fit:
+    """Bring a rough fit to the maximum of the likelihood, the period held.
+
+    Start, ends, phase, amplitude and (unless held) carrier are improved in turn.
+    """
+    if sharp is not None and sharp != fit.turned.sharp:
+        fit = replace(fit, turned=fit.turned.sharpened(sharp))
+    for turn in range(rounds):
+        fit = carry(fit, hold_carrier=hold_carrier)
+        width = 0.5 * fit.period if turn == 0 else 0.5 * fit.period / 4.0**turn
+        fit = _retime(fit, width)
+        fit = reach(fit)
+        if fit.count == 0:
+            return fit
+    return carry(fit, hold_carrier=hold_carrier)
+
+
+def carry(fit: Fit, *, hold_carrier: bool = False, rounds: int = 4) -> Fit:
+    """Phase, carrier and amplitude given the timing: expectation-maximisation over the bits."""
+    edges = fit.edges()
+    mids = (edges[:-1] + edges[1:]) / 2.0
+    z = fit.turned.between(edges) / np.sqrt(fit.region.variance * fit.period / 2.0)
+    double = fit.turned.double_frequency(edges) / fit.period
+    omega, phase, gain = fit.omega, fit.phase, max(fit.gain, 0.3)
+    centre = float(mids.mean())
+    spread = float(np.sum((mids - centre) ** 2))
+    for _ in range(rounds):
+        at = z * np.exp(-1j * (phase + (omega - fit.turned.omega) * mids))
+        soft = np.tanh(gain * at.real)
+        energy = 1.0 + (double * np.exp(2j * phase)).real
+        # the derivative of a symbol's energy with the phase, for carriers of a few cycles a symbol
+        slope = -2.0 * (double * np.exp(2j * phase)).imag
+        pull = soft * at.imag - 0.5 * gain * slope
+        stiff = gain * fit.count
+        d_mid = float(np.sum(pull)) / stiff
+        d_omega = 0.0
+        if not hold_carrier and fit.count >= 3:
+            d_omega = float(np.sum(pull * (mids - centre))) / (gain * spread)
+        limit = 0.5
+        d_mid = float(np.clip(d_mid, -limit, limit))
+        omega += d_omega
+        phase += d_mid - d_omega * centre
+        gain = max(0.3, float(np.sum(soft * at.real) / np.sum(energy)))
+    amplitude = gain * float(np.sqrt(2.0 * fit.region.variance / fit.period))
+    out = replace(fit, omega=omega, phase=float(np.angle(np.exp(1j * phase))), amplitude=amplitude)
+    return replace(out, nats=float(np.sum(out.symbol_nats())))
+
+
+def timing_nats(fit: Fit, starts: Floats, period: float | None = None) -> Floats:
+    """Log-likelihood of the transmission for each first edge in ``starts`` (s,), all else held."""
+    period = fit.period if period is None else period
+    edges = starts[:, None] + np.arange(fit.count + 1)[None, :] * period
+    mids = (edges[:, :-1] + edges[:, 1:]) / 2.0
+    z = fit.turned.between(edges) / np.sqrt(fit.region.variance * period / 2.0)
+    y = (z * np.exp(-1j * (fit.phase + (fit.omega - fit.turned.omega) * mids))).real
+    double = fit.turned.double_frequency(edges)
+    gain = fit.amplitude * np.sqrt(period / (2.0 * fit.region.variance))
+    energy = 1.0 + (double * np.exp(2j * fit.phase)).real / period
+    return np.asarray((log_cosh(gain * y) - 0.5 * gain * gain * energy).sum(axis=1))
+
+
+def _retime(fit: Fit, width: float) -> Fit:
+    """The first edge within ``+- width`` samples at which the likelihood is largest."""
+    steps = 32
+    if fit.turned.sharp:
+        steps = int(np.clip(np.ceil(width * 16), 8, 64))
+    starts = fit.start + np.linspace(-width, width, 2 * steps + 1)
+    nats = timing_nats(fit, starts)
+    top = float(nats.max())
+    # over a plateau (several starts put the same samples into each symbol) take its middle
+    level = np.flatnonzero(nats >= top - 1e-9)
+    best = level[level.size // 2]
+    return replace(fit, start=float(starts[best]), nats=top)
+
+
+def reach(fit: Fit, more: int = 6) -> Fit:
+    """First and last symbol: the run of symbols that is likelier sent than not."""
+    length = fit.turned.length
+    before = int(min(more, max(0.0, np.floor(fit.start / fit.period + 0.5))))
+    after = int(min(more, max(0.0, np.floor((length - fit.stop) / fit.period + 0.5))))
+    nats = fit.symbol_nats(before, after)
+    value, first, last = best_run(nats[None, :])
+    start = fit.start + (int(first[0]) - before) * fit.period
+    return replace(fit, start=start, count=int(last[0] - first[0]), nats=float(value[0]))

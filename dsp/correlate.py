@@ -1,0 +1,109 @@
+"""Correlating symbols with a carrier, for any carrier, symbol period and start, at the cost of a lookup.
+
+``Turned`` keeps the running sum of the samples turned back by the carrier; the correlation of any stretch
+with that carrier is then a difference of two values. In white noise of variance ``v`` a correlation over
+``n`` samples divided by ``sqrt(v n / 2)`` has unit variance in each of its two components, and a
+symbol of amplitude ``A`` has there the length ``g = sqrt(A^2 n / (2 v)) = sqrt(2 Es/N0)``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.source import Floats
+
+Complexes = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, eq=False)
+class Turned:
+    """Running sum of ``x[m] exp(-j omega m)``, ``m`` counted from the first sample of the stretch.
+
+    ``sharp`` says how samples next to a symbol edge are shared out: sharp, each sample belongs to the symbol
+    in which its instant lies (ideal point samples); else it is shared in proportion (a front end that
+    averages over the sample interval).
+    """
+
+    sums: Complexes
+    omega: float
+    sharp: bool = False
+
+    @property
+    def length(self) -> int:
+        return self.sums.size - 1
+
+    def at(self, edges: Floats) -> Complexes:
+        """The running sum up to fractional sample positions, held constant outside the stretch."""
+        if self.sharp:
+            return self.sums[np.clip(np.ceil(edges - 1e-9).astype(np.int64), 0, self.length)]
+        place = np.clip(edges + 0.5, 0.0, float(self.length))
+        whole = np.minimum(place.astype(np.int64), self.length - 1)
+        base = self.sums[whole]
+        return base + (self.sums[whole + 1] - base) * (place - whole)
+
+    def between(self, edges: Floats) -> Complexes:
+        """Correlations over neighbouring edges along the last axis."""
+        values = self.at(edges)
+        return values[..., 1:] - values[..., :-1]
+
+    def double_frequency(self, edges: Floats) -> Complexes:
+        """Sum of ``exp(2j omega m)`` between neighbouring edges: what makes a symbol's energy depend on phase."""
+        turn = np.exp(2j * self.omega) - 1.0
+        if abs(turn) < 1e-6:
+            return np.zeros(edges.shape[:-1] + (edges.shape[-1] - 1,), dtype=np.complex128)
+        place = np.ceil(edges - 1e-9) if self.sharp else edges + 0.5
+        place = np.clip(place, 0.0, float(self.length))
+        values = np.exp(2j * self.omega * place) / turn
+        return values[..., 1:] - values[..., :-1]
+
+    def sharpened(self, sharp: bool) -> Turned:
+        return Turned(self.sums, self.omega, sharp)
+
+
+def turn_back(samples: Floats, omega: float, sharp: bool = False) -> Turned:
+    """Multiply by ``exp(-j omega m)`` in blocks (one table turned by a constant) and sum up.
+
+    ``samples`` has shape (n,), ``omega`` is in radians a sample.
+    """
+    size = 1 << 13
+    table = np.exp(-1j * omega * np.arange(size))
+    sums = np.zeros(samples.size + 1, dtype=np.complex128)
+    for start in range(0, samples.size, size):
+        part = samples[start : start + size]
+        constant = np.exp(-1j * (omega * start % (2.0 * np.pi)))
+        sums[start + 1 : start + 1 + part.size] = part * (table[: part.size] * constant)
+    np.cumsum(sums, out=sums)
+    return Turned(sums, omega, sharp)
+
+
+def log_cosh(x: Floats) -> Floats:
+    """``ln cosh x`` without overflow."""
+    y = np.abs(x)
+    return y + np.log1p(np.exp(-2.0 * y)) - np.log(2.0)
+
+
+def log_bessel(x: Floats) -> Floats:
+    """``ln I0(x)`` of non-negative ``x`` without overflow."""
+    from scipy.special import i0e
+
+    return np.log(i0e(x)) + x
+
+
+def best_run(score: Floats) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
+    """Largest sum over contiguous columns of each row, with its half-open column range.
+
+    ``score`` has shape (rows, columns).
+    """
+    total = np.concatenate((np.zeros((score.shape[0], 1)), np.cumsum(score, axis=1)), axis=1)
+    lowest = np.minimum.accumulate(total, axis=1)
+    gain = total - lowest
+    stop = np.argmax(gain, axis=1)
+    rows = np.arange(score.shape[0])
+    value = gain[rows, stop]
+    # the start is the last column before the stop at which the lowest total was reached
+    hit = (total == lowest[rows, stop][:, None]) & (np.arange(total.shape[1])[None, :] <= stop[:, None])
+    start = total.shape[1] - 1 - np.argmax(hit[:, ::-1], axis=1)
+    return value, start, stop

@@ -1,0 +1,155 @@
+"""What the line carries all the time: the floor of its spectrum and the steady lines standing on it.
+
+The floor is a low quantile over time of short spectra, so that bursts do not count, taken at several
+frame lengths: short frames fit between bursts that stand close, long ones resolve low frequencies. For
+noise a periodogram ordinate is exponentially distributed (Welch 1967), which turns the quantile into
+a mean. Supply ripple and its harmonics are narrow lines found in long spectra.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.source import Floats, Record
+
+_QUANTILE = 0.2
+_FRAMES_AT_MOST = 1500
+_LINE_RATIO = 8.0
+
+
+@dataclass(frozen=True, eq=False)
+class NoiseFloor:
+    """One-sided noise density on a grid of frequencies, and steady lines as density where they stand.
+
+    ``floor`` (unit^2/Hz) is given at ``floor_hz``; ``lines`` is the ratio, at least 1, by which steady
+    lines stand above the floor, at ``lines_hz``.
+    """
+
+    rate_hz: float
+    floor_hz: Floats
+    floor: Floats
+    lines_hz: Floats
+    lines: Floats
+
+    def density(self, freq_hz: NDArray[np.float64] | float) -> Floats:
+        """One-sided density of the broad floor, lines left out, in unit^2/Hz."""
+        return np.exp(np.interp(freq_hz, self.floor_hz, np.log(self.floor)))
+
+    def line_ratio(self, freq_hz: NDArray[np.float64]) -> Floats:
+        """How far steady lines stand above the floor, 1 where there is none.
+
+        The largest value within half a step of the asked grid counts, so that a coarse grid loses no line.
+        """
+        if self.lines.max(initial=1.0) <= 1.0:
+            return np.ones_like(freq_hz)
+        out = np.ones_like(freq_hz)
+        at = np.nonzero(self.lines > 1.0)[0]
+        step = freq_hz[1] - freq_hz[0] if freq_hz.size > 1 else 1.0
+        own = self.lines_hz[1] - self.lines_hz[0]
+        reach = max(1, round(own / step))
+        where = np.rint((self.lines_hz[at] - freq_hz[0]) / step).astype(np.int64)
+        for shift in range(-reach, reach + 1):
+            index = where + shift
+            keep = (index >= 0) & (index < out.size)
+            np.maximum.at(out, index[keep], self.lines[at[keep]])
+        return out
+
+
+def _frame_starts(record: Record, length: int, most: int) -> list[int]:
+    """Starts of half-overlapping frames, thinned evenly if there are more than ``most``."""
+    starts: list[int] = []
+    for stretch in record.stretches:
+        starts.extend(range(stretch.first, stretch.last - length + 1, max(1, length // 2)))
+    if len(starts) > most:
+        pick = np.linspace(0, len(starts) - 1, most).astype(np.int64)
+        starts = [starts[i] for i in pick]
+    return starts
+
+
+def _spectra(record: Record, length: int, most: int) -> Floats | None:
+    """Hann-windowed one-sided spectra (frames, bins) in unit^2/Hz; None if fewer than four frames fit."""
+    starts = _frame_starts(record, length, most)
+    if len(starts) < 4:
+        return None
+    window = np.hanning(length + 1)[:-1]
+    norm = 2.0 / (record.rate_hz * float(np.sum(window**2)))
+    frames = np.empty((len(starts), length))
+    for row, start in enumerate(starts):
+        frames[row] = record.read(start, start + length)
+    frames -= frames.mean(axis=1, keepdims=True)
+    spectrum = np.fft.rfft(frames * window, axis=1)
+    return norm * (spectrum.real**2 + spectrum.imag**2)
+
+
+def _smooth_log(values: Floats, half: int) -> Floats:
+    """Running median of the logarithm over ``2 half + 1`` bins."""
+    from scipy.ndimage import median_filter, uniform_filter1d
+
+    logs = np.log(values)
+    return np.exp(uniform_filter1d(median_filter(logs, 2 * half + 1, mode="nearest"), half, mode="nearest"))
+
+
+def estimate_noise(record: Record) -> NoiseFloor | None:
+    """The noise floor of a record; None if it is too short (under 128 samples) to have one."""
+    longest = max((len(s) for s in record.stretches), default=0)
+    if longest < 128:
+        return None
+    best_hz: Floats | None = None
+    best: Floats | None = None
+    for length in (64, 256, 1024, 4096):
+        if length > longest // 6 and best is not None:
+            break
+        power = _spectra(record, min(length, longest // 4), min(_FRAMES_AT_MOST, 4_000_000 // length))
+        if power is None:
+            break
+        hz = np.fft.rfftfreq(min(length, longest // 4), 1.0 / record.rate_hz)
+        tiny = max(float(power.max()) * 1e-24, 1e-300)
+        low = np.quantile(power, _QUANTILE, axis=0) / -np.log(1.0 - _QUANTILE) + tiny
+        # the mean taken off each frame empties the first bins: they say nothing about the floor
+        low[:2] = low[2]
+        low[-1] = low[-2]
+        low = _smooth_log(low, 2 if length <= 256 else 8)
+        if best is None or best_hz is None:
+            best_hz, best = hz, low
+            continue
+        before = np.exp(np.interp(hz, best_hz, np.log(best)))
+        # leakage and bursts only ever raise an estimate, so the lowest is the nearest to the floor; but a
+        # short frame cannot see a floor that rises towards zero frequency
+        low_bins = hz < 4.0 * best_hz[1]
+        best, best_hz = np.where(low_bins, low, np.minimum(before, low)), hz
+    if best is None or best_hz is None:
+        return None
+    lines_hz, lines = _steady_lines(record, longest)
+    return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
+
+
+def _steady_lines(record: Record, longest: int) -> tuple[Floats, Floats]:
+    """Narrow lines that stand still through the record, as ratio over what surrounds them."""
+    from scipy.ndimage import maximum_filter1d, median_filter
+
+    length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
+    power = _spectra(record, length, max(8, 6_000_000 // length))
+    hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
+    if power is None:
+        return hz, np.ones_like(hz)
+    low = np.quantile(power, 0.3, axis=0) / -np.log(0.7) + max(float(power.max()) * 1e-24, 1e-300)
+    around = np.exp(median_filter(np.log(low), 41, mode="nearest"))
+    ratio = low / around
+    # what is broad is no line: at most a Hann main lobe and its skirts
+    narrow = ratio > _LINE_RATIO
+    ratio = np.where(narrow, ratio, 1.0)
+    ratio[:3] = 1.0
+    return hz, maximum_filter1d(ratio, 3)
+
+
+def suppression(noise: NoiseFloor, freq_hz: Floats, reference: float) -> Floats:
+    """Gain per frequency that takes away what stands above ``reference`` density, and nothing else.
+
+    Weighting a correlation by the inverse of the noise density is the matched filter in coloured noise
+    (Van Trees 2001, section 4.3); below the reference the gain stays 1 so that a clean line is untouched.
+    """
+    level = noise.density(freq_hz) * noise.line_ratio(freq_hz)
+    return reference / np.maximum(level, reference)

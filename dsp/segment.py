@@ -1,0 +1,161 @@
+"""Cutting active stretches into transmissions: on or off along time, in the band where the energy is.
+
+A two-state hidden Markov chain over the energies of short frames: off frames are exponential around the
+floor, on frames around a higher mean; the best path (Viterbi 1967) pays for each change of state.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from dsp.activity import Active, whitened
+from dsp.noise import NoiseFloor
+from dsp.source import Floats, Record
+
+_CHANGE_NATS = 6.0
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Samples ``[start, stop)`` that look like one transmission, to about ``frame`` samples at its ends.
+
+    ``ratio`` is the mean energy over the floor within ``low_hz`` to ``high_hz``.
+    """
+
+    start: int
+    stop: int
+    low_hz: float
+    high_hz: float
+    frame: int
+    ratio: float
+
+    @property
+    def nats(self) -> float:
+        count = (self.stop - self.start) / self.frame
+        return count * (self.ratio - 1.0 - float(np.log(max(self.ratio, 1.0))))
+
+
+def on_runs(on_nats: Floats, change_nats: float = _CHANGE_NATS) -> list[tuple[int, int]]:
+    """Half-open index runs that are on along the best path; ``on_nats`` is ln(on / off) of each frame.
+
+    The best path of a two-state chain switches on where the running sum has risen by the cost of two
+    changes from its minimum, and off where it has fallen so from its maximum (Page 1954).
+    """
+    runs: list[tuple[int, int]] = []
+    total = np.concatenate(([0.0], np.cumsum(on_nats)))
+    cost = 2.0 * change_nats
+    on = False
+    begin = low_at = high_at = 0
+    low = high = 0.0
+    for i, value in enumerate(total.tolist()):
+        if on:
+            if value > high:
+                high, high_at = value, i
+            elif high - value > cost:
+                runs.append((begin, high_at))
+                on, low, low_at = False, value, i
+        elif value <= low:
+            low, low_at = value, i
+        elif value - low > cost:
+            on, begin, high, high_at = True, low_at, value, i
+    if on:
+        runs.append((begin, high_at))
+    return runs
+
+
+def band_energy(
+    record: Record, noise: NoiseFloor, start: int, stop: int, frame: int, band_hz: tuple[float, float]
+) -> tuple[Floats, float]:
+    """Energy over the floor of Hann frames with half overlap, within a band; and its equivalent count."""
+    white = whitened(record, noise, start, stop)
+    if white.size < frame:
+        return np.zeros(0), 1.0
+    window = np.hanning(frame + 1)[:-1]
+    spectrum = np.fft.rfft(sliding_window_view(white, frame)[:: frame // 2] * window, axis=1)
+    hz = np.fft.rfftfreq(frame, 1.0 / record.rate_hz)
+    inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
+    inside[0] = inside[-1] = False
+    if not inside.any():
+        inside[min(hz.size - 2, max(1, int(np.argmin(np.abs(hz - sum(band_hz) / 2.0)))))] = True
+    power = (spectrum.real**2 + spectrum.imag**2)[:, inside].mean(axis=1) / np.sum(window**2)
+    return power, float(max(1.0, np.sum(inside) / 1.7))
+
+
+def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
+    """The transmissions within an active stretch, in time order."""
+    box = active.best
+    stretch = record.stretch_at(active.start)
+    centre = (box.low_hz + box.high_hz) / 2.0
+    half = max((box.high_hz - box.low_hz) / 2.0, record.rate_hz / box.frame)
+    pieces: list[Piece] = []
+    for frame in _frames_to_try(box.frame):
+        margin = 4 * frame
+        start, stop = max(stretch.first, active.start - margin), min(stretch.last, active.stop + margin)
+        wide = max(half, record.rate_hz / frame)
+        band = (max(0.0, centre - wide), min(record.rate_hz / 2.0, centre + wide))
+        energy, count = band_energy(record, noise, start, stop, frame, band)
+        pieces = _pieces(energy, count, start, stop, frame, band)
+        # the shortest frame that still shows the transmissions clearly resolves the gaps best
+        strong = [p for p in pieces if p.ratio * count > 6.0 + count]
+        if pieces and len(strong) == len(pieces):
+            break
+    return pieces
+
+
+def _frames_to_try(frame: int) -> tuple[int, ...]:
+    return tuple(f for f in (frame // 4, frame // 2) if f >= 8) + (frame,)
+
+
+def _pieces(
+    energy: Floats, count: float, start: int, stop: int, frame: int, band: tuple[float, float]
+) -> list[Piece]:
+    if energy.size == 0:
+        return []
+    hop = frame // 2
+    # overlapping frames tell things twice
+    weight = count * 0.6
+    runs = _recut(energy, weight, 1.5, 0, energy.size)
+    return [
+        Piece(
+            max(start, start + a * hop),
+            min(stop, start + (b + 1) * hop),
+            band[0],
+            band[1],
+            frame,
+            float(energy[a:b].mean()),
+        )
+        for a, b in runs
+    ]
+
+
+def _run_nats(part: Floats, weight: float) -> float:
+    """What taking a run as one transmission of its own mean level gains over calling it noise."""
+    ratio = max(1.0, float(part.mean()))
+    return part.size * weight * (ratio - 1.0 - float(np.log(ratio))) - 2.0 * _CHANGE_NATS
+
+
+def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) -> list[tuple[int, int]]:
+    """Runs at the assumed on level that explains the energies best; each run is then tried at higher ones."""
+    part = energy[begin:end]
+    best: list[tuple[int, int]] = []
+    best_nats = -np.inf
+    best_level = level
+    highest = max(float(part.max(initial=1.0)), 2.0 * level)
+    while level <= highest:
+        runs = on_runs(weight * (part * (1.0 - 1.0 / level) - np.log(level)))
+        nats = sum(_run_nats(part[a:b], weight) for a, b in runs)
+        if runs and nats > best_nats:
+            best, best_nats, best_level = runs, nats, level
+        level *= 1.7
+    if len(best) <= 1:
+        return [(begin + a, begin + b) for a, b in best]
+    out: list[tuple[int, int]] = []
+    for a, b in best:
+        inner = _recut(energy, weight, best_level * 1.7, begin + a, begin + b) if b - a > 4 else []
+        gained = sum(_run_nats(energy[c:d], weight) for c, d in inner)
+        split = len(inner) > 1 and gained > _run_nats(part[a:b], weight)
+        out.extend(inner if split else [(begin + a, begin + b)])
+    return out

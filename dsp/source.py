@@ -1,0 +1,128 @@
+"""Reading stored samples piece by piece, in physical units, without ever copying a whole capture."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.errors import BadInputError, CancelledError
+
+Floats = NDArray[np.float64]
+
+
+class SampleSource(Protocol):
+    """Anything of known length that gives an array for ``source[a:b]``: array, memory map, lazy channel."""
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, key: slice, /) -> NDArray[Any]: ...
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Contiguous samples ``[first, last)``, the first of them at ``start_s``."""
+
+    first: int
+    last: int
+    start_s: float
+
+    def __len__(self) -> int:
+        return self.last - self.first
+
+
+@dataclass(frozen=True, eq=False)
+class Record:
+    """One channel to work on: where its samples are and how to read them."""
+
+    source: SampleSource
+    rate_hz: float
+    scale: float
+    offset: float
+    stretches: tuple[Stretch, ...]
+
+    def read(self, start: int, stop: int) -> Floats:
+        """Samples ``[start, stop)`` as float64 in the channel's unit; non-finite ones become zero."""
+        values = np.asarray(self.source[start:stop]).astype(np.float64)
+        if self.scale != 1.0:
+            values *= self.scale
+        if self.offset != 0.0:
+            values += self.offset
+        if not np.isfinite(values).all():
+            values[~np.isfinite(values)] = 0.0
+        return values
+
+    def stretch_at(self, sample: float) -> Stretch:
+        for stretch in self.stretches:
+            if sample < stretch.last:
+                return stretch
+        return self.stretches[-1]
+
+    def time_s(self, sample: float) -> float:
+        """Time of a fractional sample position on the capture's own axis."""
+        stretch = self.stretch_at(sample)
+        return stretch.start_s + (sample - stretch.first) / self.rate_hz
+
+    @property
+    def samples(self) -> int:
+        return sum(len(s) for s in self.stretches)
+
+
+@dataclass(frozen=True)
+class Watch:
+    """Progress and cancel of one stage, handed down through the steps."""
+
+    progress: Callable[[float], None] | None = None
+    cancelled: Callable[[], bool] | None = None
+
+    def at(self, fraction: float) -> None:
+        """Report a fraction done and raise `CancelledError` if the caller wants to stop."""
+        if self.cancelled is not None and self.cancelled():
+            raise CancelledError("the decode was cancelled")
+        if self.progress is not None:
+            self.progress(min(1.0, max(0.0, fraction)))
+
+    def part(self, begin: float, end: float) -> Watch:
+        """The same watch for a stage that covers ``begin`` to ``end`` of the whole."""
+        if self.progress is None:
+            return self
+        outer = self.progress
+        return Watch(lambda f: outer(begin + (end - begin) * f), self.cancelled)
+
+
+def make_record(
+    source: SampleSource,
+    rate_hz: float,
+    start_s: float,
+    scale: float,
+    offset: float,
+    segments: tuple[tuple[int, int, float], ...] | None,
+) -> Record:
+    """Check the arguments and wrap them.
+
+    Raises
+    ------
+    BadInputError : rate not positive and finite, samples not one-dimensional and real, bad segments.
+    """
+    if not (math.isfinite(rate_hz) and rate_hz > 0.0):
+        raise BadInputError(f"the sample rate must be a positive number of hertz, not {rate_hz!r}")
+    if not (math.isfinite(scale) and math.isfinite(offset) and scale != 0.0):
+        raise BadInputError(f"scale {scale!r} and offset {offset!r} must be finite, the scale not zero")
+    shape = getattr(source, "shape", (len(source),))
+    if len(shape) != 1:
+        raise BadInputError(f"samples must be one-dimensional, not of shape {tuple(shape)}")
+    kind = getattr(getattr(source, "dtype", None), "kind", "f")
+    if kind not in "biuf":
+        raise BadInputError("samples must be real numbers")
+    length = len(source)
+    stretches = []
+    for first, last, at_s in segments if segments is not None else ((0, length, start_s),):
+        if not (0 <= first <= last <= length and math.isfinite(at_s)):
+            raise BadInputError(f"segment {first}:{last} does not lie within {length} samples")
+        if last > first:
+            stretches.append(Stretch(first, last, at_s))
+    return Record(source, float(rate_hz), float(scale), float(offset), tuple(stretches))

@@ -1,0 +1,136 @@
+"""Decode several files, each apart from the others: what fails on one is told and the rest goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from app.cli import status
+from app.cli.failures import Failure, guarded
+from app.errors import one_line
+from app.files.capture_options import ReadOptions
+from app.files.captures import open_capture
+from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
+from app.jobs.digest import file_sha256
+from app.jobs.pool import run_in_processes, usable_processors
+from app.jobs.spans import SpanLimits
+from app.model.capture import Capture
+from dsp.results import DecodeSettings
+
+Progress = Callable[[float], None]
+Cancelled = Callable[[], bool]
+
+# below this much input the start of worker processes takes longer than the work
+_WORTH_A_POOL_BYTES = 20_000_000
+
+
+@dataclass(frozen=True)
+class FileTask:
+    """One file and what is asked of it; small enough to be sent to another process."""
+
+    path: Path
+    read: ReadOptions = field(default_factory=ReadOptions)
+    channel: str | None = None
+    span_s: SpanLimits | None = None
+    settings: DecodeSettings = field(default_factory=DecodeSettings)
+    timebase_ppm: float | None = None
+    gain_percent: float | None = None
+    hash_wanted: bool = False
+    keep_capture: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class FileReport:
+    """What became of one file: an outcome, or an error and the exit status that goes with it."""
+
+    path: Path
+    outcome: DecodeOutcome | None = None
+    sha256: str | None = None
+    error: str | None = None
+    status: int = status.DONE
+    capture: Capture | None = None
+
+
+def open_told(
+    path: Path,
+    read: ReadOptions,
+    timebase_ppm: float | None,
+    gain_percent: float | None,
+    progress: Progress | None = None,
+    cancelled: Cancelled | None = None,
+) -> Capture:
+    """Open a capture and put down what is stated about its instrument.
+
+    Raises
+    ------
+    app.errors.CaptureError : the file cannot be read.
+    """
+    capture = open_capture(path, read, progress=progress, cancelled=cancelled)
+    if timebase_ppm is not None:
+        capture = replace(capture, timebase_ppm=timebase_ppm)
+    if gain_percent is not None:
+        capture = replace(capture, gain_percent=gain_percent)
+    return capture
+
+
+def decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None = None) -> FileReport:
+    """Open and decode one file; every failure but being cancelled comes back in the report."""
+    answer = guarded(task.path, lambda: _decode_file(task, cancelled, progress))
+    if isinstance(answer, Failure):
+        return FileReport(task.path, error=answer.text, status=answer.status)
+    return answer
+
+
+def worker_count(asked: int | None, tasks: Sequence[FileTask]) -> int:
+    """How many processes to use; 1 is this one."""
+    most = min(asked or usable_processors(), len(tasks))
+    if asked is not None or most < 2:
+        return most
+    size = sum(task.path.stat().st_size for task in tasks if task.path.is_file())
+    return most if size >= _WORTH_A_POOL_BYTES else 1
+
+
+def decode_files(
+    tasks: Sequence[FileTask], workers: int, progress: Progress | None = None
+) -> Generator[FileReport, None, None]:
+    """Reports in the order of the tasks, each as soon as it and those before it are done."""
+    if workers > 1:
+        yield from _in_processes(tasks, workers, progress)
+        return
+    for number, task in enumerate(tasks):
+        step = None if progress is None else _part_of(progress, number, len(tasks))
+        yield decode_file(task, _never, step)
+
+
+def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None) -> FileReport:
+    capture = open_told(task.path, task.read, task.timebase_ppm, task.gain_percent, None, cancelled)
+    request = DecodeRequest(capture, task.channel, task.span_s, task.settings, task.hash_wanted)
+    outcome = run_decode(request, progress, cancelled)
+    sha256 = file_sha256(task.path, cancelled) if task.hash_wanted else None
+    found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
+    kept = replace(capture, sha256=sha256) if task.keep_capture else None
+    return FileReport(task.path, outcome, sha256, status=found, capture=kept)
+
+
+def _in_processes(tasks: Sequence[FileTask], workers: int, progress: Progress | None) -> Iterator[FileReport]:
+    done = 0
+    try:
+        for report in run_in_processes(decode_file, tasks, workers):
+            done += 1
+            if progress is not None:
+                progress(done / len(tasks))
+            yield report
+    except BrokenProcessPool:
+        for task in tasks[done:]:
+            text = f"{task.path}: a decoding process ended by itself; try again with --jobs 1"
+            yield FileReport(task.path, error=one_line(text), status=status.UNREADABLE)
+
+
+def _part_of(progress: Progress, number: int, of: int) -> Progress:
+    return lambda fraction: progress((number + fraction) / of)
+
+
+def _never() -> bool:
+    return False

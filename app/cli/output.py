@@ -1,0 +1,75 @@
+"""Where results go: standard output or a file that is either whole or not there."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from app.errors import UsageError
+
+STANDARD_OUTPUT = "-"
+
+
+def check_targets(targets: Sequence[str | os.PathLike[str] | None], inputs: Iterable[Path]) -> None:
+    """Refuse, before any work, places that nothing can be written to.
+
+    Raises
+    ------
+    app.errors.UsageError : two results for one place, a folder, no folder to write in, or an input file.
+    """
+    given = [os.fspath(target) for target in targets if target is not None]
+    if len(set(given)) < len(given):
+        raise UsageError("two results are to go to the same place; give each its own path")
+    sources = {path.resolve() for path in inputs}
+    for name in given:
+        if name == STANDARD_OUTPUT:
+            continue
+        path = Path(name)
+        if path.is_dir():
+            raise UsageError(f"{name} is a folder; give the path of a file to write")
+        if not path.absolute().parent.is_dir():
+            raise UsageError(f"{name} cannot be written, its folder does not exist; create the folder first")
+        if path.resolve() in sources:
+            raise UsageError(f"{name} is one of the inputs and stays as it is; write to another path")
+
+
+def write_text(target: str, text: str) -> None:
+    """Put ``text`` on standard output (``-``), or in the file as a whole.
+
+    A file is written beside its name and moved there in one step; what was there before stays until then.
+
+    Raises
+    ------
+    app.errors.UsageError : the place cannot be written to; nothing is left there.
+    """
+    if target == STANDARD_OUTPUT:
+        sys.stdout.write(text)
+        return
+    path = Path(target).resolve()
+    try:
+        if path.exists() and not path.is_file():
+            # a device or a pipe: nothing to replace
+            path.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
+        else:
+            _replace(path, text)
+    except OSError as error:
+        raise UsageError(
+            f"{target} cannot be written ({error.strerror or error}); choose another place"
+        ) from error
+
+
+def _replace(path: Path, text: str) -> None:
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with beside.open("x", encoding="utf-8", errors="backslashreplace", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        if path.exists():
+            shutil.copymode(path, beside)
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)

@@ -1,0 +1,67 @@
+"""The same function over several tasks in worker processes, results in the order of the tasks.
+
+Workers are spawned, not forked: HDF5 and window libraries do not survive a fork. So the function must be
+importable and tasks must be small: paths and settings, never samples.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing.synchronize import Event
+from typing import TypeVar
+
+Task = TypeVar("Task")
+Result = TypeVar("Result")
+Cancelled = Callable[[], bool]
+
+_stop: Event | None = None
+"""Set once in each worker as it starts; the parent's way to ask it to stop."""
+
+
+def usable_processors() -> int:
+    """Processors that this process may run on."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def run_in_processes(
+    function: Callable[[Task, Cancelled], Result], tasks: Sequence[Task], workers: int
+) -> Iterator[Result]:
+    """Yield ``function(task, cancelled)`` for each task, in order, while later ones are still worked on.
+
+    Leaving the iteration early, by an interrupt too, asks the workers to stop and waits until they have.
+
+    Raises
+    ------
+    concurrent.futures.process.BrokenProcessPool : a worker ended by itself, for lack of memory for example.
+    """
+    context = multiprocessing.get_context("spawn")
+    stop = context.Event()
+    executor = ProcessPoolExecutor(workers, context, initializer=_start_worker, initargs=(stop,))
+    try:
+        futures = [executor.submit(_call, function, task) for task in tasks]
+        for future in futures:
+            yield future.result()
+    finally:
+        stop.set()
+        executor.shutdown(wait=True, cancel_futures=True)
+
+
+def _start_worker(stop: Event) -> None:
+    global _stop  # noqa: PLW0603 - a worker gets it in no other way
+    _stop = stop
+    # an interrupt from the keyboard reaches the whole group; the parent alone answers it
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _call(function: Callable[[Task, Cancelled], Result], task: Task) -> Result:
+    return function(task, _asked_to_stop)
+
+
+def _asked_to_stop() -> bool:
+    return _stop is not None and _stop.is_set()

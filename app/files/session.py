@@ -1,0 +1,154 @@
+"""Sessions: captures, marks and decodes together in one HDF5 file.
+
+Writing puts a whole new file in the place of the old one; reading trusts nothing in the file and keeps
+nothing of it open. The layout stands in `app.files.schema`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from io import FileIO
+from pathlib import Path
+from typing import Any
+
+from numpy.typing import NDArray
+
+from app.errors import SessionError
+from app.files import schema
+from app.files.replace import backup_of, replace_file
+from app.files.session_check import check
+from app.files.session_links import file_digest, link_to, open_linked, same_samples
+from app.files.session_load import load_tree
+from app.files.session_pack import pack
+from app.files.session_store import Progress, store_tree
+from app.files.session_tree import Node, difference
+from app.files.session_unpack import unpack
+from app.files.upgrades import upgraded
+from app.model.capture import Capture
+from app.model.items import SessionData
+from app.version import program_version
+
+__all__ = ["read_session", "write_session"]
+
+
+def write_session(
+    path: Path,
+    data: SessionData,
+    *,
+    link_captures: bool = False,
+    progress: Progress | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> None:
+    """Save ``data``; killed at any instant, either the old or the new file stands in ``path``, whole.
+
+    The file before is kept as one backup beside it, with ``.bak`` behind its name.
+
+    Parameters
+    ----------
+    link_captures : keep captures that stand in files by relative path and SHA-256 instead of their samples.
+    progress : called now and then with the fraction done, 0 to 1.
+    cancelled : asked now and then; True makes `CancelledError` come out.
+
+    Raises
+    ------
+    app.errors.SessionError : it cannot be saved; what stood in ``path`` before still does.
+    dsp.errors.CancelledError : ``cancelled`` answered True; likewise.
+    """
+    path = Path(path)
+    try:
+        tree, captures = _packed(path, data, link_captures)
+
+        def write(file: FileIO) -> None:
+            store_tree(file, tree, progress=progress, cancelled=cancelled)
+
+        replace_file(path, write, lambda part: _verify(part, tree, captures))
+    except SessionError as error:
+        raise SessionError(f"{path}: the session was not saved: {error}") from error
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise SessionError(
+            f"{path}: the session was not saved: {reason}; what was there before is unchanged; "
+            "free space or save to another folder"
+        ) from error
+
+
+def read_session(path: Path) -> SessionData:
+    """The session in ``path``, whoever made it; samples come into memory in their stored type.
+
+    Raises
+    ------
+    app.errors.SessionError : it cannot be read: why, and what to do instead.
+    """
+    path = Path(path)
+    try:
+        tree = upgraded(load_tree(path))
+        check(tree, schema.SESSION)
+        return unpack(tree, lambda node: open_linked(node, path.parent))
+    except SessionError as error:
+        backup = backup_of(path)
+        remedy = f"; the session before it is kept in {backup.name}" if backup.is_file() else ""
+        raise SessionError(f"{path}: the session cannot be opened: {error}{remedy}") from error
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise SessionError(
+            f"{path}: the session cannot be opened: {reason}; check the name and its permissions"
+        ) from error
+
+
+def _packed(path: Path, data: SessionData, link: bool) -> tuple[Node, tuple[Capture, ...]]:
+    captures = tuple(_digested(capture, link) for capture in data.captures)
+    links = [link_to(c.path, path.parent) if link and c.path is not None else None for c in captures]
+    embedded = sum(
+        channel.stored.nbytes
+        for capture, link_path in zip(captures, links, strict=True)
+        if link_path is None
+        for channel in capture.channels
+    )
+    if embedded > schema.MOST_BYTES:
+        raise SessionError(
+            f"its captures take {embedded >> 20} MB, more than the {schema.MOST_BYTES >> 20} MB "
+            "that a session can hold; link the captures instead of embedding them"
+        )
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    tree = pack(
+        replace(data, captures=captures),
+        created=data.created or now,
+        saved=now,
+        program_version=program_version(),
+        links=links,
+    )
+    return tree, captures
+
+
+def _digested(capture: Capture, link: bool) -> Capture:
+    """With the digest of its file, if it has one: a linked capture cannot do without."""
+    if capture.path is None or (capture.sha256 is not None and not link):
+        return capture
+    try:
+        return replace(capture, sha256=file_digest(capture.path))
+    except OSError as error:
+        if link:
+            raise SessionError(f"the capture {capture.path} cannot be linked ({error.strerror})") from error
+        return capture
+
+
+def _verify(part: Path, tree: Node, captures: tuple[Capture, ...]) -> None:
+    """Read back what was written and compare all of it."""
+    written = load_tree(part, expected=tree)
+    found = difference(tree, written)
+    if found is not None:
+        raise SessionError(f"reading it back gave something else in {found}")
+    check(written, schema.SESSION)
+    linked = iter(
+        [c for c, node in zip(captures, tree.numbered("captures"), strict=True) if "link" in node.attributes]
+    )
+
+    def open_same(node: Node) -> tuple[Path, tuple[NDArray[Any], ...]]:
+        file, stored = open_linked(node, part.parent)
+        if not same_samples(next(linked), stored):
+            raise SessionError(f"{file.name}, opened again, gives other samples; save with samples embedded")
+        return file, stored
+
+    unpack(written, open_same)

@@ -1,0 +1,89 @@
+"""Captures that a session names by relative path and SHA-256 instead of holding their samples."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
+
+from numpy.typing import NDArray
+
+from app.errors import CaptureError, SessionError
+from app.files.captures import ReadOptions, open_capture
+from app.files.session_tree import Node
+from app.model.capture import Capture
+
+# formats that say nothing of type and rate themselves
+_TOLD_FORMATS = {"raw", "block"}
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file's bytes in hexadecimal; raises OSError."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def link_to(file: Path, folder: Path) -> str:
+    """Path of ``file`` seen from ``folder``, with ``/``.
+
+    Raises
+    ------
+    app.errors.SessionError : there is none, as between two drives.
+    """
+    try:
+        return Path(os.path.relpath(file.resolve(), folder.resolve())).as_posix()
+    except ValueError:
+        raise SessionError(
+            f"{file} is on another drive and cannot be linked; save with samples embedded"
+        ) from None
+
+
+def open_linked(node: Node, folder: Path) -> tuple[Path, tuple[NDArray[Any], ...]]:
+    """Find, check and open the file that a capture's node links to; ``folder`` is the session's.
+
+    Raises
+    ------
+    app.errors.SessionError : the link leads nowhere or to a file that is not the one that was saved.
+    """
+    link = str(node.attributes.get("link", ""))
+    if not link or PurePosixPath(link).is_absolute() or PureWindowsPath(link).anchor:
+        raise SessionError(f"the link “{link}” is not a path relative to the session")
+    path = folder / link
+    if not path.is_file():
+        raise SessionError(
+            f"the linked capture {link} is not there; put it back where the session expects it"
+        )
+    try:
+        if file_digest(path) != node.attributes.get("sha256"):
+            raise SessionError(
+                f"the linked capture {link} has changed since the session was saved; put it back as it was"
+            )
+        capture = open_capture(path, _options(node))
+    except (OSError, CaptureError) as error:
+        raise SessionError(f"the linked capture {link} cannot be read ({error})") from None
+    wanted = len(node.numbered("channels"))
+    if len(capture.channels) != wanted:
+        raise SessionError(f"the linked capture {link} has {len(capture.channels)} channels, not {wanted}")
+    return path, tuple(channel.stored for channel in capture.channels)
+
+
+def same_samples(capture: Capture, stored: tuple[NDArray[Any], ...]) -> bool:
+    """Whether a linked file, opened again, gives the samples of ``capture``."""
+    return len(stored) == len(capture.channels) and all(
+        channel.stored.dtype == again.dtype
+        and len(channel) == len(again)
+        and all(
+            channel.stored[at : at + (1 << 20)].tobytes() == again[at : at + (1 << 20)].tobytes()
+            for at in range(0, len(again), 1 << 20)
+        )
+        for channel, again in zip(capture.channels, stored, strict=True)
+    )
+
+
+def _options(node: Node) -> ReadOptions:
+    if node.attributes["format"] not in _TOLD_FORMATS:
+        return ReadOptions(rate_hz=float(node.attributes["rate_hz"]))
+    channels = node.numbered("channels")
+    dtype = str(channels[0].attributes["dtype"]) if channels else None
+    return ReadOptions(rate_hz=float(node.attributes["rate_hz"]), dtype=dtype, channels=len(channels) or None)

@@ -1,0 +1,206 @@
+"""Read the tree of a session file, which may have been made by anybody, within limits set beforehand.
+
+Nothing is read before its size is known to be within `app.files.schema`'s limits and plausible for the
+size of the file. Links other than plain membership, pointers, references, data in other files and filters
+that a session does not use are refused.
+"""
+
+from __future__ import annotations
+
+import re
+import stat
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+from h5py import h5a, h5d, h5g, h5l, h5o, h5s, h5t
+from numpy.typing import NDArray
+
+from app.errors import CancelledError, SessionError
+from app.files import schema
+from app.files.session_chunks import Chunks
+from app.files.session_tree import Node, Value, decoded, same_values
+
+_NAME = re.compile(rb"[a-z0-9_]{1,64}")
+_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_NUMBER_SIZES = {h5t.INTEGER: (1, 2, 4, 8), h5t.FLOAT: (2, 4, 8)}
+
+
+def load_tree(path: Path, expected: Node | None = None) -> Node:
+    """The tree in ``path``.
+
+    With ``expected``, arrays are compared with those of that tree as they are read, and it is those that
+    are returned, so that nothing large is held twice.
+
+    Raises
+    ------
+    app.errors.SessionError : not a session, of a newer version, damaged, beyond the limits, or different
+        from ``expected``; the message does not name the file.
+    OSError : the file cannot be opened at all.
+    """
+    info = path.stat()
+    if not stat.S_ISREG(info.st_mode):
+        raise SessionError("it is not a file")
+    with path.open("rb") as plain:
+        if plain.read(len(_SIGNATURE)) != _SIGNATURE:
+            raise SessionError("it is not a session")
+    try:
+        with h5py.File(path, "r", locking="best-effort") as file:
+            loader = _Loader(info.st_size)
+            _check_version(loader.attributes(file.id))
+            return loader.group(h5o.open(file.id, b"/"), 0, expected)
+    except (SessionError, CancelledError):
+        raise
+    except Exception as error:  # on a damaged file the library raises almost anything
+        raise SessionError(f"it is damaged or cut short ({_first_words(error)})") from error
+
+
+def _first_words(error: Exception) -> str:
+    text = str(error) or type(error).__name__
+    return text.partition("\n")[0][:120]
+
+
+def _check_version(attributes: dict[str, Value]) -> None:
+    if attributes.get("format") != schema.FORMAT:
+        raise SessionError("it is an HDF5 file but not a session")
+    version = attributes.get("format_version")
+    if not isinstance(version, int) or version < 1:
+        raise SessionError("its format version is missing")
+    if version > schema.FORMAT_VERSION:
+        raise SessionError(
+            f"it is a session of version {version}, and this program knows versions up to "
+            f"{schema.FORMAT_VERSION}; a newer version of the program is needed"
+        )
+
+
+class _Loader:
+    """Walks one file and keeps account of what it has asked for."""
+
+    def __init__(self, file_bytes: int) -> None:
+        self._file_bytes = file_bytes
+        self._objects = 0
+        self._bytes = 0
+
+    def group(self, group: Any, depth: int, expected: Node | None) -> Node:
+        if depth > schema.MOST_DEPTH:
+            raise SessionError("it is nested too deeply")
+        node = Node(self.attributes(group))
+        self._objects += group.get_num_objs()
+        if self._objects > schema.MOST_OBJECTS:
+            raise SessionError(f"it has more than {schema.MOST_OBJECTS} parts")
+        for raw in list(group):
+            name = self._member(group, raw)
+            child = h5o.open(group, raw)
+            if isinstance(child, h5g.GroupID):
+                node.groups[name] = self.group(child, depth + 1, expected and expected.groups.get(name))
+            elif isinstance(child, h5d.DatasetID):
+                node.arrays[name] = self._named_dataset(child, name, expected)
+            else:
+                raise SessionError(f"“{name}” is neither a group nor a dataset")
+        return node
+
+    def _member(self, group: Any, raw: bytes) -> str:
+        if not _NAME.fullmatch(raw):
+            raise SessionError("a part of it has a name that a session does not use")
+        if group.links.get_info(raw).type != h5l.TYPE_HARD:
+            raise SessionError(f"“{raw.decode()}” is a link to somewhere else")
+        return raw.decode()
+
+    def attributes(self, owner: Any) -> dict[str, Value]:
+        count = h5a.get_num_attrs(owner)
+        if count > schema.MOST_ATTRIBUTES:
+            raise SessionError("a part of it has too many attributes")
+        out: dict[str, Value] = {}
+        for n in range(count):
+            attribute = h5a.open(owner, index=n)
+            if not _NAME.fullmatch(attribute.name):
+                raise SessionError("an attribute has a name that a session does not use")
+            out[attribute.name.decode()] = self._attribute(attribute)
+        return out
+
+    def _attribute(self, attribute: Any) -> Value:
+        if attribute.get_space().get_simple_extent_type() != h5s.SCALAR:
+            raise SessionError(f"the attribute “{attribute.name.decode()}” is not a single value")
+        kind = attribute.get_type()
+        _check_type(kind, schema.MOST_ATTRIBUTE_BYTES)
+        value = np.empty((), kind.dtype)
+        attribute.read(value)
+        plain = value[()].item()
+        return decoded(plain) if isinstance(plain, bytes) else plain
+
+    def _named_dataset(self, dataset: Any, name: str, expected: Node | None) -> NDArray[Any]:
+        wanted = None if expected is None else expected.arrays.get(name)
+        if expected is not None and wanted is None:
+            raise SessionError(f"the dataset “{name}” is too many")
+        try:
+            return self._dataset(dataset, wanted)
+        except SessionError as error:
+            raise SessionError(f"the dataset “{name}” cannot be read: {error}") from None
+
+    def _dataset(self, dataset: Any, wanted: NDArray[Any] | None) -> NDArray[Any]:
+        dtype, count = self._type_and_length(dataset)
+        plist = dataset.get_create_plist()
+        layout = plist.get_layout()
+        if layout not in (h5d.COMPACT, h5d.CONTIGUOUS, h5d.CHUNKED) or plist.get_external_count():
+            raise SessionError("its data are not in this file")
+        if wanted is not None and (wanted.dtype != dtype or len(wanted) != count):
+            raise SessionError("it differs from what was to be written")
+        if layout == h5d.CHUNKED:
+            return _chunked(Chunks(dataset, plist, dtype, count), dtype, count, wanted)
+        if count * dtype.itemsize > self._file_bytes:
+            raise SessionError("it states more data than the file has")
+        values = np.empty(count, dtype)
+        dataset.read(h5s.ALL, h5s.ALL, values)
+        if wanted is not None and not same_values(values, np.asarray(wanted)):
+            raise SessionError("it differs from what was to be written")
+        return values if wanted is None else wanted
+
+    def _type_and_length(self, dataset: Any) -> tuple[np.dtype[Any], int]:
+        space = dataset.get_space()
+        if space.get_simple_extent_type() != h5s.SIMPLE or space.get_simple_extent_ndims() != 1:
+            raise SessionError("it is not a list")
+        (count,) = space.get_simple_extent_dims()
+        kind = dataset.get_type()
+        if kind.get_class() == h5t.COMPOUND:
+            if kind.get_nmembers() > schema.MOST_FIELDS:
+                raise SessionError("it has too many columns")
+            for n in range(kind.get_nmembers()):
+                _check_type(kind.get_member_type(n), schema.MOST_TEXT_BYTES)
+        else:
+            _check_type(kind, schema.MOST_TEXT_BYTES)
+        self._bytes += count * kind.get_size()
+        if self._bytes > schema.MOST_BYTES:
+            raise SessionError(f"more than {schema.MOST_BYTES >> 20} MB would be needed to hold it")
+        dtype = kind.dtype
+        if dtype.itemsize != kind.get_size():
+            raise SessionError("its type is not one that a session uses")
+        return dtype, count
+
+
+def _chunked(chunks: Chunks, dtype: np.dtype[Any], count: int, wanted: NDArray[Any] | None) -> NDArray[Any]:
+    if wanted is None:
+        values = np.empty(count, dtype)
+
+        def keep(first: int, part: NDArray[Any]) -> None:
+            values[first : first + len(part)] = part
+
+        chunks.each(keep)
+        return values
+
+    def compare(first: int, part: NDArray[Any]) -> None:
+        if not same_values(part, np.asarray(wanted[first : first + len(part)])):
+            raise SessionError("it differs from what was to be written")
+
+    chunks.each(compare)
+    return wanted
+
+
+def _check_type(kind: Any, most_bytes: int) -> None:
+    """Refuse every type but plain integers, floats and texts of fixed length."""
+    found = kind.get_class()
+    if found == h5t.STRING:
+        if kind.is_variable_str() or not 0 < kind.get_size() <= most_bytes:
+            raise SessionError("a text is not of fixed length or too long")
+    elif kind.get_size() not in _NUMBER_SIZES.get(found, ()):
+        raise SessionError("a value is of a type that a session does not use")

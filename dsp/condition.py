@@ -1,0 +1,56 @@
+"""Taking away what is not the transmission: supply level, ripple and its harmonics, slow wander."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dsp.burstfit import Region
+from dsp.noise import NoiseFloor, suppression
+from dsp.source import Record
+
+_SURROUND = 1 << 13
+
+
+@dataclass(frozen=True, eq=False)
+class Conditioner:
+    """Reads conditioned regions of a record.
+
+    What stands above the floor near ``carrier_hz`` is weighted down (`dsp.noise.suppression`); a line as
+    quiet everywhere else as there is only loses its mean.
+    """
+
+    record: Record
+    noise: NoiseFloor
+    carrier_hz: float
+    symbol_rate_bd: float
+
+    @property
+    def reference(self) -> float:
+        """One-sided noise density around the carrier, in unit^2/Hz."""
+        half = max(self.symbol_rate_bd / 2.0, self.record.rate_hz / 256.0)
+        low = max(self.carrier_hz - half, 0.2 * self.carrier_hz)
+        high = min(self.carrier_hz + half, 0.49 * self.record.rate_hz)
+        grid = np.linspace(min(low, high), max(low, high), 33)
+        return float(np.exp(np.mean(np.log(self.noise.density(grid)))))
+
+    @property
+    def variance(self) -> float:
+        """Noise variance of a sample, were the floor everywhere as it is around the carrier."""
+        return self.reference * self.record.rate_hz / 2.0
+
+    def region(self, start: int, stop: int) -> Region:
+        """Conditioned samples ``[start, stop)``, cut to the stretch they lie in."""
+        stretch = self.record.stretch_at(start)
+        start, stop = max(start, stretch.first), min(stop, stretch.last)
+        low, high = max(stretch.first, start - _SURROUND), min(stretch.last, stop + _SURROUND)
+        samples = self.record.read(low, high)
+        samples -= samples.mean()
+        hz = np.fft.rfftfreq(samples.size, 1.0 / self.record.rate_hz)
+        # a density twice the reference is within what the floor's own estimate may be off
+        gain = suppression(self.noise, hz, 2.0 * self.reference)
+        if gain[1:].min(initial=1.0) < 0.5:
+            samples = np.fft.irfft(np.fft.rfft(samples) * gain, samples.size)
+        part = samples[start - low : stop - low]
+        return Region(part, start, self.variance, start == stretch.first, stop == stretch.last)

@@ -1,0 +1,208 @@
+"""Carrier and symbol period of transmissions of which nothing is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.burstfit import Fit, Region, acquire, carry, settle, timing_nats
+from dsp.carrier import squared_lines
+from dsp.condition import Conditioner
+from dsp.correlate import Turned, best_run, turn_back
+from dsp.noise import NoiseFloor
+from dsp.rate import Timing, period_grid, score_period
+from dsp.results import DecodeSettings
+from dsp.segment import Piece
+from dsp.source import Floats, Record, Watch
+
+_SYMBOLS_AT_MOST = 96
+_FOGGED_ESN0 = 40.0
+
+
+@dataclass(frozen=True)
+class Model:
+    """What the bursts of a link share: carrier, symbol period in samples, how edges fall on samples."""
+
+    carrier_hz: float
+    period: float
+    sharp: bool = False
+
+
+def discover(
+    record: Record, noise: NoiseFloor, pieces: list[Piece], settings: DecodeSettings, watch: Watch
+) -> tuple[Model, float] | None:
+    """The model that explains the most telling pieces best, with its score in nats; None if nothing does.
+
+    Every seed proposes carriers and periods of its own; each proposal is then scored on all seeds.
+    """
+    seeds = sorted(pieces, key=lambda p: -p.nats)[:6]
+    proposals: list[Model] = []
+    for i, piece in enumerate(seeds):
+        watch.at(i / len(seeds))
+        proposals.extend(_propose(record, noise, piece, settings))
+        if i >= 2 and len(proposals) > 8:
+            break
+    best: tuple[Model, float] | None = None
+    regions = [_region(record, noise, piece, max(_centre(piece), record.rate_hz / 256.0)) for piece in seeds]
+    for model in proposals:
+        total = sum(_score(region, record.rate_hz, model) for region in regions)
+        if best is None or total > best[1]:
+            best = (model, total)
+    return best if best is not None and best[1] > 0.0 else None
+
+
+def _centre(piece: Piece) -> float:
+    return (piece.low_hz + piece.high_hz) / 2.0
+
+
+def trimmed(piece: Piece, period: float, symbols: int = _SYMBOLS_AT_MOST) -> tuple[int, int]:
+    """Start and stop of a piece with some margin, cut down to its middle if it is very long."""
+    margin = int(2 * piece.frame + 2 * period)
+    start, stop = piece.start - margin, piece.stop + margin
+    most = int(symbols * period) + 2 * margin
+    if stop - start > most:
+        middle = (start + stop) // 2
+        start, stop = middle - most // 2, middle + most // 2
+    return max(0, start), stop
+
+
+def _region(record: Record, noise: NoiseFloor, piece: Piece, carrier_hz: float) -> Region:
+    """The piece with margins; its noise variance is the same for every model, so that scores compare."""
+    conditioner = Conditioner(record, noise, carrier_hz, record.rate_hz / piece.frame)
+    return conditioner.region(*trimmed(piece, piece.frame))
+
+
+def _score(region: Region, rate_hz: float, model: Model) -> float:
+    fit = acquire(region, 2.0 * np.pi * model.carrier_hz / rate_hz, model.period)
+    if fit is None or fit.count < 4:
+        return 0.0
+    return max(0.0, settle(fit, sharp=model.sharp).nats)
+
+
+def _propose(record: Record, noise: NoiseFloor, piece: Piece, settings: DecodeSettings) -> list[Model]:
+    rate = record.rate_hz
+    centre = _centre(piece)
+    half = (piece.high_hz - piece.low_hz) / 2.0
+    region = _region(record, noise, piece, max(centre, rate / 256.0))
+    if region.samples.size < 12:
+        return []
+    if settings.carrier_hz is not None:
+        carriers = [settings.carrier_hz]
+    else:
+        widths = tuple(half * k for k in (0.25, 0.5, 1.0, 2.0))
+        lines = squared_lines(region.samples, rate, centre, widths)
+        carriers = [line.freq_hz for line in lines if line.contrast > 6.0][:2]
+    out = []
+    for carrier in carriers:
+        fit = _period(region, rate, piece, carrier, settings)
+        if fit is not None:
+            out.append(Model(fit.omega * rate / (2.0 * np.pi), fit.period, fit.turned.sharp))
+    return out
+
+
+def _period(
+    region: Region, rate: float, piece: Piece, carrier_hz: float, settings: DecodeSettings
+) -> Fit | None:
+    """The best fit to a piece over all periods."""
+    omega = 2.0 * np.pi * carrier_hz / rate
+    turned = turn_back(region.samples, omega)
+    true_variance = region.variance
+    bins = max(2.0, (piece.high_hz - piece.low_hz) * piece.frame / rate)
+    power = max(piece.ratio - 1.0, 0.05) * region.variance * bins * 2.0 / piece.frame
+    amplitude = float(np.sqrt(2.0 * power))
+    # on a very clean line the likelihood is so rugged that no grid finds its top: look through some fog first
+    fog = amplitude * amplitude * piece.frame / (4.0 * _FOGGED_ESN0)
+    region = replace(region, variance=max(true_variance, fog))
+    if settings.symbol_rate_bd is not None:
+        told = rate / settings.symbol_rate_bd
+        periods = told * (1.0 + np.linspace(-0.02, 0.02, 41))
+    else:
+        shortest = max(2.0, piece.frame / 8.0)
+        periods = period_grid(shortest, 8.0 * piece.frame, min(region.samples.size, 2 * (piece.stop - piece.start)))
+    fits: list[Fit] = []
+    for sharp in (False, True) if piece.frame <= 64 else (False,):
+        seeds = _best_timings(turned.sharpened(sharp), periods, region.variance, amplitude)
+        for t in seeds:
+            detuned = omega + 2.0 * np.pi * t.detune
+            rough = Fit(region, turned.sharpened(sharp), detuned, 0.0, amplitude, t.period, t.start, t.count, t.nats)
+            y = rough.turned_symbols()
+            fits.append(polish(carry(replace(rough, phase=0.5 * float(np.angle(np.sum(y * y)))))))
+    if not fits:
+        return None
+    best = max(fits, key=lambda f: f.nats)
+    if settings.symbol_rate_bd is None:
+        best = climb(best)
+    if region.variance > true_variance:
+        best = polish(replace(best, region=replace(region, variance=true_variance)), rounds=5)
+    return best
+
+
+def _best_timings(turned: Turned, periods: Floats, variance: float, amplitude: float) -> list[Timing]:
+    """The best timings at clearly different periods."""
+    timings = [score_period(turned, float(p), variance, amplitude) for p in periods]
+    kept: list[Timing] = []
+    for t in sorted(timings, key=lambda t: -t.nats):
+        if t.count >= 4 and all(abs(t.period / other.period - 1.0) > 0.02 for other in kept):
+            kept.append(t)
+        if len(kept) == 4:
+            break
+    return kept
+
+
+def polish(fit: Fit, rounds: int = 4) -> Fit:
+    """Period and start together to the maximum of the likelihood, on grids that shrink.
+
+    Over each grid the mean of the likelihood is taken, not its top: where several grid points put the same
+    samples into each symbol they are equally good.
+    """
+    width = 0.3
+    for _ in range(rounds):
+        fit = settle(fit, rounds=1)
+        if fit.count < 3:
+            return fit
+        steps = np.linspace(-1.0, 1.0, 13) * width
+        periods = fit.period * (1.0 + steps / fit.count)
+        # the middle of the transmission stays where it is
+        starts = (fit.start + fit.count * (fit.period - periods) / 2.0)[:, None] + steps * 0.5 * fit.period
+        nats = np.array([timing_nats(fit, starts[i], float(p)) for i, p in enumerate(periods)])
+        weight = np.exp(nats - nats.max())
+        weight /= weight.sum()
+        fit = replace(
+            fit, nats=float(nats.max()), period=float(weight.sum(axis=1) @ periods), start=float(np.sum(weight * starts))
+        )
+        width /= 3.5
+    return settle(fit, rounds=2)
+
+
+def climb(fit: Fit) -> Fit:
+    """Take several symbols for one as long as the likelihood grows: no flip need fall between them."""
+    while True:
+        better = None
+        for many in (2, 3, 5, 7):
+            if fit.count < 2 * many:
+                continue
+            for shift in range(many):
+                merged = _merged(fit, many, shift)
+                if merged is not None and merged.nats > (better or fit).nats:
+                    better = merged
+        if better is None:
+            return fit
+        fit = better
+
+
+def _merged(fit: Fit, many: int, shift: int) -> Fit | None:
+    start = fit.start - shift * fit.period
+    count = -(-(fit.count + shift) // many)
+    merged = replace(fit, period=fit.period * many, start=start, count=count)
+    # noise per symbol changes with its length; the amplitude stays
+    nats = merged.symbol_nats()
+    value, first, last = best_run(nats[None, :])
+    if last[0] - first[0] < 2:
+        return None
+    return replace(
+        merged,
+        start=start + int(first[0]) * merged.period,
+        count=int(last[0] - first[0]),
+        nats=float(value[0]),
+    )

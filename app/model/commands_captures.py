@@ -12,6 +12,14 @@ from app.model.items import Cursor, DecodeRun, FlipMark, SessionData, SpanMark
 OnCapture = TypeVar("OnCapture", Cursor, SpanMark, FlipMark, DecodeRun)
 
 
+def position_of(data: SessionData, capture: Capture) -> int | None:
+    """Where a capture stands now, even if it was described anew meanwhile; None if it was closed."""
+    for index, one in enumerate(data.captures):
+        if one.channels is capture.channels:
+            return index
+    return None
+
+
 @dataclass(frozen=True, eq=False)
 class OpenCapture:
     """Take a capture into the session, with two cursors at two fifths and three fifths of it."""

@@ -107,6 +107,11 @@ def edge_s(burst: Burst, edge: int) -> float:
     return burst.first_symbol_s + edge / burst.symbol_rate_bd
 
 
+def edge_of(burst: Burst, time_s: float) -> int | None:
+    """The edge between two symbols that is nearest to ``time_s``; None if there is none or no grid."""
+    return _nearest_edge(burst, time_s)[0]
+
+
 def _has_grid(burst: Burst) -> bool:
     return bool(burst.symbol_rate_bd) and burst.bits_per_symbol == 1 and set(burst.symbols) <= {"0", "1"}
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from operator import attrgetter
+
 from app.model.corrections import CorrectedBurst, corrected
-from app.model.items import DecodeRun, SessionData
+from app.model.items import DecodeRun, FlipMark, SessionData
 from dsp.results import Burst
 
 
@@ -12,18 +15,43 @@ def runs_of(data: SessionData, capture: int, channel: str) -> tuple[DecodeRun, .
     return tuple(run for run in data.decodes if run.capture == capture and run.channel == channel)
 
 
-def bursts_of(data: SessionData, capture: int, channel: str) -> tuple[CorrectedBurst, ...]:
-    """Bursts of one channel in order of time, corrected by hand.
+class BurstBook:
+    """Corrects bursts, and remembers what has not changed since: a drag asks many times a second."""
 
-    A burst of an older decode that reaches into the span of a newer one is left out.
-    """
-    flips = [flip for flip in data.flips if flip.capture == capture]
-    runs = runs_of(data, capture, channel)
+    def __init__(self) -> None:
+        self._known: dict[int, tuple[tuple[FlipMark, ...], CorrectedBurst]] = {}
+
+    def bursts_of(self, data: SessionData, capture: int, channel: str) -> tuple[CorrectedBurst, ...]:
+        """Bursts of one channel in order of time, corrected by hand.
+
+        A burst of an older decode that reaches into the span of a newer one is left out. The same object
+        comes out again as long as neither the burst nor the flips in it are others.
+        """
+        flips = sorted(
+            (flip for flip in data.flips if flip.capture == capture), key=attrgetter("time_s", "key")
+        )
+        times_s = [flip.time_s for flip in flips]
+        known: dict[int, tuple[tuple[FlipMark, ...], CorrectedBurst]] = {}
+        out = []
+        for burst in _kept(runs_of(data, capture, channel)):
+            first = bisect_left(times_s, min(burst.start_s, burst.first_symbol_s))
+            last = bisect_left(times_s, burst.end_s)
+            inside = tuple(flips[first:last])
+            before = self._known.get(id(burst))
+            # the corrected burst holds the burst itself, so its identity cannot have passed to another
+            one = before[1] if before is not None and before[0] == inside else corrected(burst, inside)
+            known[id(burst)] = (inside, one)
+            out.append(one)
+        self._known = known
+        return tuple(out)
+
+
+def _kept(runs: tuple[DecodeRun, ...]) -> list[Burst]:
     kept: list[Burst] = []
     for i, run in enumerate(runs):
         newer = [later.span_s for later in runs[i + 1 :]]
         kept += [burst for burst in run.result.bursts if not any(_overlap(burst, span) for span in newer)]
-    return tuple(corrected(burst, flips) for burst in sorted(kept, key=lambda burst: burst.start_s))
+    return sorted(kept, key=attrgetter("start_s"))
 
 
 def _overlap(burst: Burst, span_s: tuple[float, float]) -> bool:

@@ -1,0 +1,105 @@
+"""Every question that holds up the window, one function each, so that tests can answer them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal, TypeVar
+
+from PySide6.QtWidgets import QFileDialog, QInputDialog, QLineEdit, QMessageBox, QWidget
+
+from app.files.capture_options import ReadOptions
+from app.gui.panels.dialog_capture_details import CaptureDetails, CaptureDetailsDialog
+from app.gui.panels.dialog_decode_settings import DecodeSettingsDialog
+from app.gui.panels.dialog_form import FormDialog
+from app.gui.panels.dialog_read_options import ReadOptionsDialog
+from dsp.results import DecodeSettings
+
+Value = TypeVar("Value")
+
+_PATTERNS = "*.csv *.tsv *.txt *.dat *.wav *.npy *.npz *.mat *.h5 *.hdf5 *.bin *.raw *.sigmf-meta"
+_CAPTURES = f"Captures and sessions ({_PATTERNS})"
+_SESSIONS = "Sessions (*.h5)"
+_ALL = "All files (*)"
+
+
+def _answer(dialog: FormDialog, value: Callable[[], Value]) -> Value | None:
+    """Show a dialog; what it holds if the user said OK."""
+    accepted = dialog.exec()
+    dialog.deleteLater()
+    return value() if accepted else None
+
+
+def files_to_open(parent: QWidget, folder: Path) -> list[Path]:
+    names, _ = QFileDialog.getOpenFileNames(
+        parent, "Open captures or a session", str(folder), f"{_CAPTURES};;{_ALL}"
+    )
+    return [Path(name) for name in names]
+
+
+def session_to_open(parent: QWidget, folder: Path) -> Path | None:
+    name, _ = QFileDialog.getOpenFileName(parent, "Open session", str(folder), f"{_SESSIONS};;{_ALL}")
+    return Path(name) if name else None
+
+
+def where_to_save(parent: QWidget, suggestion: Path) -> Path | None:
+    """A file to save the session in; the dialog itself asks before an old one is overwritten."""
+    name, _ = QFileDialog.getSaveFileName(parent, "Save session", str(suggestion), f"{_SESSIONS};;{_ALL}")
+    if not name:
+        return None
+    path = Path(name)
+    return path if path.suffix else path.with_suffix(".h5")
+
+
+def what_to_do_with_changes(parent: QWidget, name: str) -> Literal["save", "discard", "stay"]:
+    """Before unsaved changes would be lost."""
+    box = QMessageBox(parent)
+    box.setObjectName("unsavedQuestion")
+    box.setIcon(QMessageBox.Icon.Question)
+    box.setWindowTitle("Unsaved changes")
+    box.setText(f"Save the changes to {name}?")
+    box.setInformativeText("Without saving, marks, decodes and notes made since the last save are lost.")
+    buttons = QMessageBox.StandardButton
+    box.setStandardButtons(buttons.Save | buttons.Discard | buttons.Cancel)
+    box.setDefaultButton(buttons.Save)
+    answer = box.exec()
+    box.deleteLater()
+    if answer == buttons.Save:
+        return "save"
+    return "discard" if answer == buttons.Discard else "stay"
+
+
+def decode_settings(parent: QWidget, known: DecodeSettings) -> DecodeSettings | None:
+    dialog = DecodeSettingsDialog(known, parent)
+    return _answer(dialog, dialog.settings)
+
+
+def read_options(parent: QWidget, known: ReadOptions) -> ReadOptions | None:
+    dialog = ReadOptionsDialog(known, parent)
+    return _answer(dialog, dialog.options)
+
+
+def capture_details(parent: QWidget, name: str, known: CaptureDetails) -> CaptureDetails | None:
+    dialog = CaptureDetailsDialog(name, known, parent)
+    return _answer(dialog, dialog.details)
+
+
+def derived_channel(parent: QWidget, names: tuple[str, ...], known: str) -> str | None:
+    """Arithmetic on channels, as text; None if the user gave none."""
+    said = ", ".join(names)
+    text, ok = QInputDialog.getText(
+        parent,
+        "Derived channel",
+        f"Arithmetic on the channels {said}\n(for example A - B, or (A + B) / 2; a name that is no plain word"
+        " stands in quotes):",
+        QLineEdit.EchoMode.Normal,
+        known,
+    )
+    return text.strip() or None if ok else None
+
+
+def span_name(parent: QWidget, suggestion: str) -> str | None:
+    text, ok = QInputDialog.getText(
+        parent, "Keep span", "Name of the span:", QLineEdit.EchoMode.Normal, suggestion
+    )
+    return text.strip() or None if ok else None

@@ -1,0 +1,106 @@
+"""The channel being looked at, as views show it: worked out once for all of them."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QObject, Signal, Slot
+
+from app.errors import HalfturnError
+from app.gui.bridge import DocumentBridge
+from app.model.capture import Capture
+from app.model.changes import Change
+from app.model.corrections import CorrectedBurst
+from app.model.expressions import channel_source
+from app.model.items import DecodeRun, FlipMark
+from app.model.shown import BurstBook, runs_of
+from app.model.summary import sentence, summarise
+from app.model.tolerance import Tolerance, tolerance_of
+
+_CONCERNS = Change.CAPTURES | Change.CURRENT | Change.DECODES | Change.FLIPS
+
+
+class ChannelView(QObject):
+    """``changed`` when another capture or channel is looked at, or its bursts are others.
+
+    ``span_changed`` when another stretch of time is selected; a span belongs to the view, not to the session.
+    """
+
+    changed = Signal()
+    span_changed = Signal()
+
+    def __init__(self, bridge: DocumentBridge, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._document = bridge.document
+        self._book = BurstBook()
+        self._shown: Capture | None = None
+        self.bursts: tuple[CorrectedBurst, ...] = ()
+        self.span_s: tuple[float, float] | None = None
+        bridge.changed.connect(self._follow)
+
+    @property
+    def index(self) -> int | None:
+        return self._document.capture_index
+
+    @property
+    def capture(self) -> Capture | None:
+        return self._document.capture
+
+    @property
+    def channel(self) -> str | None:
+        return self._document.channel
+
+    @property
+    def unit(self) -> str:
+        """Unit of the channel; empty if there is none."""
+        if self.capture is None:
+            return ""
+        try:
+            return channel_source(self.capture, self.channel).unit
+        except HalfturnError:
+            return ""
+
+    @property
+    def tolerance(self) -> Tolerance:
+        return Tolerance() if self.capture is None else tolerance_of(self.capture)
+
+    @property
+    def runs(self) -> tuple[DecodeRun, ...]:
+        """Decodes of this channel, oldest first."""
+        if self.index is None or self.channel is None:
+            return ()
+        return runs_of(self._document.data, self.index, self.channel)
+
+    @property
+    def flips(self) -> tuple[FlipMark, ...]:
+        """Flips set and removed by hand in this capture."""
+        return tuple(flip for flip in self._document.data.flips if flip.capture == self.index)
+
+    @property
+    def sentence(self) -> str:
+        """What the newest decode found, empty if there is none."""
+        if not self.runs:
+            return ""
+        return sentence(summarise(self.runs[-1].result, self.unit, self.tolerance))
+
+    @property
+    def carrier_hz(self) -> float | None:
+        """Carrier of the first burst that has one."""
+        return next((one.burst.carrier_hz for one in self.bursts if one.burst.carrier_hz), None)
+
+    def select_span(self, span_s: tuple[float, float] | None) -> None:
+        if span_s != self.span_s:
+            self.span_s = span_s
+            self.span_changed.emit()
+
+    @Slot(object)
+    def _follow(self, change: Change) -> None:
+        if not change & _CONCERNS:
+            return
+        if self.index is None or self.channel is None:
+            self.bursts = ()
+        else:
+            self.bursts = self._book.bursts_of(self._document.data, self.index, self.channel)
+        before = self._shown
+        self._shown = self.capture
+        self.changed.emit()
+        if before is None or self._shown is None or before.channels is not self._shown.channels:
+            self.select_span(None)

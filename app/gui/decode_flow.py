@@ -1,0 +1,101 @@
+"""Decoding from the window: the question, the work off the window's thread, the answer into the session."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QObject, Signal, Slot
+from PySide6.QtWidgets import QWidget
+
+from app.errors import HalfturnError
+from app.gui import ask
+from app.gui.bridge import DocumentBridge
+from app.gui.channel_view import ChannelView
+from app.gui.messages import Message, message_of
+from app.gui.work import JobRunner
+from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
+from app.model.capture import Capture
+from app.model.commands_captures import position_of
+from app.model.commands_decodes import AddDecode, ClearDecodes
+from app.model.expressions import channel_source
+from app.model.items import DecodeRun
+from app.version import program_version
+from dsp.results import DecodeSettings
+
+DECODING = "decode"
+
+
+class DecodeFlow(QObject):
+    """``told(Message)`` is what the user must know. ``settings`` are those of the next decode."""
+
+    told = Signal(object)
+
+    def __init__(self, bridge: DocumentBridge, view: ChannelView, runner: JobRunner, window: QWidget) -> None:
+        super().__init__(window)
+        self._bridge = bridge
+        self._view = view
+        self._runner = runner
+        self._window = window
+        self.settings = DecodeSettings()
+
+    @Slot()
+    def decode_all(self) -> None:
+        self._decode(None)
+
+    def decode_span(self) -> None:
+        if self._view.span_s is not None:
+            self._decode(self._view.span_s)
+
+    def ask_settings(self) -> None:
+        settings = ask.decode_settings(self._window, self.settings)
+        if settings is not None:
+            self.settings = settings
+
+    def ask_derived_channel(self) -> None:
+        """Look at arithmetic on channels instead of a channel."""
+        capture, index = self._view.capture, self._view.index
+        if capture is None:
+            return
+        names = tuple(channel.name for channel in capture.channels)
+        known = self._view.channel if self._view.channel not in names else ""
+        text = ask.derived_channel(self._window, names, known or "")
+        if text is None:
+            return
+        try:
+            source = channel_source(capture, text)
+        except HalfturnError as error:
+            self.told.emit(Message(str(error), weight="error"))
+            return
+        self._bridge.document.look_at(index, source.name)
+
+    def clear(self) -> None:
+        if self._view.index is not None and self._view.channel is not None:
+            self._bridge.run(ClearDecodes(self._view.index, self._view.channel))
+
+    def _decode(self, span_s: tuple[float, float] | None) -> None:
+        capture = self._view.capture
+        if capture is None:
+            return
+        request = DecodeRequest(capture, self._view.channel, span_s, self.settings, hash_wanted=True)
+        self._runner.start(
+            f"Decoding {self._view.channel}",
+            lambda progress, cancelled: run_decode(request, progress, cancelled),
+            lambda outcome: self._decoded(capture, outcome),
+            lambda error: self.told.emit(message_of(error, f"decoding {capture.name}")),
+            topic=DECODING,
+        )
+
+    def _decoded(self, capture: Capture, outcome: DecodeOutcome) -> None:
+        index = position_of(self._bridge.document.data, capture)
+        if index is None:
+            return  # closed meanwhile
+        run = DecodeRun(
+            key=0,
+            capture=index,
+            channel=outcome.channel,
+            span_s=outcome.span_s,
+            program_version=program_version(),
+            samples_sha256=outcome.samples_sha256 or "",
+            result=outcome.result,
+        )
+        self._bridge.run(AddDecode(run))
+        for notice in outcome.result.warnings:
+            self.told.emit(Message(notice.text, weight="caution"))

@@ -1,0 +1,232 @@
+"""Opening and saving: asks what it must, works off the window's thread, changes the document when done."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from PySide6.QtCore import QObject, Signal, Slot
+from PySide6.QtWidgets import QWidget
+
+from app.demo import demo_path
+from app.files.capture_options import ReadOptions
+from app.gui import ask
+from app.gui.bridge import DocumentBridge
+from app.gui.messages import Message, message_of
+from app.gui.recent import RecentFiles
+from app.gui.work import JobRunner
+from app.model.capture import Capture
+from app.model.commands_captures import OpenCapture
+from app.model.items import SessionData
+
+_SAVING = "save"
+_OPENING = "open"
+_HDF5 = b"\x89HDF\r\n\x1a\n"
+
+
+def read_file(
+    path: Path, options: ReadOptions, progress: Callable[[float], None], cancelled: Callable[[], bool]
+) -> Capture | SessionData:
+    """Whatever the file holds; called off the window's thread."""
+    from app.files.captures import open_capture
+    from app.files.session import read_session
+
+    if is_session(path):
+        return read_session(path)
+    return open_capture(path, options, progress=progress, cancelled=cancelled)
+
+
+def too_large_to_embed(data: SessionData) -> bool:
+    """Whether captures must be linked by path and digest, since a session cannot hold their samples."""
+    from app.files.schema import MOST_BYTES
+
+    return sum(channel.stored.nbytes for one in data.captures for channel in one.channels) > MOST_BYTES
+
+
+def is_session(path: Path) -> bool:
+    """Whether a file says of itself that it is a session; of a damaged HDF5 file it is assumed."""
+    import h5py
+
+    from app.files.schema import FORMAT
+
+    try:
+        with path.open("rb") as file:
+            if file.read(len(_HDF5)) != _HDF5:
+                return False
+    except OSError:
+        return False
+    try:
+        with h5py.File(path, "r", locking="best-effort") as file:
+            return bool(file.attrs.get("format") == FORMAT)
+    except (OSError, RuntimeError, ValueError):
+        return True
+
+
+class FilesFlow(QObject):
+    """``told(Message)`` is what the user must know; ``recent_changed`` when there is another recent file."""
+
+    told = Signal(object)
+    recent_changed = Signal()
+
+    def __init__(
+        self,
+        bridge: DocumentBridge,
+        runner: JobRunner,
+        recent: RecentFiles,
+        window: QWidget,
+        options: ReadOptions | None = None,
+    ) -> None:
+        super().__init__(window)
+        self._bridge = bridge
+        self._document = bridge.document
+        self._runner = runner
+        self._recent = recent
+        self._window = window
+        self._options = options or ReadOptions()
+        self._waiting: deque[tuple[Path, ReadOptions]] = deque()
+        self._after_saving: Callable[[], None] | None = None
+
+    @property
+    def name(self) -> str:
+        """What the session is called until it has a file of its own."""
+        if self._document.path is not None:
+            return self._document.path.name
+        captures = self._document.data.captures
+        return Path(captures[0].name).stem if captures else "no capture"
+
+    @Slot()
+    def ask_and_open(self) -> None:
+        self.open_paths(ask.files_to_open(self._window, self._folder()))
+
+    def ask_and_open_with_details(self) -> None:
+        options = ask.read_options(self._window, self._options)
+        if options is None:
+            return
+        self._options = options
+        self.open_paths(ask.files_to_open(self._window, self._folder()))
+
+    def ask_and_open_session(self) -> None:
+        path = ask.session_to_open(self._window, self._folder())
+        if path is not None:
+            self.open_paths([path])
+
+    @Slot()
+    def open_demo(self) -> None:
+        try:
+            self.open_paths([demo_path()])
+        except FileNotFoundError as error:
+            self.told.emit(Message(str(error), weight="error"))
+
+    @Slot(object)
+    def open_recent(self, path: Path) -> None:
+        self.open_paths([path])
+
+    def open_paths(self, paths: Sequence[Path]) -> None:
+        """Open one after the other, so that captures stand in the order given."""
+        self._waiting += [(path, self._options) for path in paths]
+        self._open_next()
+
+    def save(self, then: Callable[[], None] | None = None) -> None:
+        """Save where the session came from, or ask where; ``then`` runs only once it has been saved."""
+        if self._document.path is None:
+            self.save_as(then)
+        else:
+            self._save_in(self._document.path, then)
+
+    def save_as(self, then: Callable[[], None] | None = None) -> None:
+        old = self._document.path
+        path = ask.where_to_save(self._window, old or self._folder() / f"{self.name}.h5")
+        if path is not None:
+            self._save_in(path, then)
+
+    def new_session(self) -> None:
+        self.leave(lambda: self._document.replace_all(SessionData(), None))
+
+    def leave(self, then: Callable[[], None]) -> None:
+        """Run ``then`` as soon as nothing would be lost by it, or not at all if the user wants to stay."""
+        if self._runner.is_busy(_SAVING):
+            self._after_saving = lambda: self.leave(then)
+            return
+        if self._document.is_saved:
+            then()
+            return
+        answer = ask.what_to_do_with_changes(self._window, self.name)
+        if answer == "save":
+            self.save(then)
+        elif answer == "discard":
+            then()
+
+    def forget_waiting(self) -> None:
+        """Do not open what is still waiting."""
+        self._waiting.clear()
+
+    def _open_next(self) -> None:
+        if not self._waiting or self._runner.is_busy(_OPENING):
+            return
+        path, options = self._waiting.popleft()
+        self._runner.start(
+            f"Opening {path.name}",
+            lambda progress, cancelled: read_file(path, options, progress, cancelled),
+            lambda answer: self._opened(path, answer),
+            lambda error: self._not_opened(path, error),
+            topic=_OPENING,
+        )
+
+    def _opened(self, path: Path, answer: Capture | SessionData) -> None:
+        if isinstance(answer, Capture):
+            if self._bridge.run(OpenCapture(answer)):
+                for notice in answer.warnings:
+                    self.told.emit(Message(f"{answer.name}: {notice.text}", weight="caution"))
+        else:
+            self.leave(lambda: self._document.replace_all(answer, path))
+        self._remember(path)
+        self._open_next()
+
+    def _not_opened(self, path: Path, error: BaseException) -> None:
+        self.told.emit(message_of(error, f"opening {path.name}"))
+        self._open_next()
+
+    def _save_in(self, path: Path, then: Callable[[], None] | None) -> None:
+        if self._runner.is_busy(_SAVING):
+            self.told.emit(Message("The session is still being saved; try again in a moment."))
+            return
+        data, state = self._document.data, self._document.state
+
+        def write(progress: Callable[[float], None], cancelled: Callable[[], bool]) -> None:
+            from app.files.session import write_session
+
+            write_session(
+                path, data, link_captures=too_large_to_embed(data), progress=progress, cancelled=cancelled
+            )
+
+        self._runner.start(
+            f"Saving {path.name}",
+            write,
+            lambda _answer: self._saved(path, state, then),
+            lambda error: self._not_saved(path, error),
+            topic=_SAVING,
+        )
+
+    def _saved(self, path: Path, state: int, then: Callable[[], None] | None) -> None:
+        self._document.mark_saved(state, path)
+        self._remember(path)
+        waiting, self._after_saving = self._after_saving, None
+        for step in (then, waiting):
+            if step is not None:
+                step()
+
+    def _not_saved(self, path: Path, error: BaseException) -> None:
+        self._after_saving = None  # whoever wanted to leave now has something to lose
+        self.told.emit(message_of(error, f"saving {path.name}"))
+
+    def _remember(self, path: Path) -> None:
+        self._recent.add(path)
+        self.recent_changed.emit()
+
+    def _folder(self) -> Path:
+        """Where the last file was."""
+        for path in self._recent.paths():
+            if path.parent.is_dir():
+                return path.parent
+        return Path.home()

@@ -1,0 +1,72 @@
+"""Texts of the help menu."""
+
+from __future__ import annotations
+
+import platform
+from html import escape
+
+from app.gui.actions import ACTIONS, MENUS
+from app.version import program_version
+
+CAUTIONS = (
+    "The ground clip of a bench oscilloscope's probe is tied to protective earth: clip it only where that is "
+    "safe, or use a differential probe.",
+    "Work on extra-low-voltage circuits, with a current-limited supply. Mains wiring is for licensed people "
+    "under local codes.",
+    "Probe only equipment that you own or may test.",
+    "Never rely on a decode for a safety function.",
+)
+
+_MOUSE = (
+    ("Wheel", "zooms in time about the pointer"),
+    ("Drag", "does what the mouse tool on the toolbar says"),
+    ("Drag a cursor, an edge of the span or the head of a flip", "moves it, with any tool"),
+    ("Shift and drag", "selects a span, with any tool"),
+    ("Middle button and drag", "moves the view"),
+    ("Alt while dragging", "leaves snapping off"),
+    ("Escape", "gives up the drag"),
+)
+
+
+def cautions_html() -> str:
+    return "<ul>" + "".join(f"<li>{escape(text)}</li>" for text in CAUTIONS) + "</ul>"
+
+
+def shortcuts_html() -> str:
+    """All keys by menu, as the table of actions has them, and what the mouse does."""
+    parts = []
+    for menu in MENUS:
+        rows = "".join(
+            f"<tr><td><b>{escape(' or '.join(spec.keys))}</b>&nbsp;&nbsp;</td>"
+            f"<td>{escape(spec.text.replace('&', ''))}</td></tr>"
+            for spec in ACTIONS
+            if spec.menu == menu and spec.keys
+        )
+        parts.append(f"<h3>{escape(menu.replace('&', ''))}</h3><table>{rows}</table>")
+    mouse = "".join(
+        f"<tr><td><b>{escape(what)}</b>&nbsp;&nbsp;</td><td>{escape(does)}</td></tr>" for what, does in _MOUSE
+    )
+    return "".join(parts) + f"<h3>Mouse over the trace</h3><table>{mouse}</table>"
+
+
+def about_html() -> str:
+    import h5py
+    import numpy
+    import pyqtgraph
+    import PySide6
+
+    libraries = {
+        "Python": platform.python_version(),
+        "PySide6": PySide6.__version__,
+        "pyqtgraph": pyqtgraph.__version__,
+        "numpy": numpy.__version__,
+        "h5py": h5py.__version__,
+    }
+    rows = "".join(
+        f"<tr><td>{name}&nbsp;&nbsp;</td><td>{version}</td></tr>" for name, version in libraries.items()
+    )
+    return (
+        f"<h3>Halfturn {escape(program_version())}</h3>"
+        "<p>Finds out how an undocumented two-wire link signals, from oscilloscope captures.</p>"
+        f"<table>{rows}</table>"
+    )

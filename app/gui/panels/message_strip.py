@@ -1,0 +1,106 @@
+"""Messages above the trace: they hold nothing up and stay until closed."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt, Slot
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPlainTextEdit, QPushButton, QVBoxLayout, QWidget
+
+from app.gui.messages import Message
+from app.gui.style import ORANGE, SKY_BLUE, VERMILLION
+
+_AT_MOST = 4
+_WORDS = {"note": "Note", "error": "Problem", "caution": "Caution"}
+_COLOURS = {"note": SKY_BLUE, "error": VERMILLION, "caution": ORANGE}
+
+
+class MessageLine(QFrame):
+    """One message with its word, its text, details to unfold and a button to close it."""
+
+    def __init__(self, message: Message, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.message = message
+        self.setObjectName("messageLine")
+        self.setAccessibleName(f"{_WORDS[message.weight]}: {message.text}")
+        self.setStyleSheet(f"#messageLine {{ border-left: 5px solid {_COLOURS[message.weight]}; }}")
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(10, 4, 4, 4)
+        row = QHBoxLayout()
+        layout.addLayout(row)
+        row.addWidget(self._text(), 1)
+        self.details = self._details()
+        if message.details:
+            layout.addWidget(self.details)
+            row.addWidget(self._unfold(), 0, Qt.AlignmentFlag.AlignTop)
+        row.addWidget(self._close(), 0, Qt.AlignmentFlag.AlignTop)
+
+    def _text(self) -> QLabel:
+        label = QLabel(self)
+        label.setObjectName("messageText")
+        label.setTextFormat(Qt.TextFormat.PlainText)
+        label.setText(f"{_WORDS[self.message.weight]}: {self.message.text}")
+        label.setWordWrap(True)
+        label.setTextInteractionFlags(
+            Qt.TextInteractionFlag.TextSelectableByMouse | Qt.TextInteractionFlag.TextSelectableByKeyboard
+        )
+        return label
+
+    def _details(self) -> QPlainTextEdit:
+        box = QPlainTextEdit(self.message.details, self)
+        box.setObjectName("messageDetails")
+        box.setAccessibleName("Details")
+        box.setReadOnly(True)
+        box.setTabChangesFocus(True)
+        box.setMaximumHeight(180)
+        box.hide()
+        return box
+
+    def _unfold(self) -> QPushButton:
+        button = QPushButton("Details", self)
+        button.setObjectName("messageUnfold")
+        button.setAccessibleName("Show or hide the details")
+        button.setCheckable(True)
+        button.toggled.connect(self.details.setVisible)
+        return button
+
+    def _close(self) -> QPushButton:
+        button = QPushButton("Close", self)
+        button.setObjectName("messageClose")
+        button.setAccessibleName("Close this message")
+        button.clicked.connect(self.close_message)
+        return button
+
+    @Slot()
+    def close_message(self) -> None:
+        self.hide()
+        self.deleteLater()
+
+
+class MessageStrip(QWidget):
+    """The newest messages, newest on top; the same message is not shown twice."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("messageStrip")
+        self.setAccessibleName("Messages")
+        self._layout = QVBoxLayout(self)
+        self._layout.setContentsMargins(0, 0, 0, 0)
+        self._layout.setSpacing(2)
+        self._lines: list[MessageLine] = []
+
+    def tell(self, message: Message) -> None:
+        for line in self.lines():
+            if line.message == message:
+                line.close_message()
+        line = MessageLine(message, self)
+        self._layout.insertWidget(0, line)
+        self._lines = [line, *self.lines()]
+        for old in self._lines[_AT_MOST:]:
+            old.close_message()
+
+    def lines(self) -> list[MessageLine]:
+        """Messages that can be read, newest first."""
+        return [line for line in self._lines if not line.isHidden()]
+
+    def clear(self) -> None:
+        for line in self.lines():
+            line.close_message()

@@ -1,0 +1,45 @@
+"""A table that is read by rows and can be copied as text."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QAbstractItemModel, QModelIndex, QPersistentModelIndex, Qt
+from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidget
+
+AnyIndex = QModelIndex | QPersistentModelIndex
+"""What the methods of a model are called with."""
+
+
+class RowTable(QTableView):
+    """Rows are selected as a whole; Tab leaves the table."""
+
+    def __init__(
+        self, name: str, label: str, model: QAbstractItemModel, parent: QWidget | None = None
+    ) -> None:
+        super().__init__(parent)
+        self.setObjectName(name)
+        self.setAccessibleName(label)
+        self.setModel(model)
+        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.setTabKeyNavigation(False)
+        self.setAlternatingRowColors(True)
+        self.setShowGrid(False)
+        self.setWordWrap(False)
+        self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.verticalHeader().setVisible(False)
+        self.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
+        self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 6)
+        self.horizontalHeader().setHighlightSections(False)
+        self.horizontalHeader().setDefaultAlignment(
+            Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+        )
+
+    def selected_text(self) -> str:
+        """The selected rows, or all if none is, with headings: tabs between cells, one line a row."""
+        model = self.model()
+        rows = sorted(index.row() for index in self.selectionModel().selectedRows())
+        columns = range(model.columnCount())
+        orientation = Qt.Orientation.Horizontal
+        lines = ["\t".join(str(model.headerData(column, orientation) or "") for column in columns)]
+        for row in rows or range(model.rowCount()):
+            lines.append("\t".join(str(model.index(row, column).data() or "") for column in columns))
+        return "\n".join(lines) + "\n"

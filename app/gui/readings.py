@@ -1,0 +1,178 @@
+"""What the readings panel shows, worked out from one frozen request, off the window's thread."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from app.model.capture import Capture, Segment
+from app.model.expressions import ChannelSource, channel_source
+from app.model.items import Cursor
+from app.model.quantity import format_quantity, format_value
+from app.model.tolerance import Tolerance, tolerance_of
+from dsp.errors import BadInputError
+from dsp.measure import SpanReadings, read_span
+from dsp.reading import Reading
+
+_SEVERAL_SEGMENTS = "not within one segment"
+
+
+@dataclass(frozen=True, eq=False)
+class ReadingsRequest:
+    """``flips_s`` are those that count after correction; ``carrier_hz`` is a decode's, or None."""
+
+    capture: Capture
+    channel: str
+    cursors: tuple[Cursor, ...]
+    span_s: tuple[float, float] | None
+    flips_s: tuple[float, ...] = ()
+    carrier_hz: float | None = None
+
+
+@dataclass(frozen=True)
+class ReadingRow:
+    """A heading where ``text`` is empty."""
+
+    name: str
+    text: str = ""
+    tip: str = ""
+
+
+def readings(request: ReadingsRequest) -> tuple[ReadingRow, ...]:
+    """Cursors one by one, what lies between the first and the last, and the selected span."""
+    source = channel_source(request.capture, request.channel)
+    known = tolerance_of(request.capture)
+    cursors = sorted(request.cursors, key=lambda cursor: cursor.time_s)
+    rows: list[ReadingRow] = []
+    for cursor in cursors:
+        rows += _cursor(request.capture, source, cursor)
+    if len(cursors) > 1:
+        first, last = cursors[0], cursors[-1]
+        rows += _stretch(request, source, known, f"{first.name} to {last.name}", (first.time_s, last.time_s))
+    if request.span_s is not None:
+        rows += _stretch(request, source, known, "Selected span", request.span_s)
+    return (*rows, *_instrument(request.capture))
+
+
+def _cursor(capture: Capture, source: ChannelSource, cursor: Cursor) -> list[ReadingRow]:
+    value = _value_at(capture, source, cursor.time_s)
+    said = "no sample here" if value is None else format_value(value, source.unit, 5)
+    return [
+        ReadingRow(f"Cursor {cursor.name}"),
+        ReadingRow("time", format_value(cursor.time_s, "s", 9), "Where the cursor stands"),
+        ReadingRow("value", said, "Between two samples: on the straight line from one to the other"),
+    ]
+
+
+def _value_at(capture: Capture, source: ChannelSource, time_s: float) -> float | None:
+    segment = _segment_of(capture, time_s, time_s)
+    if segment is None:
+        return None
+    place = segment.first + (time_s - segment.start_s) * capture.rate_hz
+    index = min(max(math.floor(place), segment.first), segment.last - 1)
+    pair = np.asarray(source[index : min(index + 2, segment.last)], np.float64)
+    value = pair[0] + (place - index) * (pair[-1] - pair[0])
+    return float(value) if math.isfinite(value) else None
+
+
+def _stretch(
+    request: ReadingsRequest, source: ChannelSource, known: Tolerance, title: str, span_s: tuple[float, float]
+) -> list[ReadingRow]:
+    start_s, end_s = span_s
+    rows = [ReadingRow(title), *_times(request.capture, known, end_s - start_s)]
+    inside = sum(start_s <= flip < end_s for flip in request.flips_s)
+    found = _read(request, source, span_s)
+    if isinstance(found, str):
+        return [*rows, ReadingRow("samples", found, "Nothing is measured across the edge of a segment")]
+    rows += _cycles(found, known)
+    rows.append(ReadingRow("flips", str(inside), "Flips within, after your corrections"))
+    levels = (
+        ("mean", found.mean, "Of all samples within"),
+        ("RMS", found.rms, "Root of the mean square, about zero"),
+        ("peak to peak", found.peak_to_peak, "Greatest less least sample"),
+        ("slope", found.slope, "Of the straight line fitted by least squares"),
+    )
+    return rows + [ReadingRow(name, _level(one, known), tip) for name, one, tip in levels]
+
+
+def _times(capture: Capture, known: Tolerance, length_s: float) -> list[ReadingRow]:
+    # each end stands somewhere within one sample interval: evenly spread, JCGM 100:2008, 4.3.7
+    placed = math.sqrt(2 / 12) / capture.rate_hz
+    std = known.time_std(length_s, placed)
+    rows = [ReadingRow("difference", format_quantity(length_s, std, "s"), _PLACED)]
+    if length_s > 0 and std is not None:
+        rows.append(
+            ReadingRow("1 / difference", format_quantity(1 / length_s, std / length_s**2, "Hz"), _PLACED)
+        )
+    return rows
+
+
+_PLACED = "Uncertainty: one sample interval at each end, and the time base"
+
+
+def _read(request: ReadingsRequest, source: ChannelSource, span_s: tuple[float, float]) -> SpanReadings | str:
+    capture = request.capture
+    segment = _segment_of(capture, *span_s)
+    if segment is None:
+        return _SEVERAL_SEGMENTS
+    start = segment.first + math.ceil((span_s[0] - segment.start_s) * capture.rate_hz)
+    stop = segment.first + math.ceil((span_s[1] - segment.start_s) * capture.rate_hz)
+    start, stop = max(start, segment.first), min(stop, segment.last)
+    if stop - start < 2:
+        return "fewer than two"
+    try:
+        return read_span(
+            source.stored,
+            capture.rate_hz,
+            start=start,
+            stop=stop,
+            scale=source.scale,
+            offset=source.offset,
+            unit=source.unit,
+            carrier_hz=request.carrier_hz,
+        )
+    except BadInputError as error:
+        return str(error)
+
+
+def _cycles(found: SpanReadings, known: Tolerance) -> list[ReadingRow]:
+    if found.carrier is None:
+        return [
+            ReadingRow("frequency", "no steady oscillation", "Fewer than four crossings, or too many samples")
+        ]
+    tone = found.carrier.frequency
+    std = known.time_std(tone.value, tone.std)
+    return [
+        ReadingRow(
+            "frequency", format_quantity(tone.value, std, "Hz"), "From the crossings of the middle level"
+        ),
+        ReadingRow(
+            "whole cycles", str(found.carrier.whole_cycles), "Between the first and the last crossing"
+        ),
+        ReadingRow("crossings", str(found.carrier.crossings), "Of the middle level, in both directions"),
+    ]
+
+
+def _level(one: Reading, known: Tolerance) -> str:
+    return format_quantity(one.value, known.gain_std(one.value, one.std), one.unit)
+
+
+def _instrument(capture: Capture) -> list[ReadingRow]:
+    tip = "File > Describe capture… states it; then it is part of every uncertainty shown"
+    rows = []
+    if capture.timebase_ppm is None:
+        rows.append(ReadingRow("time base tolerance", "not stated", tip))
+    if capture.gain_percent is None:
+        rows.append(ReadingRow("gain tolerance", "not stated", tip))
+    return [ReadingRow("Instrument"), *rows] if rows else []
+
+
+def _segment_of(capture: Capture, start_s: float, end_s: float) -> Segment | None:
+    """The one segment that holds both instants."""
+    for segment in capture.segments:
+        last_s = segment.start_s + (segment.last - segment.first) / capture.rate_hz
+        if segment.start_s <= start_s and end_s <= last_s:
+            return segment
+    return None

@@ -1,0 +1,79 @@
+"""Keeps the readings panel up to date, worked out in a thread of its own so that dragging stays smooth."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QObject, QTimer, Signal, Slot
+
+from app.errors import HalfturnError
+from app.gui.bridge import DocumentBridge
+from app.gui.channel_view import ChannelView
+from app.gui.messages import message_of
+from app.gui.panels.readings import ReadingsPanel
+from app.gui.readings import ReadingRow, ReadingsRequest, readings
+from app.gui.work import JobRunner
+from app.model.changes import Change
+
+_CONCERNS = Change.CURSORS | Change.CURRENT | Change.CAPTURES | Change.FLIPS | Change.DECODES
+_AFTER_MS = 30
+
+
+class ReadingsLink(QObject):
+    told = Signal(object)
+
+    def __init__(
+        self,
+        panel: ReadingsPanel,
+        bridge: DocumentBridge,
+        view: ChannelView,
+        runner: JobRunner,
+        parent: QObject | None = None,
+    ) -> None:
+        super().__init__(parent)
+        self._panel = panel
+        self._document = bridge.document
+        self._view = view
+        self._runner = runner
+        self._soon = QTimer(self)
+        self._soon.setSingleShot(True)
+        self._soon.setInterval(_AFTER_MS)
+        self._soon.timeout.connect(self._ask)
+        bridge.changed.connect(self._follow)
+        view.span_changed.connect(self._later)
+
+    @Slot(object)
+    def _follow(self, change: Change) -> None:
+        if change & _CONCERNS:
+            self._later()
+
+    @Slot()
+    def _later(self) -> None:
+        if not self._soon.isActive():
+            self._soon.start()
+
+    @Slot()
+    def _ask(self) -> None:
+        request = self._request()
+        if request is None:
+            self._panel.show_rows(())
+            return
+        self._runner.start(
+            "Reading",
+            lambda _progress, _cancelled: readings(request),
+            self._panel.show_rows,
+            self._failed,
+            topic="readings",
+        )
+
+    def _request(self) -> ReadingsRequest | None:
+        view = self._view
+        if view.capture is None or view.channel is None:
+            return None
+        cursors = tuple(one for one in self._document.data.cursors if one.capture == view.index)
+        flips_s = tuple(flip.time_s for burst in view.bursts for flip in burst.flips)
+        return ReadingsRequest(view.capture, view.channel, cursors, view.span_s, flips_s, view.carrier_hz)
+
+    def _failed(self, error: BaseException) -> None:
+        if isinstance(error, HalfturnError):
+            self._panel.show_rows((ReadingRow("No readings", str(error)),))
+        else:
+            self.told.emit(message_of(error, "taking readings"))

@@ -1,0 +1,70 @@
+"""Start the window."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+
+from PySide6.QtCore import QObject, QSettings, Qt, Signal, Slot
+from PySide6.QtWidgets import QApplication
+
+from app.files.capture_options import ReadOptions
+from app.gui.messages import message_of
+from app.gui.window import MainWindow
+
+
+def run_window(files: Sequence[Path], read_options: ReadOptions | None = None) -> int:
+    """Open the window on ``files`` and give the exit status when it has been closed."""
+    application = QApplication.instance() or QApplication(["halfturn"])
+    assert isinstance(application, QApplication)
+    application.setApplicationName("Halfturn")
+    application.setStyle("Fusion")
+    window = MainWindow(program_settings(), read_options)
+    with ErrorCatcher(window):
+        window.show()
+        window.open_paths(list(files))
+        return application.exec()
+
+
+def program_settings() -> QSettings:
+    """Where the program keeps layout, choices and recent files."""
+    return QSettings(QSettings.Format.IniFormat, QSettings.Scope.UserScope, "halfturn", "halfturn")
+
+
+class ErrorCatcher(QObject):
+    """While entered, an exception that nobody caught, in any thread, is told in the window."""
+
+    _caught = Signal(object)
+
+    def __init__(self, window: MainWindow) -> None:
+        super().__init__()
+        self._window = window
+        self._before = (sys.excepthook, threading.excepthook)
+        self._caught.connect(self._tell, Qt.ConnectionType.QueuedConnection)
+
+    def __enter__(self) -> ErrorCatcher:
+        sys.excepthook = self._on_exception
+        threading.excepthook = self._on_thread_exception
+        return self
+
+    def __exit__(self, *_args: object) -> None:
+        sys.excepthook, threading.excepthook = self._before
+
+    def _on_exception(
+        self, kind: type[BaseException], error: BaseException, trace: TracebackType | None
+    ) -> None:
+        if issubclass(kind, KeyboardInterrupt):
+            self._before[0](kind, error, trace)
+            return
+        self._caught.emit(error.with_traceback(trace))
+
+    def _on_thread_exception(self, args: threading.ExceptHookArgs) -> None:
+        if args.exc_value is not None:
+            self._caught.emit(args.exc_value)
+
+    @Slot(object)
+    def _tell(self, error: BaseException) -> None:
+        self._window.tell(message_of(error, "working"))

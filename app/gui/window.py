@@ -1,0 +1,262 @@
+"""The main window: puts panels, menus and flows together; what they do is in their own modules."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from PySide6.QtCore import QSettings, Slot
+from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
+
+from app.files.capture_options import ReadOptions
+from app.gui.actions import Situation
+from app.gui.bridge import DocumentBridge
+from app.gui.channel_view import ChannelView
+from app.gui.decode_flow import DecodeFlow
+from app.gui.files_flow import FilesFlow
+from app.gui.marks_flow import MarksFlow
+from app.gui.menus import Menus
+from app.gui.messages import Message
+from app.gui.panels.bursts import BurstsPanel, Sent
+from app.gui.panels.chooser import Chooser
+from app.gui.panels.message_strip import MessageStrip
+from app.gui.panels.notes import NotesPanel
+from app.gui.panels.readings import ReadingsPanel
+from app.gui.panels.welcome import Welcome
+from app.gui.panels.work_bar import WorkBar
+from app.gui.readings_link import ReadingsLink
+from app.gui.recent import RecentFiles
+from app.gui.trace.area import TraceArea
+from app.gui.trace_link import TraceLink
+from app.gui.view_choices import ViewChoices
+from app.gui.window_handlers import Parts, handlers_of, show_cautions
+from app.gui.window_layout import BELOW, RIGHT, WindowLayout
+from app.gui.window_menus import ChangingMenus
+from app.gui.work import JobRunner
+from app.model.changes import Change
+from app.model.document import Document
+from app.model.quantity import format_value
+
+_SEEN_CAUTIONS = "cautionsSeen"
+
+
+class MainWindow(QMainWindow):
+    """One session in one window.
+
+    Parameters
+    ----------
+    settings : where layout, choices and recent files are kept.
+    options : what the command line told of the files to open.
+    """
+
+    def __init__(self, settings: QSettings, options: ReadOptions | None = None) -> None:
+        super().__init__()
+        self.setObjectName("mainWindow")
+        self.setAccessibleName("Halfturn")
+        self.setAcceptDrops(True)
+        self._settings = settings
+        self._leaving = False
+        self.document = Document()
+        self.bridge = DocumentBridge(self.document, self)
+        self.runner = JobRunner(self)
+        self.reader = JobRunner(self, threads=1)
+        self.view = ChannelView(self.bridge, self)
+        self.recent = RecentFiles(settings)
+        self._make_panels()
+        self.files = FilesFlow(self.bridge, self.runner, self.recent, self, options)
+        self.decoding = DecodeFlow(self.bridge, self.view, self.runner, self)
+        self.marks = MarksFlow(self.bridge, self.view, self.area, self)
+        self.link = TraceLink(self.area, self.bridge, self.view, self)
+        self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
+        self.choices = ViewChoices(self.area, settings)
+        parts = self._parts()
+        self.menus = Menus(self, handlers_of(parts))
+        self.choices.attach(self.menus)
+        self._changing_menus = ChangingMenus(self.menus, parts, self.recent)
+        self._connect()
+        self.arrangement.restore()
+        self._follow(~Change(0))
+        self._show_sent()
+        if not settings.value(_SEEN_CAUTIONS, False, type=bool):
+            settings.setValue(_SEEN_CAUTIONS, True)
+            show_cautions(parts)
+
+    @Slot(object)
+    def tell(self, message: Message) -> None:
+        """Show a message above the trace."""
+        self.messages.tell(message)
+
+    def open_paths(self, paths: list[Path]) -> None:
+        self.files.open_paths(paths)
+
+    def cancel_work(self) -> None:
+        self.files.forget_waiting()
+        self.runner.cancel()
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        if not self._leaving:
+            event.ignore()
+            self.files.leave(self._leave)
+            return
+        self.arrangement.keep()
+        self.runner.close()
+        self.reader.close()
+        self.bridge.close()
+        event.accept()
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        if any(url.isLocalFile() for url in event.mimeData().urls()):
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        paths = [Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()]
+        event.acceptProposedAction()
+        self.files.open_paths(paths)
+
+    def _leave(self) -> None:
+        self._leaving = True
+        self.close()
+
+    def _parts(self) -> Parts:
+        return Parts(
+            self,
+            self.document,
+            self.area,
+            self.files,
+            self.decoding,
+            self.marks,
+            self.choices,
+            self.messages,
+            self.readings,
+            self.notes,
+            self.arrangement,
+            self.cancel_work,
+        )
+
+    def _make_panels(self) -> None:
+        self.area = TraceArea(self)
+        self.messages = MessageStrip(self)
+        self.welcome = Welcome(self)
+        self.chooser = Chooser(self)
+        self.readings = ReadingsPanel(self)
+        self.bursts = BurstsPanel(self)
+        self.notes = NotesPanel(self)
+        self.setCentralWidget(self._centre())
+        self.arrangement = WindowLayout(self, self._settings)
+        self.arrangement.add("Readings", self.readings, RIGHT)
+        self.arrangement.add("What is sent", self.bursts, BELOW)
+        self.arrangement.add("Notes", self.notes, BELOW)
+        self.hint = QLabel("", self)
+        self.hint.setObjectName("mouseHint")
+        self.hint.setAccessibleName("What the mouse does here")
+        self.seen = QLabel("", self)
+        self.seen.setObjectName("visibleRange")
+        self.seen.setAccessibleName("What is in view")
+        self.work_bar = WorkBar(self.runner, self)
+        self.statusBar().setObjectName("statusBar")
+        self.statusBar().addWidget(self.hint, 1)
+        self.statusBar().addPermanentWidget(self.work_bar)
+        self.statusBar().addPermanentWidget(self.seen)
+
+    def _centre(self) -> QWidget:
+        work = QWidget(self)
+        work.setObjectName("workPage")
+        over = QVBoxLayout(work)
+        over.setContentsMargins(0, 0, 0, 0)
+        over.setSpacing(0)
+        over.addWidget(self.chooser)
+        over.addWidget(self.area, 1)
+        self.pages = QStackedWidget(self)
+        self.pages.setObjectName("pages")
+        self.pages.addWidget(self.welcome)
+        self.pages.addWidget(work)
+        centre = QWidget(self)
+        centre.setObjectName("centre")
+        layout = QVBoxLayout(centre)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self.messages)
+        layout.addWidget(self.pages, 1)
+        return centre
+
+    def _connect(self) -> None:
+        for teller in (self.bridge.refused, self.files.told, self.decoding.told, self.readings_link.told):
+            teller.connect(self.tell)
+        self.bridge.changed.connect(self._follow)
+        self.view.changed.connect(self._show_sent)
+        self.view.span_changed.connect(self._allow)
+        self.runner.changed.connect(self._allow)
+        self.files.recent_changed.connect(self._show_recent)
+        self.welcome.open_wanted.connect(self.files.ask_and_open)
+        self.welcome.demo_wanted.connect(self.files.open_demo)
+        self.welcome.recent_wanted.connect(self.files.open_recent)
+        self.chooser.capture_chosen.connect(self._look_at_capture)
+        self.chooser.channel_chosen.connect(self._look_at_channel)
+        self.bursts.burst_chosen.connect(self.marks.show_stretch)
+        self.bursts.decode_wanted.connect(self.decoding.decode_all)
+        self.notes.add_wanted.connect(self.marks.add_note)
+        self.notes.edit_wanted.connect(self.marks.edit_note)
+        self.notes.remove_wanted.connect(self.marks.remove_note)
+        self.notes.note_chosen.connect(self.marks.show_note)
+        self.area.mouse_hint.connect(self.hint.setText)
+        self.area.range_changed.connect(self._show_range)
+        self._show_recent()
+
+    @Slot(object)
+    def _follow(self, change: Change) -> None:
+        document = self.document
+        if change & (Change.CAPTURES | Change.CURRENT):
+            self.chooser.show_captures(document.data.captures, document.capture_index)
+            self.chooser.show_channels(document.capture, document.channel)
+            self.pages.setCurrentIndex(0 if document.capture is None else 1)
+        if change & (Change.NOTES | Change.CAPTURES):
+            self.notes.show_notes(document.data)
+        self._allow()
+
+    @Slot()
+    def _show_sent(self) -> None:
+        view = self.view
+        reasons = view.runs[-1].result.signalling.reasons if view.runs else ()
+        has_capture = view.capture is not None
+        self.bursts.show_sent(
+            Sent(view.sentence, reasons, view.bursts, view.unit, view.tolerance, has_capture)
+        )
+
+    @Slot()
+    def _allow(self) -> None:
+        """Title, and what can be done now."""
+        document, view = self.document, self.view
+        self.setWindowTitle(f"{self.files.name}[*] – Halfturn" if document.capture else "Halfturn[*]")
+        self.setWindowModified(not document.is_saved)
+        self.menus.update(
+            Situation(
+                has_capture=document.capture is not None,
+                has_span=view.span_s is not None,
+                has_bursts=bool(view.bursts),
+                has_decode=bool(view.runs),
+                has_flips=bool(self.link.flips),
+                has_hand_flips=bool(view.flips),
+                has_cursors=bool(self.marks.cursors),
+                has_session=document.path is not None,
+                unsaved=not document.is_saved,
+                busy=self.runner.current() is not None,
+                undo_label=document.undo_label,
+                redo_label=document.redo_label,
+            )
+        )
+
+    @Slot()
+    def _show_recent(self) -> None:
+        self.welcome.set_recent(self.recent.paths())
+
+    @Slot(float, float)
+    def _show_range(self, start_s: float, end_s: float) -> None:
+        self.seen.setText(f"{format_value(start_s, 's')} to {format_value(end_s, 's')}")
+
+    @Slot(int)
+    def _look_at_capture(self, index: int) -> None:
+        self.document.look_at(index)
+
+    @Slot(str)
+    def _look_at_channel(self, name: str) -> None:
+        self.document.look_at(self.document.capture_index, name)

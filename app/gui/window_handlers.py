@@ -1,0 +1,169 @@
+"""What each action of the table runs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+from PySide6.QtWidgets import QApplication, QMainWindow
+
+from app.gui import help_texts
+from app.gui.decode_flow import DecodeFlow
+from app.gui.files_flow import FilesFlow
+from app.gui.marks_flow import MarksFlow
+from app.gui.messages import Message
+from app.gui.panels.message_strip import MessageStrip
+from app.gui.panels.notes import NotesPanel
+from app.gui.panels.readings import ReadingsPanel
+from app.gui.panels.table import RowTable
+from app.gui.panels.text_window import TextWindow
+from app.gui.style import Appearance
+from app.gui.trace.area import TraceArea
+from app.gui.view_choices import ViewChoices
+from app.gui.window_layout import WindowLayout
+from app.model.document import Document
+
+Handlers = dict[str, Callable[[], object]]
+
+
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """What the actions work on."""
+
+    window: QMainWindow
+    document: Document
+    area: TraceArea
+    files: FilesFlow
+    decoding: DecodeFlow
+    marks: MarksFlow
+    choices: ViewChoices
+    messages: MessageStrip
+    readings: ReadingsPanel
+    notes: NotesPanel
+    arrangement: WindowLayout
+    cancel_work: Callable[[], None]
+
+
+def handlers_of(parts: Parts) -> Handlers:
+    """One entry for each action."""
+    return {
+        **_files(parts),
+        **_edits(parts),
+        **_views(parts),
+        **_marks(parts),
+        **_decodes(parts),
+        "cautions": lambda: show_cautions(parts),
+        "shortcuts": lambda: _show_text(parts, "Keyboard and mouse", help_texts.shortcuts_html()),
+        "about": lambda: _show_text(parts, "About Halfturn", help_texts.about_html()),
+    }
+
+
+def show_cautions(parts: Parts) -> None:
+    """Above the trace, where they hold nothing up."""
+    parts.messages.tell(Message("\n".join(help_texts.CAUTIONS), weight="caution"))
+
+
+def _files(parts: Parts) -> Handlers:
+    files, marks = parts.files, parts.marks
+    return {
+        "open": files.ask_and_open,
+        "open_with_details": files.ask_and_open_with_details,
+        "open_demo": files.open_demo,
+        "open_session": files.ask_and_open_session,
+        "save": files.save,
+        "save_as": files.save_as,
+        "new_session": files.new_session,
+        "describe_capture": marks.describe_capture,
+        "next_capture": partial(marks.step_capture, 1),
+        "previous_capture": partial(marks.step_capture, -1),
+        "close_capture": marks.close_capture,
+        "quit": parts.window.close,
+    }
+
+
+def _edits(parts: Parts) -> Handlers:
+    return {
+        "undo": parts.document.undo,
+        "redo": parts.document.redo,
+        "copy": lambda: copy_selected(parts),
+        "delete": lambda: delete_selected(parts),
+    }
+
+
+def _views(parts: Parts) -> Handlers:
+    area, choices = parts.area, parts.choices
+    return {
+        "zoom_all": area.zoom_all,
+        "zoom_in": partial(area.zoom_by, 0.5),
+        "zoom_out": partial(area.zoom_by, 2.0),
+        "zoom_to_span": area.zoom_to_span,
+        "pan_earlier": partial(area.pan_by, -0.5),
+        "pan_later": partial(area.pan_by, 0.5),
+        "fit_values": area.fit_values,
+        "tool_pan": partial(choices.set_tool, "pan"),
+        "tool_zoom": partial(choices.set_tool, "zoom"),
+        "tool_span": partial(choices.set_tool, "span"),
+        "tool_flip": partial(choices.set_tool, "flip"),
+        "axes_by_unit": partial(choices.set_axes, "by-unit"),
+        "axes_each": partial(choices.set_axes, "each"),
+        "look_system": partial(choices.set_appearance, Appearance.SYSTEM),
+        "look_light": partial(choices.set_appearance, Appearance.LIGHT),
+        "look_dark": partial(choices.set_appearance, Appearance.DARK),
+    }
+
+
+def _marks(parts: Parts) -> Handlers:
+    area, marks, choices = parts.area, parts.marks, parts.choices
+    snaps = {f"snap_{snap}": choices.set_snaps for snap in ("crossing", "extremum", "flip", "symbol")}
+    return {
+        "place_flip": area.place_flip,
+        "next_flip": partial(area.select_next_flip, 1),
+        "previous_flip": partial(area.select_next_flip, -1),
+        "clear_hand_flips": marks.clear_hand_flips,
+        "add_cursor": marks.add_cursor,
+        "bring_cursors": marks.bring_cursors,
+        "span_from_cursors": area.span_from_cursors,
+        "keep_span": marks.keep_span,
+        "clear_span": marks.clear_span,
+        **snaps,
+        "add_note": lambda: begin_note(parts),
+    }
+
+
+def _decodes(parts: Parts) -> Handlers:
+    decoding = parts.decoding
+    return {
+        "decode_all": decoding.decode_all,
+        "decode_span": decoding.decode_span,
+        "cancel_work": parts.cancel_work,
+        "decode_settings": decoding.ask_settings,
+        "derived_channel": decoding.ask_derived_channel,
+        "clear_decode": decoding.clear,
+    }
+
+
+def copy_selected(parts: Parts) -> None:
+    """The rows of the table that has the keyboard; without one, those of the readings."""
+    focus = QApplication.focusWidget()
+    table = focus if isinstance(focus, RowTable) else parts.readings.table
+    QApplication.clipboard().setText(table.selected_text())
+
+
+def delete_selected(parts: Parts) -> None:
+    """A note if the notes have the keyboard, else the flip selected in the trace."""
+    if parts.notes.table.hasFocus():
+        parts.notes.remove_selected()
+    else:
+        parts.area.delete_flip()
+
+
+def begin_note(parts: Parts) -> None:
+    dock = parts.arrangement.dock_of(parts.notes)
+    dock.show()
+    dock.raise_()
+    parts.notes.begin_note()
+
+
+def _show_text(parts: Parts, title: str, html: str) -> None:
+    TextWindow(title, html, parts.window).show()

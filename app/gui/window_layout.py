@@ -1,0 +1,64 @@
+"""The docks of the window, and where they were the last time."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QSettings, Qt
+from PySide6.QtGui import QAction
+from PySide6.QtWidgets import QDockWidget, QMainWindow, QWidget
+
+_GEOMETRY = "windowGeometry"
+_STATE = "windowState"
+_VERSION = 1
+"""Raised when docks are added or renamed; what was kept before is then passed over."""
+
+RIGHT = Qt.DockWidgetArea.RightDockWidgetArea
+BELOW = Qt.DockWidgetArea.BottomDockWidgetArea
+
+
+class WindowLayout:
+    def __init__(self, window: QMainWindow, settings: QSettings) -> None:
+        self._window = window
+        self._settings = settings
+        self.docks: list[QDockWidget] = []
+        window.setDockNestingEnabled(True)
+        # the readings reach down the whole right side, the tabs take what is left of it
+        window.setCorner(Qt.Corner.BottomRightCorner, RIGHT)
+
+    def add(self, title: str, panel: QWidget, area: Qt.DockWidgetArea) -> QDockWidget:
+        """Put a panel into a dock; docks of one area become tabs."""
+        dock = QDockWidget(title, self._window)
+        dock.setObjectName(f"{panel.objectName()}Dock")
+        dock.setAccessibleName(title)
+        dock.setWidget(panel)
+        beside = [old for old in self.docks if self._window.dockWidgetArea(old) == area]
+        self._window.addDockWidget(area, dock)
+        if beside:
+            self._window.tabifyDockWidget(beside[-1], dock)
+            beside[0].raise_()
+        self.docks.append(dock)
+        return dock
+
+    def dock_of(self, panel: QWidget) -> QDockWidget:
+        return next(dock for dock in self.docks if dock.widget() is panel)
+
+    def show_actions(self) -> list[QAction]:
+        """One action a dock, checked while it is shown."""
+        return [dock.toggleViewAction() for dock in self.docks]
+
+    def restore(self) -> None:
+        """As it was the last time, or as it is meant to be at first."""
+        geometry = self._settings.value(_GEOMETRY)
+        state = self._settings.value(_STATE)
+        if geometry is not None and self._window.restoreGeometry(geometry):
+            if state is not None:
+                self._window.restoreState(state, _VERSION)
+            return
+        self._window.resize(1400, 860)
+        at_right = [dock for dock in self.docks if self._window.dockWidgetArea(dock) == RIGHT]
+        below = [dock for dock in self.docks if self._window.dockWidgetArea(dock) == BELOW]
+        self._window.resizeDocks(at_right, [330] * len(at_right), Qt.Orientation.Horizontal)
+        self._window.resizeDocks(below, [280] * len(below), Qt.Orientation.Vertical)
+
+    def keep(self) -> None:
+        self._settings.setValue(_GEOMETRY, self._window.saveGeometry())
+        self._settings.setValue(_STATE, self._window.saveState(_VERSION))

@@ -81,12 +81,19 @@ class Fit:
 
 
 def acquire(
-    region: Region, omega: float, period: float, *, span: tuple[float, float] | None = None, phases: int = 16
+    region: Region,
+    omega: float,
+    period: float,
+    *,
+    span: tuple[float, float] | None = None,
+    phases: int = 16,
+    longest: int = 1 << 30,
 ) -> Fit | None:
     """Find the strongest transmission of known carrier and period in a region, and fit it roughly.
 
     ``omega`` (radians a sample) may be off by a fifth of the symbol rate, ``period`` by a fraction of a
-    symbol over the transmission. Returns None if nothing there is likelier than silence.
+    symbol over the transmission. Of a transmission of more than ``longest`` symbols only the strongest so
+    many are fitted. Returns None if nothing there is likelier than silence.
     """
     turned = turn_back(region.samples, omega)
     begin, end = span if span is not None else (0.0, float(turned.length))
@@ -107,6 +114,11 @@ def acquire(
     if best is None:
         return None
     _, row, first_k, last_k, gain = best
+    if last_k - first_k > longest:
+        # a drifting carrier must not blur the fit: start from the strongest stretch
+        energy = np.convolve(length[row, first_k:last_k] ** 2, np.ones(longest), "valid")
+        first_k += int(np.argmax(energy))
+        last_k = first_k + longest
     part = u[row, first_k:last_k]
     mids = edges[row, first_k:last_k] + period / 2.0
     # talkers differ by a few percent of the carrier; a carrier of few cycles a symbol has an image at minus

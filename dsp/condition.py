@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dsp.activity import filtered
 from dsp.burstfit import Region
 from dsp.noise import NoiseFloor, suppression
 from dsp.source import Record
@@ -51,6 +52,10 @@ class Conditioner:
         # a density twice the reference is within what the floor's own estimate may be off
         gain = suppression(self.noise, hz, 2.0 * self.reference)
         if gain[1:].min(initial=1.0) < 0.5:
-            samples = np.fft.irfft(np.fft.rfft(samples) * gain, samples.size)
+            samples = filtered(
+                samples,
+                self.record.rate_hz,
+                lambda f: suppression(self.noise, f, 2.0 * self.reference),
+            )
         part = samples[start - low : stop - low]
         return Region(part, start, self.variance, start == stretch.first, stop == stretch.last)

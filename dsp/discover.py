@@ -16,7 +16,7 @@ from dsp.results import DecodeSettings
 from dsp.segment import Piece
 from dsp.source import Floats, Record, Watch
 
-_SYMBOLS_AT_MOST = 96
+_SYMBOLS_AT_MOST = 64
 _FOGGED_ESN0 = 40.0
 
 
@@ -92,7 +92,7 @@ def _propose(record: Record, noise: NoiseFloor, piece: Piece, settings: DecodeSe
     else:
         widths = tuple(half * k for k in (0.25, 0.5, 1.0, 2.0))
         lines = squared_lines(region.samples, rate, centre, widths)
-        carriers = [line.freq_hz for line in lines if line.contrast > 6.0][:2]
+        carriers = [line.freq_hz for line in lines if line.contrast > 10.0][:2]
     out = []
     for carrier in carriers:
         fit = _period(region, rate, piece, carrier, settings)
@@ -118,7 +118,7 @@ def _period(
         told = rate / settings.symbol_rate_bd
         periods = told * (1.0 + np.linspace(-0.02, 0.02, 41))
     else:
-        shortest = max(2.0, piece.frame / 8.0)
+        shortest = max(2.0, piece.frame / 6.0)
         periods = period_grid(shortest, 8.0 * piece.frame, min(region.samples.size, 2 * (piece.stop - piece.start)))
     fits: list[Fit] = []
     for sharp in (False, True) if piece.frame <= 64 else (False,):

@@ -122,11 +122,11 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
         best, best_hz = np.where(low_bins, low, np.minimum(before, low)), hz
     if best is None or best_hz is None:
         return None
-    lines_hz, lines = _steady_lines(record, longest)
+    lines_hz, lines = _steady_lines(record, longest, best_hz, best)
     return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
 
 
-def _steady_lines(record: Record, longest: int) -> tuple[Floats, Floats]:
+def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:
     """Narrow lines that stand still through the record, as ratio over what surrounds them."""
     from scipy.ndimage import maximum_filter1d, median_filter
 
@@ -137,11 +137,13 @@ def _steady_lines(record: Record, longest: int) -> tuple[Floats, Floats]:
         return hz, np.ones_like(hz)
     low = np.quantile(power, 0.3, axis=0) / -np.log(0.7) + max(float(power.max()) * 1e-24, 1e-300)
     around = np.exp(median_filter(np.log(low), 41, mode="nearest"))
+    # next to zero frequency there is nothing to the left to compare with: what the floor says counts
+    around[:24] = np.minimum(around[:24], np.interp(hz[:24], floor_hz, floor))
     ratio = low / around
+    ratio[:2] = ratio[2]
     # what is broad is no line: at most a Hann main lobe and its skirts
     narrow = ratio > _LINE_RATIO
     ratio = np.where(narrow, ratio, 1.0)
-    ratio[:3] = 1.0
     return hz, maximum_filter1d(ratio, 3)
 
 

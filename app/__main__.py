@@ -7,11 +7,15 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from app.cli import status
 from app.cli.failures import failure_of
 from app.cli.parser import parse
 from app.errors import CancelledError, CaptureError, UsageError
+
+if TYPE_CHECKING:
+    from app.files.capture_options import ReadOptions
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -47,6 +51,10 @@ def _dispatch(given: argparse.Namespace) -> int:
         from app.cli import decode
 
         return decode.run(given)
+    if given.command == "measure":
+        from app.cli import measure
+
+        return measure.run(given)
     if given.command == "demo":
         return _demo(given)
     return _window(given)
@@ -89,7 +97,7 @@ def _window(given: argparse.Namespace) -> int:
     return _open_window(files, reading)
 
 
-def _open_window(files: list[Path], reading: object) -> int:
+def _open_window(files: list[Path], reading: ReadOptions) -> int:
     try:
         from app.gui.run import run_window
     except ImportError as error:

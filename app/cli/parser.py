@@ -91,10 +91,20 @@ def _decode(parser: argparse.ArgumentParser) -> None:
     arguments.add_read_options(parser)
 
 
+def _measure(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, metavar="FILE")
+    arguments.add_json_option(parser)
+    arguments.add_choice_options(parser)
+    arguments.add_settings_options(parser)
+    arguments.add_instrument_options(parser)
+    arguments.add_read_options(parser)
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "demo": ("Decode the built-in demo capture and open the window on it.", _demo),
     "info": ("Tell format, channels, rate, length and warnings of captures.", _info),
     "decode": ("Decode captures: a table of bursts and bits, JSON or CSV.", _decode),
+    "measure": ("Measure carrier, symbol period and levels of a span.", _measure),
 }
 
 _EXITS = """\

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from app.jobs.contract import BURST_FIELDS
 from app.jobs.decoding import DecodeOutcome
 from app.jobs.inspecting import CaptureFacts, ChannelFacts
+from app.jobs.measuring import OVER, MeasureOutcome, NamedReading
 from app.model.quantity import format_quantity, format_value
 from app.model.summary import sentence, summarise
 from app.model.tolerance import Tolerance
@@ -25,12 +26,7 @@ _HEADS = ("#", "start", "symbols", "talker", "amplitude", "carrier", "symbol rat
 
 def decode_text(file: str, outcome: DecodeOutcome) -> str:
     """One file's table with its heading, warnings and the sentence that sums it up."""
-    start, end = (format_value(limit, "s") for limit in outcome.span_s)
-    heading = (
-        f"{file}: channel {outcome.channel} ({outcome.unit}), {outcome.samples} samples at "
-        f"{format_value(outcome.sample_rate_hz, 'Hz')}, span {start} to {end}"
-    )
-    lines = [heading, *_notice_lines(outcome.result.warnings)]
+    lines = [_heading(file, outcome), *_notice_lines(outcome.result.warnings)]
     bursts = [outcome.tolerance.burst(burst) for burst in outcome.result.bursts]
     if bursts:
         rows = [_row(i, burst, outcome) for i, burst in enumerate(bursts)]
@@ -40,6 +36,20 @@ def decode_text(file: str, outcome: DecodeOutcome) -> str:
     lines += [f"  because {reason}" for reason in outcome.result.signalling.reasons]
     if bursts:
         lines.append(_tolerance_text(outcome.tolerance))
+    return "\n".join(lines) + "\n"
+
+
+def measure_text(file: str, outcome: MeasureOutcome) -> str:
+    """The readings of a span, a line each, and what the samples did not show."""
+    decoded = outcome.decoded
+    names = [named.name for named in outcome.readings]
+    rows = [(named.name.replace("_", " "), _reading_text(named)) for named in outcome.readings]
+    lines = [_heading(file, decoded), *_notice_lines(decoded.result.warnings), *aligned(rows)]
+    if "symbol_rate" not in names:
+        kind = decoded.result.signalling.kind
+        why = decoded.result.refusal.text if decoded.result.refusal else f"the signalling is {kind}"
+        lines.append(f"  no {'symbol period' if 'carrier' in names else 'carrier or symbol period'}: {why}")
+    lines.append(_tolerance_text(decoded.tolerance))
     return "\n".join(lines) + "\n"
 
 
@@ -85,6 +95,20 @@ def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
         "  " + "  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip()
         for row in rows
     ]
+
+
+def _heading(file: str, outcome: DecodeOutcome) -> str:
+    start, end = (format_value(limit, "s") for limit in outcome.span_s)
+    return (
+        f"{file}: channel {outcome.channel} ({outcome.unit}), {outcome.samples} samples at "
+        f"{format_value(outcome.sample_rate_hz, 'Hz')}, span {start} to {end}"
+    )
+
+
+def _reading_text(named: NamedReading) -> str:
+    reading = named.reading
+    text = format_quantity(reading.value, reading.combined_std, reading.unit)
+    return text if reading.count is None else f"{text} over {reading.count} {OVER.get(named.name, 'samples')}"
 
 
 def _row(number: int, burst: Burst, outcome: DecodeOutcome) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ from typing import Any
 
 from app.jobs.decoding import DecodeOutcome
 from app.jobs.inspecting import CaptureFacts
+from app.jobs.measuring import MeasureOutcome
 from dsp.results import Burst, Notice, Signalling
 
 SCHEMA = 1
@@ -61,6 +62,11 @@ def info_document(version: str, captures: Sequence[Json], errors: Sequence[Json]
     return {"halfturn": version, "schema": SCHEMA, "captures": [*captures], "errors": [*errors]}
 
 
+def measure_document(version: str, measurements: Sequence[Json], errors: Sequence[Json]) -> Json:
+    """The whole of ``measure --json``."""
+    return {"halfturn": version, "schema": SCHEMA, "measurements": [*measurements], "errors": [*errors]}
+
+
 def error_entry(file: str, error: object) -> Json:
     return {"file": file, "error": str(error)}
 
@@ -77,15 +83,40 @@ def decode_entry(file: str, sha256: str | None, outcome: DecodeOutcome) -> Json:
         "channel": outcome.channel,
         "unit": outcome.unit,
         "span_s": [*outcome.span_s],
-        "settings": {
-            **asdict(result.settings),
-            "timebase_ppm": outcome.tolerance.timebase_ppm,
-            "gain_percent": outcome.tolerance.gain_percent,
-        },
+        "settings": _settings_entry(outcome),
         "warnings": [notice_entry(notice) for notice in result.warnings],
         "refusal": None if result.refusal is None else asdict(result.refusal),
         "signalling": _signalling_entry(result.signalling),
         "bursts": [_burst_entry(outcome.tolerance.burst(burst)) for burst in result.bursts],
+    }
+
+
+def measure_entry(file: str, outcome: MeasureOutcome) -> Json:
+    """One element of ``measurements``; ``std`` is the statistical and the instrument's part together."""
+    decoded = outcome.decoded
+    return {
+        "file": file,
+        "sample_rate_hz": decoded.sample_rate_hz,
+        "start_s": decoded.start_s,
+        "samples": decoded.samples,
+        "channel": decoded.channel,
+        "unit": decoded.unit,
+        "span_s": [*decoded.span_s],
+        "settings": _settings_entry(decoded),
+        "warnings": [notice_entry(notice) for notice in decoded.result.warnings],
+        "signalling": _signalling_entry(decoded.result.signalling),
+        "readings": [
+            {
+                "name": named.name,
+                "value": named.reading.value,
+                "std": named.reading.combined_std,
+                "unit": named.reading.unit,
+                "statistical_std": named.reading.std,
+                "tolerance_std": named.reading.tolerance_std,
+                "count": named.reading.count,
+            }
+            for named in outcome.readings
+        ],
     }
 
 
@@ -118,6 +149,11 @@ def notice_entry(notice: Notice) -> Json:
 def to_text(document: Json) -> str:
     """Strict JSON on one line with a line end; numbers keep all their digits."""
     return json.dumps(_finite(document), allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def _settings_entry(outcome: DecodeOutcome) -> Json:
+    tolerance = {name: getattr(outcome.tolerance, name) for name in ("timebase_ppm", "gain_percent")}
+    return asdict(outcome.result.settings) | tolerance
 
 
 def _signalling_entry(signalling: Signalling) -> Json:

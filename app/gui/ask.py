@@ -17,7 +17,7 @@ from dsp.results import DecodeSettings
 
 Value = TypeVar("Value")
 
-_PATTERNS = "*.csv *.tsv *.txt *.dat *.wav *.npy *.npz *.mat *.h5 *.hdf5 *.bin *.raw *.sigmf-meta"
+_PATTERNS = "*.csv *.tsv *.txt *.dat *.wav *.npy *.bin *.raw *.h5"
 _CAPTURES = f"Captures and sessions ({_PATTERNS})"
 _SESSIONS = "Sessions (*.h5)"
 _ALL = "All files (*)"

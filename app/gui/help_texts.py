@@ -5,7 +5,7 @@ from __future__ import annotations
 import platform
 from html import escape
 
-from app.gui.actions import ACTIONS, MENUS
+from app.gui.action_table import ACTIONS, MENUS
 from app.version import program_version
 
 CAUTIONS = (

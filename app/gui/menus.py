@@ -8,7 +8,8 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QAction, QActionGroup, QKeySequence
 from PySide6.QtWidgets import QMainWindow, QMenu, QToolBar
 
-from app.gui.actions import ACTIONS, MENUS, ActionSpec, Situation, step_text
+from app.gui.action_table import ACTIONS, MENUS, TOOLBAR
+from app.gui.actions import ActionSpec, Situation, step_text
 
 Handlers = Mapping[str, Callable[[], object]]
 
@@ -47,8 +48,10 @@ class Menus:
         """Allow what can be done now, and name what undo and redo would do."""
         for spec in ACTIONS:
             self.actions[spec.name].setEnabled(spec.needs(now))
-        self.actions["undo"].setText(step_text("Undo", now.undo_label))
-        self.actions["redo"].setText(step_text("Redo", now.redo_label))
+        for name, verb, label in (("undo", "Undo", now.undo_label), ("redo", "Redo", now.redo_label)):
+            self.actions[name].setText(step_text(verb, label))
+            # setting the text sets the toolbar's as well
+            self.actions[name].setIconText(verb)
 
     def _menu(self, menu: QMenu, text: str) -> QMenu:
         plain = text.replace("&", "")
@@ -84,20 +87,16 @@ class Menus:
         bar.setObjectName("mainToolbar")
         bar.setAccessibleName("Main actions")
         bar.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextOnly)
-        group = None
-        for spec in ACTIONS:
-            if not spec.on_toolbar:
-                continue
-            if group is not None and spec.group != group:
+        briefs = {spec.name: spec.brief for spec in ACTIONS}
+        for names in TOOLBAR:
+            if names is not TOOLBAR[0]:
                 bar.addSeparator()
-            group = spec.group
-            action = self.actions[spec.name]
-            action.setIconText(spec.on_toolbar)
-            bar.addAction(action)
-            button = bar.widgetForAction(action)
-            button.setObjectName(f"{spec.name}Button")
-            button.setAccessibleName(spec.on_toolbar)
-            # everything on it is in the menus as well, so Tab need not stop here
-            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+            for name in names:
+                action = self.actions[name]
+                action.setIconText(briefs[name])
+                bar.addAction(action)
+                button = bar.widgetForAction(action)
+                button.setObjectName(f"{name}Button")
+                button.setAccessibleName(briefs[name])
         self._window.addToolBar(bar)
         return bar

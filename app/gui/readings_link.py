@@ -33,12 +33,18 @@ class ReadingsLink(QObject):
         self._document = bridge.document
         self._view = view
         self._runner = runner
+        self._closed = False
         self._soon = QTimer(self)
         self._soon.setSingleShot(True)
         self._soon.setInterval(_AFTER_MS)
         self._soon.timeout.connect(self._ask)
         bridge.changed.connect(self._follow)
         view.span_changed.connect(self._later)
+
+    def close(self) -> None:
+        """Ask for nothing more."""
+        self._closed = True
+        self._soon.stop()
 
     @Slot(object)
     def _follow(self, change: Change) -> None:
@@ -47,7 +53,7 @@ class ReadingsLink(QObject):
 
     @Slot()
     def _later(self) -> None:
-        if not self._soon.isActive():
+        if not self._closed and not self._soon.isActive():
             self._soon.start()
 
     @Slot()

@@ -99,6 +99,7 @@ class MainWindow(QMainWindow):
             self.files.leave(self._leave)
             return
         self.arrangement.keep()
+        self.readings_link.close()
         self.runner.close()
         self.reader.close()
         self.bridge.close()
@@ -209,6 +210,7 @@ class MainWindow(QMainWindow):
             self.chooser.show_captures(document.data.captures, document.capture_index)
             self.chooser.show_channels(document.capture, document.channel)
             self.pages.setCurrentIndex(0 if document.capture is None else 1)
+            self.arrangement.shelve(document.capture is None)
         if change & (Change.NOTES | Change.CAPTURES):
             self.notes.show_notes(document.data)
         self._allow()
@@ -232,13 +234,11 @@ class MainWindow(QMainWindow):
             Situation(
                 has_capture=document.capture is not None,
                 has_span=view.span_s is not None,
-                has_bursts=bool(view.bursts),
                 has_decode=bool(view.runs),
                 has_flips=bool(self.link.flips),
                 has_hand_flips=bool(view.flips),
                 has_cursors=bool(self.marks.cursors),
                 has_session=document.path is not None,
-                unsaved=not document.is_saved,
                 busy=self.runner.current() is not None,
                 undo_label=document.undo_label,
                 redo_label=document.redo_label,

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication, QMainWindow
 
 from app.gui import help_texts
@@ -105,6 +106,7 @@ def _views(parts: Parts) -> Handlers:
         "tool_zoom": partial(choices.set_tool, "zoom"),
         "tool_span": partial(choices.set_tool, "span"),
         "tool_flip": partial(choices.set_tool, "flip"),
+        "next_panel": lambda: to_next_panel(parts),
         "axes_by_unit": partial(choices.set_axes, "by-unit"),
         "axes_each": partial(choices.set_axes, "each"),
         "look_system": partial(choices.set_appearance, Appearance.SYSTEM),
@@ -148,6 +150,22 @@ def copy_selected(parts: Parts) -> None:
     focus = QApplication.focusWidget()
     table = focus if isinstance(focus, RowTable) else parts.readings.table
     QApplication.clipboard().setText(table.selected_text())
+
+
+def to_next_panel(parts: Parts) -> None:
+    """Give the keyboard to the next part of the window that is shown."""
+    focus = QApplication.focusWidget()
+    holders = [parts.area, *(dock.widget() for dock in parts.arrangement.docks if dock.isVisible())]
+    has_it = [
+        i for i, one in enumerate(holders) if focus is not None and (focus is one or one.isAncestorOf(focus))
+    ]
+    following = holders[(has_it[0] + 1) % len(holders)] if has_it else holders[0]
+    for dock in parts.arrangement.docks:
+        if dock.widget() is following:
+            dock.raise_()
+    following.setFocus(Qt.FocusReason.TabFocusReason)
+    if not following.hasFocus() and (inner := following.focusProxy()) is not None:
+        inner.setFocus(Qt.FocusReason.TabFocusReason)
 
 
 def delete_selected(parts: Parts) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QSettings, Qt
+from PySide6.QtCore import QByteArray, QSettings, Qt
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QDockWidget, QMainWindow, QWidget
 
@@ -19,6 +19,7 @@ class WindowLayout:
     def __init__(self, window: QMainWindow, settings: QSettings) -> None:
         self._window = window
         self._settings = settings
+        self._shelved: QByteArray | None = None
         self.docks: list[QDockWidget] = []
         window.setDockNestingEnabled(True)
         # the readings reach down the whole right side, the tabs take what is left of it
@@ -45,6 +46,16 @@ class WindowLayout:
         """One action a dock, checked while it is shown."""
         return [dock.toggleViewAction() for dock in self.docks]
 
+    def shelve(self, empty: bool) -> None:
+        """Put the docks away while there is nothing to show in them, and back where they were."""
+        if empty and self._shelved is None:
+            self._shelved = self._window.saveState(_VERSION)
+            for dock in self.docks:
+                dock.hide()
+        elif not empty and self._shelved is not None:
+            shelved, self._shelved = self._shelved, None
+            self._window.restoreState(shelved, _VERSION)
+
     def restore(self) -> None:
         """As it was the last time, or as it is meant to be at first."""
         geometry = self._settings.value(_GEOMETRY)
@@ -61,4 +72,5 @@ class WindowLayout:
 
     def keep(self) -> None:
         self._settings.setValue(_GEOMETRY, self._window.saveGeometry())
-        self._settings.setValue(_STATE, self._window.saveState(_VERSION))
+        state = self._window.saveState(_VERSION) if self._shelved is None else self._shelved
+        self._settings.setValue(_STATE, state)

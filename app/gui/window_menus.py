@@ -8,7 +8,7 @@ from functools import partial
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QMenu
 
-from app.gui.actions import DECODE, FILE, MARKS, VIEW
+from app.gui.action_table import DECODE, FILE, MARKS, VIEW
 from app.gui.menus import Menus
 from app.gui.recent import RecentFiles
 from app.gui.window_handlers import Parts

@@ -71,7 +71,12 @@ class JobRunner(QObject):
         *,
         topic: str | None = None,
     ) -> int:
-        """Run ``call`` in another thread; newer work on the same ``topic`` overtakes older."""
+        """Run ``call`` in another thread; newer work on the same ``topic`` overtakes older.
+
+        Raises
+        ------
+        RuntimeError : the runner has been closed.
+        """
         if topic is not None:
             for old in [job for job in self._jobs.values() if job.topic == topic]:
                 self._drop(old)
@@ -106,6 +111,7 @@ class JobRunner(QObject):
         for job in list(self._jobs.values()):
             self._drop(job)
         self._pool.shutdown(wait=True, cancel_futures=True)
+        self.changed.emit()
 
     def _drop(self, job: Job) -> None:
         job.stop.set()

@@ -70,10 +70,13 @@ class BurstsPanel(QWidget):
         self.parts.setStretchFactor(0, 3)
         self.parts.setStretchFactor(1, 1)
         layout.addWidget(self.parts, 1)
+        # takes the room while there is no table, so that the sentence stays on top
+        layout.addStretch(0)
         self.table.selectionModel().selectionChanged.connect(self._selected)
         self.model.dataChanged.connect(self._show_bits)
         self.model.modelReset.connect(self._show_bits)
         self._is_empty = True
+        self.setFocusProxy(self.table)
         self.show_sent(Sent())
 
     def show_sent(self, sent: Sent) -> None:

@@ -67,6 +67,8 @@ class Chooser(QWidget):
         box = QComboBox(self)
         box.setObjectName(name)
         box.setAccessibleName(label)
+        box.view().setObjectName(f"{name}List")
+        box.view().setAccessibleName(f"{label}: what there is")
         box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
         words = QLabel(f"{label}:", self)
         words.setBuddy(box)

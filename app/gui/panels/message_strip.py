@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt, Slot
+from PySide6.QtGui import QColor, QPalette
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPlainTextEdit, QPushButton, QVBoxLayout, QWidget
 
 from app.gui.messages import Message
@@ -21,9 +22,13 @@ class MessageLine(QFrame):
         self.message = message
         self.setObjectName("messageLine")
         self.setAccessibleName(f"{_WORDS[message.weight]}: {message.text}")
-        self.setStyleSheet(f"#messageLine {{ border-left: 5px solid {_COLOURS[message.weight]}; }}")
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(10, 4, 4, 4)
+        self.setFrameShape(QFrame.Shape.StyledPanel)
+        outer = QHBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        outer.addWidget(self._bar())
+        layout = QVBoxLayout()
+        layout.setContentsMargins(6, 4, 6, 4)
+        outer.addLayout(layout, 1)
         row = QHBoxLayout()
         layout.addLayout(row)
         row.addWidget(self._text(), 1)
@@ -32,6 +37,15 @@ class MessageLine(QFrame):
             layout.addWidget(self.details)
             row.addWidget(self._unfold(), 0, Qt.AlignmentFlag.AlignTop)
         row.addWidget(self._close(), 0, Qt.AlignmentFlag.AlignTop)
+
+    def _bar(self) -> QFrame:
+        bar = QFrame(self)
+        bar.setFixedWidth(6)
+        bar.setAutoFillBackground(True)
+        palette = bar.palette()
+        palette.setColor(QPalette.ColorRole.Window, QColor(_COLOURS[self.message.weight]))
+        bar.setPalette(palette)
+        return bar
 
     def _text(self) -> QLabel:
         label = QLabel(self)

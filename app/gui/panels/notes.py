@@ -88,6 +88,7 @@ class NotesPanel(QWidget):
         self.table = RowTable("notesTable", "Notes", self.model, self)
         self.table.horizontalHeader().setStretchLastSection(True)
         self.table.activated.connect(self._chosen)
+        self.setFocusProxy(self.table)
         layout.addWidget(self.table, 1)
         row = QHBoxLayout()
         layout.addLayout(row)

@@ -72,6 +72,7 @@ class ReadingsPanel(QWidget):
         self.table.setAlternatingRowColors(False)
         self.table.horizontalHeader().setStretchLastSection(True)
         layout.addWidget(self.table)
+        self.setFocusProxy(self.table)
 
     def show_rows(self, rows: tuple[ReadingRow, ...]) -> None:
         self.model.show(rows)

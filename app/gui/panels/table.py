@@ -19,6 +19,9 @@ class RowTable(QTableView):
         self.setObjectName(name)
         self.setAccessibleName(label)
         self.setModel(model)
+        for header, of in ((self.horizontalHeader(), "Columns"), (self.verticalHeader(), "Rows")):
+            header.setObjectName(f"{name}{of}")
+            header.setAccessibleName(f"{of} of {label}")
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setTabKeyNavigation(False)
         self.setAlternatingRowColors(True)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QFrame, QLabel, QPushButton, QVBoxLayout, QWidget
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 _STEPS = (
     "<p>Here is how a capture of an unknown two-wire line becomes bits you can trust:</p>"
     "<ol>"
-    "<li><b>Open</b> what your oscilloscope wrote: delimited text, WAV, NumPy, MATLAB, HDF5 or raw samples. "
+    "<li><b>Open</b> what your oscilloscope wrote: delimited text, WAV, NumPy or raw samples. "
     "Dropping files on this window opens them as well.</li>"
     "<li><b>Decode</b> the whole capture, or a span of it that you select. Nothing needs to be told in "
     "advance.</li>"
@@ -34,9 +34,13 @@ class Welcome(QWidget):
         self.setAccessibleName("First steps")
         outer = QVBoxLayout(self)
         inside = QFrame(self)
-        inside.setMaximumWidth(680)
+        inside.setFixedWidth(self.fontMetrics().averageCharWidth() * 88)
+        across = QHBoxLayout()
+        across.addStretch(1)
+        across.addWidget(inside)
+        across.addStretch(1)
         outer.addStretch(1)
-        outer.addWidget(inside, 0, Qt.AlignmentFlag.AlignHCenter)
+        outer.addLayout(across)
         outer.addStretch(2)
         layout = QVBoxLayout(inside)
         layout.addWidget(self._heading())

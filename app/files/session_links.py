@@ -9,7 +9,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from app.errors import CaptureError, SessionError
+from app.errors import CaptureError, SessionError, UsageError
 from app.files.captures import ReadOptions, open_capture
 from app.files.session_tree import Node
 from app.model.capture import Capture
@@ -60,7 +60,7 @@ def open_linked(node: Node, folder: Path) -> tuple[Path, tuple[NDArray[Any], ...
                 f"the linked capture {link} has changed since the session was saved; put it back as it was"
             )
         capture = open_capture(path, _options(node))
-    except (OSError, CaptureError) as error:
+    except (OSError, CaptureError, UsageError) as error:
         raise SessionError(f"the linked capture {link} cannot be read ({error})") from None
     wanted = len(node.numbered("channels"))
     if len(capture.channels) != wanted:

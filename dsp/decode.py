@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from typing import Any, Protocol
 
-import numpy as np
-from numpy.typing import NDArray
+from dsp.activity import find_activity
+from dsp.assemble import bursts_of
+from dsp.bpsk import find_links
+from dsp.classify import explain_nothing
+from dsp.errors import BadInputError
+from dsp.noise import estimate_noise
+from dsp.results import KINDS, LINE_CODES, POLARITIES, Decode, DecodeSettings, Refusal, Signalling
+from dsp.source import Record, SampleSource, Watch, make_record
 
-from dsp.results import Decode, DecodeSettings, Refusal, Signalling
-
-
-class SampleSource(Protocol):
-    """Anything of known length that gives an array for ``source[a:b]``: an array, a memory map, a lazy channel."""
-
-    def __len__(self) -> int: ...
-
-    def __getitem__(self, key: slice, /) -> NDArray[Any]: ...
+__all__ = ["SampleSource", "decode"]
 
 
 def decode(
@@ -50,10 +48,58 @@ def decode(
         told above half the sample rate.
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
-    _ = np
-    return Decode(
-        settings or DecodeSettings(),
-        Signalling("none", 1.0),
-        (),
-        Refusal("not-built", "the decoder is being written"),
+    settings = settings or DecodeSettings()
+    _check(settings, rate_hz)
+    record = make_record(samples, rate_hz, start_s, scale, offset, segments)
+    watch = Watch(progress, cancelled)
+    watch.at(0.0)
+    noise = estimate_noise(record)
+    if noise is None:
+        return _nothing(settings, "too-short", f"{record.samples} samples are too few to tell a signal from noise")
+    if _is_flat(record):
+        return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
+    active = find_activity(record, noise, watch.part(0.0, 0.2))
+    search = find_links(record, noise, active, settings, watch.part(0.2, 0.95))
+    if not search.links:
+        signalling, refusal = explain_nothing(record, noise, active, search)
+        return Decode(settings, signalling, (), refusal)
+    bursts = bursts_of(record, search.links, settings)
+    symbols = sum(len(b.symbols) for b in bursts)
+    reasons = (
+        f"{len(bursts)} bursts, {symbols} symbols lie at two opposite phases of one carrier",
+        f"the squared signal has a line at {2.0 * search.links[0].model.carrier_hz:.6g} Hz",
     )
+    watch.at(1.0)
+    return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts)
+
+
+def _nothing(settings: DecodeSettings, code: str, text: str) -> Decode:
+    return Decode(settings, Signalling("none", 1.0, (), (text,)), (), Refusal(code, text))
+
+
+def _is_flat(record: Record) -> bool:
+    first = record.read(record.stretches[0].first, record.stretches[0].first + 1)[0]
+    for stretch in record.stretches:
+        for start in range(stretch.first, stretch.last, 1 << 18):
+            part = record.read(start, min(stretch.last, start + (1 << 18)))
+            if part.min() != first or part.max() != first:
+                return False
+    return True
+
+
+def _check(settings: DecodeSettings, rate_hz: float) -> None:
+    for name, value in (("carrier", settings.carrier_hz), ("symbol rate", settings.symbol_rate_bd)):
+        if value is not None and not (math.isfinite(value) and value > 0.0):
+            raise BadInputError(f"the {name} told must be a positive number, not {value!r}")
+        if value is not None and value >= rate_hz / 2.0:
+            raise BadInputError(
+                f"the {name} told, {value:g}, is not below half the sample rate ({rate_hz / 2.0:g}): "
+                "samples at this rate cannot show it"
+            )
+    for word, known, name in (
+        (settings.modulation, KINDS, "modulation"),
+        (settings.line_code, LINE_CODES, "line code"),
+        (settings.polarity, POLARITIES, "polarity"),
+    ):
+        if word is not None and word not in known:
+            raise BadInputError(f"unknown {name} {word!r}: one of {', '.join(known)}")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.burstfit import Fit, Region, carry, timing_nats
-from dsp.correlate import Complexes, best_run, turn_back
+from dsp.correlate import Complexes, Turned, best_run, log_cosh, turn_back
 from dsp.source import Floats
 
 WINDOW = 48
@@ -41,6 +41,7 @@ class Run:
     sharp: bool
     margin_before: Complexes
     margin_after: Complexes
+    turned: Turned
 
     @property
     def count(self) -> int:
@@ -71,6 +72,7 @@ def run_of(fit: Fit, margin: int = 8) -> Run:
         fit.turned.sharp,
         y[:before],
         y[before + fit.count :],
+        fit.turned,
     )
 
 
@@ -144,8 +146,6 @@ def _assemble(windows: list[Fit], begin: float, end: float) -> tuple[Run, float]
     y = z * np.exp(-1j * (phase - turned.omega * mids))
     # a symbol that turns away from the window's own turning frequency loses a little length
     energies = 1.0 + (turned.double_frequency(edges) * np.exp(2j * (phase - turned.omega * mids))).real / np.diff(edges)
-    from dsp.correlate import log_cosh
-
     nats = log_cosh(gains * y.real) - 0.5 * gains**2 * energies
     nats[(edges[:-1] < begin - 0.5 * first.period) | (edges[1:] > end + 0.5 * first.period)] = -1e9
     value, a, b = best_run(nats[None, :])
@@ -162,6 +162,7 @@ def _assemble(windows: list[Fit], begin: float, end: float) -> tuple[Run, float]
         turned.sharp,
         y[max(0, cut.start - 8) : cut.start],
         y[cut.stop : cut.stop + 8],
+        turned,
     )
     return run, float(value[0])
 

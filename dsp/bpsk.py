@@ -1,0 +1,234 @@
+"""Finding and fitting every phase-reversal transmission in a record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.activity import Active
+from dsp.burstfit import carry, settle
+from dsp.correlate import log_cosh
+from dsp.discover import Model, discover
+from dsp.extract import ACCEPT_NATS, Found, extract, extract_region, regions_of
+from dsp.noise import NoiseFloor
+from dsp.pool import Period, group_talkers, pooled_period
+from dsp.quality import Fitness, fitness
+from dsp.results import DecodeSettings
+from dsp.segment import Piece, cut
+from dsp.source import Record, Watch
+from dsp.track import Run, run_of
+
+_MODELS_AT_MOST = 6
+# a likelihood gained by choosing among thousands of periods, starts and carriers
+_SEARCH_NATS = 12.0
+
+
+@dataclass(frozen=True, eq=False)
+class Talker:
+    """Transmissions that one transmitter may have sent, and what they share."""
+
+    runs: tuple[Run, ...]
+    fitness: Fitness
+    period: Period
+    carrier_hz: float | None
+    carrier_std_hz: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Link:
+    """All that was found with one carrier and symbol period; ``rivals`` are other symbol periods with their odds."""
+
+    model: Model
+    talkers: tuple[Talker, ...]
+    rivals: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Search:
+    """The outcome: links, and the pieces of activity that no link explains, most telling first."""
+
+    links: tuple[Link, ...]
+    unexplained: tuple[Piece, ...]
+    unmodulated: tuple[Found, ...]
+
+
+def find_links(
+    record: Record, noise: NoiseFloor, active: list[Active], settings: DecodeSettings, watch: Watch
+) -> Search:
+    """Search octave by octave, the most energetic first, until nothing more is explained."""
+    pieces: dict[int, list[Piece]] = {}
+    for one in active:
+        pieces.setdefault(one.octave, []).extend(cut(record, noise, one))
+    links: list[Link] = []
+    unmodulated: list[Found] = []
+    unexplained: list[Piece] = []
+    rounds = 0
+    while pieces and rounds < _MODELS_AT_MOST:
+        rounds += 1
+        octave = max(pieces, key=lambda o: sum(p.nats for p in pieces[o]))
+        mine = pieces[octave]
+        found = _one_link(record, noise, mine, settings, watch.part(0.2 * (rounds - 1) / rounds, 0.9))
+        if found is None:
+            unexplained.extend(mine)
+            del pieces[octave]
+            continue
+        link, tones = found
+        if link is None:
+            unmodulated.extend(tones)
+            unexplained.extend(mine)
+            del pieces[octave]
+            continue
+        links.append(link)
+        covered = [_samples(run) for talker in link.talkers for run in talker.runs]
+        pieces = _outside(pieces, covered)
+    for rest in pieces.values():
+        unexplained.extend(rest)
+    unexplained.sort(key=lambda p: -p.nats)
+    return Search(tuple(links), tuple(unexplained), tuple(unmodulated))
+
+
+def _samples(run: Run) -> tuple[float, float]:
+    return run.region.origin + float(run.edges[0]), run.region.origin + float(run.edges[-1])
+
+
+def _outside(pieces: dict[int, list[Piece]], covered: list[tuple[float, float]]) -> dict[int, list[Piece]]:
+    """Pieces of which less than half is covered."""
+    starts = np.array([a for a, _ in covered])
+    stops = np.array([b for _, b in covered])
+    out: dict[int, list[Piece]] = {}
+    for octave, inside in pieces.items():
+        kept = []
+        for piece in inside:
+            overlap = np.minimum(stops, piece.stop + piece.frame) - np.maximum(starts, piece.start - piece.frame)
+            if float(np.sum(np.maximum(overlap, 0.0))) < 0.3 * (piece.stop - piece.start):
+                kept.append(piece)
+        if kept:
+            out[octave] = kept
+    return out
+
+
+def _one_link(
+    record: Record, noise: NoiseFloor, pieces: list[Piece], settings: DecodeSettings, watch: Watch
+) -> tuple[Link | None, list[Found]] | None:
+    """The link that explains these pieces; None if there is none, a tone's runs if it is unmodulated."""
+    proposal = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))
+    if proposal is None:
+        return None
+    model = proposal[0]
+    founds = extract(record, noise, pieces, model, watch.part(0.4, 0.7))
+    founds = [f for f in founds if _plausible(f)]
+    if not founds:
+        return None
+    model, period = _pooled_model(record, model, founds, settings)
+    founds = [f for f in extract(record, noise, pieces, model, watch.part(0.7, 1.0)) if _plausible(f)]
+    if not founds:
+        return None
+    judged = fitness([f.run for f in founds])
+    if judged.nats < _SEARCH_NATS or judged.excess > 0.2 + 3.0 * judged.excess_std or judged.spread > 0.4:
+        return None
+    if judged.flips < max(1, 0.02 * judged.symbols):
+        return None, founds
+    return Link(model, _talkers(record, founds, period), _rivals(founds)), []
+
+
+def _plausible(found: Found) -> bool:
+    """Whether one run alone could be phase reversal."""
+    judged = fitness([found.run])
+    return judged.nats > -2.0 and judged.excess < 0.3 + 3.0 * judged.excess_std and judged.spread < 0.6
+
+
+def _pooled_model(
+    record: Record, model: Model, founds: list[Found], settings: DecodeSettings
+) -> tuple[Model, Period]:
+    fits = [f.fit for f in founds if f.fit is not None]
+    if fits:
+        period = pooled_period(fits, model.period, model.sharp)
+    else:
+        weights = np.array([float(f.run.count) ** 3 for f in founds])
+        periods = np.array([f.run.period for f in founds])
+        value = float(np.sum(weights * periods) / weights.sum())
+        longest = max(founds, key=lambda f: f.run.count).run
+        # timing of either end to about 1 / (2 g^2) of a symbol, as of a change point
+        gain = float(np.median(longest.gains))
+        period = Period(value, value * max(1e-9, 0.7 / (1.0 + gain * gain)) / longest.count, model.sharp)
+    weight = np.array([float(np.sum(f.run.gains**2)) for f in founds])
+    omega = float(np.sum(weight * np.array([f.run.omega for f in founds])) / weight.sum())
+    carrier = omega * record.rate_hz / (2.0 * np.pi)
+    return Model(carrier, period.value, period.sharp), period
+
+
+def _talkers(record: Record, founds: list[Found], period: Period) -> tuple[Talker, ...]:
+    """Group the runs by transmitter, and let each group share its carrier if it has one."""
+    runs = [f.run for f in founds]
+    to_hz = record.rate_hz / (2.0 * np.pi)
+    amplitude = np.array([_amplitude(run) for run in runs])
+    gain = np.array([float(np.sqrt(np.mean(run.gains**2))) for run in runs])
+    count = np.array([run.count for run in runs])
+    carrier = np.array([run.omega for run in runs])
+    amplitude_u = amplitude / (gain * np.sqrt(count))
+    carrier_u = np.sqrt(12.0 / (count * gain**2)) / (count * period.value)
+    groups = group_talkers(amplitude, amplitude_u, carrier, carrier_u)
+    out = []
+    for number in range(max(groups) + 1):
+        mine = [i for i, g in enumerate(groups) if g == number]
+        w = 1.0 / carrier_u[mine] ** 2
+        mean = float(np.sum(w * carrier[mine]) / np.sum(w))
+        agree = float(np.sum(w * (carrier[mine] - mean) ** 2))
+        short = all(founds[i].fit is not None for i in mine)
+        # 99.9 % point of chi-square, Wilson-Hilferty
+        k = max(1, len(mine) - 1)
+        limit = k * (1.0 - 2.0 / (9.0 * k) + 3.09 * np.sqrt(2.0 / (9.0 * k))) ** 3
+        shared = short and (len(mine) == 1 or agree < limit)
+        if shared and len(mine) > 1:
+            group = [_held(founds[i], mean) for i in mine]
+        else:
+            group = [runs[i] for i in mine]
+        out.append(
+            Talker(
+                tuple(group),
+                fitness(group),
+                period,
+                mean * to_hz if shared and len(mine) > 1 else None,
+                float(1.0 / np.sqrt(np.sum(w))) * to_hz if shared and len(mine) > 1 else None,
+            )
+        )
+    return tuple(out)
+
+
+def _held(found: Found, omega: float) -> Run:
+    """The run fitted again with the carrier that the talker's bursts share."""
+    fit = found.fit
+    if fit is None:
+        return found.run
+    middle = (fit.start + fit.stop) / 2.0
+    fit = replace(fit, omega=omega, phase=fit.phase + (fit.omega - omega) * middle)
+    return run_of(settle(carry(fit, hold_carrier=True), rounds=2, hold_carrier=True))
+
+
+def _amplitude(run: Run) -> float:
+    gain = float(np.mean(run.gains))
+    return gain * float(np.sqrt(2.0 * run.region.variance / run.period))
+
+
+def _rivals(founds: list[Found]) -> tuple[tuple[float, float], ...]:
+    """Symbol periods that divide the chosen one, with their odds against it, if those are worth a word."""
+    fits = [f.fit for f in founds if f.fit is not None]
+    if not fits:
+        return ()
+    symbols = sum(f.run.count for f in founds)
+    out = []
+    for many in (2, 3, 4):
+        if symbols * (many - 1) * np.log(2.0) > 25.0:
+            continue
+        nats = 0.0
+        for fit in fits:
+            finer = replace(fit, period=fit.period / many, count=fit.count * many)
+            nats += float(np.sum(finer.symbol_nats()) - np.sum(fit.symbol_nats()))
+        odds = float(np.exp(min(0.0, nats)))
+        if odds > 1e-3:
+            out.append((fits[0].period / many, odds))
+    return tuple(out)
+
+
+__all__ = ["ACCEPT_NATS", "Link", "Search", "Talker", "extract_region", "find_links", "log_cosh", "regions_of"]

@@ -1,0 +1,123 @@
+"""What the bursts of a link share, estimated over all of them: symbol period, sample sharing, talkers' carriers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.burstfit import Fit, settle, timing_nats
+from dsp.source import Floats
+
+_BURSTS_AT_MOST = 80
+
+
+@dataclass(frozen=True)
+class Period:
+    """Symbol period in samples with its standard uncertainty, and whether samples belong to one symbol each."""
+
+    value: float
+    std: float
+    sharp: bool
+
+
+def pooled_period(fits: list[Fit], start: float, sharp: bool) -> Period:
+    """The period by the likelihood of all fits together, each one's own timing averaged out."""
+    best = sorted(fits, key=lambda f: -f.nats)[:_BURSTS_AT_MOST]
+    options: list[tuple[float, Period]] = []
+    for mode in (False, True) if start < 64.0 else (sharp,):
+        own = [settle(replace(f, period=start), rounds=1, sharp=mode) for f in best]
+        own = [f for f in own if f.count >= 3]
+        if own:
+            options.append(_refine(own, start, mode))
+    if not options:
+        return Period(start, start * 0.01, sharp)
+    return max(options, key=lambda option: option[0])[1]
+
+
+def _refine(fits: list[Fit], period: float, sharp: bool) -> tuple[float, Period]:
+    longest = max(f.count for f in fits)
+    width = 0.4 / longest
+    nats = np.zeros(1)
+    std = width * period
+    for _ in range(8):
+        steps = np.linspace(-width, width, 17)
+        periods = period * (1.0 + steps)
+        nats = np.sum([_marginal(f, periods) for f in fits], axis=0)
+        weight = np.exp(nats - nats.max())
+        weight /= weight.sum()
+        period = float(weight @ periods)
+        std = float(np.sqrt(weight @ (periods - period) ** 2))
+        step = periods[1] - periods[0]
+        if std > 1.5 * step:
+            break
+        width = max(3.0 * std / period, 2.0 * step / period)
+    return float(nats.max()), Period(period, max(std, 1e-9 * period), sharp)
+
+
+def _marginal(fit: Fit, periods: Floats) -> Floats:
+    """Log-likelihood of each period with the first edge averaged out."""
+    out = np.empty(periods.size)
+    reach = min(0.5, 4.0 / (1.0 + fit.gain**2)) * fit.period
+    if fit.turned.sharp:
+        reach = max(reach, 1.5)
+    steps = np.linspace(-reach, reach, 41)
+    for i, period in enumerate(periods.tolist()):
+        starts = fit.start + fit.count * (fit.period - period) / 2.0 + steps
+        nats = timing_nats(fit, starts, period)
+        top = float(nats.max())
+        out[i] = top + np.log(np.mean(np.exp(nats - top)))
+    return out
+
+
+def carrier_std(gain: float, count: int, period: float) -> float:
+    """Standard uncertainty of a burst's carrier in radians a sample.
+
+    Cramer-Rao bound of a tone of unknown phase (Rife and Boorstyn 1974): ``12 / (2 S)`` over the squared
+    length, ``S = N g^2 / 2`` being the energy over the noise density.
+    """
+    return float(np.sqrt(12.0 / max(count * gain * gain, 1e-9)) / (max(count, 1) * period))
+
+
+def amplitude_std(amplitude: float, gain: float, count: int) -> float:
+    return amplitude / max(1e-9, gain * float(np.sqrt(max(count, 1))))
+
+
+def group_talkers(amplitude: Floats, amplitude_u: Floats, carrier: Floats, carrier_u: Floats) -> list[int]:
+    """Number the talkers: bursts whose amplitude and carrier agree within their uncertainty are one's.
+
+    All arrays have shape (bursts,). Agglomerative: the two closest groups are joined while they agree
+    within three standard uncertainties (amplitudes within 4 % count as equal: lines load unevenly).
+    """
+    logs = np.log(np.maximum(amplitude, 1e-300))
+    logs_u = np.hypot(amplitude_u / np.maximum(amplitude, 1e-300), 0.04)
+    carrier_u = np.hypot(carrier_u, 1e-5 * np.abs(carrier))
+    centres: list[list[float]] = []
+    members: list[list[int]] = []
+    for i in np.argsort(logs).tolist():
+        best, best_distance = -1, 18.0
+        for j, (log_c, log_u, car_c, car_u, weight) in enumerate(centres):
+            distance = (logs[i] - log_c) ** 2 / (logs_u[i] ** 2 + log_u**2 / weight)
+            distance += (carrier[i] - car_c) ** 2 / (carrier_u[i] ** 2 + car_u**2 / weight)
+            if distance < best_distance:
+                best, best_distance = j, distance
+        if best < 0:
+            centres.append([float(logs[i]), float(logs_u[i]), float(carrier[i]), float(carrier_u[i]), 1.0])
+            members.append([i])
+        else:
+            members[best].append(i)
+            inside = members[best]
+            w = 1.0 / carrier_u[inside] ** 2
+            centres[best] = [
+                float(np.mean(logs[inside])),
+                float(np.mean(logs_u[inside])),
+                float(np.sum(w * carrier[inside]) / np.sum(w)),
+                float(np.mean(carrier_u[inside])),
+                float(len(inside)),
+            ]
+    order = sorted(range(len(members)), key=lambda j: min(members[j]))
+    out = [0] * logs.size
+    for number, j in enumerate(order):
+        for i in members[j]:
+            out[i] = number
+    return out

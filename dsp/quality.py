@@ -1,0 +1,106 @@
+"""How good a fit is: the noise actually met, whether it is phase reversal at all, how sure each symbol is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dsp.correlate import log_cosh
+from dsp.source import Floats
+from dsp.track import Run
+
+
+@dataclass(frozen=True)
+class Fitness:
+    """How well runs of one talker fit phase reversals.
+
+    ``noise`` is the variance met per component in units of the one assumed; ``excess`` the share of the
+    signal's power that lies across the carrier's phase, ``spread`` the share by which symbol lengths vary,
+    both after the noise is taken off; ``nats`` the log-likelihood ratio of two phases against noise-like
+    symbols of any phase; ``flips`` how many symbols differ from the one before.
+    """
+
+    symbols: int
+    noise: float
+    gain: float
+    excess: float
+    excess_std: float
+    spread: float
+    nats: float
+    flips: int
+
+
+def quiet_noise(runs: list[Run]) -> tuple[float, int]:
+    """Noise variance per component beside the runs, in units of the assumed one, and how many symbols tell it."""
+    beside = [np.concatenate((run.margin_before[:-1], run.margin_after[1:])) for run in runs]
+    power = np.abs(np.concatenate(beside)) ** 2 if beside else np.zeros(0)
+    if power.size < 4:
+        return 1.0, 0
+    # the median, since another transmission may stand beside; power of noise is exponential with mean 2
+    return float(np.median(power)) / (2.0 * np.log(2.0)), power.size
+
+
+def fitness(runs: list[Run]) -> Fitness:
+    """Judge runs together (one talker, or all of a model)."""
+    re = np.concatenate([run.symbols.real for run in runs])
+    im = np.concatenate([run.symbols.imag for run in runs])
+    gains = np.concatenate([run.gains for run in runs])
+    n = re.size
+    free = max(1, n - 2 * len(runs))
+    across = float(np.sum(im**2)) / free
+    quiet, told = quiet_noise(runs)
+    floor = quiet if told >= 16 else min(1.0, across)
+    # squared length of the signal part, from the likelihood's own amplitude
+    signal = float(np.mean(gains**2))
+    excess = max(0.0, across - floor) / max(signal, 1e-9)
+    excess_std = across * np.sqrt(2.0 / free) / max(signal, 1e-9)
+    soft = np.tanh(gains * re / max(across, 1e-12))
+    along = float(np.mean(re**2 - 2.0 * gains * soft * re + gains**2))
+    spread = max(0.0, along - floor) / max(signal, 1e-9)
+    noise = max(across, along) if signal > 12.0 * across else across
+    return Fitness(
+        n,
+        noise,
+        float(np.sqrt(signal)),
+        excess,
+        float(excess_std),
+        spread,
+        _two_phase_nats(re, im, gains, max(across, 1e-12)),
+        int(sum(np.sum(np.diff(np.sign(run.symbols.real)) != 0) for run in runs)),
+    )
+
+
+def _two_phase_nats(re: Floats, im: Floats, gains: Floats, noise: float) -> float:
+    """Log-likelihood of two opposite points with noise, over that of symbols spread evenly in phase (Gaussian)."""
+    n = re.size
+    two = -np.log(2.0 * np.pi * noise) - (re**2 + im**2 + gains**2) / (2.0 * noise) + log_cosh(gains * re / noise)
+    even = float(np.mean(re**2 + im**2)) / 2.0
+    return float(np.sum(two)) + n * (np.log(2.0 * np.pi * even) + 1.0)
+
+
+def confidence(run: Run, noise: float) -> Floats:
+    """Probability that each symbol's sign is right: ``1 / (1 + exp(-2 g |y| / noise))``."""
+    return np.asarray(1.0 / (1.0 + np.exp(-2.0 * run.gains * np.abs(run.symbols.real) / noise)))
+
+
+def end_probabilities(run: Run, noise: float) -> tuple[float, float]:
+    """Probability that the first and the last symbol are just these, over a few more or fewer.
+
+    Each symbol further out or in multiplies the odds by its own likelihood ratio of being sent at all.
+    """
+    inner = 6
+    g = float(np.median(run.gains))
+
+    def ends(outside: Floats, inside: Floats) -> float:
+        # outside[0] is the neighbour of the burst, inside[0] its end symbol
+        out_nats = np.cumsum(log_cosh(g * outside / noise) - 0.5 * g * g / noise)
+        in_nats = np.cumsum(log_cosh(g * inside / noise) - 0.5 * g * g / noise)
+        all_nats = np.concatenate(([0.0], out_nats, -in_nats[:-1]))
+        return float(1.0 / np.sum(np.exp(np.clip(all_nats, -700.0, 700.0))))
+
+    y = run.symbols.real
+    return (
+        ends(run.margin_before.real[::-1][:inner], y[:inner]),
+        ends(run.margin_after.real[:inner], y[::-1][:inner]),
+    )

@@ -20,7 +20,8 @@ class ReadOptions:
     """Told by the user; ``None`` means: take it from the file.
 
     ``dtype``, ``channels``, ``skip`` (bytes) and ``interleaved`` describe raw binary. ``scale`` and
-    ``offset`` give ``value = stored * scale + offset`` in ``unit``, volts when only a scale is given.
+    ``offset`` give ``value = stored * scale + offset`` in ``unit``, volts when only a scale is given;
+    of integer samples ``scale`` is therefore the value of one step of the converter.
 
     Raises
     ------
@@ -64,7 +65,10 @@ class Watch:
 
     def step(self, fraction: float) -> None:
         """Report ``fraction`` done; raises `CancelledError` if the caller asked to stop."""
-        if self.cancelled is not None and self.cancelled():
-            raise CancelledError("reading was cancelled")
+        self.stop_if_asked()
         if self.progress is not None:
             self.progress(min(max(fraction, 0.0), 1.0))
+
+    def stop_if_asked(self) -> None:
+        if self.cancelled is not None and self.cancelled():
+            raise CancelledError("reading was cancelled")

@@ -2,15 +2,44 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from stat import S_ISDIR, S_ISREG
 
 from app.errors import CaptureError
-from app.files.capture_options import Cancelled, Progress, ReadOptions
+from app.files.capture_common import HEAD_BYTES, Head
+from app.files.capture_npy import MAGIC as NPY_MAGIC
+from app.files.capture_npy import read_npy
+from app.files.capture_options import Cancelled, Progress, ReadOptions, Watch
+from app.files.capture_raw import read_raw
+from app.files.capture_text import read_text
+from app.files.capture_wav import CONTAINERS, read_wav
+from app.files.text_encoding import looks_like_text
 from app.model.capture import Capture
 
-__all__ = ["ReadOptions", "open_capture"]
+__all__ = ["ACCEPTED", "ReadOptions", "open_capture"]
+
+ACCEPTED = "delimited text, WAV, NumPy .npy, or raw binary with --dtype and --rate"
 
 _DEFAULTS = ReadOptions()
+
+
+@dataclass(frozen=True)
+class _Reader:
+    """``fits`` answers from the opening bytes and the options whether ``read`` is the one."""
+
+    fits: Callable[[Head, ReadOptions], bool]
+    read: Callable[[Head, ReadOptions, Watch], Capture]
+
+
+# The first that fits reads. A stated sample type says: raw, whatever the bytes happen to look like.
+_READERS = (
+    _Reader(lambda head, _: head.start[:4] in CONTAINERS and head.start[8:12] == b"WAVE", read_wav),
+    _Reader(lambda head, _: head.start.startswith(NPY_MAGIC), read_npy),
+    _Reader(lambda _, options: options.dtype is not None, read_raw),
+    _Reader(lambda head, _: looks_like_text(head.start), read_text),
+)
 
 
 def open_capture(
@@ -32,6 +61,38 @@ def open_capture(
     Raises
     ------
     app.errors.CaptureError : the file cannot be read; one line naming file, place and remedy.
+    app.errors.UsageError : ``options`` that no file could be read with.
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
-    raise CaptureError(path, "", "no reader for this kind of file yet", "wait for the next build")
+    path = Path(path)
+    watch = Watch(progress, cancelled)
+    try:
+        head = _head(path)
+        reader = next((reader for reader in _READERS if reader.fits(head, options)), None)
+        if reader is None:
+            raise CaptureError(path, "byte 0", "binary data of no known format", f"accepted are {ACCEPTED}")
+        watch.step(0.0)
+        capture = reader.read(head, options, watch)
+    except FileNotFoundError as error:
+        raise CaptureError(path, "", "there is no such file", "check the name and the folder") from error
+    except PermissionError as error:
+        raise CaptureError(path, "", "the file may not be read", "ask for permission to read it") from error
+    except OSError as error:
+        problem = f"the file cannot be read ({error.strerror or error})"
+        raise CaptureError(path, "", problem, "check the disk and copy the file again") from error
+    watch.step(1.0)
+    return capture
+
+
+def _head(path: Path) -> Head:
+    status = path.stat()
+    if S_ISDIR(status.st_mode):
+        raise CaptureError(path, "", "this is a folder", f"name a file in it; accepted are {ACCEPTED}")
+    if not S_ISREG(status.st_mode):
+        raise CaptureError(
+            path, "", "this is a device or a pipe, not a file", "save the capture to a file first"
+        )
+    if status.st_size == 0:
+        raise CaptureError(path, "", "the file is empty", f"save the capture again; accepted are {ACCEPTED}")
+    with path.open("rb") as file:
+        return Head(path, file.read(HEAD_BYTES), status.st_size)

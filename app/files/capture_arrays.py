@@ -1,0 +1,125 @@
+"""Channels and time axis out of numeric arrays, whatever container they came in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import CaptureError
+from app.files.capture_checks import BLOCK, check_channels
+from app.files.capture_common import Head, finish, make_channels, told_rate
+from app.files.capture_options import ReadOptions, Watch
+from app.files.capture_time import TimeAxis, TimeColumnError
+from app.model.capture import Capture
+from dsp.results import Notice
+
+TIME_NAMES = frozenset({"t", "time", "times", "timestamp", "time_s", "t_s", "seconds"})
+MOST_CHANNELS = 1024
+
+
+def columns_of(head: Head, array: NDArray[Any]) -> tuple[list[str], list[NDArray[Any]]]:
+    """Names (empty if there are none) and one-dimensional views of the columns of ``array``.
+
+    Fields of a structured array are columns; of two dimensions the shorter one counts the columns;
+    a complex column is two, real and imaginary part.
+
+    Raises
+    ------
+    app.errors.CaptureError : three dimensions and more, too many columns, or no real numbers.
+    """
+    if array.dtype.names is not None:
+        names = list(array.dtype.names)
+        columns = [array[name] for name in names]
+    else:
+        array = array.reshape(-1) if array.ndim == 0 else array
+        if array.ndim == 2 and array.shape[0] < array.shape[1]:
+            array = array.T
+        wide = array.ndim == 2
+        columns = [array[:, i] for i in range(min(array.shape[1], MOST_CHANNELS + 1))] if wide else [array]
+        names = [""] * len(columns)
+    if len(columns) > MOST_CHANNELS:
+        raise CaptureError(
+            head.path, "", f"an array of shape {array.shape} has too many columns", "save one row a sample"
+        )
+    for column in columns:
+        if column.ndim != 1 or column.dtype.kind not in "biufc":
+            raise CaptureError(
+                head.path,
+                "",
+                f"an array of shape {column.shape} and type {column.dtype} is no set of channels",
+                "save one or two dimensions of plain numbers",
+            )
+    split = [part for name, column in zip(names, columns, strict=True) for part in _real(name, column)]
+    return [name for name, _ in split], [column for _, column in split]
+
+
+def _real(name: str, column: NDArray[Any]) -> list[tuple[str, NDArray[Any]]]:
+    if column.dtype.kind == "b":
+        return [(name, column.view(np.uint8))]
+    if column.dtype.kind != "c":
+        return [(name, column)]
+    return [(f"{name} {part}".strip(), view) for part, view in (("I", column.real), ("Q", column.imag))]
+
+
+def read_columns(
+    head: Head,
+    kind: str,
+    names: Sequence[str],
+    columns: Sequence[NDArray[Any]],
+    options: ReadOptions,
+    watch: Watch,
+    warnings: Sequence[Notice] = (),
+) -> Capture:
+    """A capture of ``columns``; one of them may hold the times, by its name or because it counts evenly up.
+
+    Raises
+    ------
+    app.errors.CaptureError : no rate told and no column of times.
+    """
+    at = _time_column(names, columns)
+    if at is None:
+        rate_hz = told_rate(head, options, f"the {kind} file")
+        return finish(head, kind, rate_hz, make_channels(columns, options, names=names), watch, warnings)
+    axis = TimeAxis()
+    try:
+        for first in range(0, len(columns[at]), BLOCK):
+            watch.step(first / len(columns[at]))
+            axis.add(columns[at][first : first + BLOCK].astype(np.float64))
+        fit = axis.fit()
+    except TimeColumnError as error:
+        raise CaptureError(
+            head.path, f"sample {error.sample}", f"in the {error}", "save the times again"
+        ) from error
+    others = [i for i in range(len(columns)) if i != at]
+    channels = make_channels([columns[i] for i in others], options, names=[names[i] for i in others])
+    notices = (*warnings, *fit.notices, *check_channels(channels, watch))
+    told = options.rate_hz
+    return Capture(
+        head.path.name,
+        kind,
+        told or fit.rate_hz,
+        fit.segments[0].start_s,
+        channels,
+        fit.segments,
+        rate_std_hz=None if told else fit.rate_std_hz,
+        path=head.path,
+        warnings=notices,
+    )
+
+
+def _time_column(names: Sequence[str], columns: Sequence[NDArray[Any]]) -> int | None:
+    """The column of times: so named, or the first of several floats, if it counts evenly up."""
+    if len(columns) < 2:
+        return None
+    for i, name in enumerate(names):
+        if name.strip().lower() in TIME_NAMES:
+            return i
+    first = columns[0]
+    if first.dtype.kind != "f" or len(first) < 8 or any(names):
+        return None
+    steps = np.diff(first[:BLOCK].astype(np.float64))
+    even = np.median(steps)
+    return 0 if even > 0 and np.abs(steps - even).max() < 0.5 * even else None

@@ -1,0 +1,103 @@
+"""What the readers of all formats share: the opening bytes, channel names, scales, the finished capture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import CaptureError
+from app.files.capture_checks import check_channels
+from app.files.capture_options import ReadOptions, Watch
+from app.model.capture import Capture, Channel, Segment
+from dsp.results import Notice
+
+HEAD_BYTES = 4096
+
+# unit of the stored steps of a converter when nobody said what one step is
+STEPS = "LSB"
+FULL_SCALE = "FS"
+
+
+@dataclass(frozen=True)
+class Head:
+    """A regular file and its opening bytes."""
+
+    path: Path
+    start: bytes
+    size: int
+
+    @property
+    def suffix(self) -> str:
+        return self.path.suffix.lower()
+
+
+def channel_name(index: int) -> str:
+    """Name of a channel that has none: A to Z, then ch27 and on."""
+    return chr(ord("A") + index) if index < 26 else f"ch{index + 1}"
+
+
+def distinct(names: Iterable[str]) -> list[str]:
+    """``names`` with empty ones filled in and repeated ones numbered."""
+    taken: list[str] = []
+    for index, given in enumerate(names):
+        name = given or channel_name(index)
+        number = 1
+        while name in taken:
+            number += 1
+            name = f"{given or channel_name(index)} ({number})"
+        taken.append(name)
+    return taken
+
+
+def make_channels(
+    arrays: Sequence[NDArray[np.generic]],
+    options: ReadOptions,
+    *,
+    names: Sequence[str] = (),
+    scale: float = 1.0,
+    offset: float = 0.0,
+    unit: str | None = None,
+) -> tuple[Channel, ...]:
+    """One channel an array; scale, offset and unit told in ``options`` go before those of the file."""
+    if options.scale is not None:
+        scale, offset, unit = options.scale, 0.0, "V"
+    if options.offset is not None:
+        offset = options.offset
+    named = distinct(names or [""] * len(arrays))
+    return tuple(
+        Channel(name, array, scale, offset, _unit(options.unit or unit, array))
+        for name, array in zip(named, arrays, strict=True)
+    )
+
+
+def _unit(unit: str | None, array: NDArray[np.generic]) -> str:
+    if unit is not None:
+        return unit
+    return STEPS if array.dtype.kind in "iub" else ""
+
+
+def told_rate(head: Head, options: ReadOptions, what: str) -> float:
+    """The rate in ``options``; without one the file cannot be placed in time."""
+    if options.rate_hz is None:
+        raise CaptureError(head.path, "", f"{what} says nothing of its sample rate", "give it with --rate")
+    return options.rate_hz
+
+
+def finish(
+    head: Head,
+    kind: str,
+    rate_hz: float,
+    channels: tuple[Channel, ...],
+    watch: Watch,
+    warnings: Iterable[Notice] = (),
+) -> Capture:
+    """A plain capture of one segment from time 0, its samples looked over for clipping and gaps."""
+    if not channels or not len(channels[0]):
+        raise CaptureError(head.path, "", f"the {kind} file holds no samples", "save the capture again")
+    notices = (*warnings, *check_channels(channels, watch))
+    segments = (Segment(0, len(channels[0]), 0.0),)
+    return Capture(head.path.name, kind, rate_hz, 0.0, channels, segments, path=head.path, warnings=notices)

@@ -1,0 +1,118 @@
+"""Uneven places in a block of sample times: how finely they are written, their step, where they break."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from decimal import Decimal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Times = NDArray[np.float64]
+
+# a displacement lasts if the medians over this many samples on either side differ
+SIDE = 8
+JITTER = 0.02
+BREAK = 0.5
+# more displacements than this share of a block: rounding or uneven sampling, not breaks
+MOST_BREAKS = 0.02
+FEW_BREAKS = 16
+
+
+class Digits:
+    """How many digits the times seen so far were written with."""
+
+    def __init__(self) -> None:
+        self._significant = 1
+        self._decimals = -30
+
+    def look(self, times: Times) -> None:
+        """Take note of some of ``times``, the shortest decimal of each being what was written."""
+        for time in times[:: max(1, times.size // 64)].tolist():
+            if time and math.isfinite(time):
+                _, digits, exponent = Decimal(repr(time)).normalize().as_tuple()
+                self._significant = max(self._significant, len(digits))
+                self._decimals = max(self._decimals, -int(exponent))
+
+    def quantum(self, times: Times) -> float:
+        """The last digit of the largest of ``times``, whether decimals or significant digits are fixed."""
+        largest = float(np.abs(times).max(initial=0.0))
+        place = math.floor(math.log10(largest)) if largest else 0
+        return float(max(10.0**-self._decimals, 10.0 ** (place + 1 - self._significant)))
+
+
+@dataclass(frozen=True)
+class Uneven:
+    """``breaks``: first sample after each lasting displacement; ``jitter``: other samples off the grid."""
+
+    breaks: NDArray[np.intp]
+    jitter: NDArray[np.intp]
+
+
+def robust_step(times: Times, quantum: float) -> float:
+    """Median advance a sample, over a lag long enough for rounding by ``quantum`` not to matter."""
+    lag = 1
+    while True:
+        step = float(np.median(times[lag:] - times[:-lag])) / lag
+        if step * lag >= 20 * quantum or lag * 4 > times.size:
+            return step
+        lag *= 2
+
+
+def uneven(times: Times, step: float, quantum: float) -> Uneven:
+    """Where ``times`` leave the grid of ``step``, beyond what rounding them to ``quantum`` explains."""
+    deviation = np.diff(times) - step
+    size = np.abs(deviation)
+    resolution = 4 * np.finfo(np.float64).eps * float(np.abs(times).max(initial=0.0))
+    odd = np.flatnonzero(size > JITTER * step + 1.05 * quantum + resolution)
+    displaced = np.flatnonzero(size > BREAK * step + resolution)
+    most = max(3, MOST_BREAKS * size.size)
+    slack = 0.0
+    if displaced.size > most and quantum > JITTER * step:
+        # where the last digit is coarse against the step, a regular pattern of such steps is rounding
+        slack = quantum
+        displaced = np.flatnonzero(size > BREAK * step + 1.05 * quantum + resolution)
+    if displaced.size > max(FEW_BREAKS, MOST_BREAKS * size.size):
+        return Uneven(np.empty(0, np.intp), odd + 1)
+    limit = BREAK * step + slack + resolution
+    displaced, stray = _without_strays(displaced, deviation, limit)
+    breaks = _lasting(times, displaced, step, limit)
+    jitter = np.setdiff1d(np.union1d(odd, displaced), np.concatenate([breaks, stray]))
+    return Uneven(breaks + 1, jitter + 1)
+
+
+def _without_strays(
+    displaced: NDArray[np.intp], deviation: Times, limit: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Leave out single samples off the grid: a displacement and the one after it that undoes it.
+
+    Also gives the second step of each such pair, so that one sample is counted once.
+    """
+    kept: list[int] = []
+    undone: list[int] = []
+    pending = displaced.tolist()
+    at = 0
+    while at < len(pending):
+        i = pending[at]
+        follows = at + 1 < len(pending) and pending[at + 1] == i + 1
+        if follows and abs(deviation[i] + deviation[i + 1]) <= limit:
+            undone.append(i + 1)
+            at += 2
+        else:
+            kept.append(i)
+            at += 1
+    return np.array(kept, np.intp), np.array(undone, np.intp)
+
+
+def _lasting(times: Times, displaced: NDArray[np.intp], step: float, limit: float) -> NDArray[np.intp]:
+    """Those of ``displaced`` (steps ``i`` to ``i + 1``) after which the times stay off the old grid."""
+    lasting = []
+    edges = [-1, *displaced.tolist(), times.size - 1]
+    for before, i, after in zip(edges, edges[1:], edges[2:], strict=False):
+        left = np.arange(max(before + 1, i + 1 - SIDE), i + 1)
+        right = np.arange(i + 1, min(after, i + SIDE) + 1)
+        shift = np.median(times[right] - right * step) - np.median(times[left] - left * step)
+        if abs(shift) > limit:
+            lasting.append(i)
+    return np.array(lasting, np.intp)

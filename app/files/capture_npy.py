@@ -1,0 +1,80 @@
+"""NumPy's ``.npy``: one array, mapped, never unpickled."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import CaptureError
+from app.files.capture_arrays import columns_of, read_columns
+from app.files.capture_common import Head
+from app.files.capture_options import ReadOptions, Watch
+from app.model.capture import Capture
+from dsp.results import Notice
+
+MAGIC = b"\x93NUMPY"
+
+
+def read_npy(head: Head, options: ReadOptions, watch: Watch) -> Capture:
+    """Map the array in ``head``: one channel, or channels along its shorter side.
+
+    Raises
+    ------
+    app.errors.CaptureError : no array of real numbers, or a damaged file.
+    """
+    array, warnings = _mapped(head)
+    names, columns = columns_of(head, array)
+    return read_columns(head, "npy", names, columns, options, watch, warnings)
+
+
+def _mapped(head: Head) -> tuple[NDArray[Any], list[Notice]]:
+    with head.path.open("rb") as file:
+        try:
+            version = np.lib.format.read_magic(file)
+            reader = np.lib.format.read_array_header_1_0 if version == (1, 0) else _header_2
+            shape, fortran, dtype = reader(file)
+        except (ValueError, EOFError, OSError) as error:
+            raise CaptureError(
+                head.path, "byte 0", "the array header is damaged", "save the array again"
+            ) from error
+        start = file.tell()
+    if dtype.hasobject:
+        raise CaptureError(
+            head.path,
+            "byte 0",
+            "the array holds Python objects, which are never loaded",
+            "save it as plain numbers",
+        )
+    if dtype.itemsize == 0 or any(side < 1 for side in shape) or not shape:
+        raise CaptureError(head.path, "byte 0", "the array is empty", "save an array that holds samples")
+    shape, warnings = _within_file(head, shape, fortran, dtype, head.size - start)
+    order: Literal["F", "C"] = "F" if fortran else "C"
+    return np.memmap(head.path, dtype, "r", start, shape, order), warnings
+
+
+def _header_2(file: Any) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
+    # version 3 differs from 2 only in the coding of field names
+    return np.lib.format.read_array_header_2_0(file)
+
+
+def _within_file(
+    head: Head, shape: tuple[int, ...], fortran: bool, dtype: np.dtype[Any], available: int
+) -> tuple[tuple[int, ...], list[Notice]]:
+    """The shape that the file really holds, and a notice where that is less than the header claims."""
+    claimed = math.prod(shape)
+    if claimed * dtype.itemsize <= available:
+        return shape, []
+    row = 1 if fortran and len(shape) == 1 else math.prod(shape[1:])
+    rows = available // (dtype.itemsize * row)
+    if rows == 0 or (fortran and len(shape) > 1):
+        raise CaptureError(
+            head.path,
+            "byte 0",
+            f"the header claims {claimed} numbers, the file has room for {available // dtype.itemsize}",
+            "copy or save the file again",
+        )
+    text = f"the header claims {shape[0]} rows, the file ends after {rows}"
+    return (rows, *shape[1:]), [Notice("truncated", text, 1, rows - 1)]

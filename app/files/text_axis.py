@@ -1,0 +1,124 @@
+"""The time axis of a table: from a column of times, from sample numbers and a rate, or from a rate alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import CaptureError
+from app.files.capture_common import Head
+from app.files.capture_options import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, ReadOptions
+from app.files.capture_time import TimeAxis, TimeColumnError
+from app.files.text_preamble import Facts
+from app.files.text_roles import Roles
+from app.files.text_rows import RowReader
+from app.model.capture import Segment
+from dsp.results import Notice
+
+
+@dataclass(frozen=True)
+class Axis:
+    """``rate_std_hz`` is None where the rate was told or stated."""
+
+    rate_hz: float
+    rate_std_hz: float | None
+    segments: tuple[Segment, ...]
+    notices: tuple[Notice, ...]
+
+
+class TextAxis:
+    """Takes the rows as they are read; `fit` gives the axis.
+
+    A rate told by the user goes before the column of times, that before what the preamble states.
+    """
+
+    def __init__(self, head: Head, roles: Roles, facts: Facts, options: ReadOptions) -> None:
+        self._head = head
+        self._facts = facts
+        self._told_hz = options.rate_hz
+        self._column = roles.time if roles.time is not None else roles.index
+        self._by_count = roles.time is None
+        self._rate_hz = options.rate_hz or 0.0
+        self._times: TimeAxis | None = None
+        if self._by_count:
+            self._rate_hz = self._checked(options.rate_hz or facts.stated_rate_hz or 0.0)
+        if self._column is not None:
+            unit_s = 1.0 / self._rate_hz if self._by_count else roles.time_unit_s
+            what = "column of sample numbers" if self._by_count else "time column"
+            self._times = TimeAxis(unit_s, what)
+
+    def add(self, values: NDArray[np.float64], reader: RowReader) -> None:
+        """Take the rows just read, shape (rows, data columns)."""
+        if self._times is None or not len(values):
+            return
+        try:
+            self._times.add(values[:, self._column])
+        except TimeColumnError as error:
+            raise self._bad_times(error, reader) from error
+
+    def fit(self, reader: RowReader) -> Axis:
+        """The axis of all rows.
+
+        Raises
+        ------
+        app.errors.CaptureError : times that make no axis; names the row.
+        """
+        if self._times is None:
+            return self._counted(reader)
+        try:
+            fit = self._times.fit(reader.row_of)
+        except TimeColumnError as error:
+            raise self._bad_times(error, reader) from error
+        if self._by_count:
+            return Axis(self._rate_hz, None, _shifted(fit.segments, self._facts.start_s or 0.0), fit.notices)
+        fitted_hz, std_hz = self._checked(fit.rate_hz), fit.rate_std_hz
+        notices = list(fit.notices)
+        for code, other_hz, who in (
+            ("rate-told", self._told_hz, "the rate told"),
+            ("rate-stated", self._facts.stated_rate_hz, "the rate stated in the file"),
+        ):
+            if other_hz and abs(other_hz - fitted_hz) > max(1e-3 * fitted_hz, 5 * std_hz):
+                text = f"{who} is {other_hz:.6g} Hz, the time column gives {fitted_hz:.6g} Hz"
+                notices.append(Notice(code, text))
+        if self._told_hz is not None:
+            return Axis(self._told_hz, None, fit.segments, tuple(notices))
+        return Axis(fitted_hz, std_hz, fit.segments, tuple(notices))
+
+    def _counted(self, reader: RowReader) -> Axis:
+        """No column says when: samples follow each other, records are laid end to end."""
+        start_s = self._facts.start_s or 0.0
+        edges = [0, *reader.records, reader.samples]
+        segments = tuple(
+            Segment(first, last, start_s + first / self._rate_hz)
+            for first, last in pairwise(edges)
+            if first < last
+        )
+        notices = []
+        if len(segments) > 1:
+            second = reader.row_of(segments[1].first)
+            text = f"{len(segments)} records, the second from {second}, follow at unknown times and are laid end to end"
+            notices.append(Notice("records", text, len(segments) - 1, segments[1].first))
+        return Axis(self._rate_hz, None, segments, tuple(notices))
+
+    def _checked(self, rate_hz: float) -> float:
+        if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+            return rate_hz
+        raise CaptureError(
+            self._head.path,
+            "the sample interval",
+            f"it gives a rate of {rate_hz:g} Hz",
+            "give the rate with --rate",
+        )
+
+    def _bad_times(self, error: TimeColumnError, reader: RowReader) -> CaptureError:
+        remedy = "remove that column and give the rate with --rate"
+        return CaptureError(self._head.path, reader.row_of(error.sample), f"in the {error}", remedy)
+
+
+def _shifted(segments: tuple[Segment, ...], start_s: float) -> tuple[Segment, ...]:
+    """The same segments with the first at ``start_s``."""
+    by = start_s - segments[0].start_s
+    return tuple(replace(segment, start_s=segment.start_s + by) for segment in segments)

@@ -1,0 +1,114 @@
+"""The finished capture of a table, with everything odd about it said in its warnings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from numpy.typing import NDArray
+
+from app.errors import CaptureError
+from app.files.capture_checks import check_clipping
+from app.files.capture_common import distinct
+from app.files.capture_options import ReadOptions, Watch
+from app.files.text_axis import Axis
+from app.files.text_cells import Kind
+from app.files.text_rows import RowReader
+from app.files.text_table import Table
+from app.files.text_units import Unit, find_unit
+from app.model.capture import Capture, Channel
+from dsp.results import Notice
+
+FORMAT = "delimited text"
+
+_ODD_CELLS = {
+    Kind.EMPTY: ("missing", "empty"),
+    Kind.MISSING: ("nan", "without a value (NaN)"),
+    Kind.INFINITE: ("infinity", "of infinite value"),
+    Kind.OVERFLOW: ("overflow", "marked as overflow"),
+    Kind.TEXT: ("unreadable", "no number"),
+}
+
+
+def assembled(
+    table: Table,
+    options: ReadOptions,
+    reader: RowReader,
+    axis: Axis,
+    columns: Sequence[NDArray[Any]],
+    watch: Watch,
+) -> Capture:
+    """The capture of ``columns``, one a channel.
+
+    Raises
+    ------
+    app.errors.CaptureError : fewer than two rows.
+    """
+    if reader.samples < 2:
+        place = f"row {table.layout.first_line + 1}"
+        raise CaptureError(
+            table.head.path, place, "one row of numbers is all there is", "save a longer capture"
+        )
+    channels = _channels(table, options, columns)
+    warnings = (
+        *table.roles.notices,
+        *axis.notices,
+        *_cell_notices(table, reader, [channel.name for channel in channels]),
+        *_row_notices(table, reader),
+        *check_clipping(channels, watch),
+    )
+    return Capture(
+        table.head.path.name,
+        FORMAT,
+        axis.rate_hz,
+        axis.segments[0].start_s,
+        channels,
+        axis.segments,
+        rate_std_hz=axis.rate_std_hz,
+        path=table.head.path,
+        warnings=warnings,
+    )
+
+
+def _channels(table: Table, options: ReadOptions, columns: Sequence[NDArray[Any]]) -> tuple[Channel, ...]:
+    titles = [table.titles[i] for i in table.roles.channels]
+    given = [title.name for title in titles]
+    if given == [""] and table.facts.channel:
+        given = [table.facts.channel]
+    stated = find_unit(table.facts.value_unit or "") or Unit("", 1.0)
+    channels = []
+    for name, title, column in zip(distinct(given), titles, columns, strict=True):
+        unit = title.unit or stated
+        scale, symbol = unit.factor, unit.symbol
+        if options.scale is not None:
+            scale, symbol = options.scale, "V"
+        channels.append(Channel(name, column, scale, options.offset or 0.0, options.unit or symbol))
+    return tuple(channels)
+
+
+def _cell_notices(table: Table, reader: RowReader, names: Sequence[str]) -> Iterator[Notice]:
+    for (kind, column), tally in sorted(reader.odd.items(), key=lambda item: item[1].first):
+        if column in table.roles.channels:
+            code, words = _ODD_CELLS[kind]
+            name = names[table.roles.channels.index(column)]
+            quoted = f" ('{tally.cell[:20]}')" if tally.cell else ""
+            cells = "1 cell is" if tally.count == 1 else f"{tally.count} cells are"
+            text = f"{name}: {cells} {words}, the first at {reader.row_of(tally.first)}{quoted}"
+            yield Notice(code, text, tally.count, tally.first)
+
+
+def _row_notices(table: Table, reader: RowReader) -> Iterator[Notice]:
+    last = reader.samples - 1
+    if reader.cut_row is not None:
+        text = f"the last line, row {reader.cut_row}, is cut off and left out"
+        yield Notice("truncated", text, 1, last)
+    elif reader.cut_end:
+        yield Notice("truncated", "the line end of the last row is cut off; its values are whole", 1, last)
+    if reader.text_rows.count:
+        rows = "1 row" if reader.text_rows.count == 1 else f"{reader.text_rows.count} rows"
+        text = f"{rows} of text among or after the samples, the first at row {reader.text_rows.first}"
+        yield Notice("text-rows", text, reader.text_rows.count)
+    stated = table.facts.count
+    if stated is not None and reader.samples < stated:
+        text = f"the file states {stated} samples and holds {reader.samples}"
+        yield Notice("truncated", text, 1, last)

@@ -1,0 +1,125 @@
+"""Text files as blocks of whole lines, whatever their encoding and line ends.
+
+Blocks are bytes with ``\\n`` between lines, in UTF-8 or in the 8-bit encoding of the file: digits,
+signs and delimiters are the same bytes in both, and only names and units need decoding.
+"""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import BinaryIO
+
+from app.errors import CaptureError
+from app.files.capture_common import Head
+
+BLOCK_BYTES = 4 << 20
+LONGEST_LINE = 1 << 20
+
+# UTF-32 first: its little-endian mark begins with that of UTF-16
+_MARKS = (
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+# tab, line feed, vertical tab, form feed, return, the end mark of old systems, escape
+_ALLOWED_CONTROLS = frozenset(b"\t\n\v\f\r\x1a\x1b")
+
+
+@dataclass(frozen=True)
+class TextCoding:
+    """``mark_bytes`` is the length of the byte order mark; ``wide`` codings have several bytes a digit."""
+
+    name: str
+    mark_bytes: int
+    returns_only: bool
+
+    @property
+    def wide(self) -> bool:
+        return self.name.startswith(("utf-16", "utf-32"))
+
+    @property
+    def block_name(self) -> str:
+        """Encoding of the blocks that `line_blocks` gives."""
+        return "utf-8" if self.wide else self.name
+
+
+def looks_like_text(start: bytes) -> bool:
+    """Whether the opening bytes of a file are text in any of the encodings read here."""
+    name, mark = _encoding(start)
+    if name.startswith(("utf-16", "utf-32")):
+        text = start[mark : mark + (len(start) - mark) // 4 * 4].decode(name, "replace")
+        return _printable(text.replace("\ufeff", "").encode("utf-8", "replace"))
+    return _printable(start[mark:])
+
+
+def _printable(start: bytes) -> bool:
+    odd = sum(byte < 32 and byte not in _ALLOWED_CONTROLS for byte in start)
+    # a stray control character may stand in a title; a NUL never does
+    return b"\0" not in start and odd * 100 <= len(start)
+
+
+def text_coding(start: bytes) -> TextCoding:
+    """Encoding and line ends of a file that begins with ``start``."""
+    name, mark = _encoding(start)
+    plain = start[mark:].decode(name, "replace")
+    return TextCoding(name, mark, "\n" not in plain and "\r" in plain)
+
+
+def _encoding(start: bytes) -> tuple[str, int]:
+    for mark, name in _MARKS:
+        if start.startswith(mark):
+            return name, len(mark)
+    # of UTF-16 without a mark every other byte of digits and delimiters is zero
+    pairs = len(start) // 2
+    for name, zeros, others in (
+        ("utf-16-le", start[1::2], start[::2]),
+        ("utf-16-be", start[::2], start[1::2]),
+    ):
+        if pairs >= 2 and zeros.count(0) > 0.7 * pairs and others.count(0) < 0.1 * pairs:
+            return name, 0
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(start)
+    except UnicodeDecodeError:
+        return "latin-1", 0
+    return "utf-8", 0
+
+
+def line_blocks(head: Head, coding: TextCoding) -> Iterator[tuple[bytes, float]]:
+    """Whole lines in blocks of about 4 MB, each with the fraction of the file read so far.
+
+    Only the last block may lack the final line end.
+
+    Raises
+    ------
+    app.errors.CaptureError : a line of more than a megabyte, which no table of samples has.
+    """
+    with head.path.open("rb") as file:
+        file.seek(coding.mark_bytes)
+        carried = b""
+        for piece in _decoded(file, coding):
+            block = carried + piece
+            end = block.rfind(b"\n") + 1
+            carried = block[end:]
+            if len(carried) > LONGEST_LINE:
+                raise CaptureError(
+                    head.path,
+                    "",
+                    f"a line is longer than {LONGEST_LINE} bytes, so this is no table",
+                    "one row a sample is read",
+                )
+            if end:
+                yield block[:end], min(file.tell() / head.size, 1.0)
+        if carried:
+            yield carried, 1.0
+
+
+def _decoded(file: BinaryIO, coding: TextCoding) -> Iterator[bytes]:
+    decoder = codecs.getincrementaldecoder(coding.name)("replace") if coding.wide else None
+    while block := file.read(BLOCK_BYTES):
+        if decoder is not None:
+            block = decoder.decode(block).encode("utf-8", "replace")
+        yield block.replace(b"\r", b"\n") if coding.returns_only else block

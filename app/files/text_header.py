@@ -1,0 +1,73 @@
+"""Column names, units and the lines above the samples."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from app.files.text_cells import Kind, read_cell, split_row
+from app.files.text_layout import Layout
+from app.files.text_units import Unit, is_units_row, split_header, unit_of_cell
+
+COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
+_GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
+_HEADER_LINES = 4
+
+
+@dataclass(frozen=True)
+class Title:
+    """What stands above a column: ``name`` may be empty, ``unit`` None."""
+
+    name: str
+    unit: Unit | None
+
+
+def uncommented(line: str) -> str:
+    return COMMENT.sub("", line)
+
+
+def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
+    """One title a data column, from the last of the lines ``above`` the samples.
+
+    A row of units may stand below the names; a unit may stand with its name.
+    """
+    rows = []
+    for line in reversed([line for line in above if line.strip()][-_HEADER_LINES:]):
+        cells = _header_cells(line, layout)
+        if cells is None:
+            break
+        rows.append(cells)
+    if not rows:
+        return [Title("", None)] * len(layout.data)
+    units: list[Unit | None] = [None] * len(layout.data)
+    if is_units_row(rows[0]):
+        units = [unit_of_cell(cell) for cell in rows.pop(0)]
+    names = [split_header(cell) for cell in rows[0]] if rows else [("", None)] * len(layout.data)
+    return [Title(name, below or own) for (name, own), below in zip(names, units, strict=True)]
+
+
+def _header_cells(line: str, layout: Layout) -> list[str] | None:
+    """The cells of ``line`` above the data columns; None if it is no line of titles."""
+    for text in dict.fromkeys((line, uncommented(line))):
+        for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")):
+            cells = _split(text.strip("\r\n"), delimiter, layout)
+            if cells is None:
+                continue
+            wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
+            kinds = [read_cell(cell, layout.decimal).kind for cell in wanted]
+            if Kind.TEXT in kinds and Kind.NUMBER not in kinds:
+                return wanted
+    return None
+
+
+def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:
+    """``text`` in as many cells as a row has; a title may have blanks where rows are split at blanks."""
+    attempts = [split_row(text, delimiter)]
+    if delimiter == " ":
+        attempts += [_GAP_BEFORE_BRACKET.sub("", text).split(), re.split(r"\s{2,}|\t", text.strip())]
+    for cells in attempts:
+        beyond = cells[layout.columns :]
+        if layout.data[-1] < len(cells) and not any(cell.strip() for cell in beyond):
+            return cells
+    return None

@@ -1,0 +1,129 @@
+"""Delimiter, decimal mark, columns and first row of samples of a table, found by looking at its lines."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from app.files.text_cells import Cell, Kind, read_cell, split_row
+
+# In order of preference where two read the same lines equally well. The blank stands for any run of
+# blanks and tabs; comma with decimal comma works only for quoted cells.
+_DIALECTS = ((",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|", "."), ("|", ","), (",", ","),
+             (" ", "."), (" ", ","))  # fmt: skip
+_SAMPLED_LINES = 300
+# a row with text beside its numbers is more likely a title line than a sample
+_TEXT_WEIGHT = 0.2
+
+
+@dataclass(frozen=True)
+class Layout:
+    """``columns`` cells a row, of which those in ``data`` hold numbers; rows begin with line ``first_line``.
+
+    Lines count from 0.
+    """
+
+    delimiter: str
+    decimal: str
+    columns: int
+    data: tuple[int, ...]
+    first_line: int
+
+    def split(self, line: str) -> list[str]:
+        return split_row(line, self.delimiter)
+
+    def cells(self, line: str) -> list[Cell] | None:
+        """The data cells of ``line``, None if it has not the number of cells of a row."""
+        found = self.split(line)
+        if len(found) <= self.data[-1] or any(cell.strip() for cell in found[self.columns :]):
+            return None
+        return [read_cell(found[i], self.decimal) for i in self.data]
+
+    def is_row(self, line: str) -> bool:
+        """Whether ``line`` holds a sample of each channel, some of which may be missing."""
+        cells = self.cells(line)
+        return cells is not None and _is_sample(cells)
+
+
+def find_layout(lines: Sequence[str]) -> Layout | None:
+    """The layout under which most of the later ``lines`` are rows of numbers; None if there are none."""
+    filled = [line for line in lines if line.strip()]
+    later = filled[len(filled) // 2 :] if len(filled) > 2 * _SAMPLED_LINES else filled
+    sample = later[:: max(1, len(later) // _SAMPLED_LINES)]
+    best: tuple[float, int] = (0.0, 0)
+    chosen: tuple[str, str, _Shape] | None = None
+    for delimiter, decimal in _DIALECTS:
+        if delimiter == decimal and not any('"' in line for line in sample):
+            continue
+        shape = _shape(sample, delimiter, decimal)
+        if shape is None or (delimiter == "," and _is_decimal_comma(sample)):
+            continue
+        rank = (shape.weight, len(shape.data))
+        if rank > best:
+            best, chosen = rank, (delimiter, decimal, shape)
+    if chosen is None:
+        return None
+    delimiter, decimal, shape = chosen
+    layout = Layout(delimiter, decimal, shape.columns, shape.data, 0)
+    first = _first_row(lines, layout)
+    return None if first is None else Layout(delimiter, decimal, shape.columns, shape.data, first)
+
+
+@dataclass(frozen=True)
+class _Shape:
+    columns: int
+    data: tuple[int, ...]
+    weight: float
+
+
+def _shape(sample: Sequence[str], delimiter: str, decimal: str) -> _Shape | None:
+    """The commonest arrangement of numbers and text in rows that hold numbers."""
+    rows = [[read_cell(cell, decimal) for cell in split_row(line, delimiter)] for line in sample]
+    groups: dict[tuple[int, tuple[int, ...]], list[list[Cell]]] = {}
+    for row in rows:
+        if any(cell.kind is Kind.NUMBER for cell in row):
+            texts = tuple(i for i, cell in enumerate(row) if cell.kind is Kind.TEXT)
+            groups.setdefault((len(row), texts), []).append(row)
+    shapes = []
+    for (columns, texts), group in groups.items():
+        filled = Counter(i for row in group for i, cell in enumerate(row) if cell.kind.is_value)
+        # one value or two in a column that is empty otherwise belong to the titles
+        data = tuple(i for i in range(columns) if filled[i] > 2 or 2 * filled[i] > len(group))
+        if data:
+            shapes.append(_Shape(columns, data, len(group) * (_TEXT_WEIGHT if texts else 1.0)))
+    return max(shapes, key=lambda shape: (shape.weight, len(shape.data)), default=None)
+
+
+def _is_decimal_comma(sample: Sequence[str]) -> bool:
+    """Whether ``0,050`` and ``1,250`` are single numbers rather than pairs: whole numbers are not
+    written with leading zeros, and the digits behind a decimal mark have no sign.
+    """
+    pairs = [line.strip().split(",") for line in sample]
+    pairs = [pair for pair in pairs if len(pair) == 2 and all(part.strip() for part in pair)]
+    tails = [tail for _, tail in pairs]
+    return (
+        len(pairs) * 2 > len(sample)
+        and all(tail.isdigit() and head.lstrip("+-").isdigit() for head, tail in pairs)
+        and any(tail.startswith("0") and len(tail) > 1 for tail in tails)
+    )
+
+
+def _is_sample(cells: Sequence[Cell]) -> bool:
+    kinds = {cell.kind for cell in cells}
+    return Kind.NUMBER in kinds and Kind.TEXT not in kinds
+
+
+def _first_row(lines: Sequence[str], layout: Layout) -> int | None:
+    """The first line that is a row and is followed by another, or by nothing."""
+    candidate = None
+    for i, line in enumerate(lines):
+        if not line.strip():
+            continue
+        if not layout.is_row(line):
+            candidate = None
+        elif candidate is not None:
+            return candidate
+        else:
+            candidate = i
+    return candidate

@@ -1,0 +1,161 @@
+"""Sample interval, rate, start and units stated around the samples of a table.
+
+They may stand as ``key, value`` lines, as ``key = value`` in comments, in columns beside the samples,
+or in extra columns with the key in the header and the value below. Keys are words of the trade.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+from app.files.text_cells import split_row
+from app.files.text_header import uncommented
+from app.files.text_layout import Layout
+from app.files.text_units import find_rate_unit, find_unit, plain_cell, split_label
+
+_PATTERNS = {
+    name: re.compile(pattern, re.I | re.X)
+    for name, pattern in {
+        "interval": r"""((x|h|t|time|horizontal|horiz|hor|sample|sampling|delta)\ )*
+            (interval|increment|incr|inc|period|step|spacing|resolution)
+            | d[tx] | (delta|Δ)\ ?[tx] | ts | x(incr?|delta) | interval\ between\ samples
+            | (time|seconds|secs?|s)\ ?(per|/)\ ?(sample|point)""",
+        "rate": r"""(samples?|sampling|acquisition|data|scan)\ ?(rate|frequency|freq|clock)
+            | rate | fs | f\ s | sr | sps | (samples|points)\ ?(per|/)\ ?(s|sec|second)""",
+        "start": r"""((x|h|t|time|horizontal|horiz|hor)\ )*(start|origin|zero|org)(\ time)?
+            | [tx]\ ?(0|zero|start|origin)
+            | (time\ of\ )?first\ (sample|point)(\ time)?""",
+        "count": r"""(number|num|no|nr|count)\ (of\ )?(samples|points) | (sample|point)\ count
+            | record\ length | samples | points""",
+        "time unit": r"(horizontal|horiz|hor|x|time)(\ axis)?\ units?",
+        "value unit": r"(vertical|vert|y|channel|value)(\ axis)?\ units?",
+        "channel": r"source | ((channel|signal|trace)(\ name)?)",
+    }.items()
+}
+_NUMERIC = frozenset(("interval", "rate", "start", "count"))
+_NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
+_WITH_UNIT = rf"(?P<value>{_NUMBER})\s*(?P<unit>[A-Za-zµμ][A-Za-z/]*)?"
+_QUANTITY = re.compile(_WITH_UNIT)
+# "dt = 2 us", "fs: 5 MS/s", but not the clock time "12:00:01" or a date
+_INLINE = re.compile(rf"(?P<key>[A-Za-zΔ][\w \t()/\[\]µμ.-]*?)\s*[=:]\s*{_WITH_UNIT}(?=$|[\s,;|)\]}}'])")
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What was stated, in seconds and hertz; None where nothing was. Nothing is checked yet."""
+
+    interval_s: float | None = None
+    rate_hz: float | None = None
+    start_s: float | None = None
+    count: int | None = None
+    time_unit: str | None = None
+    value_unit: str | None = None
+    channel: str | None = None
+
+    @property
+    def stated_rate_hz(self) -> float | None:
+        """The sample rate, from the interval where that was given."""
+        if self.interval_s is not None:
+            return 1.0 / self.interval_s if self.interval_s else 0.0
+        return self.rate_hz
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """``text`` as it stands; ``value`` and ``unit`` where it is a quantity."""
+
+    meaning: str
+    text: str
+    value: float | None
+    unit: str
+
+
+def stated_facts(lines: Sequence[str], layout: Layout) -> Facts:
+    """What the lines above and beside the samples say; ``lines`` begin with the file.
+
+    Of repeated keys the first counts.
+    """
+    found: dict[str, _Pair] = {}
+    for key, text, unit in _pairs(lines, layout):
+        pair = _pair(key, text, unit)
+        if pair is not None:
+            found.setdefault(pair.meaning, pair)
+    time_unit = found["time unit"].text if "time unit" in found else ""
+    facts = Facts(
+        start_s=_seconds(found.get("start"), time_unit),
+        count=int(found["count"].value or 0) if "count" in found else None,
+        time_unit=time_unit or None,
+        value_unit=found["value unit"].text if "value unit" in found else None,
+        channel=found["channel"].text if "channel" in found else None,
+    )
+    for pair in (found.get("interval"), found.get("rate")):
+        if pair is None or pair.value is None:
+            continue
+        # a "sampling interval" of 5 MS/s is a rate, a "rate" of 200 ns an interval
+        rate_factor, time = find_rate_unit(pair.unit), find_unit(pair.unit or time_unit)
+        is_rate = pair.meaning == "rate" if not pair.unit else rate_factor is not None
+        if is_rate and facts.rate_hz is None:
+            facts = replace(facts, rate_hz=pair.value * (rate_factor or 1.0))
+        elif not is_rate and facts.interval_s is None:
+            facts = replace(facts, interval_s=pair.value * (time.factor if time and time.time else 1.0))
+    return facts
+
+
+def _seconds(pair: _Pair | None, time_unit: str) -> float | None:
+    if pair is None or pair.value is None:
+        return None
+    unit = find_unit(pair.unit or time_unit)
+    return pair.value * (unit.factor if unit and unit.time else 1.0)
+
+
+def _pair(key: str, text: str, unit: str) -> _Pair | None:
+    """What key and value mean; None if that is nothing sought here, or not of the kind it should be."""
+    label, unit_in_key = split_label(key)
+    words = re.sub(r"(?<=[a-z])(?=[A-Z])|[_.:\-]+", " ", label)
+    words = " ".join(words.split())
+    meaning = next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)
+    quantity = _QUANTITY.fullmatch(text)
+    if meaning is None or (quantity is None) == (meaning in _NUMERIC):
+        return None
+    if quantity is None:
+        return _Pair(meaning, text, None, "")
+    known = (quantity["unit"], unit, unit_in_key)
+    chosen = next((each for each in known if each and (find_unit(each) or find_rate_unit(each))), "")
+    return _Pair(meaning, text, float(quantity["value"].replace(",", ".")), chosen)
+
+
+def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str]]:
+    """Key, value and what may be its unit, from everywhere they may stand."""
+    for line in map(uncommented, lines[: layout.first_line]):
+        for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
+            if delimiter != " " and delimiter in line:
+                yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
+                break
+        for match in _INLINE.finditer(line.replace('"', " ")):
+            yield match["key"].strip(), match["value"], match["unit"] or ""
+        key, colon, rest = line.partition(":")
+        if colon:
+            yield key, plain_cell(rest), ""
+    rows = [[plain_cell(cell) for cell in layout.split(line)] for line in lines]
+    first = layout.first_line
+    yield from _below([row for row in rows[max(first - 4, 0) : first + 1] if any(row)], layout)
+    for row in rows[first:]:
+        yield from _beside(["" if i in layout.data else cell for i, cell in enumerate(row)])
+
+
+def _beside(cells: Sequence[str]) -> Iterator[tuple[str, str, str]]:
+    """A key in one cell, its value in the next, perhaps the unit in the one after."""
+    for i, key in enumerate(cells[:-1]):
+        if key and cells[i + 1]:
+            yield key, cells[i + 1], cells[i + 2] if i + 2 < len(cells) else ""
+
+
+def _below(rows: Sequence[Sequence[str]], layout: Layout) -> Iterator[tuple[str, str, str]]:
+    """A key in the header over a column that holds no samples, its value below."""
+    for upper, lower in combinations(rows, 2):
+        for i in range(min(len(upper), len(lower))):
+            if i not in layout.data and upper[i] and lower[i]:
+                yield upper[i], lower[i], ""

@@ -1,0 +1,160 @@
+"""Which column of a table is the time, which only counts the samples, and which are channels."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.files.text_header import Title
+from app.files.text_preamble import Facts
+from app.files.text_units import find_unit
+from dsp.results import Notice
+
+_TIME = re.compile(
+    r"((relative|elapsed)\ )? (times?|time\ ?stamp|zeit|temps|tiempo|t) (\ axis)?", re.I | re.X
+)
+_NEUTRAL = re.compile(r"x|x[ -]?axis|abscissa|horizontal|", re.I)
+_INDEX = re.compile(
+    r"""((sample|point|data|row|record)[\ _]*)? (index|idx|no\.?|nr\.?|number|num|\#|sequence|seq)
+    | samples? | points? | i | n""",
+    re.I | re.X,
+)
+
+
+@dataclass(frozen=True)
+class Roles:
+    """Columns count among the data columns.
+
+    ``time`` holds times in ``time_unit_s``; or ``index`` holds sample numbers; or neither is there.
+    """
+
+    time: int | None
+    time_unit_s: float
+    index: int | None
+    channels: tuple[int, ...]
+    notices: tuple[Notice, ...] = ()
+
+
+def assign_roles(
+    titles: Sequence[Title], facts: Facts, preview: NDArray[np.float64], rate_known: bool
+) -> Roles:
+    """Decide by titles first, by the first rows (``preview``, shape (rows, columns)) second."""
+    columns = range(len(titles))
+    counting = [i for i in columns if _counts_by_one(preview[:, i])]
+    rate_known = rate_known or facts.stated_rate_hz is not None
+    time = _time_by_title(titles, preview, counting, rate_known)
+    notices: list[Notice] = []
+    index = None
+    if time is None:
+        named = [i for i in counting if _INDEX.fullmatch(titles[i].name) or _is_neutral(titles[i])]
+        index = named[0] if named and len(titles) > 1 else None
+        if index is None and len(titles) > 1 and _advances_evenly(preview[:, 0]):
+            untitled = not any(title.name for title in titles)
+            if untitled or not rate_known:
+                time = 0
+    if time is None:
+        left = tuple(i for i in columns if i != index)
+        return Roles(None, 1.0, index, left)
+    unit_s, assumed = _time_unit(titles[time], facts)
+    if assumed:
+        notices.append(Notice("time-unit-assumed", "the time column names no unit; seconds are assumed"))
+    channels = []
+    for i in columns:
+        if i == time or (i in counting and _INDEX.fullmatch(titles[i].name)):
+            continue
+        if _is_time(titles[i]) and _advances(preview[:, i]):
+            notices += _skew(preview[:, time], preview[:, i], i)
+            continue
+        channels.append(i)
+    return Roles(time, unit_s, None, tuple(channels), tuple(notices))
+
+
+def _is_time(title: Title) -> bool:
+    if title.unit is not None:
+        return title.unit.time
+    return _TIME.fullmatch(title.name) is not None
+
+
+def _is_neutral(title: Title) -> bool:
+    return title.unit is None and _NEUTRAL.fullmatch(title.name) is not None
+
+
+def _time_by_title(
+    titles: Sequence[Title], preview: NDArray[np.float64], counting: Sequence[int], rate_known: bool
+) -> int | None:
+    times = [i for i, title in enumerate(titles) if _is_time(title)]
+    # a "time" without unit that counts 0, 1, 2 beside a stated rate is a sample number
+    times = [i for i in times if not (titles[i].unit is None and i in counting and rate_known)]
+    if times:
+        return next((i for i in times if _advances(preview[:, i])), times[0])
+    for i, title in enumerate(titles):
+        if (
+            title.name
+            and _is_neutral(title)
+            and _advances(preview[:, i])
+            and not (i in counting and rate_known)
+        ):
+            return i
+    return None
+
+
+def _time_unit(title: Title, facts: Facts) -> tuple[float, bool]:
+    """Unit of the time column in seconds, and whether nothing said so."""
+    if title.unit is not None and title.unit.time:
+        return title.unit.factor, False
+    stated = find_unit(facts.time_unit or "")
+    if stated is not None and stated.time:
+        return stated.factor, False
+    return 1.0, True
+
+
+def _steps(column: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.diff(column[np.isfinite(column)])
+
+
+def _counts_by_one(column: NDArray[np.float64]) -> bool:
+    """Whole numbers that mostly go up by one."""
+    steps = _steps(column)
+    return (
+        bool(steps.size)
+        and float(column[0]).is_integer()
+        and np.count_nonzero(steps == 1) >= 0.9 * steps.size
+    )
+
+
+def _advances(column: NDArray[np.float64]) -> bool:
+    steps = _steps(column)
+    back = int(np.count_nonzero(steps < 0))
+    return bool((steps > 0).any()) and back <= 0.2 * steps.size
+
+
+def _advances_evenly(column: NDArray[np.float64]) -> bool:
+    """Steps that are mostly the same, or whose sums are, as of times written with few digits."""
+    if not _advances(column):
+        return False
+    lag = max(1, column.size // 8)
+    far = column[lag:] - column[:-lag]
+    far = far[np.isfinite(far)]
+    if not far.size:
+        return False
+    middle = float(np.median(far))
+    same = int(np.count_nonzero(np.abs(far - middle) <= 0.1 * middle))
+    return middle > 0 and same >= 0.6 * far.size
+
+
+def _skew(time: NDArray[np.float64], other: NDArray[np.float64], column: int) -> list[Notice]:
+    """A notice where another time column does not tell the same times as the one used."""
+    step = float(np.median(_steps(time)))
+    both = np.isfinite(time) & np.isfinite(other)
+    late = float(np.median((other - time)[both])) if both.any() else 0.0
+    if step <= 0 or abs(late) <= 0.01 * step:
+        return []
+    text = (
+        f"column {column + 1} tells times {late / step:.3g} samples later than the first time column, "
+        "which is used for all channels"
+    )
+    return [Notice("time-skew", text)]

@@ -1,0 +1,199 @@
+"""Blocks of lines to arrays of numbers: fast where every row is plain, row by row where one is not."""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from app.errors import CaptureError
+from app.files.capture_common import Head
+from app.files.text_cells import SCPI_INFINITY, SCPI_NAN, Cell, Kind, is_number, read_cell
+from app.files.text_header import COMMENT
+from app.files.text_layout import Layout
+from app.files.text_plain import PlainRows, Rows
+
+_BLANK = " \t\r\f\v\x1a"
+_WORD = re.compile(r"[^\W\d_]{2}")
+_TAIL = re.compile(r"(?:[.,](\d*))?(?:[eE]([+-]?\d*))?$")
+
+
+@dataclass
+class Tally:
+    """How often something odd was met, at which sample first, and what stood there."""
+
+    count: int = 0
+    first: int = 0
+    cell: str = ""
+
+    def note(self, count: int, first: int, cell: str = "") -> None:
+        if self.count == 0:
+            self.first, self.cell = first, cell
+        self.count += count
+
+
+class RowReader:
+    """Turns blocks into arrays of shape (rows, data columns) and keeps account of what was odd.
+
+    Rows of the file count from 1 as in an editor, samples from 0.
+
+    ``odd`` : tally of cells that are no plain number, by kind and data column.
+    ``records`` : samples before which lines of text stand, as where a header is repeated.
+    ``text_rows`` : rows of text among or after the samples; ``first`` is a row of the file.
+    ``cut_row`` : row of the last line, if that is incomplete; ``cut_end`` : its line end is.
+    """
+
+    def __init__(self, head: Head, layout: Layout, coding: str, lines: Sequence[str]) -> None:
+        self.samples = 0
+        self.odd: dict[tuple[Kind, int], Tally] = {}
+        self.records: list[int] = []
+        self.text_rows = Tally()
+        self.cut_row: int | None = None
+        self.cut_end = False
+        self._head = head
+        self._layout = layout
+        self._coding = coding
+        self._row = layout.first_line + 1
+        self._starts: list[tuple[int, int]] = []
+        self._fast = PlainRows(layout)
+        self._tail = _common_tail(layout, lines)
+        self._text_before = False
+
+    def row_of(self, sample: int) -> str:
+        """The row of the file in which ``sample`` stands."""
+        at = max(bisect_right(self._starts, (sample, 1 << 62)) - 1, 0)
+        first, row = self._starts[at] if self._starts else (0, self._layout.first_line + 1)
+        return f"row {row + sample - first}"
+
+    def read(self, block: bytes, last: bool) -> Rows:
+        """The numbers in ``block``, whole lines; ``last`` if the file ends with it.
+
+        Raises
+        ------
+        app.errors.CaptureError : a row with too few or too many cells, named by its row of the file.
+        """
+        values = self._fast.rows(block)
+        if values is not None and (block.endswith(b"\n") or not last):
+            self._note_start(self._row)
+            self._note_odd_values(values)
+            self._row += len(values)
+        else:
+            values = self._row_by_row(block, last)
+        self.samples += len(values)
+        return values
+
+    def _note_start(self, row: int, sample: int | None = None) -> None:
+        """Remember where the difference between rows of the file and samples changes."""
+        sample = self.samples if sample is None else sample
+        if not self._starts or row - sample != self._starts[-1][1] - self._starts[-1][0]:
+            self._starts.append((sample, row))
+        if self._text_before:
+            self._text_before = False
+            if sample:
+                self.records.append(sample)
+
+    def _note_odd_values(self, values: Rows) -> None:
+        """Find NaN, infinity and the numbers that stand for them, which all parse as numbers."""
+        size = np.abs(values)
+        if (size < SCPI_INFINITY).all():
+            return
+        for kind, mask in (
+            (Kind.MISSING, np.isnan(values) | (size == SCPI_NAN)),
+            (Kind.INFINITE, np.isinf(values)),
+            (Kind.OVERFLOW, (size >= SCPI_INFINITY) & (size != SCPI_NAN) & np.isfinite(size)),
+        ):
+            for column in np.flatnonzero(mask.any(axis=0)).tolist():
+                hits = np.flatnonzero(mask[:, column])
+                self._tally(kind, column).note(hits.size, self.samples + int(hits[0]))
+            if kind is not Kind.INFINITE:
+                values[mask] = np.nan
+
+    def _tally(self, kind: Kind, column: int) -> Tally:
+        return self.odd.setdefault((kind, column), Tally())
+
+    def _row_by_row(self, block: bytes, last: bool) -> Rows:
+        lines = block.decode(self._coding, "replace").split("\n")
+        whole = lines[-1] == ""
+        if whole:
+            lines.pop()
+        filled = [i for i, line in enumerate(lines) if line.strip(_BLANK)]
+        final = filled[-1] if filled and last else -1
+        out: list[list[float]] = []
+        for i in filled:
+            row, sample = self._row + i, self.samples + len(out)
+            cells = self._layout.cells(lines[i].strip("\r\x1a"))
+            kinds = {cell.kind for cell in cells} if cells else {Kind.TEXT}
+            if kinds == {Kind.EMPTY}:
+                continue
+            cut = i == final and not whole and self._is_cut(lines[i])
+            if (
+                cut
+                or not cells
+                or not any(kind.is_value for kind in kinds)
+                or self._is_titles(lines[i], kinds)
+            ):
+                self._other_line(lines[i], row, i == final)
+                continue
+            self._note_start(row, sample)
+            if kinds != {Kind.NUMBER}:
+                self._note_odd_cells(lines[i], cells, sample)
+            out.append([cell.value for cell in cells])
+        self.cut_end = last and not whole and block.endswith(b"\r")
+        self._row += len(lines)
+        return np.array(out, dtype=np.float64).reshape(len(out), len(self._layout.data))
+
+    def _note_odd_cells(self, line: str, cells: Sequence[Cell], sample: int) -> None:
+        texts = self._layout.split(line)
+        for column, cell in enumerate(cells):
+            if cell.kind is not Kind.NUMBER:
+                self._tally(cell.kind, column).note(1, sample, texts[self._layout.data[column]].strip(_BLANK))
+
+    def _is_titles(self, line: str, kinds: set[Kind]) -> bool:
+        """Whether a row with text in it begins with a word, as a repeated title or preamble does."""
+        return Kind.TEXT in kinds and self._begins_with_word(line)
+
+    def _begins_with_word(self, line: str) -> bool:
+        first = next((cell for cell in self._layout.split(line) if cell.strip(_BLANK)), "")
+        is_text = read_cell(first, self._layout.decimal).kind is Kind.TEXT
+        return is_text and (_WORD.search(first) is not None or COMMENT.match(line) is not None)
+
+    def _other_line(self, line: str, row: int, final: bool) -> None:
+        """A line that is no row of samples: the cut-off end of the file, text, or a mistake."""
+        found = self._layout.split(line.strip("\r"))
+        numbers = sum(is_number(cell, self._layout.decimal) for cell in found)
+        if numbers == 0 or self._begins_with_word(line):
+            self.text_rows.note(1, row)
+            self._text_before = True
+        elif final:
+            self.cut_row = row
+        else:
+            raise CaptureError(
+                self._head.path,
+                f"row {row}",
+                f"it has {len(found)} cells where the rows before have {self._layout.columns}",
+                "mend or remove that row",
+            )
+
+    def _is_cut(self, line: str) -> bool:
+        """Whether the last cell of a line without line end has lost digits that all others have."""
+        if self._tail is None or line.endswith("\r"):
+            return False
+        cells = self._layout.split(line)
+        return len(cells) > self._layout.data[-1] and _tail(cells[self._layout.data[-1]]) < self._tail
+
+
+def _tail(cell: str) -> tuple[int, int]:
+    """Number of characters of the exponent and of decimals."""
+    match = _TAIL.search(cell.strip().strip('"'))
+    return (len(match[2] or ""), len(match[1] or "")) if match else (0, 0)
+
+
+def _common_tail(layout: Layout, lines: Sequence[str]) -> tuple[int, int] | None:
+    """Exponent and decimals of the last column, if the rows looked at all have the same."""
+    rows = [line for line in lines[layout.first_line :][:300] if layout.is_row(line)][:-1]
+    tails = {_tail(layout.split(line)[layout.data[-1]]) for line in rows}
+    ends_in_data = layout.data[-1] == layout.columns - 1
+    return tails.pop() if ends_in_data and len(rows) > 3 and len(tails) == 1 else None

@@ -1,0 +1,52 @@
+"""Columns of samples that grow block by block, without a second copy of them at the end."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.files.text_cells import significant_digits
+
+SampleType = type[np.float32] | type[np.float64]
+
+_SINGLE_DIGITS = 7
+
+
+def column_type(cells: Sequence[str]) -> SampleType:
+    """The type for numbers written like ``cells``.
+
+    A float32 holds 24 bits, 7.2 decimal digits: the rounding of a number of up to 7 digits is below
+    half of its last digit, and half the memory is saved. Anything finer needs a float64.
+    """
+    digits = max((significant_digits(cell) for cell in cells), default=0)
+    return np.float32 if digits <= _SINGLE_DIGITS else np.float64
+
+
+class ColumnStore:
+    """One array a column; room is taken in advance from the share of the file read so far."""
+
+    def __init__(self, types: Sequence[SampleType]) -> None:
+        self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in types]
+        self._length = 0
+
+    def add(self, values: NDArray[np.float64], fraction: float) -> None:
+        """Append ``values``, shape (rows, columns), after which ``fraction`` of the file is read."""
+        end = self._length + len(values)
+        if self._columns and end > len(self._columns[0]):
+            room = max(end, int(1.02 * end / max(fraction, 0.01)) + 16 if fraction < 1.0 else end)
+            for i, column in enumerate(self._columns):
+                grown = np.empty(room, column.dtype)
+                grown[: self._length] = column[: self._length]
+                self._columns[i] = grown
+        for i, column in enumerate(self._columns):
+            column[self._length : end] = values[:, i]
+        self._length = end
+
+    def finished(self) -> list[NDArray[Any]]:
+        """The columns, without the room that was not needed."""
+        for column in self._columns:
+            column.resize(self._length, refcheck=False)
+        return self._columns

@@ -1,0 +1,76 @@
+"""What the opening lines of a text file tell about the table in it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import CaptureError
+from app.files.capture_common import Head
+from app.files.capture_options import ReadOptions
+from app.files.text_header import Title, column_titles
+from app.files.text_layout import Layout, find_layout
+from app.files.text_preamble import Facts, stated_facts
+from app.files.text_roles import Roles, assign_roles
+from app.files.text_store import SampleType, column_type
+
+_PREVIEW_ROWS = 1000
+
+
+@dataclass(frozen=True)
+class Table:
+    """``lines`` are the first of the file; ``types`` are those to store the channels in."""
+
+    head: Head
+    lines: Sequence[str]
+    layout: Layout
+    titles: Sequence[Title]
+    facts: Facts
+    roles: Roles
+    types: Sequence[SampleType]
+
+
+def find_table(head: Head, lines: Sequence[str], options: ReadOptions) -> Table:
+    """Layout, titles, preamble and columns from the opening ``lines`` of the file.
+
+    Raises
+    ------
+    app.errors.CaptureError : no numbers, no samples, or nothing to place them in time by.
+    """
+    layout = find_layout(lines)
+    if layout is None:
+        row = next((i for i, line in enumerate(lines) if line.strip()), 0)
+        raise CaptureError(
+            head.path,
+            f"row {row + 1}",
+            f"no row of numbers is found in this text, which begins with '{lines[row].strip()[:40]}'",
+            "rows of numbers are read, with comma, semicolon, tab, bar or blanks between them",
+        )
+    near = lines[: layout.first_line + _PREVIEW_ROWS]
+    rows = [line for line in near[layout.first_line :] if layout.is_row(line)]
+    titles = column_titles(lines[: layout.first_line], layout)
+    facts = stated_facts(near, layout)
+    roles = assign_roles(titles, facts, _numbers(rows, layout), options.rate_hz is not None)
+    _check(head, layout, facts, roles, options)
+    types = [column_type([layout.split(row)[layout.data[i]] for row in rows]) for i in roles.channels]
+    return Table(head, near, layout, titles, facts, roles, types)
+
+
+def _check(head: Head, layout: Layout, facts: Facts, roles: Roles, options: ReadOptions) -> None:
+    place = f"row {layout.first_line + 1}"
+    if not roles.channels:
+        problem = "there is a column of times or sample numbers and none of samples"
+        raise CaptureError(head.path, place, problem, "save a channel with it")
+    if roles.time is None and options.rate_hz is None and facts.stated_rate_hz is None:
+        count = "one column" if len(layout.data) == 1 else f"{len(layout.data)} columns"
+        problem = f"{count} of numbers begin here, with no time column, sample interval or sample rate"
+        raise CaptureError(head.path, place, problem, "give the rate with --rate")
+
+
+def _numbers(rows: Sequence[str], layout: Layout) -> NDArray[np.float64]:
+    """The first rows as numbers, shape (rows, data columns)."""
+    cells = [layout.cells(row) or [] for row in rows]
+    return np.array([[cell.value for cell in row] for row in cells], dtype=np.float64)

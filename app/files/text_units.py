@@ -1,0 +1,129 @@
+"""Units and names as they stand in headers: "Time (ms)", "CH1 [V]", "U / mV", "t_us", "Volt"."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Unit:
+    """``symbol`` without prefix, ``factor`` from what is written to that; ``time`` if it is a time."""
+
+    symbol: str
+    factor: float
+    time: bool = False
+
+
+_TIMES = {
+    1.0: "s S sec secs second seconds",
+    1e-3: "ms MS msec msecs millisec millisecond milliseconds",
+    1e-6: "µs us uS US usec µsec microsec microsecond microseconds",
+    1e-9: "ns nS NS nsec nanosec nanosecond nanoseconds",
+    1e-12: "ps psec picosec picosecond picoseconds",
+}
+_QUANTITIES = {"V": "volt volts", "A": "amp amps ampere amperes", "W": "watt watts", "Ω": "ohm ohms"}
+_PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "µ": 1e-6, "u": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
+_LONG_PREFIXES = {"": 1.0, "nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3}
+# taken over as they stand: nothing to scale
+_PLAIN = "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
+# units that are as likely the name of a channel
+_LETTERS = frozenset("ACTWKNg")
+
+
+def _spellings() -> Iterator[tuple[str, Unit]]:
+    for symbol in _PLAIN.split():
+        yield symbol, Unit(symbol, 1.0)
+    yield "v", Unit("V", 1.0)
+    for factor, words in _TIMES.items():
+        for word in words.split():
+            yield word, Unit("s", factor, True)
+    for symbol, words in _QUANTITIES.items():
+        for prefix, factor in _PREFIXES.items():
+            yield prefix + symbol, Unit(symbol, factor)
+        for prefix, factor in _LONG_PREFIXES.items():
+            for word in words.split():
+                yield prefix + word, Unit(symbol, factor)
+
+
+_UNITS = dict(_spellings())
+_RATE = re.compile(
+    r"([kKMG]?)(?:Hz|HZ|hz|S(?:a|amples?)?/s(?:ec)?|[sS]ps|SPS|samples?(?:/| per )s(?:ec(?:ond)?)?)"
+)
+_RATE_PREFIXES = {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9}
+
+
+def find_unit(text: str) -> Unit | None:
+    """The unit that ``text`` as a whole names, None if it names none."""
+    # the Greek letter and the ohm sign have twins in other blocks
+    text = text.strip().replace("μ", "µ").replace("Ω", "Ω")
+    if text in _UNITS:
+        return _UNITS[text]
+    return _UNITS.get(text.lower()) if len(text) > 2 else None
+
+
+def find_rate_unit(text: str) -> float | None:
+    """Factor to hertz if ``text`` is a unit of sample rate, such as ``MS/s`` or ``kHz``."""
+    match = _RATE.fullmatch(text.strip())
+    return _RATE_PREFIXES[match[1]] if match else None
+
+
+_BRACKETS = re.compile(r"^(?P<name>.*?)[\s_]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
+_MARKED = (
+    re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>\S+)$"),
+    re.compile(r"^(?P<name>.*\S)\s+in\s+(?P<unit>\S+)$", re.I),
+    re.compile(r"^(?P<name>.*\S)\s*[,;:]\s*(?P<unit>\S+)$"),
+)
+_TRAILING = re.compile(r"^(?P<name>.*[^_\s])[_\s]+(?P<unit>[^_\s\d]+)$")
+
+
+def plain_cell(text: str) -> str:
+    """A header cell without quotes and repeated blanks."""
+    return " ".join(text.replace('"', " ").strip().strip("'`").split())
+
+
+def split_label(text: str) -> tuple[str, str]:
+    """A label and the unit written with it, either of which may be empty: ``Time (ms)``, ``U / mV``."""
+    text = plain_cell(text)
+    if text not in _LETTERS and _is_unit(text):
+        return "", text
+    match = _BRACKETS.match(text)
+    if match and _is_unit(match["unit"]):
+        return match["name"].strip(), match["unit"]
+    for pattern in _MARKED:
+        match = pattern.match(text)
+        if match and _is_unit(match["unit"]):
+            return match["name"].strip(), match["unit"]
+    match = _TRAILING.match(text)
+    if match and match["unit"] not in _LETTERS and _is_unit(match["unit"]):
+        return match["name"].strip(), match["unit"]
+    return text, ""
+
+
+def _is_unit(text: str) -> bool:
+    return find_unit(text) is not None or find_rate_unit(text) is not None
+
+
+def split_header(text: str) -> tuple[str, Unit | None]:
+    """Name and unit of the title of a column; the name may be empty, the unit None."""
+    name, unit = split_label(text)
+    return name, find_unit(unit)
+
+
+def unit_of_cell(text: str) -> Unit | None:
+    """The unit in a cell of a units row, in brackets or bare: ``(ms)``, ``[V]``, ``Volt``, ``A``."""
+    inner = plain_cell(text)
+    if inner[:1] in tuple("([{<") and inner[-1:] in tuple(")]}>"):
+        inner = inner[1:-1]
+    return find_unit(inner)
+
+
+def is_units_row(cells: list[str]) -> bool:
+    """Whether every cell that is not empty is a unit, and not all of them might be names."""
+    texts = [plain_cell(cell) for cell in cells if plain_cell(cell)]
+    return (
+        bool(texts)
+        and all(unit_of_cell(text) is not None for text in texts)
+        and not all(text in _LETTERS for text in texts)
+    )

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from app.cli.batch import FileReport
+from app.errors import SessionError, UsageError
 from app.files.session import write_session
 from app.model.items import DecodeRun, SessionData
 from app.version import program_version
@@ -17,7 +18,7 @@ def save(path: Path, reports: Sequence[FileReport]) -> None:
 
     Raises
     ------
-    app.errors.SessionError : the session cannot be written; what was there before stays.
+    app.errors.UsageError : the session cannot be written; what was there before stays.
     """
     done = [(r.capture, r.outcome) for r in reports if r.capture is not None and r.outcome is not None]
     runs = tuple(
@@ -38,4 +39,8 @@ def save(path: Path, reports: Sequence[FileReport]) -> None:
         created=datetime.now(UTC).isoformat(timespec="seconds"),
         next_key=len(runs) + 1,
     )
-    write_session(path, data)
+    try:
+        write_session(path, data)
+    except SessionError as error:
+        # nothing is wrong with the input; another place has to be named
+        raise UsageError(str(error)) from error

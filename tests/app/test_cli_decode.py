@@ -17,7 +17,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 from generators.decodes import burst, keyed, refused
-from generators.files import write_text
+from generators.interval_text import write_interval_text
 
 from app.__main__ import main, missing_display
 from app.cli.tables import CSV_FIELDS
@@ -42,7 +42,7 @@ def nothing(monkeypatch) -> None:
 @pytest.fixture
 def line(tmp_path) -> Path:
     path = tmp_path / "line.csv"
-    write_text(path, np.sin(np.arange(2000) / 3.0), 1e6)
+    write_interval_text(path, np.sin(np.arange(2000) / 3.0), 1e6)
     return path
 
 
@@ -154,7 +154,7 @@ def test_what_cannot_be_done_is_status_2_and_nothing_is_written(
 
 def test_a_refused_file_does_not_keep_the_others(found, line, tmp_path, capsys):
     longer = tmp_path / "longer.csv"
-    write_text(longer, np.zeros(6000), 1e6)
+    write_interval_text(longer, np.zeros(6000), 1e6)
     assert main(["decode", str(line), str(longer), "--span", "1ms:5ms", "--json", "-"]) == 2
     document = json.loads(capsys.readouterr().out)
     assert [result["file"] for result in document["results"]] == [str(longer)]
@@ -242,7 +242,7 @@ def test_several_processes_give_the_order_of_the_files(tmp_path, capsys):
     files = []
     for number, count in enumerate((30_000, 500, 700)):
         files.append(tmp_path / f"{number}.csv")
-        write_text(files[-1], np.zeros(count), 1e6)
+        write_interval_text(files[-1], np.zeros(count), 1e6)
     assert main(["decode", *map(str, files), str(tmp_path / "gone.csv"), "--jobs", "2", "--json", "-"]) == 3
     document = json.loads(capsys.readouterr().out)
     assert [result["file"] for result in document["results"]] == [str(path) for path in files]
@@ -362,7 +362,7 @@ def test_an_interrupt_from_the_keyboard_ends_all_processes_quietly(tmp_path):
     files = []
     for number in range(6):
         files.append(str(tmp_path / f"{number}.csv"))
-        write_text(Path(files[-1]), np.zeros(30_000), 1e6)
+        write_interval_text(Path(files[-1]), np.zeros(30_000), 1e6)
     running = subprocess.Popen(
         [sys.executable, "-m", "app", "decode", *files * 200, "--jobs", "2"],
         cwd=ROOT,

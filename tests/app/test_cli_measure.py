@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from generators.decodes import burst, capture, keyed, refused
-from generators.files import write_text
+from generators.interval_text import write_interval_text
 
 from app.__main__ import main
 from app.errors import UsageError
@@ -38,7 +38,7 @@ ENTRY = [
 def line(tmp_path) -> Path:
     path = tmp_path / "line.csv"
     noise = np.random.default_rng(3).normal(0, 0.01, 4000)
-    write_text(path, 24.0 + np.sin(2 * np.pi * 0.0371 * np.arange(4000)) + noise, 1e6)
+    write_interval_text(path, 24.0 + np.sin(2 * np.pi * 0.0371 * np.arange(4000)) + noise, 1e6)
     return path
 
 

@@ -44,16 +44,16 @@ def check_against_rate(settings: DecodeSettings, rate_hz: float) -> None:
 
     Raises
     ------
-    app.errors.UsageError : a carrier or a symbol rate above half the sample rate.
+    app.errors.UsageError : a carrier or a symbol rate of half the sample rate or more.
     """
     told = (
         ("carrier", settings.carrier_hz, "Hz", "it would be folded back to another frequency"),
         ("symbol rate", settings.symbol_rate_bd, "Bd", "fewer than two samples make a symbol"),
     )
     for name, value, unit, reason in told:
-        if value is not None and value > rate_hz / 2:
+        if value is not None and value >= rate_hz / 2:
             raise UsageError(
-                f"a {name} of {format_value(value, unit)} is above half the sample rate of "
+                f"a {name} of {format_value(value, unit)} is not below half the sample rate of "
                 f"{format_value(rate_hz, 'Hz')}, where {reason}; give a lower one or leave it out"
             )
 

@@ -53,6 +53,7 @@ class TalkerSummary:
     amplitude: Estimate | None
     carrier_hz: Estimate | None
     symbol_rate_bd: Estimate | None
+    cycles_per_symbol: Estimate | None
     symbol_counts: tuple[int, ...]
 
 
@@ -118,23 +119,56 @@ def summarise(decode: Decode, unit: str, tolerance: Tolerance | None = None) -> 
 
 
 def sentence(summary: Summary) -> str:
-    """One sentence for people: kind, carrier, symbol rate, talkers and burst lengths, with uncertainties."""
+    """One sentence for people: kind, carrier, symbol rate, talkers and burst lengths, with uncertainties.
+
+    What the talkers do not share is told of each of them.
+    """
     kind = summary.signalling.kind
     head = (
         f"The line is {KIND_WORDS.get(kind, kind)} ({kind}, probability {summary.signalling.probability:.3g})"
     )
     if not summary.bursts:
         return f"{head}; no bits are given: {summary.refusal or 'no bursts were found'}."
-    parts = [
-        _frequency_part(summary, "carrier_hz", "carrier", "Hz"),
-        _frequency_part(summary, "symbol_rate_bd", "symbol rate", "Bd"),
-        f"{summary.cycles_per_symbol.text('')} carrier cycles per symbol"
-        if summary.cycles_per_symbol
-        else "",
-        _talkers_part(summary),
-        _bursts_part(summary),
-    ]
-    return f"{head}: {', '.join(part for part in parts if part)}."
+    shared = [q for q in _QUANTITIES if _is_shared(summary, q)]
+    own = [q for q in _QUANTITIES if q not in shared]
+    talkers = "one talker" if len(summary.talkers) == 1 else f"{len(summary.talkers)} talkers"
+    bursts = "1 burst" if summary.bursts == 1 else f"{summary.bursts} bursts"
+    parts = [q.text(summary) for q in shared]
+    parts += [f"{bursts} by {talkers}, each length right with probability {summary.length_probability:.3g}"]
+    told = "; ".join(_talker_text(talker, own, summary.unit) for talker in summary.talkers)
+    return f"{head}: {', '.join(part for part in parts if part)}: {told}."
+
+
+@dataclass(frozen=True)
+class _Quantity:
+    """A pooled quantity that a summary and each of its talkers have."""
+
+    field: str
+    words: str
+    unit: str
+
+    def of(self, owner: Summary | TalkerSummary) -> Estimate | None:
+        found: Estimate | None = getattr(owner, self.field)
+        return found
+
+    def text(self, owner: Summary | TalkerSummary) -> str:
+        estimate = self.of(owner)
+        return "" if estimate is None else self.words.format(estimate.text(self.unit))
+
+
+_QUANTITIES = (
+    _Quantity("carrier_hz", "carrier {}", "Hz"),
+    _Quantity("symbol_rate_bd", "symbol rate {}", "Bd"),
+    _Quantity("cycles_per_symbol", "{} carrier cycles per symbol", ""),
+)
+# beyond this many standard uncertainties of scatter the talkers are told apart by the quantity
+_SHARED_BIRGE_RATIO = 3.0
+
+
+def _is_shared(summary: Summary, quantity: _Quantity) -> bool:
+    each = [quantity.of(talker) for talker in summary.talkers]
+    apart = pool((estimate.value, estimate.std) for estimate in each if estimate is not None)
+    return apart is None or apart.birge_ratio <= _SHARED_BIRGE_RATIO
 
 
 def _weighted_mean(pairs: list[tuple[float, float]]) -> Estimate:
@@ -168,6 +202,7 @@ def _talker(name: int | None, bursts: list[Burst], tolerance: Tolerance) -> Talk
         amplitude=amplitude,
         carrier_hz=_timed(pool((b.carrier_hz, b.carrier_std_hz) for b in bursts), tolerance),
         symbol_rate_bd=_timed(pool((b.symbol_rate_bd, b.symbol_rate_std_bd) for b in bursts), tolerance),
+        cycles_per_symbol=pool(_cycles(b) for b in bursts),
         symbol_counts=_counts(bursts),
     )
 
@@ -185,43 +220,23 @@ def _counts(bursts: Iterable[Burst]) -> tuple[int, ...]:
     return tuple(sorted({len(b.symbols) for b in bursts}))
 
 
-def _frequency_part(summary: Summary, field: str, words: str, unit: str) -> str:
-    pooled: Estimate | None = getattr(summary, field)
-    if pooled is None:
-        return ""
-    each = [(t.talker, getattr(t, field)) for t in summary.talkers]
-    apart = pool((e.value, e.std) for _, e in each if e is not None)
-    if apart is None or apart.birge_ratio <= 3:
-        return f"{words} {pooled.text(unit)}"
-    told = ", ".join(f"{_name(t)} {e.text(unit)}" for t, e in each if e is not None)
-    return f"{words} that differs by talker ({told})"
+def _talker_text(talker: TalkerSummary, own: list[_Quantity], unit: str) -> str:
+    name = "unassigned" if talker.talker is None else f"talker {talker.talker}"
+    parts = [f"amplitude {talker.amplitude.text(unit)}" if talker.amplitude else ""]
+    parts += [quantity.text(talker) for quantity in own]
+    return f"{name} {', '.join(part for part in parts if part)}, {_lengths_text(talker)}"
 
 
-def _talkers_part(summary: Summary) -> str:
-    if len(summary.talkers) < 2:
-        only = summary.talkers[0].amplitude if summary.talkers else None
-        return f"one talker of amplitude {only.text(summary.unit)}" if only else "one talker"
-    told = ", ".join(
-        f"{_name(t.talker)} {t.amplitude.text(summary.unit)}" for t in summary.talkers if t.amplitude
-    )
-    return f"{len(summary.talkers)} talkers by amplitude ({told})"
-
-
-def _name(talker: int | None) -> str:
-    return "unassigned" if talker is None else f"talker {talker}"
-
-
-def _bursts_part(summary: Summary) -> str:
-    counts = summary.symbol_counts
-    shown = [*counts] if len(counts) <= 3 else [counts[0], counts[-1]]
+def _lengths_text(talker: TalkerSummary) -> str:
+    counts = talker.symbol_counts
+    shown = counts if len(counts) <= 3 else (counts[0], counts[-1])
     joint = " or " if len(counts) <= 3 else " to "
-    lengths = joint.join(str(count) for count in shown)
-    noun = "burst" if summary.bursts == 1 else "bursts"
-    part = f"{summary.bursts} {noun} of {lengths} symbols"
-    rate = summary.symbol_rate_bd
-    if rate is not None and rate.value > 0:
-        part += f" ({joint.join(_duration(count, rate) for count in shown)})"
-    return f"{part}, each length right to the symbol with probability {summary.length_probability:.3g}"
+    noun = "burst" if talker.bursts == 1 else "bursts"
+    text = f"{talker.bursts} {noun} of {joint.join(str(count) for count in shown)} symbols"
+    rate = talker.symbol_rate_bd
+    if rate is None or rate.value <= 0:
+        return text
+    return f"{text} ({joint.join(_duration(count, rate) for count in shown)})"
 
 
 def _duration(symbols: int, rate_bd: Estimate) -> str:

@@ -135,7 +135,7 @@ def test_unreadable_input_is_in_the_errors_all_the_same(tmp_path, capsys):
     ("options", "reason"),
     [
         (["--span", "1ms:5ms"], "reaches outside"),
-        (["--carrier", "600k"], "above half the sample rate of 1 MHz"),
+        (["--carrier", "600k"], "not below half the sample rate of 1 MHz"),
         (["--channel", "B"], "there is no channel 'B'"),
         (["--channel", "Line +"], "cannot read the expression"),
     ],

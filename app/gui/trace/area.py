@@ -4,10 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QWidget
+from PySide6.QtCore import QEvent, Signal, Slot
+from PySide6.QtWidgets import QVBoxLayout, QWidget
 
-from app.gui.trace.api import Arrangement, FlipView, LaneBurst, Snap, Tool, TraceChannel
+from app.gui.trace.api import (
+    ARRANGEMENTS,
+    SNAPS,
+    TOOLS,
+    Arrangement,
+    FlipView,
+    LaneBurst,
+    Snap,
+    Tool,
+    TraceChannel,
+)
+from app.gui.trace.builder import EnvelopeBuilder
+from app.gui.trace.canvas import TraceCanvas
+from app.gui.trace.control import TraceControl
+from app.gui.trace.curves import ChannelEnvelope
+from app.gui.trace.keys import TraceKeys
+from app.gui.trace.marks_shown import LaneBook, MarksShown
+from app.gui.trace.overview import OverviewStrip
+from app.gui.trace.rows import TraceRow
+from app.gui.trace.viewrange import ViewRange
 from app.model.items import Cursor
 
 
@@ -27,49 +46,195 @@ class TraceArea(QWidget):
         super().__init__(parent)
         self.setObjectName("traceArea")
         self.setAccessibleName("Trace")
-        self._range_s = (0.0, 1.0)
+        self._shown = MarksShown()
+        self._envelopes: tuple[ChannelEnvelope, ...] = ()
+        self._arrangement: Arrangement = "each"
+        self._active = ""
+        self._view = ViewRange.whole(0.0, 1.0, 1.0)
+        self._overview = OverviewStrip(self)
+        self._canvas = TraceCanvas(self._shown, self)
+        self._control = TraceControl(self._canvas, self._shown, self)
+        self._keys = TraceKeys(self._control)
+        self._control.keys = self._keys
+        self._canvas.input = self._control
+        self._builder = EnvelopeBuilder(self)
+        self.setFocusProxy(self._canvas)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(2)
+        layout.addWidget(self._overview)
+        layout.addWidget(self._canvas, 1)
+        self._connect()
 
-    def set_channels(self, channels: Sequence[TraceChannel]) -> None: ...
+    def _connect(self) -> None:
+        control = self._control
+        control.cursor_moved.connect(self.cursor_moved)
+        control.flip_place_wanted.connect(self.flip_place_wanted)
+        control.flip_moved.connect(self.flip_moved)
+        control.flip_delete_wanted.connect(self.flip_delete_wanted)
+        control.span_selected.connect(self.span_selected)
+        control.span_cleared.connect(self.span_cleared)
+        control.mouse_hint.connect(self.mouse_hint)
+        control.range_wanted.connect(self._show)
+        self._overview.range_wanted.connect(self._show)
+        self._overview.mouse_hint.connect(self.mouse_hint)
+        self._builder.grew.connect(self._envelope_grew)
+        self._canvas.resized.connect(self._canvas.redraw)
 
-    def set_cursors(self, cursors: Sequence[Cursor]) -> None: ...
+    # --- what is shown
 
-    def set_flips(self, flips: Sequence[FlipView]) -> None: ...
+    def set_channels(self, channels: Sequence[TraceChannel]) -> None:
+        self._builder.stop()
+        before = self._envelopes
+        kept = {id(envelope.channel.stored): envelope for envelope in before}
+        self._envelopes = tuple(ChannelEnvelope(c, kept.get(id(c.stored))) for c in channels)
+        self._builder.build(self._envelopes)
+        same = bool(before and self._envelopes) and self._envelopes[0].timeline.same_axis(before[0].timeline)
+        if not same:
+            self._view = self._whole()
+        self._lay_out()
+        self._show(self._view)
 
-    def set_lane(self, bursts: Sequence[LaneBurst]) -> None: ...
+    def set_cursors(self, cursors: Sequence[Cursor]) -> None:
+        self._shown.set_cursors(cursors)
+        self._canvas.marks_changed()
 
-    def set_span(self, span_s: tuple[float, float] | None) -> None: ...
+    def set_flips(self, flips: Sequence[FlipView]) -> None:
+        self._shown.set_flips(flips)
+        self._canvas.marks_changed()
 
-    def set_tool(self, tool: Tool) -> None: ...
+    def set_lane(self, bursts: Sequence[LaneBurst]) -> None:
+        self._shown.lane = LaneBook(bursts)
+        self._overview.set_lane(self._shown.lane)
+        self._canvas.marks_changed(lane=True)
 
-    def set_snap(self, targets: Iterable[Snap]) -> None: ...
+    def set_span(self, span_s: tuple[float, float] | None) -> None:
+        self._shown.span_s = span_s
+        self._canvas.marks_changed()
 
-    def set_arrangement(self, how: Arrangement) -> None: ...
+    def set_tool(self, tool: Tool) -> None:
+        if tool not in TOOLS:
+            raise ValueError(f"no tool {tool!r}: one of {', '.join(TOOLS)}")
+        self._control.machine.tool = tool
 
-    def set_active_channel(self, name: str) -> None: ...
+    def set_snap(self, targets: Iterable[Snap]) -> None:
+        wanted = frozenset(targets)
+        if not wanted <= set(SNAPS):
+            raise ValueError(f"no snapping to {', '.join(sorted(wanted - set(SNAPS)))}")
+        self._control.snapper.targets = wanted
+
+    def set_arrangement(self, how: Arrangement) -> None:
+        if how not in ARRANGEMENTS:
+            raise ValueError(f"no arrangement {how!r}: one of {', '.join(ARRANGEMENTS)}")
+        if how != self._arrangement:
+            self._arrangement = how
+            self._lay_out()
+            self._show(self._view)
+
+    def set_active_channel(self, name: str) -> None:
+        self._active = name
+        self._choose_active()
+
+    # --- the visible range
 
     def show_range(self, start_s: float, end_s: float) -> None:
-        self._range_s = (start_s, end_s)
-        self.range_changed.emit(start_s, end_s)
+        self._show(self._view.shown(start_s, end_s))
 
     def visible_range(self) -> tuple[float, float]:
-        return self._range_s
+        return self._view.start_s, self._view.end_s
 
-    def zoom_all(self) -> None: ...
+    def zoom_all(self) -> None:
+        self._show(self._whole())
+        self.fit_values()
 
-    def zoom_by(self, factor: float) -> None: ...
+    def zoom_by(self, factor: float) -> None:
+        self._show(self._view.zoomed(factor, (self._view.start_s + self._view.end_s) / 2))
 
-    def zoom_to_span(self) -> None: ...
+    def zoom_to_span(self) -> None:
+        if self._shown.span_s is not None:
+            self.show_range(*self._shown.span_s)
 
-    def pan_by(self, fraction: float) -> None: ...
+    def pan_by(self, fraction: float) -> None:
+        self._show(self._view.panned(fraction * self._view.width_s))
 
-    def fit_values(self) -> None: ...
+    def fit_values(self) -> None:
+        for row in self._canvas.rows:
+            row.fit(*self.visible_range())
+        self._canvas.redraw()
 
-    def place_flip(self) -> None: ...
+    # --- marks
 
-    def delete_flip(self) -> None: ...
+    def place_flip(self) -> None:
+        self._control.place_flip()
 
-    def select_next_flip(self, step: int) -> None: ...
+    def delete_flip(self) -> None:
+        self._control.delete_flip()
 
-    def span_from_cursors(self) -> None: ...
+    def select_next_flip(self, step: int) -> None:
+        selected = self._shown.selected
+        flip = selected if isinstance(selected, FlipView) else None
+        found = self._shown.flips.step(flip, self._view.start_s, step)
+        if found is not None:
+            self._keys.show_selected(found)
 
-    def cancel(self) -> None: ...
+    def span_from_cursors(self) -> None:
+        times = sorted(cursor.time_s for cursor in self._shown.cursors)
+        if len(times) >= 2 and times[0] < times[-1]:
+            self.span_selected.emit(times[0], times[-1])
+
+    def cancel(self) -> None:
+        self._control.cancel()
+
+    def stop(self) -> None:
+        """Give up building envelopes; to be called before the program ends."""
+        self._builder.stop()
+
+    # --- inside
+
+    def _whole(self) -> ViewRange:
+        lines = [envelope.timeline for envelope in self._envelopes if len(envelope.timeline)]
+        if not lines:
+            return ViewRange.whole(0.0, 1.0, 1.0)
+        first_s, last_s = min(line.start_s for line in lines), max(line.end_s for line in lines)
+        return ViewRange.whole(first_s, last_s, max(line.rate_hz for line in lines))
+
+    def _lay_out(self) -> None:
+        groups: dict[str, list[int]] = {}
+        for at, envelope in enumerate(self._envelopes):
+            key = envelope.channel.unit if self._arrangement == "by-unit" else str(at)
+            groups.setdefault(key, []).append(at)
+        origin_s = self._whole().first_s
+        rows = [TraceRow([self._envelopes[k] for k in at], at, origin_s) for at in groups.values()]
+        for row in rows:
+            row.fit(self._view.first_s, self._view.last_s)
+        self._canvas.set_rows(rows)
+        self._choose_active()
+
+    def _choose_active(self) -> None:
+        named = [at for at, e in enumerate(self._envelopes) if e.channel.name == self._active]
+        at = named[0] if named else 0
+        chosen = self._envelopes[at : at + 1]
+        self._control.snapper.envelope = chosen[0] if chosen else None
+        self._overview.set_envelopes(chosen, (at,) if chosen else ())
+
+    @Slot(object)
+    def _show(self, view: ViewRange) -> None:
+        changed = view != self._view
+        self._view = self._control.view = view
+        self._canvas.show_range(view.start_s, view.end_s)
+        self._overview.set_view(view)
+        if changed:
+            self.range_changed.emit(view.start_s, view.end_s)
+
+    @Slot()
+    def _envelope_grew(self) -> None:
+        for row in self._canvas.rows:
+            if row.fits_itself:
+                row.fit(self._view.first_s, self._view.last_s)
+        self._canvas.redraw()
+        self._overview.redraw()
+
+    def changeEvent(self, event: QEvent) -> None:
+        if event.type() in (QEvent.Type.PaletteChange, QEvent.Type.FontChange):
+            self._canvas.set_look()
+        super().changeEvent(event)

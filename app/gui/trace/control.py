@@ -1,0 +1,251 @@
+"""From mouse and keys to what the user wants: feeds the gestures and carries out their intents."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QObject, QPointF, Qt, Signal
+from PySide6.QtGui import QContextMenuEvent, QKeyEvent, QMouseEvent, QWheelEvent
+
+from app.gui.trace.api import FlipView
+from app.gui.trace.canvas import TraceCanvas
+from app.gui.trace.geometry import find_hit
+from app.gui.trace.gestures import (
+    Band,
+    ClearSpan,
+    Drag,
+    Drop,
+    Hit,
+    Intent,
+    MouseMachine,
+    MoveMark,
+    Pan,
+    PlaceFlip,
+    Pointer,
+    Select,
+    Zone,
+)
+from app.gui.trace.hints import hint_text
+from app.gui.trace.marks_shown import Mark, MarksShown
+from app.gui.trace.menu import context_menu
+from app.gui.trace.snapping import Snapper
+from app.gui.trace.viewrange import ViewRange
+from app.model.items import Cursor
+
+if TYPE_CHECKING:
+    from app.gui.trace.keys import TraceKeys
+
+_WHEEL_STEP = 120  # eighths of a degree: one notch
+_WHEEL_FACTOR = 0.8
+_CURSORS = {
+    Zone.CURSOR: Qt.CursorShape.SizeHorCursor,
+    Zone.FLIP_HEAD: Qt.CursorShape.SizeHorCursor,
+    Zone.SPAN_START: Qt.CursorShape.SizeHorCursor,
+    Zone.SPAN_END: Qt.CursorShape.SizeHorCursor,
+}
+
+
+class TraceControl(QObject):
+    """The signals are those of the trace area, except ``range_wanted``, which asks for another view."""
+
+    cursor_moved = Signal(object, float, object)
+    flip_place_wanted = Signal(float)
+    flip_moved = Signal(object, float, object)
+    flip_delete_wanted = Signal(object)
+    span_selected = Signal(float, float)
+    span_cleared = Signal()
+    mouse_hint = Signal(str)
+    range_wanted = Signal(object)
+
+    def __init__(self, canvas: TraceCanvas, shown: MarksShown, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self.canvas = canvas
+        self.shown = shown
+        self.snapper = Snapper(shown)
+        self.machine = MouseMachine(lambda: shown.span_s is not None)
+        self.view = ViewRange.whole(0.0, 1.0, 1.0)
+        self.keys: TraceKeys | None = None
+        self._pan_from = self.view
+        self._pointer: QPointF | None = None
+
+    # --- mouse
+
+    def mouse_press(self, event: QMouseEvent) -> None:
+        if event.button() not in (Qt.MouseButton.LeftButton, Qt.MouseButton.MiddleButton):
+            return
+        shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
+        middle = event.button() == Qt.MouseButton.MiddleButton
+        at = self._at(event)
+        self._carry_out(self.machine.press(at, self._hit(at), middle=middle, shift=shift))
+
+    def mouse_move(self, event: QMouseEvent) -> None:
+        self._pointer = event.position()
+        at = self._at(event)
+        if self.machine.pressed:
+            self._carry_out(self.machine.move(at))
+        else:
+            self._hover(at)
+
+    def mouse_release(self, event: QMouseEvent) -> None:
+        if event.button() in (Qt.MouseButton.LeftButton, Qt.MouseButton.MiddleButton):
+            self._carry_out(self.machine.release(self._at(event)))
+
+    def mouse_double_click(self, event: QMouseEvent) -> None:
+        if event.button() == Qt.MouseButton.LeftButton:
+            at = self._at(event)
+            self._carry_out(self.machine.double_click(at, self._hit(at)))
+
+    def mouse_leave(self) -> None:
+        self._pointer = None
+        self.shown.hovered = None
+        self.canvas.marks_changed()
+        self.mouse_hint.emit("")
+
+    def wheel(self, event: QWheelEvent) -> None:
+        held = event.modifiers() & (Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier)
+        row = self.canvas.row_at(event.position().y())
+        dx, dy = event.angleDelta().x() / _WHEEL_STEP, event.angleDelta().y() / _WHEEL_STEP
+        if held and row is not None:
+            row.zoom_values(_WHEEL_FACTOR ** (dy or dx), event.position().y())
+            self.canvas.redraw()
+        elif dx and not dy:
+            self.range_wanted.emit(self.view.panned(-dx * self.view.width_s / 10))
+        elif dy:
+            about_s = self.canvas.time_scale().time(event.position().x())
+            self.range_wanted.emit(self.view.zoomed(_WHEEL_FACTOR**dy, about_s))
+
+    def key(self, event: QKeyEvent) -> bool:
+        return self.keys is not None and self.keys.press(event)
+
+    def menu(self, event: QContextMenuEvent) -> None:
+        by_mouse = event.reason() == QContextMenuEvent.Reason.Mouse
+        time_s = self.canvas.time_scale().time(event.pos().x()) if by_mouse else self.place_s()
+        at = Pointer(event.pos().x(), event.pos().y(), time_s)
+        hit = self._hit(at) if by_mouse else Hit(Zone.EMPTY, self.shown.selected)
+        context_menu(self, self.snapped(time_s), hit).popup(event.globalPos())
+
+    # --- what keys and menus may ask for
+
+    def pointer_s(self) -> float | None:
+        """Time under the mouse, None if it is elsewhere."""
+        return None if self._pointer is None else self.canvas.time_scale().time(self._pointer.x())
+
+    def place_s(self) -> float:
+        """Where a mark goes that is placed by a key: the pointer, the selected cursor, mid-view."""
+        pointed = self.pointer_s()
+        if pointed is not None:
+            return pointed
+        selected = self.shown.selected
+        if isinstance(selected, Cursor) and self.view.start_s <= selected.time_s <= self.view.end_s:
+            return selected.time_s
+        return (self.view.start_s + self.view.end_s) / 2
+
+    def snapped(self, time_s: float, free: bool = False, own: FlipView | None = None) -> float:
+        if free:
+            return time_s
+        return self.snapper.snapped(time_s, self.canvas.time_scale().seconds_per_pixel, own)
+
+    def place_flip(self) -> None:
+        self.flip_place_wanted.emit(self.snapped(self.place_s()))
+
+    def delete_flip(self) -> None:
+        for mark in (self.shown.hovered, self.shown.selected):
+            if isinstance(mark, FlipView):
+                self.shown.hovered = None
+                self.flip_delete_wanted.emit(mark)
+                return
+
+    def select(self, mark: Mark | None) -> None:
+        self.shown.selected = mark
+        self.canvas.marks_changed()
+
+    def cancel(self) -> None:
+        """Give up a drag; without one, unselect; with nothing selected, have no span."""
+        intents = self.machine.cancel()
+        if intents:
+            self._carry_out(intents)
+        elif self.shown.selected is not None:
+            self.select(None)
+        elif self.shown.span_s is not None:
+            self.span_cleared.emit()
+
+    def move_mark(self, mark: Mark, time_s: float, gesture: object) -> None:
+        """Ask for a mark to be moved; ``mark`` as it was when the gesture began."""
+        if isinstance(mark, Cursor):
+            moved = Cursor(mark.key, mark.capture, mark.name, time_s)
+            same = [moved if cursor.key == mark.key else cursor for cursor in self.shown.cursors]
+            self.shown.set_cursors(same)
+            self.cursor_moved.emit(mark.key, time_s, gesture)
+        else:
+            self.shown.ghost_s = time_s
+            self.flip_moved.emit(mark, time_s, gesture)
+        self.canvas.marks_changed()
+
+    # --- carrying out
+
+    def _carry_out(self, intents: list[Intent]) -> None:
+        for intent in intents:
+            match intent:
+                case MoveMark():
+                    own = intent.mark if isinstance(intent.mark, FlipView) else None
+                    self.move_mark(intent.mark, self.snapped(intent.time_s, intent.free, own), intent.gesture)
+                    if intent.done:
+                        self.shown.ghost_s = None
+                case PlaceFlip(time_s, free):
+                    self.flip_place_wanted.emit(self.snapped(time_s, free))
+                case Select(mark):
+                    self.select(mark)
+                case Pan(by_px, first):
+                    self._pan(by_px, first)
+                case Band():
+                    self._band(intent)
+                case Drop():
+                    self.shown.band_s = None
+                    self.range_wanted.emit(self._pan_from)
+                case ClearSpan():
+                    self.span_cleared.emit()
+        if intents:
+            self.canvas.marks_changed()
+
+    def _pan(self, by_px: float, first: bool) -> None:
+        if first:
+            self._pan_from = self.view
+        self.range_wanted.emit(self._pan_from.panned(-by_px * self.canvas.time_scale().seconds_per_pixel))
+
+    def _band(self, band: Band) -> None:
+        self._pan_from = self.view
+        stretch = (band.start_s, band.end_s)
+        if not band.zoom:
+            start_s, end_s = (self.snapped(edge, band.free) for edge in stretch)
+            stretch = (start_s, end_s) if start_s < end_s else stretch
+        self.shown.band_s = None if band.done else stretch
+        if band.done and band.zoom:
+            self.range_wanted.emit(self.view.shown(*stretch))
+        elif band.done:
+            self.span_selected.emit(*stretch)
+
+    # --- looking
+
+    def _at(self, event: QMouseEvent) -> Pointer:
+        x, y = event.position().x(), event.position().y()
+        free = bool(event.modifiers() & Qt.KeyboardModifier.AltModifier)
+        return Pointer(x, y, self.canvas.time_scale().time(x), free)
+
+    def _hit(self, at: Pointer) -> Hit:
+        return find_hit(at.x, at.y, self.canvas.geometry_px(), self.canvas.time_scale(), self.shown)
+
+    def _hover(self, at: Pointer) -> None:
+        hit = self._hit(at)
+        shape = _CURSORS.get(hit.zone, Qt.CursorShape.ArrowCursor)
+        if hit.zone is Zone.EMPTY and self.machine.tool in ("zoom", "span", "flip"):
+            shape = Qt.CursorShape.CrossCursor
+        self.canvas.viewport().setCursor(shape)
+        if hit.mark != self.shown.hovered:
+            self.shown.hovered = hit.mark
+            self.canvas.marks_changed()
+        pixel_s = self.canvas.time_scale().seconds_per_pixel
+        self.mouse_hint.emit(hint_text(hit, at.time_s, pixel_s, self.machine.tool, self.shown))
+
+    @property
+    def dragging(self) -> Drag | None:
+        return self.machine.dragging

@@ -1,0 +1,162 @@
+"""The keyboard in the trace.
+
+=====================  ========================================================================
+arrows left, right     move the selected mark by one sample; without one, the view by a tenth
+with Shift             by one zero crossing; the view by a half
+with Alt               by one symbol
+``,`` and ``.``        select the previous, the next mark
+letter or digit        select the cursor of that name; bring it to the pointer if it is out of view
+F                      place a flip at the pointer, the selected cursor or mid-view
+Delete, Backspace      delete the hovered or the selected flip
+``+``, ``-``           less, more time; with Shift held ``*`` and ``_``: less, more of the values
+Home                   the whole capture
+PageUp, PageDown       half a view back, on
+Enter                  the span fills the view
+Escape                 give up a drag; unselect; have no span
+=====================  ========================================================================
+"""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QKeyEvent
+
+from app.gui.trace.api import FlipView
+from app.gui.trace.control import TraceControl
+from app.gui.trace.marks_shown import Mark
+from app.gui.trace.snapping import next_symbol_edge
+from app.gui.trace.viewrange import ViewRange
+
+_Key = Qt.Key
+_Held = Qt.KeyboardModifier
+_ZOOM = 0.5
+
+
+class TraceKeys:
+    """Acts on a control. Keys it does not know are left to the window."""
+
+    def __init__(self, control: TraceControl) -> None:
+        self._control = control
+        self._gesture: object = object()
+        self._moving: Mark | None = None
+        self._at_s = 0.0
+
+    def press(self, event: QKeyEvent) -> bool:
+        """Whether the key meant something."""
+        key, held = event.key(), event.modifiers()
+        if key in (_Key.Key_Left, _Key.Key_Right) and not held & _Held.ControlModifier:
+            self._arrow(1 if key == _Key.Key_Right else -1, held, event.isAutoRepeat())
+            return True
+        if held & (_Held.ControlModifier | _Held.AltModifier | _Held.MetaModifier):
+            return False
+        return self._view_key(key) or self._mark_key(key, event.text())
+
+    def _view_key(self, key: int) -> bool:
+        control, view = self._control, self._control.view
+        wanted: ViewRange | None = None
+        if key in (_Key.Key_Plus, _Key.Key_Equal, _Key.Key_Minus):
+            about_s = control.pointer_s()
+            about_s = (view.start_s + view.end_s) / 2 if about_s is None else about_s
+            wanted = view.zoomed(1 / _ZOOM if key == _Key.Key_Minus else _ZOOM, about_s)
+        elif key == _Key.Key_Home:
+            wanted = ViewRange.whole(view.first_s, view.last_s, view.rate_hz)
+        elif key in (_Key.Key_PageUp, _Key.Key_PageDown):
+            wanted = view.panned((-0.5 if key == _Key.Key_PageUp else 0.5) * view.width_s)
+        elif key in (_Key.Key_Return, _Key.Key_Enter) and control.shown.span_s is not None:
+            wanted = view.shown(*control.shown.span_s)
+        elif key in (_Key.Key_Asterisk, _Key.Key_Underscore):
+            for row in control.canvas.rows:
+                rect = row.box.sceneBoundingRect()
+                row.zoom_values(1 / _ZOOM if key == _Key.Key_Underscore else _ZOOM, rect.center().y())
+            control.canvas.redraw()
+            return True
+        if wanted is None:
+            return False
+        control.range_wanted.emit(wanted)
+        return True
+
+    def _mark_key(self, key: int, text: str) -> bool:
+        control = self._control
+        if key == _Key.Key_Escape:
+            control.cancel()
+        elif key in (_Key.Key_Delete, _Key.Key_Backspace):
+            control.delete_flip()
+        elif key in (_Key.Key_Comma, _Key.Key_Period):
+            self._select_next(1 if key == _Key.Key_Period else -1)
+        elif self._select_cursor(text):
+            pass
+        elif key == _Key.Key_F:
+            control.place_flip()
+        else:
+            return False
+        return True
+
+    # --- selecting
+
+    def _select_next(self, step: int) -> None:
+        """Along all marks, cursors and flips, in order of time."""
+        control = self._control
+        marks: list[Mark] = [*control.shown.cursors, *control.shown.flips.flips]
+        marks.sort(key=lambda mark: mark.time_s)
+        if not marks:
+            return
+        selected = control.shown.selected
+        if selected in marks:
+            at = marks.index(selected) + step
+        else:
+            inside = [mark for mark in marks if mark.time_s >= control.view.start_s]
+            at = len(marks) - len(inside) - (1 if step < 0 else 0)
+        self.show_selected(marks[min(max(at, 0), len(marks) - 1)])
+
+    def show_selected(self, mark: Mark) -> None:
+        """Select a mark and bring it into view."""
+        view = self._control.view
+        self._control.select(mark)
+        if not view.start_s <= mark.time_s <= view.end_s:
+            middle_s = (view.start_s + view.end_s) / 2
+            self._control.range_wanted.emit(view.panned(mark.time_s - middle_s))
+
+    def _select_cursor(self, name: str) -> bool:
+        control = self._control
+        named = [c for c in control.shown.cursors if name and c.name.casefold() == name.casefold()]
+        if not named:
+            return False
+        cursor = named[0]
+        control.select(cursor)
+        if not control.view.start_s <= cursor.time_s <= control.view.end_s:
+            pointed = control.pointer_s()
+            middle_s = (control.view.start_s + control.view.end_s) / 2
+            control.move_mark(cursor, middle_s if pointed is None else pointed, object())
+        return True
+
+    # --- moving
+
+    def _arrow(self, step: int, held: Qt.KeyboardModifier, repeated: bool) -> None:
+        control, mark = self._control, self._control.shown.selected
+        if mark is None or (isinstance(mark, FlipView) and mark.origin == "removed"):
+            share = 0.5 if held & _Held.ShiftModifier else 0.1
+            control.range_wanted.emit(control.view.panned(step * share * control.view.width_s))
+            return
+        if not repeated or self._moving is None:
+            self._gesture, self._moving, self._at_s = object(), mark, mark.time_s
+        wanted = self._stepped(self._at_s, step, held)
+        if wanted is not None:
+            self._at_s = wanted
+            control.move_mark(self._moving, wanted, self._gesture)
+            control.shown.ghost_s = None
+            self._follow(wanted)
+
+    def _stepped(self, time_s: float, step: int, held: Qt.KeyboardModifier) -> float | None:
+        control = self._control
+        if held & _Held.ShiftModifier:
+            return control.snapper.next_crossing(time_s, step)
+        if held & _Held.AltModifier:
+            return next_symbol_edge(control.shown.lane, time_s, step)
+        return time_s + step / control.view.rate_hz
+
+    def _follow(self, time_s: float) -> None:
+        view = self._control.view
+        if time_s < view.start_s:
+            self._control.range_wanted.emit(view.panned(time_s - view.start_s))
+        elif time_s > view.end_s:
+            self._control.range_wanted.emit(view.panned(time_s - view.end_s))

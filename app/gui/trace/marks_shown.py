@@ -1,0 +1,102 @@
+"""Everything that lies over the trace, as painters, hit tests and gestures share it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from app.gui.trace.api import FlipView, LaneBurst
+from app.model.items import Cursor
+
+Mark = Cursor | FlipView
+
+
+class FlipBook:
+    """Flips in order of time, found by time."""
+
+    def __init__(self, flips: Sequence[FlipView] = ()) -> None:
+        self.flips = tuple(sorted(flips, key=lambda flip: flip.time_s))
+        self.times_s = np.array([flip.time_s for flip in self.flips], dtype=np.float64)
+
+    def __len__(self) -> int:
+        return len(self.flips)
+
+    def between(self, start_s: float, end_s: float) -> Sequence[FlipView]:
+        low, high = np.searchsorted(self.times_s, [start_s, end_s])
+        return self.flips[low:high]
+
+    def nearest(self, time_s: float) -> FlipView | None:
+        if not self.flips:
+            return None
+        at = int(np.searchsorted(self.times_s, time_s))
+        around = self.flips[max(at - 1, 0) : at + 2]
+        return min(around, key=lambda flip: (abs(flip.time_s - time_s), flip.origin == "removed"))
+
+    def step(self, flip: FlipView | None, time_s: float, step: int) -> FlipView | None:
+        """The flip ``step`` places on from ``flip``; without one, the first beyond ``time_s`` that way."""
+        if not self.flips:
+            return None
+        if flip in self.flips:
+            at = self.flips.index(flip) + step
+        else:
+            at = int(np.searchsorted(self.times_s, time_s)) - (1 if step < 0 else 0)
+        return self.flips[min(max(at, 0), len(self.flips) - 1)]
+
+
+class LaneBook:
+    """Bursts in order of time, found by time."""
+
+    def __init__(self, bursts: Sequence[LaneBurst] = ()) -> None:
+        self.bursts = tuple(sorted(bursts, key=lambda burst: burst.start_s))
+        self._starts_s = np.array([burst.start_s for burst in self.bursts])
+        # the latest end so far: bursts may overlap
+        self._ends_s = np.maximum.accumulate(np.array([burst.end_s for burst in self.bursts]))
+
+    def between(self, start_s: float, end_s: float) -> Sequence[LaneBurst]:
+        low = int(np.searchsorted(self._ends_s, start_s))
+        high = int(np.searchsorted(self._starts_s, end_s))
+        return self.bursts[low:high]
+
+    def at(self, time_s: float) -> LaneBurst | None:
+        return next((b for b in self.between(time_s, time_s) if b.start_s <= time_s < b.end_s), None)
+
+
+@dataclass
+class MarksShown:
+    """``band_s`` is a stretch being marked by a drag, ``ghost_s`` a flip being dragged."""
+
+    cursors: tuple[Cursor, ...] = ()
+    flips: FlipBook = field(default_factory=FlipBook)
+    lane: LaneBook = field(default_factory=LaneBook)
+    span_s: tuple[float, float] | None = None
+    selected: Mark | None = None
+    hovered: Mark | None = None
+    band_s: tuple[float, float] | None = None
+    ghost_s: float | None = None
+
+    def set_cursors(self, cursors: Sequence[Cursor]) -> None:
+        self.cursors = tuple(cursors)
+        keys = {cursor.key: cursor for cursor in self.cursors}
+        self.selected = _renewed(self.selected, keys)
+        self.hovered = _renewed(self.hovered, keys)
+
+    def set_flips(self, flips: Sequence[FlipView]) -> None:
+        self.flips = FlipBook(flips)
+        self.selected = self._renewed_flip(self.selected)
+        self.hovered = self._renewed_flip(self.hovered)
+
+    def _renewed_flip(self, mark: Mark | None) -> Mark | None:
+        """The same flip, or the one that stands where it did or was dragged to."""
+        if not isinstance(mark, FlipView) or mark in self.flips.flips:
+            return mark
+        for time_s in (self.ghost_s, mark.time_s):
+            found = None if time_s is None else self.flips.nearest(time_s)
+            if found is not None and found.time_s == time_s:
+                return found
+        return None
+
+
+def _renewed(mark: Mark | None, cursors: dict[int, Cursor]) -> Mark | None:
+    return cursors.get(mark.key) if isinstance(mark, Cursor) else mark

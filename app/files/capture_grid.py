@@ -23,9 +23,9 @@ FEW_BREAKS = 16
 class Digits:
     """How many digits the times seen so far were written with."""
 
-    def __init__(self) -> None:
-        self._significant = 1
-        self._decimals = -30
+    def __init__(self, significant: int, decimals: int) -> None:
+        self._significant = significant
+        self._decimals = decimals
 
     def look(self, times: Times) -> None:
         """Take note of some of ``times``, the shortest decimal of each being what was written."""

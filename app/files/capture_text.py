@@ -29,7 +29,7 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     blocks = line_blocks(head, coding)
     first, fraction = next(blocks, (b"", 1.0))
     table = find_table(head, _opening_lines(first, coding.block_name), options)
-    axis = TextAxis(head, table.roles, table.facts, options)
+    axis = TextAxis(table, options)
     reader = RowReader(head, table.layout, coding.block_name, table.lines)
     store = ColumnStore(table.types)
     rest = first[_offset_of_line(first, table.layout.first_line) :]

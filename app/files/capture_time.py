@@ -91,13 +91,16 @@ class _Piece:
 class TimeAxis:
     """Takes the column in blocks of any size by `add`, gives the answer by `fit`.
 
-    ``unit_s`` is the unit of the column in seconds; ``what`` names the column in messages.
+    ``unit_s`` is the unit of the column in seconds; ``what`` names the column in messages; ``written``
+    are the significant digits and the decimals of the times, where they came as text.
     """
 
-    def __init__(self, unit_s: float = 1.0, what: str = "time column") -> None:
+    def __init__(
+        self, unit_s: float = 1.0, what: str = "time column", written: tuple[int, int] = (1, -30)
+    ) -> None:
         self._unit_s = unit_s
         self._what = what
-        self._digits = Digits()
+        self._digits = Digits(*written)
         self._step = 0.0
         self._quantum = 0.0
         self._inflation = 1.0

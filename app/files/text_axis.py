@@ -9,12 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import CaptureError
-from app.files.capture_common import Head
 from app.files.capture_options import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, ReadOptions
 from app.files.capture_time import TimeAxis, TimeColumnError
-from app.files.text_preamble import Facts
-from app.files.text_roles import Roles
 from app.files.text_rows import RowReader
+from app.files.text_table import Table
 from app.model.capture import Segment
 from dsp.results import Notice
 
@@ -35,8 +33,9 @@ class TextAxis:
     A rate told by the user goes before the column of times, that before what the preamble states.
     """
 
-    def __init__(self, head: Head, roles: Roles, facts: Facts, options: ReadOptions) -> None:
-        self._head = head
+    def __init__(self, table: Table, options: ReadOptions) -> None:
+        roles, facts = table.roles, table.facts
+        self._head = table.head
         self._facts = facts
         self._told_hz = options.rate_hz
         self._column = roles.time if roles.time is not None else roles.index
@@ -48,7 +47,7 @@ class TextAxis:
         if self._column is not None:
             unit_s = 1.0 / self._rate_hz if self._by_count else roles.time_unit_s
             what = "column of sample numbers" if self._by_count else "time column"
-            self._times = TimeAxis(unit_s, what)
+            self._times = TimeAxis(unit_s, what, table.time_digits)
 
     def add(self, values: NDArray[np.float64], reader: RowReader) -> None:
         """Take the rows just read, shape (rows, data columns)."""
@@ -99,7 +98,9 @@ class TextAxis:
         notices = []
         if len(segments) > 1:
             second = reader.row_of(segments[1].first)
-            text = f"{len(segments)} records, the second from {second}, follow at unknown times and are laid end to end"
+            text = (
+                f"{len(segments)} records of unknown times are laid end to end, the second begins at {second}"
+            )
             notices.append(Notice("records", text, len(segments) - 1, segments[1].first))
         return Axis(self._rate_hz, None, segments, tuple(notices))
 

@@ -91,7 +91,12 @@ def split_row(line: str, delimiter: str) -> list[str]:
     return cells
 
 
-def significant_digits(text: str) -> int:
-    """Digits of the number ``text`` from the first that is not zero; 0 if it has none."""
-    mantissa = re.split("[eEdD]", text.strip().strip('"'))[0]
-    return len(mantissa.replace(".", "").replace(",", "").lstrip("+-0"))
+def written_digits(text: str) -> tuple[int, int]:
+    """Significant digits of the number ``text``, and the power of ten of its last digit, negated.
+
+    Zeros count as they are written: ``0.0500`` has 3 significant digits and 4 decimals.
+    """
+    mantissa, *exponent = re.split("[eEdD]", text.strip().strip('"').replace(",", "."))
+    fraction = mantissa.partition(".")[2]
+    significant = len(mantissa.replace(".", "").lstrip("+-0"))
+    return significant, len(fraction) - int(exponent[0] if exponent else 0)

@@ -119,11 +119,8 @@ def _steps(column: NDArray[np.float64]) -> NDArray[np.float64]:
 def _counts_by_one(column: NDArray[np.float64]) -> bool:
     """Whole numbers that mostly go up by one."""
     steps = _steps(column)
-    return (
-        bool(steps.size)
-        and float(column[0]).is_integer()
-        and np.count_nonzero(steps == 1) >= 0.9 * steps.size
-    )
+    ones = int(np.count_nonzero(steps == 1))
+    return bool(steps.size and float(column[0]).is_integer() and ones >= 0.9 * steps.size)
 
 
 def _advances(column: NDArray[np.float64]) -> bool:
@@ -143,7 +140,7 @@ def _advances_evenly(column: NDArray[np.float64]) -> bool:
         return False
     middle = float(np.median(far))
     same = int(np.count_nonzero(np.abs(far - middle) <= 0.1 * middle))
-    return middle > 0 and same >= 0.6 * far.size
+    return bool(middle > 0 and same >= 0.6 * far.size)
 
 
 def _skew(time: NDArray[np.float64], other: NDArray[np.float64], column: int) -> list[Notice]:

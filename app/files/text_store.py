@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app.files.text_cells import significant_digits
+from app.files.text_cells import written_digits
 
 SampleType = type[np.float32] | type[np.float64]
 
@@ -21,7 +21,7 @@ def column_type(cells: Sequence[str]) -> SampleType:
     A float32 holds 24 bits, 7.2 decimal digits: the rounding of a number of up to 7 digits is below
     half of its last digit, and half the memory is saved. Anything finer needs a float64.
     """
-    digits = max((significant_digits(cell) for cell in cells), default=0)
+    digits = max((written_digits(cell)[0] for cell in cells), default=0)
     return np.float32 if digits <= _SINGLE_DIGITS else np.float64
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from app.errors import CaptureError
 from app.files.capture_common import Head
 from app.files.capture_options import ReadOptions
+from app.files.text_cells import is_number, written_digits
 from app.files.text_header import Title, column_titles
 from app.files.text_layout import Layout, find_layout
 from app.files.text_preamble import Facts, stated_facts
@@ -22,7 +23,10 @@ _PREVIEW_ROWS = 1000
 
 @dataclass(frozen=True)
 class Table:
-    """``lines`` are the first of the file; ``types`` are those to store the channels in."""
+    """``lines`` are the first of the file; ``types`` are those to store the channels in.
+
+    ``time_digits`` are the most significant digits and decimals the times are written with.
+    """
 
     head: Head
     lines: Sequence[str]
@@ -31,6 +35,7 @@ class Table:
     facts: Facts
     roles: Roles
     types: Sequence[SampleType]
+    time_digits: tuple[int, int]
 
 
 def find_table(head: Head, lines: Sequence[str], options: ReadOptions) -> Table:
@@ -55,8 +60,10 @@ def find_table(head: Head, lines: Sequence[str], options: ReadOptions) -> Table:
     facts = stated_facts(near, layout)
     roles = assign_roles(titles, facts, _numbers(rows, layout), options.rate_hz is not None)
     _check(head, layout, facts, roles, options)
-    types = [column_type([layout.split(row)[layout.data[i]] for row in rows]) for i in roles.channels]
-    return Table(head, near, layout, titles, facts, roles, types)
+    types = [column_type(_written(rows, layout, i)) for i in roles.channels]
+    times = [written_digits(cell) for cell in _written(rows, layout, roles.time)]
+    digits = (max((n for n, _ in times), default=1), max((n for _, n in times), default=-30))
+    return Table(head, near, layout, titles, facts, roles, types, digits)
 
 
 def _check(head: Head, layout: Layout, facts: Facts, roles: Roles, options: ReadOptions) -> None:
@@ -68,6 +75,14 @@ def _check(head: Head, layout: Layout, facts: Facts, roles: Roles, options: Read
         count = "one column" if len(layout.data) == 1 else f"{len(layout.data)} columns"
         problem = f"{count} of numbers begin here, with no time column, sample interval or sample rate"
         raise CaptureError(head.path, place, problem, "give the rate with --rate")
+
+
+def _written(rows: Sequence[str], layout: Layout, column: int | None) -> list[str]:
+    """The cells of a data column that are numbers, as they stand."""
+    if column is None:
+        return []
+    cells = [layout.split(row)[layout.data[column]] for row in rows]
+    return [cell for cell in cells if is_number(cell, layout.decimal)]
 
 
 def _numbers(rows: Sequence[str], layout: Layout) -> NDArray[np.float64]:

@@ -1,4 +1,4 @@
-"""The one-way order of the layers, and that only the window needs Qt."""
+"""The one-way order of the layers."""
 
 import subprocess
 import sys
@@ -37,15 +37,3 @@ def test_contracts_hold() -> None:
 
 def test_the_decoder_needs_neither_qt_nor_files_nor_the_program() -> None:
     assert loaded_by(["dsp"], {"PySide6", "pyqtgraph", "h5py", "app", "numpy"}) == {"numpy"}
-
-
-def test_everything_but_the_window_works_without_qt() -> None:
-    roots = ["app.cli", "app.jobs", "app.files", "app.model", "app.errors", "app.demo"]
-    assert loaded_by(roots, {"PySide6", "pyqtgraph", "shiboken6", "h5py"}) == {"h5py"}
-
-
-def test_options_are_read_without_loading_anything_heavy() -> None:
-    code = "import sys; from app.__main__ import main; main(['--help'])\n"
-    code += "print('loaded', *({'numpy', 'scipy', 'h5py', 'PySide6'} & set(sys.modules)))"
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
-    assert done.stdout.splitlines()[-1] == "loaded"

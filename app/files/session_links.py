@@ -14,8 +14,8 @@ from app.files.captures import ReadOptions, open_capture
 from app.files.session_tree import Node
 from app.model.capture import Capture
 
-# formats that say nothing of type and rate themselves
-_TOLD_FORMATS = {"raw", "block"}
+# formats that say nothing of the type of their samples
+_TOLD_FORMATS = {"raw"}
 
 
 def file_digest(path: Path) -> str:

@@ -1,0 +1,79 @@
+"""What README and DEVELOPERS say of sessions, held against the program."""
+
+import re
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+from generators.sessions import version_1
+
+from app.files.schema import layout
+from app.files.session import write_session
+
+ROOT = Path(__file__).parents[2]
+ROWS = [row for row in layout()]
+
+
+def table() -> str:
+    lines = ["| path | type | unit | meaning |", "| --- | --- | --- | --- |"]
+    lines += [f"| `{path}` | {kind} | {unit} | {meaning} |" for path, kind, unit, meaning in ROWS]
+    return "\n".join(lines)
+
+
+def test_developers_describes_the_layout_as_it_is() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    found = re.search(r"<!-- layout -->\n(.*)\n<!-- end of layout -->", text, re.S)
+    assert found is not None
+    assert found[1] == table()
+
+
+def names_in(path: Path) -> set[str]:
+    """Everything in a file, written as in the layout, numbers as N."""
+    found: set[str] = set()
+
+    def add(name: str, thing: h5py.Group | h5py.Dataset) -> None:
+        plain = "/" + re.sub(r"(?<=/)\d+", "N", name) if name else ""
+        found.update(f"{plain or '/'}@{attribute}" for attribute in thing.attrs)
+        if isinstance(thing, h5py.Dataset):
+            found.add(plain)
+            found.update(f"{plain}.{column}" for column in thing.dtype.names or ())
+
+    with h5py.File(path) as file:
+        add("", file)
+        file.visititems(add)
+    return found
+
+
+def test_a_session_holds_what_the_layout_names_and_nothing_else(tmp_path: Path) -> None:
+    write_session(tmp_path / "s.h5", version_1())
+    named = {path for path, *_ in ROWS}
+    # a session whose captures are all embedded has no link
+    assert names_in(tmp_path / "s.h5") == named - {"/captures/N@link"}
+
+
+def test_the_layout_names_a_unit_or_says_that_there_is_none() -> None:
+    units = {path: unit for path, _, unit, _ in ROWS}
+    assert {units[path] for path in units if path.endswith("_s")} == {"s"}
+    assert {units[path] for path in units if path.endswith("_hz")} == {"Hz"}
+    assert {units[path] for path in units if path.endswith("_bd")} == {"Bd"}
+
+
+def python_in_readme() -> list[str]:
+    return re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.S)
+
+
+def test_five_lines_of_h5py_read_a_session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (lines,) = [block for block in python_in_readme() if "h5py" in block]
+    assert len(lines.splitlines()) == 5
+    data = version_1()
+    write_session(tmp_path / "greenhouse.h5", data)
+    monkeypatch.chdir(tmp_path)
+    found: dict[str, object] = {}
+    exec(compile(lines, "README.md", "exec"), found)
+    channel = data.captures[0].channels[0]
+    np.testing.assert_array_equal(found["volts"], channel.stored * 0.01 + 24.0)
+    assert found["bits"] == "110" + "0101010101"
+    session = found["session"]
+    assert session["decodes/0/bursts"]["bits_end"].tolist() == [3, 13]  # type: ignore[index]
+    session.close()  # type: ignore[attr-defined]

@@ -58,7 +58,8 @@ def is_session(path: Path) -> bool:
         return False
     try:
         with h5py.File(path, "r", locking="best-effort") as file:
-            return bool(file.attrs.get("format") == FORMAT)
+            said = file.attrs.get("format")
+            return said in (FORMAT, FORMAT.encode())
     except (OSError, RuntimeError, ValueError):
         return True
 

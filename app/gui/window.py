@@ -55,7 +55,8 @@ class MainWindow(QMainWindow):
         self.setAccessibleName("Halfturn")
         self.setAcceptDrops(True)
         self._settings = settings
-        self._leaving = False
+        self._may_leave = False
+        self._in_close_event = False
         self.document = Document()
         self.bridge = DocumentBridge(self.document, self)
         self.runner = JobRunner(self)
@@ -89,14 +90,18 @@ class MainWindow(QMainWindow):
     def open_paths(self, paths: list[Path]) -> None:
         self.files.open_paths(paths)
 
+    @Slot()
     def cancel_work(self) -> None:
         self.files.forget_waiting()
         self.runner.cancel()
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        if not self._leaving:
-            event.ignore()
+        if not self._may_leave:
+            self._in_close_event = True
             self.files.leave(self._leave)
+            self._in_close_event = False
+        if not self._may_leave:
+            event.ignore()
             return
         self.arrangement.keep()
         self.readings_link.close()
@@ -115,8 +120,10 @@ class MainWindow(QMainWindow):
         self.files.open_paths(paths)
 
     def _leave(self) -> None:
-        self._leaving = True
-        self.close()
+        self._may_leave = True
+        # Qt passes over a close within a close; there the event itself is accepted
+        if not self._in_close_event:
+            self.close()
 
     def _parts(self) -> Parts:
         return Parts(
@@ -187,6 +194,7 @@ class MainWindow(QMainWindow):
         self.view.changed.connect(self._show_sent)
         self.view.span_changed.connect(self._allow)
         self.runner.changed.connect(self._allow)
+        self.work_bar.cancel_wanted.connect(self.cancel_work)
         self.files.recent_changed.connect(self._show_recent)
         self.welcome.open_wanted.connect(self.files.ask_and_open)
         self.welcome.demo_wanted.connect(self.files.open_demo)

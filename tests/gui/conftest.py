@@ -15,9 +15,13 @@ from PySide6.QtCore import QSettings, QTimer
 from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
-from app.gui import ask
+from app.gui import ask, decode_flow
 from app.gui.window import MainWindow
+from app.jobs.decoding import DecodeOutcome, DecodeRequest
 from app.model.capture import Capture, Channel, Segment
+from app.model.commands_captures import OpenCapture
+from app.model.tolerance import Tolerance
+from dsp.results import Burst, Decode, Signalling
 
 QUESTIONS = (
     "files_to_open",
@@ -78,20 +82,14 @@ def settings(tmp_path: Path) -> QSettings:
 @pytest.fixture
 def make_window(qtbot: QtBot, settings: QSettings) -> Iterator[Callable[[], MainWindow]]:
     """Makes shown windows, and closes them at the end whatever is unsaved."""
-    made: list[MainWindow] = []
 
     def make() -> MainWindow:
         window = MainWindow(settings)
-        qtbot.addWidget(window)
+        qtbot.addWidget(window, before_close_func=shut)
         window.show()
-        made.append(window)
         return window
 
     yield make
-    for window in made:
-        shut(window)
-        running = [timer for timer in window.findChildren(QTimer) if timer.isActive()]
-        assert not running, f"timers left running: {[timer.parent() for timer in running]}"
     QApplication.clipboard().clear()
 
 
@@ -101,11 +99,83 @@ def window(make_window: Callable[[], MainWindow]) -> MainWindow:
 
 
 def shut(window: MainWindow) -> None:
-    """Close a window without being asked about changes."""
+    """Close a window without being asked about changes; nothing may go on running in it."""
     if window.isVisible():
         window.document.mark_saved(window.document.state, Path("nowhere.h5"))
         window.close()
     assert not window.isVisible()
+    running = [timer for timer in window.findChildren(QTimer) if timer.isActive()]
+    assert not running, f"timers left running: {[timer.parent() for timer in running]}"
+
+
+def made_up_burst(start_s: float, symbols: str) -> Burst:
+    """A burst of 1 ms symbols with a flip just after each edge at which they turn over."""
+    edges = [i for i in range(1, len(symbols)) if symbols[i] != symbols[i - 1]]
+    flips_s = tuple(start_s + edge * 1e-3 + 2e-6 for edge in edges)
+    return Burst(
+        start_s=start_s,
+        end_s=start_s + len(symbols) * 1e-3,
+        start_probability=0.99,
+        end_probability=0.99,
+        cut_at_start=False,
+        cut_at_end=False,
+        talker=0,
+        amplitude=8.0,
+        amplitude_std=0.01,
+        carrier_hz=1000.0,
+        carrier_std_hz=0.2,
+        symbol_rate_bd=1000.0,
+        symbol_rate_std_bd=0.1,
+        symbol_rate_alternatives_bd=(),
+        cycles_per_symbol=1.0,
+        esn0_db=18.0,
+        esn0_std_db=0.5,
+        first_symbol_s=start_s,
+        flips_s=flips_s,
+        flips_interval_s=tuple((time_s - 1e-5, time_s + 1e-5) for time_s in flips_s),
+        bits_per_symbol=1,
+        symbols=symbols,
+        confidence=(0.99,) * len(symbols),
+        line_code="plain",
+        bits=symbols,
+    )
+
+
+@pytest.fixture
+def made_up_decode(monkeypatch: pytest.MonkeyPatch) -> list[DecodeRequest]:
+    """Any decode finds two made-up bursts; the list fills with what was asked for."""
+    asked: list[DecodeRequest] = []
+    bursts = (made_up_burst(0.510, "1110010000"), made_up_burst(0.550, "10101010"))
+
+    def run(request: DecodeRequest, _progress: object, _cancelled: object) -> DecodeOutcome:
+        asked.append(request)
+        first_s = request.capture.start_s
+        span_s = request.span_s or (first_s, first_s + request.capture.duration_s)
+        return DecodeOutcome(
+            channel=request.channel or request.capture.channels[0].name,
+            unit="V",
+            sample_rate_hz=request.capture.rate_hz,
+            start_s=first_s,
+            samples=request.capture.samples,
+            span_s=(span_s[0] or first_s, span_s[1] or first_s),
+            tolerance=Tolerance(),
+            result=Decode(request.settings, Signalling("bpsk", 0.99, (), ("made up",)), bursts),
+            samples_sha256="00" * 32,
+        )
+
+    monkeypatch.setattr(decode_flow, "run_decode", run)
+    return asked
+
+
+@pytest.fixture
+def decoded(
+    window: MainWindow, quiet_capture: Capture, made_up_decode: list[DecodeRequest], qtbot: QtBot
+) -> MainWindow:
+    """A window on a capture in which two bursts were found."""
+    window.bridge.run(OpenCapture(quiet_capture))
+    window.menus.actions["decode_all"].trigger()
+    qtbot.waitUntil(lambda: len(window.view.bursts) == 2)
+    return window
 
 
 @pytest.fixture

@@ -73,9 +73,9 @@ def test_every_widget_that_can_be_used_has_a_name(window, quiet_capture):
     for widget in window.findChildren(QWidget):
         made_by_qt = widget.objectName().startswith("qt_") or widget.inherits("QTableCornerButton")
         made_by_qt |= isinstance(widget.parent(), QDockWidget | QComboBox | QMenuBar)
-        if isinstance(widget, kinds) and not made_by_qt:
-            if not (widget.objectName() and widget.accessibleName()):
-                nameless.append((widget.metaObject().className(), widget.objectName(), widget.parent()))
+        named = widget.objectName() and widget.accessibleName()
+        if isinstance(widget, kinds) and not made_by_qt and not named:
+            nameless.append((widget.metaObject().className(), widget.objectName(), widget.parent()))
     assert nameless == [], nameless
 
 
@@ -97,7 +97,7 @@ def test_the_keyboard_reaches_every_panel(window, quiet_capture, qtbot):
 
 def test_tools_and_snapping_reach_the_trace(window, monkeypatch):
     told = []
-    monkeypatch.setattr(window.area, "set_tool", lambda tool: told.append(tool))
+    monkeypatch.setattr(window.area, "set_tool", told.append)
     monkeypatch.setattr(window.area, "set_snap", lambda snaps: told.append(tuple(snaps)))
     window.menus.actions["tool_flip"].trigger()
     window.menus.actions["snap_extremum"].trigger()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt, Slot
+from PySide6.QtCore import Qt, Signal, Slot
 from PySide6.QtGui import QColor, QPalette
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPlainTextEdit, QPushButton, QVBoxLayout, QWidget
 
@@ -15,7 +15,9 @@ _COLOURS = {"note": SKY_BLUE, "error": VERMILLION, "caution": ORANGE}
 
 
 class MessageLine(QFrame):
-    """One message with its word, its text, details to unfold and a button to close it."""
+    """One message with its word, its text, details to unfold and a button to close it; ``closed(self)``."""
+
+    closed = Signal(object)
 
     def __init__(self, message: Message, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -85,6 +87,7 @@ class MessageLine(QFrame):
 
     @Slot()
     def close_message(self) -> None:
+        self.closed.emit(self)
         self.hide()
         self.deleteLater()
 
@@ -106,15 +109,20 @@ class MessageStrip(QWidget):
             if line.message == message:
                 line.close_message()
         line = MessageLine(message, self)
+        line.closed.connect(self._forget)
         self._layout.insertWidget(0, line)
-        self._lines = [line, *self.lines()]
-        for old in self._lines[_AT_MOST:]:
+        self._lines.insert(0, line)
+        for old in self.lines()[_AT_MOST:]:
             old.close_message()
 
     def lines(self) -> list[MessageLine]:
         """Messages that can be read, newest first."""
-        return [line for line in self._lines if not line.isHidden()]
+        return list(self._lines)
 
     def clear(self) -> None:
         for line in self.lines():
             line.close_message()
+
+    @Slot(object)
+    def _forget(self, line: MessageLine) -> None:
+        self._lines.remove(line)

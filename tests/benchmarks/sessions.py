@@ -65,9 +65,8 @@ def main() -> None:
     print(f"{len(samples)} samples of 16 bits, the session has {size:.3f} of their bytes")
     for name, taken in times.items():
         median = statistics.median(taken)
-        print(
-            f"{name:26} {median * 1e3:8.1f} ms  x{median / base:6.1f}  {samples.nbytes / median / 1e6:7.0f} MB/s"
-        )
+        speed = samples.nbytes / median / 1e6
+        print(f"{name:26} {median * 1e3:8.1f} ms  x{median / base:6.1f}  {speed:7.0f} MB/s")
 
 
 if __name__ == "__main__":

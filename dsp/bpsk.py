@@ -125,7 +125,7 @@ def _one_link(
     if not founds:
         return None
     judged = fitness([f.run for f in founds])
-    if judged.nats < _SEARCH_NATS or judged.excess > 0.2 + 3.0 * judged.excess_std or judged.spread > 0.4:
+    if judged.nats < _SEARCH_NATS or judged.excess > 0.12 + 3.0 * judged.excess_std or judged.spread > 0.4:
         return None
     if judged.flips < max(1, 0.02 * judged.symbols):
         return None, founds
@@ -135,7 +135,7 @@ def _one_link(
 def _plausible(found: Found) -> bool:
     """Whether one run alone could be phase reversal."""
     judged = fitness([found.run])
-    return judged.nats > -2.0 and judged.excess < 0.3 + 3.0 * judged.excess_std and judged.spread < 0.6
+    return judged.nats > -2.0 and judged.excess < 0.15 + 3.0 * judged.excess_std and judged.spread < 0.6
 
 
 def _pooled_model(

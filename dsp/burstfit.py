@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.correlate import Complexes, Turned, best_run, log_bessel, log_cosh, turn_back
+from dsp.correlate import Complexes, Turned, best_run, log_bessel, log_cosh, on_runs, turn_back
 from dsp.source import Floats
 
 
@@ -70,9 +70,7 @@ class Fit:
 
     def energies(self, before: int = 0, after: int = 0) -> Floats:
         """Energy of each symbol over half the period: 1 but for carriers of a few cycles a symbol."""
-        edges = self.edges(before, after)
-        double = self.turned.double_frequency(edges)
-        return 1.0 + (double * np.exp(2j * self.phase)).real / self.period
+        return self.turned.energies(self.edges(before, after), self.phase, self.period)
 
     def symbol_nats(self, before: int = 0, after: int = 0) -> Floats:
         """Log-likelihood ratio of each symbol being sent at all."""
@@ -114,6 +112,7 @@ def acquire(
     if best is None:
         return None
     _, row, first_k, last_k, gain = best
+    first_k, last_k, gain = _split(length[row], first_k, last_k, gain)
     if last_k - first_k > longest:
         # a drifting carrier must not blur the fit: start from the strongest stretch
         energy = np.convolve(length[row, first_k:last_k] ** 2, np.ones(longest), "valid")
@@ -123,7 +122,7 @@ def acquire(
     mids = edges[row, first_k:last_k] + period / 2.0
     # talkers differ by a few percent of the carrier; a carrier of few cycles a symbol has an image at minus
     # its own frequency that must not be taken for it
-    widest = min(0.24, 0.05 + 0.02 * omega * period / (2.0 * np.pi))
+    widest = min(0.22, 0.05 + 0.01 * omega * period / (2.0 * np.pi))
     detune, phase = _detune(part, mids, period, widest)
     fit = Fit(
         region,
@@ -139,6 +138,25 @@ def acquire(
     if abs(detune) * period > 0.1:
         fit = replace(fit, turned=turn_back(region.samples, fit.omega))
     return fit
+
+
+def _split(length: Floats, first: int, last: int, gain: float) -> tuple[int, int, float]:
+    """Cut a run where silence lies within it, and keep the likeliest part.
+
+    The best single run bridges a silence that costs less than the next transmission brings.
+    """
+    for _ in range(2):
+        inside = length[first:last]
+        own = float(np.sqrt(max(2.0, float(np.median(inside**2)) - 2.0)))
+        score = log_bessel(own * inside) - own * own / 2.0
+        runs = on_runs(score, change_nats=4.0)
+        if not runs:
+            return first, last, gain
+        a, b = max(runs, key=lambda run: float(score[run[0] : run[1]].sum()))
+        if b - a == last - first:
+            return first, last, own
+        first, last, gain = first + a, first + b, own
+    return first, last, gain
 
 
 def _detune(u: Complexes, mids: Floats, period: float, widest: float) -> tuple[float, float]:
@@ -181,16 +199,15 @@ def carry(fit: Fit, *, hold_carrier: bool = False, rounds: int = 4) -> Fit:
     edges = fit.edges()
     mids = (edges[:-1] + edges[1:]) / 2.0
     z = fit.turned.between(edges) / np.sqrt(fit.region.variance * fit.period / 2.0)
-    double = fit.turned.double_frequency(edges) / fit.period
     omega, phase, gain = fit.omega, fit.phase, max(fit.gain, 0.3)
     centre = float(mids.mean())
     spread = float(np.sum((mids - centre) ** 2))
     for _ in range(rounds):
         at = z * np.exp(-1j * (phase + (omega - fit.turned.omega) * mids))
         soft = np.tanh(gain * at.real)
-        energy = 1.0 + (double * np.exp(2j * phase)).real
+        energy = fit.turned.energies(edges, phase, fit.period)
         # the derivative of a symbol's energy with the phase, for carriers of a few cycles a symbol
-        slope = -2.0 * (double * np.exp(2j * phase)).imag
+        slope = (fit.turned.energies(edges, phase + 1e-4, fit.period) - energy) / 1e-4
         pull = soft * at.imag - 0.5 * gain * slope
         stiff = gain * fit.count
         d_mid = float(np.sum(pull)) / stiff
@@ -214,9 +231,8 @@ def timing_nats(fit: Fit, starts: Floats, period: float | None = None) -> Floats
     mids = (edges[:, :-1] + edges[:, 1:]) / 2.0
     z = fit.turned.between(edges) / np.sqrt(fit.region.variance * period / 2.0)
     y = (z * np.exp(-1j * (fit.phase + (fit.omega - fit.turned.omega) * mids))).real
-    double = fit.turned.double_frequency(edges)
     gain = fit.amplitude * np.sqrt(period / (2.0 * fit.region.variance))
-    energy = 1.0 + (double * np.exp(2j * fit.phase)).real / period
+    energy = fit.turned.energies(edges, fit.phase, period)
     return np.asarray((log_cosh(gain * y) - 0.5 * gain * gain * energy).sum(axis=1))
 
 

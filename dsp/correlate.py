@@ -49,15 +49,28 @@ class Turned:
         values = self.at(edges)
         return values[..., 1:] - values[..., :-1]
 
-    def double_frequency(self, edges: Floats) -> Complexes:
-        """Sum of ``exp(2j omega m)`` between neighbouring edges: what makes a symbol's energy depend on phase."""
-        turn = np.exp(2j * self.omega) - 1.0
-        if abs(turn) < 1e-6:
-            return np.zeros(edges.shape[:-1] + (edges.shape[-1] - 1,), dtype=np.complex128)
+    def energies(self, edges: Floats, phase: Floats | float, period: Floats | float) -> Floats:
+        """Energy of the unit carrier in each symbol, over half the period.
+
+        The samples that fall into a symbol are counted, and what their phase adds: with few cycles or few
+        samples a symbol, symbols differ. ``phase`` is that of the turned carrier (0 at the first sample).
+        """
+        return self.templates(edges, phase, period).real
+
+    def templates(self, edges: Floats, phase: Floats | float, period: Floats | float) -> Complexes:
+        """What each symbol of unit length correlates to with the carrier turned back by ``phase``.
+
+        The real part is its energy over half the period, the imaginary part what few cycles a symbol let
+        through across the phase.
+        """
         place = np.ceil(edges - 1e-9) if self.sharp else edges + 0.5
         place = np.clip(place, 0.0, float(self.length))
-        values = np.exp(2j * self.omega * place) / turn
-        return values[..., 1:] - values[..., :-1]
+        out = (place[..., 1:] - place[..., :-1]).astype(np.complex128)
+        turn = np.exp(2j * self.omega) - 1.0
+        if abs(turn) > 1e-6:
+            values = np.exp(2j * self.omega * place) / turn
+            out += np.conj((values[..., 1:] - values[..., :-1]) * np.exp(2j * np.asarray(phase)))
+        return np.asarray(out / period)
 
     def sharpened(self, sharp: bool) -> Turned:
         return Turned(self.sums, self.omega, sharp)
@@ -107,3 +120,31 @@ def best_run(score: Floats) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64
     hit = (total == lowest[rows, stop][:, None]) & (np.arange(total.shape[1])[None, :] <= stop[:, None])
     start = total.shape[1] - 1 - np.argmax(hit[:, ::-1], axis=1)
     return value, start, stop
+
+
+def on_runs(on_nats: Floats, change_nats: float) -> list[tuple[int, int]]:
+    """Half-open index runs that are on along the best path; ``on_nats`` is ln(on / off) of each frame.
+
+    The best path of a two-state chain switches on where the running sum has risen by the cost of two
+    changes from its minimum, and off where it has fallen so from its maximum (Page 1954).
+    """
+    runs: list[tuple[int, int]] = []
+    total = np.concatenate(([0.0], np.cumsum(on_nats)))
+    cost = 2.0 * change_nats
+    on = False
+    begin = low_at = high_at = 0
+    low = high = 0.0
+    for i, value in enumerate(total.tolist()):
+        if on:
+            if value > high:
+                high, high_at = value, i
+            elif high - value > cost:
+                runs.append((begin, high_at))
+                on, low, low_at = False, value, i
+        elif value <= low:
+            low, low_at = value, i
+        elif value - low > cost:
+            on, begin, high, high_at = True, low_at, value, i
+    if on:
+        runs.append((begin, high_at))
+    return runs

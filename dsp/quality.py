@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dsp.correlate import log_cosh
+from dsp.correlate import Complexes, log_cosh
 from dsp.source import Floats
 from dsp.track import Run
 
@@ -46,37 +46,50 @@ def fitness(runs: list[Run]) -> Fitness:
     re = np.concatenate([run.symbols.real for run in runs])
     im = np.concatenate([run.symbols.imag for run in runs])
     gains = np.concatenate([run.gains for run in runs])
+    due = np.concatenate([run.templates for run in runs])
     n = re.size
     free = max(1, n - 2 * len(runs))
-    across = float(np.sum(im**2)) / free
     quiet, told = quiet_noise(runs)
+    # noise and signal weigh with the energy a symbol happens to have along and across the phase
+    energy = np.maximum(due.real, 0.05)
+    rest = np.maximum(2.0 - energy, 0.05)
+    noise = quiet if told >= 16 else 1.0
+    across = along = noise
+    for _ in range(3):
+        soft = np.tanh(gains * re / noise)
+        lean = gains * due.imag
+        across = float(np.sum((im**2 - 2.0 * soft * lean * im + lean**2) / rest)) / free
+        pull = gains * energy
+        along = float(np.sum((re**2 - 2.0 * soft * pull * re + pull**2) / energy)) / free
+        noise = max(1e-12, across)
     floor = quiet if told >= 16 else min(1.0, across)
-    # squared length of the signal part, from the likelihood's own amplitude
     signal = float(np.mean(gains**2))
     excess = max(0.0, across - floor) / max(signal, 1e-9)
     excess_std = across * np.sqrt(2.0 / free) / max(signal, 1e-9)
-    soft = np.tanh(gains * re / max(across, 1e-12))
-    along = float(np.mean(re**2 - 2.0 * gains * soft * re + gains**2))
     spread = max(0.0, along - floor) / max(signal, 1e-9)
-    noise = max(across, along) if signal > 12.0 * across else across
     return Fitness(
         n,
-        noise,
+        max(across, along) if signal > 12.0 * across else across,
         float(np.sqrt(signal)),
         excess,
         float(excess_std),
         spread,
-        _two_phase_nats(re, im, gains, max(across, 1e-12)),
+        _two_phase_nats(re, im, gains, due, max(across, along, 1e-12)),
         int(sum(np.sum(np.diff(np.sign(run.symbols.real)) != 0) for run in runs)),
     )
 
 
-def _two_phase_nats(re: Floats, im: Floats, gains: Floats, noise: float) -> float:
+def _two_phase_nats(re: Floats, im: Floats, gains: Floats, due: Complexes, noise: float) -> float:
     """Log-likelihood of two opposite points with noise, over that of symbols spread evenly in phase (Gaussian)."""
-    n = re.size
-    two = -np.log(2.0 * np.pi * noise) - (re**2 + im**2 + gains**2) / (2.0 * noise) + log_cosh(gains * re / noise)
-    even = float(np.mean(re**2 + im**2)) / 2.0
-    return float(np.sum(two)) + n * (np.log(2.0 * np.pi * even) + 1.0)
+    along_std = np.sqrt(np.maximum(due.real, 0.05))
+    across_std = np.sqrt(np.maximum(2.0 - due.real, 0.05))
+    x, y = re / along_std, im / across_std
+    point = gains * due.real / along_std
+    lean = gains * due.imag / across_std
+    two = -np.log(2.0 * np.pi * noise) - (x**2 + y**2 + point**2 + lean**2) / (2.0 * noise)
+    two = two + log_cosh((point * x + lean * y) / noise)
+    even = float(np.mean(x**2 + y**2)) / 2.0
+    return float(np.sum(two)) + x.size * (float(np.log(2.0 * np.pi * even)) + 1.0)
 
 
 def confidence(run: Run, noise: float) -> Floats:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from dsp.activity import Active, whitened
+from dsp.correlate import on_runs
 from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record
 
@@ -36,34 +37,6 @@ class Piece:
     def nats(self) -> float:
         count = (self.stop - self.start) / self.frame
         return count * (self.ratio - 1.0 - float(np.log(max(self.ratio, 1.0))))
-
-
-def on_runs(on_nats: Floats, change_nats: float = _CHANGE_NATS) -> list[tuple[int, int]]:
-    """Half-open index runs that are on along the best path; ``on_nats`` is ln(on / off) of each frame.
-
-    The best path of a two-state chain switches on where the running sum has risen by the cost of two
-    changes from its minimum, and off where it has fallen so from its maximum (Page 1954).
-    """
-    runs: list[tuple[int, int]] = []
-    total = np.concatenate(([0.0], np.cumsum(on_nats)))
-    cost = 2.0 * change_nats
-    on = False
-    begin = low_at = high_at = 0
-    low = high = 0.0
-    for i, value in enumerate(total.tolist()):
-        if on:
-            if value > high:
-                high, high_at = value, i
-            elif high - value > cost:
-                runs.append((begin, high_at))
-                on, low, low_at = False, value, i
-        elif value <= low:
-            low, low_at = value, i
-        elif value - low > cost:
-            on, begin, high, high_at = True, low_at, value, i
-    if on:
-        runs.append((begin, high_at))
-    return runs
 
 
 def band_energy(
@@ -149,7 +122,7 @@ def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) ->
     best_level = level
     highest = max(float(part.max(initial=1.0)), 2.0 * level)
     while level <= highest:
-        runs = on_runs(weight * (part * (1.0 - 1.0 / level) - np.log(level)))
+        runs = on_runs(weight * (part * (1.0 - 1.0 / level) - np.log(level)), _CHANGE_NATS)
         nats = sum(_run_nats(part[a:b], weight) for a, b in runs)
         if runs and nats > best_nats:
             best, best_nats, best_level = runs, nats, level

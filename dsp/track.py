@@ -25,7 +25,7 @@ class Run:
 
     ``edges`` (n + 1,) are positions in the region; ``symbols`` (n,) the correlations turned to the real axis,
     in units in which ``region.variance`` gives unit noise in each component; ``gains`` (n,) the length a
-    symbol should have, ``energies`` (n,) its energy relative to the mean. ``phases`` (n,) is the carrier's
+    symbol should have, ``templates`` (n,) what one of unit length correlates to (`Turned.templates`). ``phases`` (n,) is the carrier's
     phase at each symbol's middle, ``omega`` its mean frequency in radians a sample, ``drift`` True if it
     was followed.
     """
@@ -34,7 +34,7 @@ class Run:
     edges: Floats
     symbols: Complexes
     gains: Floats
-    energies: Floats
+    templates: Complexes
     phases: Floats
     omega: float
     drift: bool
@@ -65,7 +65,7 @@ def run_of(fit: Fit, margin: int = 8) -> Run:
         edges,
         y[before : before + fit.count],
         np.full(fit.count, fit.gain),
-        fit.energies(),
+        fit.turned.templates(edges, fit.phase, fit.period),
         fit.phase + fit.omega * mids,
         fit.omega,
         False,
@@ -144,9 +144,8 @@ def _assemble(windows: list[Fit], begin: float, end: float) -> tuple[Run, float]
     phase, gains, omegas = _blend(windows, centre_t, mids)
     z = turned.between(edges) / np.sqrt(first.region.variance * np.diff(edges) / 2.0)
     y = z * np.exp(-1j * (phase - turned.omega * mids))
-    # a symbol that turns away from the window's own turning frequency loses a little length
-    energies = 1.0 + (turned.double_frequency(edges) * np.exp(2j * (phase - turned.omega * mids))).real / np.diff(edges)
-    nats = log_cosh(gains * y.real) - 0.5 * gains**2 * energies
+    templates = turned.templates(edges, phase - turned.omega * mids, np.diff(edges))
+    nats = log_cosh(gains * y.real) - 0.5 * gains**2 * templates.real
     nats[(edges[:-1] < begin - 0.5 * first.period) | (edges[1:] > end + 0.5 * first.period)] = -1e9
     value, a, b = best_run(nats[None, :])
     cut = slice(int(a[0]), int(b[0]))
@@ -155,7 +154,7 @@ def _assemble(windows: list[Fit], begin: float, end: float) -> tuple[Run, float]
         edges[cut.start : cut.stop + 1],
         y[cut],
         gains[cut],
-        energies[cut],
+        templates[cut],
         phase[cut],
         float(np.mean(omegas[cut])) if cut.stop > cut.start else first.omega,
         True,

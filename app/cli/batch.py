@@ -9,7 +9,7 @@ from pathlib import Path
 
 from app.cli import status
 from app.cli.failures import Failure, guarded
-from app.errors import one_line
+from app.errors import CaptureError, one_line
 from app.files.capture_options import ReadOptions
 from app.files.captures import open_capture
 from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
@@ -22,8 +22,11 @@ from dsp.results import DecodeSettings
 Progress = Callable[[float], None]
 Cancelled = Callable[[], bool]
 
+_HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 # below this much input the start of worker processes takes longer than the work
 _WORTH_A_POOL_BYTES = 20_000_000
+# of the work on one file, as the progress line counts it
+_READING_SHARE = 0.2
 
 
 @dataclass(frozen=True)
@@ -56,8 +59,8 @@ class FileReport:
 def open_told(
     path: Path,
     read: ReadOptions,
-    timebase_ppm: float | None,
-    gain_percent: float | None,
+    timebase_ppm: float | None = None,
+    gain_percent: float | None = None,
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
 ) -> Capture:
@@ -65,8 +68,9 @@ def open_told(
 
     Raises
     ------
-    app.errors.CaptureError : the file cannot be read.
+    app.errors.CaptureError : the file cannot be read, or is a session.
     """
+    _refuse_session(path)
     capture = open_capture(path, read, progress=progress, cancelled=cancelled)
     if timebase_ppm is not None:
         capture = replace(capture, timebase_ppm=timebase_ppm)
@@ -100,14 +104,16 @@ def decode_files(
         yield from _in_processes(tasks, workers, progress)
         return
     for number, task in enumerate(tasks):
-        step = None if progress is None else _part_of(progress, number, len(tasks))
+        step = None if progress is None else _share(progress, number / len(tasks), (number + 1) / len(tasks))
         yield decode_file(task, _never, step)
 
 
 def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None) -> FileReport:
-    capture = open_told(task.path, task.read, task.timebase_ppm, task.gain_percent, None, cancelled)
+    reading = None if progress is None else _share(progress, 0.0, _READING_SHARE)
+    decoding = None if progress is None else _share(progress, _READING_SHARE, 1.0)
+    capture = open_told(task.path, task.read, task.timebase_ppm, task.gain_percent, reading, cancelled)
     request = DecodeRequest(capture, task.channel, task.span_s, task.settings, task.hash_wanted)
-    outcome = run_decode(request, progress, cancelled)
+    outcome = run_decode(request, decoding, cancelled)
     sha256 = file_sha256(task.path, cancelled) if task.hash_wanted else None
     found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
     kept = replace(capture, sha256=sha256) if task.keep_capture else None
@@ -128,8 +134,19 @@ def _in_processes(tasks: Sequence[FileTask], workers: int, progress: Progress | 
             yield FileReport(task.path, error=one_line(text), status=status.UNREADABLE)
 
 
-def _part_of(progress: Progress, number: int, of: int) -> Progress:
-    return lambda fraction: progress((number + fraction) / of)
+def _refuse_session(path: Path) -> None:
+    if not path.is_file():
+        return
+    with path.open("rb") as file:
+        if file.read(len(_HDF5_SIGNATURE)) == _HDF5_SIGNATURE:
+            raise CaptureError(
+                path, "", "HDF5 is not read by this command", f"open a session in the window: halfturn {path}"
+            )
+
+
+def _share(progress: Progress, begin: float, end: float) -> Progress:
+    """Progress of a part that runs from ``begin`` to ``end`` of the whole."""
+    return lambda fraction: progress(begin + fraction * (end - begin))
 
 
 def _never() -> bool:

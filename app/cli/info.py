@@ -9,12 +9,12 @@ from pathlib import Path
 
 from app.cli import status
 from app.cli.arguments import read_options
+from app.cli.batch import open_told
 from app.cli.failures import guarded
 from app.cli.output import STANDARD_OUTPUT, check_targets, write_text
 from app.cli.progress import ProgressLine
 from app.cli.tables import info_text
 from app.files.capture_options import ReadOptions
-from app.files.captures import open_capture
 from app.jobs.contract import Json, error_entry, info_document, info_entry, to_text
 from app.jobs.inspecting import CaptureFacts, inspect_capture
 from app.version import program_version
@@ -49,4 +49,4 @@ def run(given: argparse.Namespace) -> int:
 
 def _facts(path: Path, reading: ReadOptions) -> CaptureFacts:
     with ProgressLine(f"reading {path.name}") as progress:
-        return inspect_capture(open_capture(path, reading, progress=progress))
+        return inspect_capture(open_told(path, reading, progress=progress))

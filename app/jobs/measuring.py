@@ -69,7 +69,10 @@ def run_measure(
         ("noise", Reading(levels.noise, None, outcome.unit, levels.mean.count)),
     ]
     read += [
-        ("amplitude" if t.talker is None else f"amplitude_{t.talker}", _reading(t.amplitude, outcome.unit))
+        (
+            "amplitude" if t.talker is None else f"amplitude_talker_{t.talker}",
+            _reading(t.amplitude, outcome.unit),
+        )
         for t in summary.talkers
         if t.amplitude is not None
     ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing.synchronize import Event
@@ -57,6 +58,15 @@ def _start_worker(stop: Event) -> None:
     _stop = stop
     # an interrupt from the keyboard reaches the whole group; the parent alone answers it
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    """A parent that was killed asks nobody to stop; its workers would wait for tasks for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _call(function: Callable[[Task, Cancelled], Result], task: Task) -> Result:

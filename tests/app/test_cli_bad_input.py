@@ -72,17 +72,24 @@ def test_unreadable_input(command, case, tmp_path, monkeypatch, capsys):
     assert sorted(tmp_path.iterdir()) == before
 
 
-@pytest.mark.parametrize("value", ["nan", "inf", "-inf"])
-def test_a_value_that_is_no_number_is_counted_and_skipped(value, tmp_path, capsys):
-    path = tmp_path / "line.csv"
+def write_with(value: float, path: Path) -> None:
     samples = np.sin(np.arange(3000) / 3.0)
-    samples[700:703] = float(value)
+    samples[700:703] = value
     write_text(path, samples, 1e6)
-    assert main(["info", str(path), "--json", "-"]) == 0
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+def test_a_value_that_is_no_number_is_counted(value, tmp_path, capsys):
+    write_with(value, tmp_path / "line.csv")
+    assert main(["info", str(tmp_path / "line.csv"), "--json", "-"]) == 0
     (entry,) = json.loads(capsys.readouterr().out)["captures"]
     assert [notice["count"] for notice in entry["warnings"] if notice["first_sample"] == 700] == [3]
     assert entry["channels"][0]["max"] == pytest.approx(1.0, abs=0.01)
-    assert main(["decode", str(path), "--json", "-"]) in (0, 1)
+
+
+def test_decoding_skips_what_is_no_number_and_says_so(tmp_path, capsys):
+    write_with(np.nan, tmp_path / "line.csv")
+    assert main(["decode", str(tmp_path / "line.csv"), "--json", "-"]) in (0, 1)
     (result,) = json.loads(capsys.readouterr().out)["results"]
     (skipped,) = [notice for notice in result["warnings"] if notice["code"] == "not-finite-skipped"]
     assert (skipped["count"], skipped["first_sample"]) == (3, 700)

@@ -232,9 +232,10 @@ def test_progress_is_for_terminals(found, line, capsys, monkeypatch):
 
     monkeypatch.setattr(decoding, "decode", reporting)
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    monkeypatch.setattr("app.cli.progress._EVERY_S", 0.0)
     main(["decode", str(line), "--json", "-"])
     shown = capsys.readouterr().err
-    assert "decoding: 50 %" in shown
+    assert "decoding: 60 %" in shown
     assert shown.endswith("\r\x1b[K")
 
 

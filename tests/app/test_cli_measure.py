@@ -66,7 +66,7 @@ def test_readings_have_value_unit_and_uncertainty(line, monkeypatch, capsys):
     assert found["symbol_period"]["value"] == pytest.approx(1 / 10_000.5)
     assert found["symbol_period"]["std"] == pytest.approx(0.25 / 10_000.5**2)
     assert (found["symbol_period"]["unit"], found["symbol_period"]["count"]) == ("s", 4)
-    assert found["amplitude_0"]["value"] == 0.8
+    assert found["amplitude_talker_0"]["value"] == 0.8
 
 
 def test_the_instruments_part_is_apart_and_combined(line, monkeypatch, capsys):

@@ -7,6 +7,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+LONGEST_WAIT_S = 20.0
+
 
 def later_tasks_first(number: int, cancelled: Callable[[], bool]) -> tuple[int, int]:
     """The task and the process, after a wait that is longest for task 0."""
@@ -19,7 +21,7 @@ def until_told_to_stop(folder: Path, cancelled: Callable[[], bool]) -> None:
     if folder.name == "first":
         return
     (folder / "begun").touch()
-    end = time.monotonic() + 20
+    end = time.monotonic() + LONGEST_WAIT_S
     while not cancelled() and time.monotonic() < end:
         time.sleep(0.01)
     (folder / "stopped").write_text(str(cancelled()))

@@ -33,7 +33,8 @@ BURSTS_EACH = 12
 @pytest.mark.parametrize(("cycles", "rate_hz", "samples_per_cycle"), SHAPES)
 def test_no_burst_symbol_or_length_is_wrong(tmp_path, cycles, rate_hz, samples_per_cycle):
     draw = 7100 + int(cycles * 100)
-    lengths = [random.Random(draw).randint(12, 80) for _ in range(BURSTS_EACH)]
+    chance = random.Random(draw)
+    lengths = [chance.randint(12, 80) for _ in range(BURSTS_EACH)]
     line = talker_line(
         rate_hz=rate_hz,
         carrier_hz=rate_hz / samples_per_cycle,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 def main(argv: Sequence[str] | None = None) -> int:
     """Do what the command line asks and give the exit status; errors are one line on standard error."""
     _never_fail_to_print()
+    if argv is None and not sys.warnoptions:
+        # a warning of a library is for developers, who ask for it with python -W
+        warnings.simplefilter("ignore")
     try:
         code = _dispatch(parse(sys.argv[1:] if argv is None else argv))
         sys.stdout.flush()

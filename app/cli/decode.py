@@ -76,6 +76,7 @@ def _decode_and_tell(tasks: Sequence[FileTask], workers: int, *, quiet: bool) ->
             if report.outcome is not None and not quiet:
                 sys.stdout.write(decode_text(str(report.path), report.outcome))
                 sys.stdout.write("\n" if len(reports) < len(tasks) else "")
+                sys.stdout.flush()
             problem = report.error or _why_nothing(report)
             if problem:
                 sys.stderr.write(f"halfturn: {problem}\n")

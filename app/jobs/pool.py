@@ -9,7 +9,9 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing.synchronize import Event
@@ -58,6 +60,8 @@ def _start_worker(stop: Event) -> None:
     _stop = stop
     # an interrupt from the keyboard reaches the whole group; the parent alone answers it
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
     threading.Thread(target=_leave_with_parent, daemon=True).start()
 
 

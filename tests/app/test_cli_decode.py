@@ -10,7 +10,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 from types import ModuleType
 
@@ -367,12 +366,12 @@ def test_an_interrupt_from_the_keyboard_ends_all_processes_quietly(tmp_path):
     running = subprocess.Popen(
         [sys.executable, "-m", "app", "decode", *files * 200, "--jobs", "2"],
         cwd=ROOT,
-        stdout=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
     )
-    time.sleep(1.5)
+    assert running.stdout.readline().startswith(files[0])
     os.killpg(running.pid, signal.SIGINT)
     complaint = running.communicate(timeout=30)[1]
     assert running.returncode == 130

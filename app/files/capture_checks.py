@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app.files.capture_options import Watch
+from app.files.capture_options import Watch, counted
 from app.model.capture import Channel
 from dsp.results import Notice
 
@@ -109,7 +109,7 @@ class _Look:
         words = {"nan": "without a value (NaN)", "infinity": "of infinite value"}
         notices = []
         for code, count in counts.items():
-            text = f"{self.channel.name}: {_samples(count)}{self.part} {words[code]}"
+            text = f"{self.channel.name}: {counted(count, 'sample')}{self.part} {words[code]}"
             notices.append(Notice(code, f"{text}, first at sample {first[code]}", count, first[code]))
         return notices
 
@@ -139,7 +139,7 @@ class _Look:
         count = sum(pile.count for pile in clipping)
         first = min(pile.first for pile in clipping)
         where = " and ".join(f"its {pile.side} value {self._shown(pile.value)}" for pile in clipping)
-        text = f"{self.channel.name}: clipped, {_samples(count)}{self.part} exactly at {where}"
+        text = f"{self.channel.name}: clipped, {counted(count, 'sample')}{self.part} exactly at {where}"
         return [Notice("clipped", f"{text}, first at sample {first}", count, first)]
 
     def _shown(self, stored: float) -> str:
@@ -179,10 +179,6 @@ class _Look:
 
 def _finite(block: NDArray[Any]) -> NDArray[Any]:
     return block[np.isfinite(block)] if block.dtype.kind == "f" else block
-
-
-def _samples(count: int) -> str:
-    return "1 sample" if count == 1 else f"{count} samples"
 
 
 def _at_end_of_type(lowest: float, highest: float, dtype: np.dtype[Any]) -> tuple[bool, bool]:

@@ -50,6 +50,9 @@ class Uneven:
     jitter: NDArray[np.intp]
 
 
+_EVEN = Uneven(np.empty(0, np.intp), np.empty(0, np.intp))
+
+
 def robust_step(times: Times, quantum: float) -> float:
     """Median advance a sample, over a lag long enough for rounding by ``quantum`` not to matter."""
     lag = 1
@@ -65,29 +68,54 @@ def uneven(times: Times, step: float, quantum: float) -> Uneven:
     deviation = np.diff(times) - step
     size = np.abs(deviation)
     resolution = 4 * np.finfo(np.float64).eps * float(np.abs(times).max(initial=0.0))
-    odd = np.flatnonzero(size > JITTER * step + 1.05 * quantum + resolution)
+    if (size <= JITTER * step + resolution).all():
+        return _EVEN
     displaced = np.flatnonzero(size > BREAK * step + resolution)
-    most = max(3, MOST_BREAKS * size.size)
-    slack = 0.0
-    if displaced.size > most and quantum > JITTER * step:
-        # where the last digit is coarse against the step, a regular pattern of such steps is rounding
-        slack = quantum
-        displaced = np.flatnonzero(size > BREAK * step + 1.05 * quantum + resolution)
+    few = displaced.size <= max(3, MOST_BREAKS * size.size) and not _is_regular(displaced, times.size)
+    if not few:
+        quantum = max(quantum, _common_step(deviation + step, resolution))
+    rounding = 1.05 * quantum + resolution
+    odd = np.flatnonzero(size > JITTER * step + rounding)
+    slack = resolution
+    if not few and quantum > JITTER * step:
+        # so many displacements are how a coarse last digit shows, if they are no larger than that digit
+        slack = rounding
+        displaced = np.flatnonzero(size > BREAK * step + slack)
     if displaced.size > max(FEW_BREAKS, MOST_BREAKS * size.size):
         return Uneven(np.empty(0, np.intp), odd + 1)
-    limit = BREAK * step + slack + resolution
-    displaced, stray = _without_strays(displaced, deviation, limit)
+    limit = BREAK * step + slack
+    displaced, first_of_stray, second_of_stray = _without_strays(displaced, deviation, limit)
     breaks = _lasting(times, displaced, step, limit)
-    jitter = np.setdiff1d(np.union1d(odd, displaced), np.concatenate([breaks, stray]))
-    return Uneven(breaks + 1, jitter + 1)
+    jitter = np.union1d(np.union1d(odd, displaced), first_of_stray)
+    return Uneven(breaks + 1, np.setdiff1d(jitter, np.union1d(breaks, second_of_stray)) + 1)
+
+
+def _is_regular(displaced: NDArray[np.intp], count: int) -> bool:
+    """Whether displacements follow each other evenly from end to end, as the carry of a rounding does."""
+    if displaced.size < 3:
+        return False
+    apart = np.diff(displaced)
+    longest = int(apart.max())
+    ends = max(int(displaced[0]), count - 2 - int(displaced[-1]))
+    return longest - int(apart.min()) <= 1 and ends <= longest
+
+
+def _common_step(steps: Times, resolution: float) -> float:
+    """The smallest step if all others are multiples of it, as of times counted in ticks; else 0."""
+    ahead = steps[steps > resolution]
+    if not ahead.size:
+        return 0.0
+    smallest = float(ahead.min())
+    off = np.abs(steps - smallest * np.rint(steps / smallest))
+    return smallest if (off <= 0.01 * smallest + resolution).all() else 0.0
 
 
 def _without_strays(
     displaced: NDArray[np.intp], deviation: Times, limit: float
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
     """Leave out single samples off the grid: a displacement and the one after it that undoes it.
 
-    Also gives the second step of each such pair, so that one sample is counted once.
+    Gives what is left, and the first and the second step of each such pair.
     """
     kept: list[int] = []
     undone: list[int] = []
@@ -102,7 +130,8 @@ def _without_strays(
         else:
             kept.append(i)
             at += 1
-    return np.array(kept, np.intp), np.array(undone, np.intp)
+    second = np.array(undone, np.intp)
+    return np.array(kept, np.intp), second - 1, second
 
 
 def _lasting(times: Times, displaced: NDArray[np.intp], step: float, limit: float) -> NDArray[np.intp]:

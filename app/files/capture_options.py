@@ -56,6 +56,11 @@ class ReadOptions:
             raise UsageError(f"an offset of {self.offset:g} makes no sense; give a finite number")
 
 
+def counted(count: int, noun: str) -> str:
+    """``1 row``, ``2 rows``."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 @dataclass(frozen=True)
 class Watch:
     """The two callbacks of a long read, together."""

@@ -9,13 +9,14 @@ own intercept; all pieces share the slope. Nothing is moved or filled in.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 
 from app.files.capture_grid import SIDE, Digits, Times, robust_step, uneven
+from app.files.capture_options import counted
 from app.model.capture import Segment
 from dsp.results import Notice
 
@@ -199,24 +200,33 @@ class TimeAxis:
         step = self._step + slope
         if not step > 0:
             raise TimeColumnError(f"{self._what} the values do not go up", 1)
+        notices = [
+            *self._break_notices(row_of),
+            *self._uneven_notices(row_of),
+            *self._drift_notice(slope, row_of),
+        ]
+        std = self._slope_std(slope, spread)
         segments = self._segments(slope, step)
-        notices = self._break_notices(row_of)
-        for code, tally, words in (
-            ("time-missing", self._missing, "rows have no time"),
-            ("time-jitter", self._jitter, f"steps of the {self._what} are uneven by more than 2 %"),
+        return TimeFit(step * self._unit_s, std * self._unit_s, segments, tuple(notices))
+
+    def _uneven_notices(self, row_of: Callable[[int], str]) -> Iterator[Notice]:
+        for code, tally, noun, how in (
+            ("time-missing", self._missing, "missing value", ""),
+            ("time-jitter", self._jitter, "step", " uneven by more than 2 %"),
         ):
             if tally.count:
-                text = f"{tally.count} {words}, the first at {row_of(tally.first)}"
-                notices.append(Notice(code, text, tally.count, tally.first))
+                what = f"{counted(tally.count, noun)}{how} in the {self._what}"
+                yield Notice(code, f"{what}, first at {row_of(tally.first)}", tally.count, tally.first)
+
+    def _drift_notice(self, slope: float, row_of: Callable[[int], str]) -> Iterator[Notice]:
+        step = self._step + slope
         worst, piece = max(((piece.worst(slope), piece) for piece in self._pieces), key=lambda pair: pair[0])
-        if worst > 0.5 * step + self._quantum and not self._jitter.count:
+        if worst > step + self._quantum and not self._jitter.count:
             text = (
-                f"the sample rate changes along the {self._what}: times are up to {worst / step:.3g} samples "
-                f"from even spacing, in the part that begins at {row_of(piece.first)}"
+                f"the sample rate changes along the {self._what}: it leaves even spacing by up to "
+                f"{worst / step:.3g} samples, in the part that begins at {row_of(piece.first)}"
             )
-            notices.append(Notice("time-drift", text, 1, piece.first))
-        std = self._slope_std(slope, spread)
-        return TimeFit(step * self._unit_s, std * self._unit_s, segments, tuple(notices))
+            yield Notice("time-drift", text, 1, piece.first)
 
     def _slope_std(self, slope: float, spread: float) -> float:
         """Standard uncertainty of the slope, from the residuals and from the rounding of the times.
@@ -250,12 +260,11 @@ class TimeAxis:
             segments.append(Segment(piece.first, piece.first + piece.count, start_s))
         return tuple(segments)
 
-    def _break_notices(self, row_of: Callable[[int], str]) -> list[Notice]:
+    def _break_notices(self, row_of: Callable[[int], str]) -> Iterator[Notice]:
         ahead, back = _Tally(), _Tally()
         for before, piece in pairwise(self._pieces):
             expected = before.start + before.count * self._step
             (ahead if piece.start > expected else back).note(1, piece.first)
-        notices = []
         for code, tally, words in (
             ("time-gap", ahead, "jumps ahead"),
             ("time-restart", back, "goes back, which is taken as the start of another record,"),
@@ -263,8 +272,7 @@ class TimeAxis:
             if tally.count:
                 times = "" if tally.count == 1 else f" {tally.count} times, first"
                 text = f"the {self._what} {words}{times} at {row_of(tally.first)}"
-                notices.append(Notice(code, text, tally.count, tally.first))
-        return notices
+                yield Notice(code, text, tally.count, tally.first)
 
 
 @dataclass

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from app.errors import CaptureError
 from app.files.capture_checks import check_clipping
 from app.files.capture_common import distinct
-from app.files.capture_options import ReadOptions, Watch
+from app.files.capture_options import ReadOptions, Watch, counted
 from app.files.text_axis import Axis
 from app.files.text_cells import Kind
 from app.files.text_rows import RowReader
@@ -26,7 +26,7 @@ _ODD_CELLS = {
     Kind.MISSING: ("nan", "without a value (NaN)"),
     Kind.INFINITE: ("infinity", "of infinite value"),
     Kind.OVERFLOW: ("overflow", "marked as overflow"),
-    Kind.TEXT: ("unreadable", "no number"),
+    Kind.TEXT: ("unreadable", "that cannot be read"),
 }
 
 
@@ -91,9 +91,8 @@ def _cell_notices(table: Table, reader: RowReader, names: Sequence[str]) -> Iter
         if column in table.roles.channels:
             code, words = _ODD_CELLS[kind]
             name = names[table.roles.channels.index(column)]
-            quoted = f" ('{tally.cell[:20]}')" if tally.cell else ""
-            cells = "1 cell is" if tally.count == 1 else f"{tally.count} cells are"
-            text = f"{name}: {cells} {words}, the first at {reader.row_of(tally.first)}{quoted}"
+            place = reader.row_of(tally.first) + (f" ('{tally.cell[:20]}')" if tally.cell else "")
+            text = f"{name}: {counted(tally.count, 'cell')} {words}, first at {place}"
             yield Notice(code, text, tally.count, tally.first)
 
 
@@ -105,8 +104,8 @@ def _row_notices(table: Table, reader: RowReader) -> Iterator[Notice]:
     elif reader.cut_end:
         yield Notice("truncated", "the line end of the last row is cut off; its values are whole", 1, last)
     if reader.text_rows.count:
-        rows = "1 row" if reader.text_rows.count == 1 else f"{reader.text_rows.count} rows"
-        text = f"{rows} of text among or after the samples, the first at row {reader.text_rows.first}"
+        rows = counted(reader.text_rows.count, "row")
+        text = f"{rows} of text among or after the samples, first at row {reader.text_rows.first}"
         yield Notice("text-rows", text, reader.text_rows.count)
     stated = table.facts.count
     if stated is not None and reader.samples < stated:

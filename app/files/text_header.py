@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from app.files.text_cells import Kind, read_cell, split_row
+from app.files.text_cells import Kind, is_number, read_cell, split_row
 from app.files.text_layout import Layout
 from app.files.text_units import Unit, is_units_row, split_header, unit_of_cell
 
@@ -32,9 +32,10 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
 
     A row of units may stand below the names; a unit may stand with its name.
     """
-    rows = []
+    rows: list[list[str]] = []
     for line in reversed([line for line in above if line.strip()][-_HEADER_LINES:]):
-        cells = _header_cells(line, layout)
+        # below a name that is a number, such as channel 1, there must at least be its unit
+        cells = _header_cells(line, layout, numbered=len(rows) == 1 and is_units_row(rows[0]))
         if cells is None:
             break
         rows.append(cells)
@@ -47,27 +48,31 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
     return [Title(name, below or own) for (name, own), below in zip(names, units, strict=True)]
 
 
-def _header_cells(line: str, layout: Layout) -> list[str] | None:
+def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None:
     """The cells of ``line`` above the data columns; None if it is no line of titles."""
-    for text in dict.fromkeys((line, uncommented(line))):
+    for text in dict.fromkeys((uncommented(line), line)):
         for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")):
             cells = _split(text.strip("\r\n"), delimiter, layout)
             if cells is None:
                 continue
             wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
             kinds = [read_cell(cell, layout.decimal).kind for cell in wanted]
-            if Kind.TEXT in kinds and Kind.NUMBER not in kinds:
+            if Kind.TEXT in kinds and (numbered or Kind.NUMBER not in kinds):
                 return wanted
     return None
 
 
 def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:
-    """``text`` in as many cells as a row has; a title may have blanks where rows are split at blanks."""
+    """``text`` in as many cells as a row has, or more if those hold values; None if that cannot be.
+
+    A title may have blanks where rows are split at blanks.
+    """
     attempts = [split_row(text, delimiter)]
     if delimiter == " ":
         attempts += [_GAP_BEFORE_BRACKET.sub("", text).split(), re.split(r"\s{2,}|\t", text.strip())]
     for cells in attempts:
         beyond = cells[layout.columns :]
-        if layout.data[-1] < len(cells) and not any(cell.strip() for cell in beyond):
+        stated = any(is_number(cell, layout.decimal) for cell in beyond)
+        if layout.data[-1] < len(cells) and (stated or not any(cell.strip() for cell in beyond)):
             return cells
     return None

@@ -50,7 +50,7 @@ def assign_roles(
     notices: list[Notice] = []
     index = None
     if time is None:
-        named = [i for i in counting if _INDEX.fullmatch(titles[i].name) or _is_neutral(titles[i])]
+        named = [i for i in counting if _is_index(titles[i])]
         index = named[0] if named and len(titles) > 1 else None
         if index is None and len(titles) > 1 and _advances_evenly(preview[:, 0]):
             untitled = not any(title.name for title in titles)
@@ -64,7 +64,7 @@ def assign_roles(
         notices.append(Notice("time-unit-assumed", "the time column names no unit; seconds are assumed"))
     channels = []
     for i in columns:
-        if i == time or (i in counting and _INDEX.fullmatch(titles[i].name)):
+        if i == time or (i in counting and _is_index(titles[i])):
             continue
         if _is_time(titles[i]) and _advances(preview[:, i]):
             notices += _skew(preview[:, time], preview[:, i], i)
@@ -81,6 +81,10 @@ def _is_time(title: Title) -> bool:
 
 def _is_neutral(title: Title) -> bool:
     return title.unit is None and _NEUTRAL.fullmatch(title.name) is not None
+
+
+def _is_index(title: Title) -> bool:
+    return _is_neutral(title) or (title.unit is None and _INDEX.fullmatch(title.name) is not None)
 
 
 def _time_by_title(

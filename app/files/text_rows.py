@@ -11,6 +11,7 @@ import numpy as np
 
 from app.errors import CaptureError
 from app.files.capture_common import Head
+from app.files.capture_options import counted
 from app.files.text_cells import SCPI_INFINITY, SCPI_NAN, Cell, Kind, is_number, read_cell
 from app.files.text_header import COMMENT
 from app.files.text_layout import Layout
@@ -173,7 +174,7 @@ class RowReader:
             raise CaptureError(
                 self._head.path,
                 f"row {row}",
-                f"it has {len(found)} cells where the rows before have {self._layout.columns}",
+                f"it has {counted(len(found), 'cell')} where the rows before have {self._layout.columns}",
                 "mend or remove that row",
             )
 

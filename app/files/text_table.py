@@ -72,8 +72,10 @@ def _check(head: Head, layout: Layout, facts: Facts, roles: Roles, options: Read
         problem = "there is a column of times or sample numbers and none of samples"
         raise CaptureError(head.path, place, problem, "save a channel with it")
     if roles.time is None and options.rate_hz is None and facts.stated_rate_hz is None:
-        count = "one column" if len(layout.data) == 1 else f"{len(layout.data)} columns"
-        problem = f"{count} of numbers begin here, with no time column, sample interval or sample rate"
+        count = (
+            "one column of numbers begins" if len(layout.data) == 1 else f"{len(layout.data)} columns begin"
+        )
+        problem = f"{count} here, with no time column, sample interval or sample rate"
         raise CaptureError(head.path, place, problem, "give the rate with --rate")
 
 

@@ -30,6 +30,10 @@ _LONG_PREFIXES = {"": 1.0, "nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1
 _PLAIN = "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
 # units that are as likely the name of a channel
 _LETTERS = frozenset("ACTWKNg")
+# what stands in a units row over a column that has none
+_NO_UNIT = frozenset(
+    ("-", "--", "()", "[]", "[-]", "1", "none", "index", "sequence", "sample", "samples", "#")
+)
 
 
 def _spellings() -> Iterator[tuple[str, Unit]]:
@@ -120,10 +124,8 @@ def unit_of_cell(text: str) -> Unit | None:
 
 
 def is_units_row(cells: list[str]) -> bool:
-    """Whether every cell that is not empty is a unit, and not all of them might be names."""
-    texts = [plain_cell(cell) for cell in cells if plain_cell(cell)]
-    return (
-        bool(texts)
-        and all(unit_of_cell(text) is not None for text in texts)
-        and not all(text in _LETTERS for text in texts)
-    )
+    """Whether every cell is a unit, empty, or says that it has none, and not all might be names."""
+    texts = [plain_cell(cell) for cell in cells]
+    units = [text for text in texts if unit_of_cell(text) is not None]
+    others = [text for text in texts if text and text not in units]
+    return any(text not in _LETTERS for text in units) and all(text.lower() in _NO_UNIT for text in others)

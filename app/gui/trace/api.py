@@ -84,6 +84,7 @@ Arrangement = Literal["by-unit", "each"]
 FlipOrigin = Literal["auto", "hand", "removed"]
 
 TOOLS: tuple[Tool, ...] = ("pan", "zoom", "span", "flip")
+FLIP_ORIGINS: tuple[FlipOrigin, ...] = ("auto", "removed", "hand")  # as drawn, one over the other
 SNAPS: tuple[Snap, ...] = ("crossing", "extremum", "flip", "symbol")
 ARRANGEMENTS: tuple[Arrangement, ...] = ("by-unit", "each")
 

@@ -33,7 +33,7 @@ class Geometry:
 
 def flips_spread(shown: MarksShown, scale: TimeScale) -> bool:
     """Whether the visible flips stand far enough apart for lines through trace and lane."""
-    visible = len(shown.flips.between(scale.start_s, scale.end_s))
+    visible = shown.flips.count(scale.start_s, scale.end_s)
     return visible * SPREAD_PX <= scale.right - scale.left
 
 

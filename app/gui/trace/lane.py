@@ -22,6 +22,7 @@ from app.gui.trace.palette import TraceColours, line_pen
 from app.gui.trace.scale import TimeScale
 
 BOXES_FROM_PX = 4.0
+_DETAIL_FROM_PX = 3.0  # of a burst
 _LEAST_FONT_PX = 8
 _LOW = 0.5  # height of the lowest symbol, as a share of the highest
 _DOUBT_FROM = 0.01
@@ -103,22 +104,27 @@ class LaneItem(QGraphicsWidget):
             self._scale.start_s, self._scale.end_s, self._scale.left - shift, self._scale.right - shift
         )
         painter.setClipRect(QRectF(scale.left, 0, scale.right - scale.left, self.size().height()))
-        bursts = self._book.between(scale.start_s, scale.end_s)
+        places = self._book.places(scale.start_s, scale.end_s)
+        starts, ends = scale.px(self._book.starts_s[places]), scale.px(self._book.ends_s[places])
+        narrow = ends - starts < _DETAIL_FROM_PX
+        self._blocks(painter, np.unique(np.floor(starts[narrow])))
+        bursts = [self._book.bursts[places.start + k] for k in np.flatnonzero(~narrow)]
         self._brackets(painter, scale, bursts)
-        wide = []
         for burst in bursts:
             if burst.symbols and burst.symbol_period_s > 0:
                 row = self._row(burst)
                 first, last = row.visible(scale)
-                if last <= first:
-                    continue
-                if scale.length_px(burst.symbol_period_s) >= BOXES_FROM_PX:
-                    wide.append((row, first, last))
-                else:
-                    self._density(painter, row, row.edges_px(first, last, scale), first, last)
-        for row, first, last in wide:
-            self._boxes(painter, row, row.edges_px(first, last, scale), first, last)
+                if last > first:
+                    close = scale.length_px(burst.symbol_period_s) >= BOXES_FROM_PX
+                    draw = self._boxes if close else self._density
+                    draw(painter, row, row.edges_px(first, last, scale), first, last)
         painter.setClipping(False)
+
+    def _blocks(self, painter: QPainter, x: Floats) -> None:
+        """Bursts too narrow to show anything of: one stroke a pixel."""
+        tall = np.full(x.size, self._boxes_px * 0.75)
+        top = self._bracket_px + self._boxes_px - tall
+        _fill(painter, self._look().symbol, x, top, np.full(x.size, _DETAIL_FROM_PX - 1), tall)
 
     def _row(self, burst: LaneBurst) -> BurstRow:
         key = id(burst)
@@ -220,7 +226,7 @@ class LaneItem(QGraphicsWidget):
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(self._look().hand_flip)
         tip = self._bracket_px - 0.5
-        for x in middles:
+        for x in middles.tolist():
             corners = (QPointF(x - 4, tip - 6), QPointF(x + 4, tip - 6), QPointF(x, tip))
             painter.drawPolygon(QPolygonF(corners))
 
@@ -236,4 +242,6 @@ class LaneItem(QGraphicsWidget):
 def _fill(painter: QPainter, colour: QColor, x: Floats, y: Floats, width: Floats, height: Floats) -> None:
     painter.setPen(Qt.PenStyle.NoPen)
     painter.setBrush(colour)
-    painter.drawRects([QRectF(*box) for box in zip(x, y, width, height, strict=True)])
+    # plain floats: made from numpy's they take several times as long
+    boxes = np.stack([x, y, width, height], axis=1).tolist()
+    painter.drawRects([QRectF(*box) for box in boxes])

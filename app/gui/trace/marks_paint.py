@@ -13,7 +13,7 @@ import numpy as np
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPolygonF
 
-from app.gui.trace.api import FlipView
+from app.gui.trace.api import FLIP_ORIGINS, FlipView
 from app.gui.trace.geometry import Geometry, flips_spread
 from app.gui.trace.marks_shown import Mark, MarksShown
 from app.gui.trace.palette import TraceColours, line_pen
@@ -94,38 +94,38 @@ class MarksPainter:
     # --- flips
 
     def _flips(self, painter: QPainter) -> None:
-        visible = self.shown.flips.between(self.scale.start_s, self.scale.end_s)
+        book = self.shown.flips
         spread = flips_spread(self.shown, self.scale)
         colours = {
             "auto": self.colours.auto_flip,
             "hand": self.colours.hand_flip,
             "removed": self.colours.removed_flip,
         }
-        for origin, colour in colours.items():
-            flips = [flip for flip in visible if flip.origin == origin]
-            if not flips:
+        for origin in FLIP_ORIGINS:
+            at = book.places(origin, self.scale.start_s, self.scale.end_s)
+            if not at.size:
                 continue
-            painter.setPen(line_pen(colour))
-            places = self.scale.px(np.array([flip.time_s for flip in flips]))
+            painter.setPen(line_pen(colours[origin]))
+            places = self.scale.px(book.times_s[at])
             if origin == "auto" and not spread:
                 self._dense(painter, np.unique(np.round(places)))
                 continue
             if spread and origin != "removed":
                 self._lines(painter, places)
-            for flip, x in zip(flips, places, strict=True):
-                self._head(painter, flip, float(x), colour, spread)
+            for k, x in zip(at.tolist(), places.tolist(), strict=True):
+                self._head(painter, book.flips[k], x, colours[origin], spread)
         if self.shown.ghost_s is not None:
             painter.setPen(line_pen(self.colours.hand_flip))
             self._lines(painter, np.array([self.scale.px(self.shown.ghost_s)]))
 
     def _lines(self, painter: QPainter, places: np.ndarray) -> None:
         top, bottom = self.geometry.heads_bottom, self.geometry.lane_bottom
-        painter.drawLines([QLineF(x, top, x, bottom) for x in places])
+        painter.drawLines([QLineF(x, top, x, bottom) for x in places.tolist()])
 
     def _dense(self, painter: QPainter, places: np.ndarray) -> None:
         """Too many for a line each: short strokes in the strip of heads."""
         top, bottom = self.geometry.heads_middle + 2, self.geometry.heads_bottom
-        painter.drawLines([QLineF(x, top, x, bottom) for x in places])
+        painter.drawLines([QLineF(x, top, x, bottom) for x in places.tolist()])
 
     def _head(self, painter: QPainter, flip: FlipView, x: float, colour: QColor, spread: bool) -> None:
         strong = flip in (self.shown.selected, self.shown.hovered)

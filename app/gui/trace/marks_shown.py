@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
-from app.gui.trace.api import FlipView, LaneBurst
+from app.gui.trace.api import FLIP_ORIGINS, FlipOrigin, FlipView, LaneBurst
 from app.model.items import Cursor
 
 Mark = Cursor | FlipView
@@ -19,13 +20,26 @@ class FlipBook:
     def __init__(self, flips: Sequence[FlipView] = ()) -> None:
         self.flips = tuple(sorted(flips, key=lambda flip: flip.time_s))
         self.times_s = np.array([flip.time_s for flip in self.flips], dtype=np.float64)
+        self._of_origin = {
+            origin: np.flatnonzero([flip.origin == origin for flip in self.flips]) for origin in FLIP_ORIGINS
+        }
 
     def __len__(self) -> int:
         return len(self.flips)
 
+    def count(self, start_s: float, end_s: float) -> int:
+        low, high = np.searchsorted(self.times_s, [start_s, end_s])
+        return int(high - low)
+
     def between(self, start_s: float, end_s: float) -> Sequence[FlipView]:
         low, high = np.searchsorted(self.times_s, [start_s, end_s])
         return self.flips[low:high]
+
+    def places(self, origin: FlipOrigin, start_s: float, end_s: float) -> NDArray[np.intp]:
+        """Where in ``flips`` those of one origin stand that lie in a stretch."""
+        own = self._of_origin[origin]
+        low, high = np.searchsorted(self.times_s[own], [start_s, end_s])
+        return own[low:high]
 
     def nearest(self, time_s: float) -> FlipView | None:
         if not self.flips:
@@ -50,14 +64,19 @@ class LaneBook:
 
     def __init__(self, bursts: Sequence[LaneBurst] = ()) -> None:
         self.bursts = tuple(sorted(bursts, key=lambda burst: burst.start_s))
-        self._starts_s = np.array([burst.start_s for burst in self.bursts])
-        # the latest end so far: bursts may overlap
-        self._ends_s = np.maximum.accumulate(np.array([burst.end_s for burst in self.bursts]))
+        self.starts_s = np.array([burst.start_s for burst in self.bursts], dtype=np.float64)
+        self.ends_s = np.array([burst.end_s for burst in self.bursts], dtype=np.float64)
+        # bursts may overlap
+        self._latest_end_s = np.maximum.accumulate(self.ends_s)
+
+    def places(self, start_s: float, end_s: float) -> slice:
+        """Where in ``bursts`` those stand that reach into a stretch."""
+        low = int(np.searchsorted(self._latest_end_s, start_s))
+        high = int(np.searchsorted(self.starts_s, end_s))
+        return slice(low, max(low, high))
 
     def between(self, start_s: float, end_s: float) -> Sequence[LaneBurst]:
-        low = int(np.searchsorted(self._ends_s, start_s))
-        high = int(np.searchsorted(self._starts_s, end_s))
-        return self.bursts[low:high]
+        return self.bursts[self.places(start_s, end_s)]
 
     def at(self, time_s: float) -> LaneBurst | None:
         return next((b for b in self.between(time_s, time_s) if b.start_s <= time_s < b.end_s), None)

@@ -245,7 +245,7 @@ class OverviewStrip(QWidget):
         x = scale.px(drawn.x)
         y = 3 + (height - 3) * (high - drawn.y) / spread if high > low else np.full(drawn.y.size, height / 2)
         if drawn.paired:
-            ends = zip(x[0::2], y[0::2] + 0.5, x[1::2], y[1::2] - 0.5, strict=True)
+            ends = np.stack([x[0::2], y[0::2] + 0.5, x[1::2], y[1::2] - 0.5], axis=1).tolist()
             painter.drawLines([QLineF(*each) for each in ends])
         else:
             painter.drawPolyline([QPointF(*point) for point in zip(x[known], y[known], strict=True)])

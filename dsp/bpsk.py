@@ -13,9 +13,9 @@ from dsp.discover import Model, discover
 from dsp.extract import ACCEPT_NATS, Found, extract, extract_region, regions_of
 from dsp.noise import NoiseFloor
 from dsp.pool import Period, group_talkers, pooled_period
-from dsp.quality import Fitness, fitness
+from dsp.quality import Fitness, fitness, quiet_noise
 from dsp.results import DecodeSettings
-from dsp.segment import Piece, cut
+from dsp.segment import Piece, cut, outside
 from dsp.source import Record, Watch
 from dsp.track import Run, run_of
 
@@ -81,7 +81,8 @@ def find_links(
             continue
         links.append(link)
         covered = [_samples(run) for talker in link.talkers for run in talker.runs]
-        pieces = _outside(pieces, covered)
+        left = {o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()}
+        pieces = {o: inside for o, inside in left.items() if inside}
     for rest in pieces.values():
         unexplained.extend(rest)
     unexplained.sort(key=lambda p: -p.nats)
@@ -90,22 +91,6 @@ def find_links(
 
 def _samples(run: Run) -> tuple[float, float]:
     return run.region.origin + float(run.edges[0]), run.region.origin + float(run.edges[-1])
-
-
-def _outside(pieces: dict[int, list[Piece]], covered: list[tuple[float, float]]) -> dict[int, list[Piece]]:
-    """Pieces of which less than half is covered."""
-    starts = np.array([a for a, _ in covered])
-    stops = np.array([b for _, b in covered])
-    out: dict[int, list[Piece]] = {}
-    for octave, inside in pieces.items():
-        kept = []
-        for piece in inside:
-            overlap = np.minimum(stops, piece.stop + piece.frame) - np.maximum(starts, piece.start - piece.frame)
-            if float(np.sum(np.maximum(overlap, 0.0))) < 0.3 * (piece.stop - piece.start):
-                kept.append(piece)
-        if kept:
-            out[octave] = kept
-    return out
 
 
 def _one_link(
@@ -155,7 +140,16 @@ def _pooled_model(
     weight = np.array([float(np.sum(f.run.gains**2)) for f in founds])
     omega = float(np.sum(weight * np.array([f.run.omega for f in founds])) / weight.sum())
     carrier = omega * record.rate_hz / (2.0 * np.pi)
-    return Model(carrier, period.value, period.sharp), period
+    scale = model.noise_scale * _met_noise([f.run for f in founds])
+    return Model(carrier, period.value, period.sharp, scale), period
+
+
+def _met_noise(runs: list[Run]) -> float:
+    """Noise beside the transmissions (or, where there is none beside, within) in units of the assumed one."""
+    quiet, told = quiet_noise(runs)
+    if told >= 24:
+        return max(1e-6, quiet)
+    return max(1e-6, fitness(runs).noise)
 
 
 def _talkers(record: Record, founds: list[Found], period: Period) -> tuple[Talker, ...]:

@@ -19,13 +19,15 @@ class Conditioner:
     """Reads conditioned regions of a record.
 
     What stands above the floor near ``carrier_hz`` is weighted down (`dsp.noise.suppression`); a line as
-    quiet everywhere else as there is only loses its mean.
+    quiet everywhere else as there is only loses its mean. ``noise_scale`` corrects the floor's density by what was
+    met beside the transmissions.
     """
 
     record: Record
     noise: NoiseFloor
     carrier_hz: float
     symbol_rate_bd: float
+    noise_scale: float = 1.0
 
     @property
     def reference(self) -> float:
@@ -39,7 +41,7 @@ class Conditioner:
     @property
     def variance(self) -> float:
         """Noise variance of a sample, were the floor everywhere as it is around the carrier."""
-        return self.reference * self.record.rate_hz / 2.0
+        return self.reference * self.record.rate_hz / 2.0 * self.noise_scale
 
     def region(self, start: int, stop: int) -> Region:
         """Conditioned samples ``[start, stop)``, cut to the stretch they lie in."""

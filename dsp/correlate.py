@@ -63,14 +63,22 @@ class Turned:
         The real part is its energy over half the period, the imaginary part what few cycles a symbol let
         through across the phase.
         """
+        return self._shares(edges, phase, period)[0]
+
+    def across(self, edges: Floats, phase: Floats | float, period: Floats | float) -> Floats:
+        """Energy over half the period of the carrier a quarter turn on: the noise across the phase."""
+        return self._shares(edges, phase, period)[1]
+
+    def _shares(self, edges: Floats, phase: Floats | float, period: Floats | float) -> tuple[Complexes, Floats]:
         place = np.ceil(edges - 1e-9) if self.sharp else edges + 0.5
         place = np.clip(place, 0.0, float(self.length))
-        out = (place[..., 1:] - place[..., :-1]).astype(np.complex128)
+        length = place[..., 1:] - place[..., :-1]
         turn = np.exp(2j * self.omega) - 1.0
-        if abs(turn) > 1e-6:
-            values = np.exp(2j * self.omega * place) / turn
-            out += np.conj((values[..., 1:] - values[..., :-1]) * np.exp(2j * np.asarray(phase)))
-        return np.asarray(out / period)
+        if abs(turn) < 1e-6:
+            return np.asarray(length / period + 0j), np.asarray(length / period)
+        values = np.exp(2j * self.omega * place) / turn
+        double = (values[..., 1:] - values[..., :-1]) * np.exp(2j * np.asarray(phase))
+        return np.asarray((length + np.conj(double)) / period), np.asarray((length - double.real) / period)
 
     def sharpened(self, sharp: bool) -> Turned:
         return Turned(self.sums, self.omega, sharp)

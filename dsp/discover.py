@@ -27,6 +27,7 @@ class Model:
     carrier_hz: float
     period: float
     sharp: bool = False
+    noise_scale: float = 1.0
 
 
 def discover(

@@ -34,7 +34,7 @@ def regions_of(
     record: Record, noise: NoiseFloor, pieces: list[Piece], model: Model
 ) -> list[tuple[Region, list[Piece]]]:
     """Conditioned regions around the pieces, joined where their margins meet."""
-    conditioner = Conditioner(record, noise, model.carrier_hz, record.rate_hz / model.period)
+    conditioner = Conditioner(record, noise, model.carrier_hz, record.rate_hz / model.period, model.noise_scale)
     margin = _MARGIN_SYMBOLS * model.period
     spans: list[tuple[float, float, list[Piece]]] = []
     for piece in sorted(pieces, key=lambda p: p.start):

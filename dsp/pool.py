@@ -9,7 +9,7 @@ import numpy as np
 from dsp.burstfit import Fit, settle, timing_nats
 from dsp.source import Floats
 
-_BURSTS_AT_MOST = 80
+_BURSTS_AT_MOST = 40
 
 
 @dataclass(frozen=True)
@@ -56,12 +56,15 @@ def _refine(fits: list[Fit], period: float, sharp: bool) -> tuple[float, Period]
 
 
 def _marginal(fit: Fit, periods: Floats) -> Floats:
-    """Log-likelihood of each period with the first edge averaged out."""
-    out = np.empty(periods.size)
+    """Log-likelihood of each period with the first edge averaged out.
+
+    Along the first edge the likelihood is a random walk: the grid must be fine enough to average over it.
+    """
     reach = min(0.5, 4.0 / (1.0 + fit.gain**2)) * fit.period
     if fit.turned.sharp:
         reach = max(reach, 1.5)
-    steps = np.linspace(-reach, reach, 41)
+    steps = np.linspace(-reach, reach, 161)
+    out = np.empty(periods.size)
     for i, period in enumerate(periods.tolist()):
         starts = fit.start + fit.count * (fit.period - period) / 2.0 + steps
         nats = timing_nats(fit, starts, period)

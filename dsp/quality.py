@@ -52,7 +52,7 @@ def fitness(runs: list[Run]) -> Fitness:
     quiet, told = quiet_noise(runs)
     # noise and signal weigh with the energy a symbol happens to have along and across the phase
     energy = np.maximum(due.real, 0.05)
-    rest = np.maximum(2.0 - energy, 0.05)
+    rest = np.maximum(np.concatenate([run.across for run in runs]), 0.05)
     noise = quiet if told >= 16 else 1.0
     across = along = noise
     for _ in range(3):
@@ -74,15 +74,17 @@ def fitness(runs: list[Run]) -> Fitness:
         excess,
         float(excess_std),
         spread,
-        _two_phase_nats(re, im, gains, due, max(across, along, 1e-12)),
+        _two_phase_nats(re, im, gains, due, rest, max(across, along, 1e-12)),
         int(sum(np.sum(np.diff(np.sign(run.symbols.real)) != 0) for run in runs)),
     )
 
 
-def _two_phase_nats(re: Floats, im: Floats, gains: Floats, due: Complexes, noise: float) -> float:
+def _two_phase_nats(
+    re: Floats, im: Floats, gains: Floats, due: Complexes, rest: Floats, noise: float
+) -> float:
     """Log-likelihood of two opposite points with noise, over that of symbols spread evenly in phase (Gaussian)."""
     along_std = np.sqrt(np.maximum(due.real, 0.05))
-    across_std = np.sqrt(np.maximum(2.0 - due.real, 0.05))
+    across_std = np.sqrt(rest)
     x, y = re / along_std, im / across_std
     point = gains * due.real / along_std
     lean = gains * due.imag / across_std

@@ -17,6 +17,7 @@ from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record
 
 _CHANGE_NATS = 6.0
+_LEFT_NATS = 25.0
 
 
 @dataclass(frozen=True)
@@ -135,4 +136,28 @@ def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) ->
         gained = sum(_run_nats(energy[c:d], weight) for c, d in inner)
         split = len(inner) > 1 and gained > _run_nats(part[a:b], weight)
         out.extend(inner if split else [(begin + a, begin + b)])
+    return out
+
+
+def outside(record: Record, noise: NoiseFloor, piece: Piece, covered: list[tuple[float, float]]) -> list[Piece]:
+    """What of a piece lies clear of stretches that are explained already, if it still holds energy there."""
+    margin = 2.0 * piece.frame
+    low = float(piece.start)
+    free: list[tuple[float, float]] = []
+    for start, stop in sorted(covered):
+        if stop + margin <= low or start - margin >= piece.stop:
+            continue
+        free.append((low, start - margin))
+        low = max(low, stop + margin)
+    if not free and low == piece.start:
+        return [piece]
+    free.append((low, float(piece.stop)))
+    out = []
+    for start, stop in free:
+        if stop - start < 8 * piece.frame:
+            continue
+        a, b = int(start), int(stop)
+        energy, count = band_energy(record, noise, a, b, piece.frame, (piece.low_hz, piece.high_hz))
+        parts, _ = _pieces(energy, count, a, b, piece.frame, (piece.low_hz, piece.high_hz))
+        out.extend(part for part in parts if part.nats > _LEFT_NATS)
     return out

@@ -25,7 +25,8 @@ class Run:
 
     ``edges`` (n + 1,) are positions in the region; ``symbols`` (n,) the correlations turned to the real axis,
     in units in which ``region.variance`` gives unit noise in each component; ``gains`` (n,) the length a
-    symbol should have, ``templates`` (n,) what one of unit length correlates to (`Turned.templates`). ``phases`` (n,) is the carrier's
+    symbol should have, ``templates`` (n,) what one of unit length correlates to (`Turned.templates`),
+    ``across`` (n,) the noise it meets across the phase. ``phases`` (n,) is the carrier's
     phase at each symbol's middle, ``omega`` its mean frequency in radians a sample, ``drift`` True if it
     was followed.
     """
@@ -35,6 +36,7 @@ class Run:
     symbols: Complexes
     gains: Floats
     templates: Complexes
+    across: Floats
     phases: Floats
     omega: float
     drift: bool
@@ -66,6 +68,7 @@ def run_of(fit: Fit, margin: int = 8) -> Run:
         y[before : before + fit.count],
         np.full(fit.count, fit.gain),
         fit.turned.templates(edges, fit.phase, fit.period),
+        fit.turned.across(edges, fit.phase, fit.period),
         fit.phase + fit.omega * mids,
         fit.omega,
         False,
@@ -155,6 +158,7 @@ def _assemble(windows: list[Fit], begin: float, end: float) -> tuple[Run, float]
         y[cut],
         gains[cut],
         templates[cut],
+        turned.across(edges, phase - turned.omega * mids, np.diff(edges))[cut],
         phase[cut],
         float(np.mean(omegas[cut])) if cut.stop > cut.start else first.omega,
         True,

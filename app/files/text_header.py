@@ -7,11 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.files.text_cells import Kind, is_number, read_cell, split_row
+from app.files.text_keys import meaning
 from app.files.text_layout import Layout
 from app.files.text_units import Unit, is_units_row, split_header, unit_of_cell
 
 COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
 _GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
+_STATED = re.compile(r"[:=]\s*[+-]?\.?\d")
 _HEADER_LINES = 4
 
 
@@ -58,8 +60,15 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
             wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
             kinds = [read_cell(cell, layout.decimal).kind for cell in wanted]
             if Kind.TEXT in kinds and (numbered or Kind.NUMBER not in kinds):
-                return wanted
+                return None if _is_stated(cells, layout) else wanted
     return None
+
+
+def _is_stated(cells: Sequence[str], layout: Layout) -> bool:
+    """Whether the line states something, as ``Sample rate, 1000000`` or ``Channels: 1`` do."""
+    parts = cells if len(cells) > 1 else cells[0].split()
+    keyed = meaning(parts[0]) is not None and any(is_number(part, layout.decimal) for part in parts[1:])
+    return keyed or any(_STATED.search(cell) for cell in cells)
 
 
 def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:

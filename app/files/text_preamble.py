@@ -13,34 +13,18 @@ from itertools import combinations
 
 from app.files.text_cells import split_row
 from app.files.text_header import uncommented
+from app.files.text_keys import meaning
 from app.files.text_layout import Layout
 from app.files.text_units import find_rate_unit, find_unit, plain_cell, split_label
 
-_PATTERNS = {
-    name: re.compile(pattern, re.I | re.X)
-    for name, pattern in {
-        "interval": r"""((x|h|t|time|horizontal|horiz|hor|sample|sampling|delta)\ )*
-            (interval|increment|incr|inc|period|step|spacing|resolution)
-            | d[tx] | (delta|Δ)\ ?[tx] | ts | x(incr?|delta) | interval\ between\ samples
-            | (time|seconds|secs?|s)\ ?(per|/)\ ?(sample|point)""",
-        "rate": r"""(samples?|sampling|acquisition|data|scan)\ ?(rate|frequency|freq|clock)
-            | rate | fs | f\ s | sr | sps | (samples|points)\ ?(per|/)\ ?(s|sec|second)""",
-        "start": r"""((x|h|t|time|horizontal|horiz|hor)\ )*(start|origin|zero|org)(\ time)?
-            | [tx]\ ?(0|zero|start|origin)
-            | (time\ of\ )?first\ (sample|point)(\ time)?""",
-        "count": r"""(number|num|no|nr|count)\ (of\ )?(samples|points) | (sample|point)\ count
-            | record\ length | samples | points""",
-        "time unit": r"(horizontal|horiz|hor|x|time)(\ axis)?\ units?",
-        "value unit": r"(vertical|vert|y|channel|value)(\ axis)?\ units?",
-        "channel": r"source | ((channel|signal|trace)(\ name)?)",
-    }.items()
-}
 _NUMERIC = frozenset(("interval", "rate", "start", "count"))
 _NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
 _WITH_UNIT = rf"(?P<value>{_NUMBER})\s*(?P<unit>[A-Za-zµμ][A-Za-z/]*)?"
 _QUANTITY = re.compile(_WITH_UNIT)
 # "dt = 2 us", "fs: 5 MS/s", but not the clock time "12:00:01" or a date
 _INLINE = re.compile(rf"(?P<key>[A-Za-zΔ][\w \t()/\[\]µμ.-]*?)\s*[=:]\s*{_WITH_UNIT}(?=$|[\s,;|)\]}}'])")
+_KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]*?)\s+{_WITH_UNIT}")
+_BARE_RATE = re.compile(rf"(?<![\w.])(?P<value>{_NUMBER})\s*(?P<unit>[kMG]?(?:S|Sa|samples)/s|[kM]?[Ss]ps)\b")
 
 
 @dataclass(frozen=True)
@@ -113,18 +97,15 @@ def _seconds(pair: _Pair | None, time_unit: str) -> float | None:
 
 def _pair(key: str, text: str, unit: str) -> _Pair | None:
     """What key and value mean; None if that is nothing sought here, or not of the kind it should be."""
-    label, unit_in_key = split_label(key)
-    words = re.sub(r"(?<=[a-z])(?=[A-Z])|[_.:\-]+", " ", label)
-    words = " ".join(words.split())
-    meaning = next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)
+    said = meaning(key)
     quantity = _QUANTITY.fullmatch(text)
-    if meaning is None or (quantity is None) == (meaning in _NUMERIC):
+    if said is None or (quantity is None) == (said in _NUMERIC):
         return None
     if quantity is None:
-        return _Pair(meaning, text, None, "")
-    known = (quantity["unit"], unit, unit_in_key)
+        return _Pair(said, text, None, "")
+    known = (quantity["unit"], unit, split_label(key)[1])
     chosen = next((each for each in known if each and (find_unit(each) or find_rate_unit(each))), "")
-    return _Pair(meaning, text, float(quantity["value"].replace(",", ".")), chosen)
+    return _Pair(said, text, float(quantity["value"].replace(",", ".")), chosen)
 
 
 def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str]]:
@@ -136,6 +117,8 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
                 break
         for match in _INLINE.finditer(line.replace('"', " ")):
             yield match["key"].strip(), match["value"], match["unit"] or ""
+        if blank := _KEY_BLANK_VALUE.fullmatch(line.strip()):
+            yield blank["key"], blank["value"], blank["unit"] or ""
         key, colon, rest = line.partition(":")
         if colon:
             yield key, plain_cell(rest), ""
@@ -144,6 +127,9 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
     yield from _below([row for row in rows[max(first - 4, 0) : first + 1] if any(row)], layout)
     for row in rows[first:]:
         yield from _beside(["" if i in layout.data else cell for i, cell in enumerate(row)])
+    # a comment may just say "vent motor at 2 MS/s"; hertz alone could be any frequency
+    for match in _BARE_RATE.finditer("\n".join(lines[:first])):
+        yield "rate", match["value"], match["unit"]
 
 
 def _beside(cells: Sequence[str]) -> Iterator[tuple[str, str, str]]:

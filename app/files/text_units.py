@@ -74,6 +74,8 @@ def find_rate_unit(text: str) -> float | None:
 
 
 _BRACKETS = re.compile(r"^(?P<name>.*?)[\s_]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
+# V(near end), I(shunt)
+_QUANTITY_OF = re.compile(r"^([VvUuIi])\s*\([^()]+\)$")
 _MARKED = (
     re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>\S+)$"),
     re.compile(r"^(?P<name>.*\S)\s+in\s+(?P<unit>\S+)$", re.I),
@@ -84,7 +86,7 @@ _TRAILING = re.compile(r"^(?P<name>.*[^_\s])[_\s]+(?P<unit>[^_\s\d]+)$")
 
 def plain_cell(text: str) -> str:
     """A header cell without quotes and repeated blanks."""
-    return " ".join(text.replace('"', " ").strip().strip("'`").split())
+    return " ".join(text.replace('"', " ").strip().strip("'`").rstrip(",;").split())
 
 
 def split_label(text: str) -> tuple[str, str]:
@@ -94,6 +96,11 @@ def split_label(text: str) -> tuple[str, str]:
         return "", text
     match = _BRACKETS.match(text)
     if match and _is_unit(match["unit"]):
+        return match["name"].strip(), match["unit"]
+    if match := _QUANTITY_OF.match(text):
+        return text, "A" if match[1] in "Ii" else "V"
+    match = _TRAILING.match(text)
+    if match and find_rate_unit(match["unit"]):
         return match["name"].strip(), match["unit"]
     for pattern in _MARKED:
         match = pattern.match(text)

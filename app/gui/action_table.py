@@ -15,7 +15,7 @@ TOOLBAR = (
     ("open", "save"),
     ("decode_all", "decode_span"),
     ("tool_pan", "tool_zoom", "tool_span", "tool_flip"),
-    ("zoom_all", "zoom_to_span"),
+    ("zoom_all", "zoom_to_span", "bring_cursors"),
     ("undo", "redo"),
 )
 """Names of the actions on the toolbar, group by group; `ActionSpec.brief` is their text there."""
@@ -101,6 +101,15 @@ ACTIONS: tuple[ActionSpec, ...] = (
     ),
     ActionSpec(
         "close_capture", FILE, "&Close capture", "Take this capture out of the session", ("Ctrl+W",), _capture
+    ),
+    ActionSpec(
+        "export_picture",
+        FILE,
+        "E&xport picture…",
+        "Save what the trace shows as PNG or SVG",
+        ("Ctrl+P",),
+        _capture,
+        line_before=True,
     ),
     ActionSpec("quit", FILE, "&Quit", "Leave the program", ("Ctrl+Q",), line_before=True),
     ActionSpec(
@@ -273,6 +282,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         "Spread the cursors over what is in view",
         ("Ctrl+Shift+K",),
         lambda now: now.has_cursors,
+        brief="Cursors here",
     ),
     ActionSpec(
         "span_from_cursors",

@@ -20,6 +20,7 @@ Value = TypeVar("Value")
 _PATTERNS = "*.csv *.tsv *.txt *.dat *.wav *.npy *.bin *.raw *.h5"
 _CAPTURES = f"Captures and sessions ({_PATTERNS})"
 _SESSIONS = "Sessions (*.h5)"
+_PICTURES = "Pictures (*.png *.svg)"
 _ALL = "All files (*)"
 
 
@@ -49,6 +50,14 @@ def where_to_save(parent: QWidget, suggestion: Path) -> Path | None:
         return None
     path = Path(name)
     return path if path.suffix else path.with_suffix(".h5")
+
+
+def where_to_export(parent: QWidget, suggestion: Path) -> Path | None:
+    name, _ = QFileDialog.getSaveFileName(parent, "Export picture", str(suggestion), _PICTURES)
+    if not name:
+        return None
+    path = Path(name)
+    return path if path.suffix else path.with_suffix(".png")
 
 
 def what_to_do_with_changes(parent: QWidget, name: str) -> Literal["save", "discard", "stay"]:

@@ -76,7 +76,6 @@ class FilesFlow(QObject):
         runner: JobRunner,
         recent: RecentFiles,
         window: QWidget,
-        options: ReadOptions | None = None,
     ) -> None:
         super().__init__(window)
         self._bridge = bridge
@@ -84,7 +83,7 @@ class FilesFlow(QObject):
         self._runner = runner
         self._recent = recent
         self._window = window
-        self._options = options or ReadOptions()
+        self._options = ReadOptions()
         self._waiting: deque[tuple[Path, ReadOptions]] = deque()
         self._after_saving: Callable[[], None] | None = None
 
@@ -98,17 +97,17 @@ class FilesFlow(QObject):
 
     @Slot()
     def ask_and_open(self) -> None:
-        self.open_paths(ask.files_to_open(self._window, self._folder()))
+        self.open_paths(ask.files_to_open(self._window, self.folder()))
 
     def ask_and_open_with_details(self) -> None:
         options = ask.read_options(self._window, self._options)
         if options is None:
             return
         self._options = options
-        self.open_paths(ask.files_to_open(self._window, self._folder()))
+        self.open_paths(ask.files_to_open(self._window, self.folder()), options)
 
     def ask_and_open_session(self) -> None:
-        path = ask.session_to_open(self._window, self._folder())
+        path = ask.session_to_open(self._window, self.folder())
         if path is not None:
             self.open_paths([path])
 
@@ -123,9 +122,9 @@ class FilesFlow(QObject):
     def open_recent(self, path: Path) -> None:
         self.open_paths([path])
 
-    def open_paths(self, paths: Sequence[Path]) -> None:
-        """Open one after the other, so that captures stand in the order given."""
-        self._waiting += [(path, self._options) for path in paths]
+    def open_paths(self, paths: Sequence[Path], options: ReadOptions | None = None) -> None:
+        """Open one after the other, so that captures stand in the order given; ``options`` are for these."""
+        self._waiting += [(path, options or ReadOptions()) for path in paths]
         self._open_next()
 
     def save(self, then: Callable[[], None] | None = None) -> None:
@@ -137,7 +136,7 @@ class FilesFlow(QObject):
 
     def save_as(self, then: Callable[[], None] | None = None) -> None:
         old = self._document.path
-        path = ask.where_to_save(self._window, old or self._folder() / f"{self.name}.h5")
+        path = ask.where_to_save(self._window, old or self.folder() / f"{self.name}.h5")
         if path is not None:
             self._save_in(path, then)
 
@@ -225,7 +224,7 @@ class FilesFlow(QObject):
         self._recent.add(path)
         self.recent_changed.emit()
 
-    def _folder(self) -> Path:
+    def folder(self) -> Path:
         """Where the last file was."""
         for path in self._recent.paths():
             if path.parent.is_dir():

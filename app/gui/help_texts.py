@@ -28,8 +28,15 @@ _MOUSE = (
 )
 
 
-def cautions_html() -> str:
-    return "<ul>" + "".join(f"<li>{escape(text)}</li>" for text in CAUTIONS) + "</ul>"
+def next_step(*, has_capture: bool, has_decode: bool, has_bursts: bool) -> str:
+    """What to do next, for whoever does not point at anything."""
+    if not has_capture:
+        return "Open a capture, or drop files on the window"
+    if not has_decode:
+        return "Next: decode the whole capture (Ctrl+D), or select a span first (Shift and drag)"
+    if not has_bursts:
+        return "Next: tell the decoder what you know (Decode > Settings…), or select a span and decode that"
+    return "Select a burst below to see it; point at the trace to see what the mouse does there"
 
 
 def shortcuts_html() -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QAction, QActionGroup, QKeySequence
-from PySide6.QtWidgets import QMainWindow, QMenu, QToolBar
+from PySide6.QtWidgets import QMainWindow, QMenu, QToolBar, QWidget
 
 from app.gui.action_table import ACTIONS, MENUS, TOOLBAR
 from app.gui.actions import ActionSpec, Situation, step_text
@@ -43,6 +43,13 @@ class Menus:
             self.menus[menu].insertMenu(self.actions[before], made)
         self.menus[f"{menu}/{text}"] = made
         return made
+
+    def confine(self, name: str, *widgets: QWidget) -> None:
+        """Have an action's keys work in these widgets only; elsewhere they keep their usual meaning."""
+        action = self.actions[name]
+        action.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        for widget in widgets:
+            widget.addAction(action)
 
     def update(self, now: Situation) -> None:
         """Allow what can be done now, and name what undo and redo would do."""

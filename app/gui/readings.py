@@ -13,9 +13,11 @@ from app.model.items import Cursor
 from app.model.quantity import format_quantity, format_value
 from app.model.tolerance import Tolerance, tolerance_of
 from dsp.errors import BadInputError
-from dsp.measure import SpanReadings, read_span
+from dsp.measure import SpanReadings, noise_std, read_span
 from dsp.reading import Reading
 
+_AROUND = 2048
+"""Samples on either side of a cursor from which the noise there is taken."""
 _SEVERAL_SEGMENTS = "not within one segment"
 
 
@@ -47,7 +49,7 @@ def readings(request: ReadingsRequest) -> tuple[ReadingRow, ...]:
     cursors = sorted(request.cursors, key=lambda cursor: cursor.time_s)
     rows: list[ReadingRow] = []
     for cursor in cursors:
-        rows += _cursor(request.capture, source, cursor)
+        rows += _cursor(request.capture, source, known, cursor)
     if len(cursors) > 1:
         first, last = cursors[0], cursors[-1]
         rows += _stretch(request, source, known, f"{first.name} to {last.name}", (first.time_s, last.time_s))
@@ -56,25 +58,32 @@ def readings(request: ReadingsRequest) -> tuple[ReadingRow, ...]:
     return (*rows, *_instrument(request.capture))
 
 
-def _cursor(capture: Capture, source: ChannelSource, cursor: Cursor) -> list[ReadingRow]:
-    value = _value_at(capture, source, cursor.time_s)
-    said = "no sample here" if value is None else format_value(value, source.unit, 5)
+def _cursor(capture: Capture, source: ChannelSource, known: Tolerance, cursor: Cursor) -> list[ReadingRow]:
+    said = _value_at(capture, source, known, cursor.time_s)
     return [
         ReadingRow(f"Cursor {cursor.name}"),
         ReadingRow("time", format_value(cursor.time_s, "s", 9), "Where the cursor stands"),
-        ReadingRow("value", said, "Between two samples: on the straight line from one to the other"),
+        ReadingRow("value", said, "On the straight line between two samples; uncertainty: noise and step"),
     ]
 
 
-def _value_at(capture: Capture, source: ChannelSource, time_s: float) -> float | None:
+def _value_at(capture: Capture, source: ChannelSource, known: Tolerance, time_s: float) -> str:
     segment = _segment_of(capture, time_s, time_s)
     if segment is None:
-        return None
+        return "no sample here"
     place = segment.first + (time_s - segment.start_s) * capture.rate_hz
     index = min(max(math.floor(place), segment.first), segment.last - 1)
-    pair = np.asarray(source[index : min(index + 2, segment.last)], np.float64)
-    value = pair[0] + (place - index) * (pair[-1] - pair[0])
-    return float(value) if math.isfinite(value) else None
+    first, last = max(index - _AROUND, segment.first), min(index + _AROUND, segment.last)
+    around = np.asarray(source[first:last], np.float64)
+    pair = around[index - first : index - first + 2]
+    value = float(pair[0] + (place - index) * (pair[-1] - pair[0]))
+    if not math.isfinite(value):
+        return "not a finite number"
+    noise = noise_std(around)
+    # a step of the converter spreads evenly: JCGM 100:2008, F.2.2.1
+    step = abs(source.scale) if np.asarray(source.stored[0:0]).dtype.kind in "iu" else 0.0
+    std = math.hypot(noise, step / math.sqrt(12)) if math.isfinite(noise) else None
+    return format_quantity(value, known.gain_std(value, std), source.unit)
 
 
 def _stretch(

@@ -22,10 +22,10 @@ def run_window(files: Sequence[Path], read_options: ReadOptions | None = None) -
     assert isinstance(application, QApplication)
     application.setApplicationName("Halfturn")
     application.setStyle("Fusion")
-    window = MainWindow(program_settings(), read_options)
+    window = MainWindow(program_settings())
     with ErrorCatcher(window):
         window.show()
-        window.open_paths(list(files))
+        window.open_paths(list(files), read_options)
         return application.exec()
 
 

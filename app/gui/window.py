@@ -9,6 +9,7 @@ from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from app.files.capture_options import ReadOptions
+from app.gui import help_texts
 from app.gui.actions import Situation
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
@@ -46,10 +47,9 @@ class MainWindow(QMainWindow):
     Parameters
     ----------
     settings : where layout, choices and recent files are kept.
-    options : what the command line told of the files to open.
     """
 
-    def __init__(self, settings: QSettings, options: ReadOptions | None = None) -> None:
+    def __init__(self, settings: QSettings) -> None:
         super().__init__()
         self.setObjectName("mainWindow")
         self.setAccessibleName("Halfturn")
@@ -64,7 +64,7 @@ class MainWindow(QMainWindow):
         self.view = ChannelView(self.bridge, self)
         self.recent = RecentFiles(settings)
         self._make_panels()
-        self.files = FilesFlow(self.bridge, self.runner, self.recent, self, options)
+        self.files = FilesFlow(self.bridge, self.runner, self.recent, self)
         self.decoding = DecodeFlow(self.bridge, self.view, self.runner, self)
         self.marks = MarksFlow(self.bridge, self.view, self.area, self)
         self.link = TraceLink(self.area, self.bridge, self.view, self)
@@ -73,6 +73,9 @@ class MainWindow(QMainWindow):
         parts = self._parts()
         self.menus = Menus(self, handlers_of(parts))
         self.choices.attach(self.menus)
+        for name in ("zoom_all", "pan_earlier", "pan_later", "next_flip", "previous_flip"):
+            self.menus.confine(name, self.area)
+        self.menus.confine("delete", self.area, self.notes.table)
         self._changing_menus = ChangingMenus(self.menus, parts, self.recent)
         self._connect()
         self.arrangement.restore()
@@ -87,8 +90,9 @@ class MainWindow(QMainWindow):
         """Show a message above the trace."""
         self.messages.tell(message)
 
-    def open_paths(self, paths: list[Path]) -> None:
-        self.files.open_paths(paths)
+    def open_paths(self, paths: list[Path], options: ReadOptions | None = None) -> None:
+        """Open captures and sessions; ``options`` are what the command line told of them."""
+        self.files.open_paths(paths, options)
 
     @Slot()
     def cancel_work(self) -> None:
@@ -207,7 +211,7 @@ class MainWindow(QMainWindow):
         self.notes.edit_wanted.connect(self.marks.edit_note)
         self.notes.remove_wanted.connect(self.marks.remove_note)
         self.notes.note_chosen.connect(self.marks.show_note)
-        self.area.mouse_hint.connect(self.hint.setText)
+        self.area.mouse_hint.connect(self._show_hint)
         self.area.range_changed.connect(self._show_range)
         self._show_recent()
 
@@ -217,17 +221,26 @@ class MainWindow(QMainWindow):
         if change & (Change.CAPTURES | Change.CURRENT):
             self.chooser.show_captures(document.data.captures, document.capture_index)
             self.chooser.show_channels(document.capture, document.channel)
-            self.pages.setCurrentIndex(0 if document.capture is None else 1)
-            self.arrangement.shelve(document.capture is None)
+            self._turn_to_page(0 if document.capture is None else 1)
         if change & (Change.NOTES | Change.CAPTURES):
             self.notes.show_notes(document.data)
         self._allow()
+
+    def _turn_to_page(self, page: int) -> None:
+        """First steps, or the trace with its docks; who turns to the trace wants to use it."""
+        if page != self.pages.currentIndex():
+            self.pages.setCurrentIndex(page)
+            (self.area if page else self.welcome.open_button).setFocus()
+        self.arrangement.shelve(empty=page == 0)
 
     @Slot()
     def _show_sent(self) -> None:
         view = self.view
         reasons = view.runs[-1].result.signalling.reasons if view.runs else ()
         has_capture = view.capture is not None
+        self._show_hint("")
+        if has_capture:
+            self._show_range(*self.area.visible_range())
         self.bursts.show_sent(
             Sent(view.sentence, reasons, view.bursts, view.unit, view.tolerance, has_capture)
         )
@@ -256,6 +269,15 @@ class MainWindow(QMainWindow):
     @Slot()
     def _show_recent(self) -> None:
         self.welcome.set_recent(self.recent.paths())
+
+    @Slot(str)
+    def _show_hint(self, text: str) -> None:
+        """What the mouse does here, or what to do next."""
+        view = self.view
+        following = help_texts.next_step(
+            has_capture=view.capture is not None, has_decode=bool(view.runs), has_bursts=bool(view.bursts)
+        )
+        self.hint.setText(text or following)
 
     @Slot(float, float)
     def _show_range(self, start_s: float, end_s: float) -> None:

@@ -9,16 +9,18 @@ from functools import partial
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication, QMainWindow
 
-from app.gui import help_texts
+from app.errors import HalfturnError
+from app.gui import ask, help_texts
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.marks_flow import MarksFlow
-from app.gui.messages import Message
+from app.gui.messages import Message, message_of
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.panels.table import RowTable
 from app.gui.panels.text_window import TextWindow
+from app.gui.picture import save_picture
 from app.gui.style import Appearance
 from app.gui.trace.area import TraceArea
 from app.gui.view_choices import ViewChoices
@@ -79,6 +81,7 @@ def _files(parts: Parts) -> Handlers:
         "next_capture": partial(marks.step_capture, 1),
         "previous_capture": partial(marks.step_capture, -1),
         "close_capture": marks.close_capture,
+        "export_picture": lambda: export_picture(parts),
         "quit": parts.window.close,
     }
 
@@ -150,6 +153,17 @@ def copy_selected(parts: Parts) -> None:
     focus = QApplication.focusWidget()
     table = focus if isinstance(focus, RowTable) else parts.readings.table
     QApplication.clipboard().setText(table.selected_text())
+
+
+def export_picture(parts: Parts) -> None:
+    """The trace with everything over it, in a file."""
+    path = ask.where_to_export(parts.window, parts.files.folder() / f"{parts.files.name}.png")
+    if path is None:
+        return
+    try:
+        save_picture(parts.area, path)
+    except HalfturnError as error:
+        parts.messages.tell(message_of(error, f"exporting {path.name}"))
 
 
 def to_next_panel(parts: Parts) -> None:

@@ -27,6 +27,7 @@ QUESTIONS = (
     "files_to_open",
     "session_to_open",
     "where_to_save",
+    "where_to_export",
     "what_to_do_with_changes",
     "decode_settings",
     "read_options",

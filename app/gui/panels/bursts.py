@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 from html import escape
 
 from PySide6.QtCore import QItemSelection, Qt, Signal, Slot
+from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QSplitter, QTextEdit, QVBoxLayout, QWidget
 
-from app.gui.panels.bursts_model import BITS, BurstsModel
+from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, BurstsModel
 from app.gui.panels.table import RowTable
 from app.gui.style import fixed_font, hand_colour
 from app.model.corrections import CorrectedBurst
@@ -62,7 +63,7 @@ class BurstsPanel(QWidget):
         self.bits.setAccessibleName("Bits of the selected burst")
         self.bits.setReadOnly(True)
         self.bits.setTabChangesFocus(True)
-        self.bits.setPlaceholderText("Select a burst to see its bits here and its trace above.")
+        self.bits.setPlaceholderText("Select a burst: its bits come here, its trace above.")
         self.parts = QSplitter(Qt.Orientation.Horizontal, self)
         self.parts.setObjectName("burstsSplitter")
         self.parts.addWidget(self.table)
@@ -74,6 +75,7 @@ class BurstsPanel(QWidget):
         layout.addStretch(0)
         self.table.selectionModel().selectionChanged.connect(self._selected)
         self.model.dataChanged.connect(self._show_bits)
+        self.model.dataChanged.connect(self._widen_by_hand)
         self.model.modelReset.connect(self._show_bits)
         self._is_empty = True
         self.setFocusProxy(self.table)
@@ -99,10 +101,18 @@ class BurstsPanel(QWidget):
         return self.model.burst(rows[0].row()) if len(rows) == 1 else None
 
     def _fit_columns(self) -> None:
-        """To what the cells hold; the bits take what is left."""
+        """To what the cells hold, but leave room for what is measured beside long bits."""
         self.table.resizeColumnsToContents()
-        for column in range(BITS):
+        for column in range(len(COLUMNS)):
             self.table.setColumnWidth(column, self.table.columnWidth(column) + 12)
+        most = 50 * QFontMetrics(fixed_font()).averageCharWidth()
+        self.table.setColumnWidth(BITS, min(self.table.columnWidth(BITS), most))
+        self._widen_by_hand()
+
+    @Slot()
+    def _widen_by_hand(self) -> None:
+        wanted = self.table.sizeHintForColumn(BY_HAND) + 12
+        self.table.setColumnWidth(BY_HAND, max(self.table.columnWidth(BY_HAND), wanted))
 
     @Slot(QItemSelection, QItemSelection)
     def _selected(self, _now: QItemSelection, _before: QItemSelection) -> None:

@@ -64,8 +64,15 @@ COLUMNS = (
     Column(
         "Length", "From leading to trailing edge", lambda b, _c, _u: format_value(b.end_s - b.start_s, "s")
     ),
-    Column("Symbols", "How many symbols", lambda b, _c, _u: str(len(b.symbols))),
     Column("Talker", "Transmitter, told from others by amplitude, carrier and timing", _talker),
+    Column("Symbols", "How many symbols", lambda b, _c, _u: str(len(b.symbols))),
+    Column("Bits", "Bits after the line code, with your corrections", _bits),
+    Column("By hand", "Your flips against the automatic ones", _by_hand),
+    Column(
+        "Amplitude",
+        "Peak of the carrier, or half the swing of a baseband signal",
+        lambda b, _c, u: format_quantity(b.amplitude, b.amplitude_std, u),
+    ),
     Column("Carrier", "Carrier frequency", _carrier),
     Column(
         "Symbol rate",
@@ -73,19 +80,13 @@ COLUMNS = (
         lambda b, _c, _u: format_quantity(b.symbol_rate_bd, b.symbol_rate_std_bd, "Bd"),
     ),
     Column(
-        "Amplitude",
-        "Peak of the carrier, or half the swing of a baseband signal",
-        lambda b, _c, u: format_quantity(b.amplitude, b.amplitude_std, u),
-    ),
-    Column(
         "Es/N0",
         "Energy of a symbol over noise density",
         lambda b, _c, _u: format_quantity(b.esn0_db, b.esn0_std_db, "dB"),
     ),
-    Column("By hand", "Your flips against the automatic ones", _by_hand),
-    Column("Bits", "Bits after the line code, with your corrections", _bits),
 )
-BITS = len(COLUMNS) - 1
+BITS = next(i for i, column in enumerate(COLUMNS) if column.title == "Bits")
+BY_HAND = next(i for i, column in enumerate(COLUMNS) if column.title == "By hand")
 
 
 class BurstsModel(QAbstractTableModel):
@@ -105,7 +106,7 @@ class BurstsModel(QAbstractTableModel):
             changed = [i for i, (a, b) in enumerate(zip(new, self._bursts, strict=True)) if a is not b]
             self._bursts = new
             for row in changed:
-                self.dataChanged.emit(self.index(row, 0), self.index(row, BITS))
+                self.dataChanged.emit(self.index(row, 0), self.index(row, len(COLUMNS) - 1))
             return
         self.beginResetModel()
         self._bursts, self._unit, self._tolerance = new, unit, tolerance

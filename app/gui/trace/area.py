@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from PySide6.QtCore import QEvent, Signal, Slot
+from PySide6.QtCore import Signal, Slot
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from app.gui.trace.api import (
@@ -233,8 +233,3 @@ class TraceArea(QWidget):
                 row.fit(self._view.first_s, self._view.last_s)
         self._canvas.redraw()
         self._overview.redraw()
-
-    def changeEvent(self, event: QEvent) -> None:
-        if event.type() in (QEvent.Type.PaletteChange, QEvent.Type.FontChange):
-            self._canvas.set_look()
-        super().changeEvent(event)

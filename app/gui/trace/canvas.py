@@ -53,6 +53,9 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
         super().__init__(parent, useOpenGL=False, background=None)
         self.setObjectName("traceCanvas")
         self.setAccessibleName("Trace and decoded symbols")
+        self.setAccessibleDescription("Keys are listed in the help; marks are selected with comma and period")
+        self.viewport().setObjectName("traceSurface")
+        self.viewport().setAccessibleName("Surface of the trace")
         self.setCacheMode(pg.GraphicsView.CacheModeFlag.CacheNone)
         self.setViewportUpdateMode(pg.GraphicsView.ViewportUpdateMode.FullViewportUpdate)
         self.setMouseTracking(True)
@@ -167,9 +170,18 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
-        if hasattr(self, "_grid"):  # the base class calls this while it is being made
+        if self._made():
             self._grid.activate()
             self.resized.emit()
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() in (QEvent.Type.PaletteChange, QEvent.Type.FontChange) and self._made():
+            self.set_look()
+
+    def _made(self) -> bool:
+        """The base class calls event handlers while it is being made."""
+        return hasattr(self, "colours")
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         if self.input:

@@ -81,8 +81,9 @@ class LaneItem(QGraphicsWidget):
         self._bracket_px = round(line * 0.9)
         self._doubt_px = round(line * 0.45)
         self._boxes_px = round(line * 1.9)
-        self.setMinimumHeight(self._bracket_px + self._boxes_px + self._doubt_px + 6)
-        self.setMaximumHeight(self.minimumHeight())
+        height = self._bracket_px + self._boxes_px + self._doubt_px + 6
+        self.setMinimumHeight(height)
+        self.setMaximumHeight(height)
         self.update()
 
     def set_book(self, book: LaneBook) -> None:

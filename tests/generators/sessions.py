@@ -124,7 +124,12 @@ def _keyed() -> Decode:
 
 def _refused() -> Decode:
     signalling = Signalling("none", 0.999, (), ("nothing rises above the noise",))
-    return Decode(DecodeSettings(symbol_rate_bd=9600.0), signalling, (), Refusal("no-bursts", "no transmission stands out"))
+    return Decode(
+        DecodeSettings(symbol_rate_bd=9600.0),
+        signalling,
+        (),
+        Refusal("no-bursts", "no transmission stands out"),
+    )
 
 
 def assert_same(first: SessionData, second: SessionData) -> None:

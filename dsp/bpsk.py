@@ -9,7 +9,7 @@ import numpy as np
 from dsp.activity import Active
 from dsp.burstfit import carry, settle
 from dsp.correlate import log_cosh
-from dsp.discover import Model, discover
+from dsp.discover import Model, climb_together, discover
 from dsp.extract import ACCEPT_NATS, Found, extract, extract_region, regions_of
 from dsp.noise import NoiseFloor
 from dsp.pool import Period, group_talkers, pooled_period
@@ -129,6 +129,10 @@ def _pooled_model(
     fits = [f.fit for f in founds if f.fit is not None]
     if fits:
         period = pooled_period(fits, model.period, model.sharp)
+        settled = [settle(replace(f, period=period.value), rounds=1, sharp=period.sharp) for f in fits]
+        whole = climb_together([f for f in settled if f.count >= 4]) if settings.symbol_rate_bd is None else 1
+        if whole > 1:
+            period = pooled_period(fits, period.value * whole, period.sharp)
     else:
         weights = np.array([float(f.run.count) ** 3 for f in founds])
         periods = np.array([f.run.period for f in founds])

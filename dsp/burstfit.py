@@ -178,17 +178,25 @@ def _detune(u: Complexes, mids: Floats, period: float, widest: float) -> tuple[f
     return float(omega), 0.5 * float(np.angle(total))
 
 
-def settle(fit: Fit, *, rounds: int = 3, hold_carrier: bool = False, sharp: bool | None = None) -> Fit:
+def settle(
+    fit: Fit,
+    *,
+    rounds: int = 3,
+    hold_carrier: bool = False,
+    sharp: bool | None = None,
+    span: tuple[float, float] | None = None,
+) -> Fit:
     """Bring a rough fit to the maximum of the likelihood, the period held.
 
-    Start, ends, phase, amplitude and (unless held) carrier are improved in turn.
+    Start, ends, phase, amplitude and (unless held) carrier are improved in turn. Symbols must lie within
+    ``span``, but for half a symbol.
     """
     if sharp is not None and sharp != fit.turned.sharp:
         fit = replace(fit, turned=fit.turned.sharpened(sharp))
     for turn in range(rounds):
         fit = carry(fit, hold_carrier=hold_carrier)
         fit = _retime(fit, 0.5 * fit.period / 4.0**turn)
-        fit = reach(fit)
+        fit = reach(fit, span=span)
         if fit.count == 0:
             return fit
     return carry(fit, hold_carrier=hold_carrier)
@@ -258,12 +266,15 @@ def _retime(fit: Fit, width: float) -> Fit:
             return fit
 
 
-def reach(fit: Fit, more: int = 6) -> Fit:
-    """First and last symbol: the run of symbols that is likelier sent than not."""
-    length = fit.turned.length
-    before = int(min(more, max(0.0, np.floor(fit.start / fit.period + 0.5))))
-    after = int(min(more, max(0.0, np.floor((length - fit.stop) / fit.period + 0.5))))
+def reach(fit: Fit, more: int = 6, *, span: tuple[float, float] | None = None) -> Fit:
+    """First and last symbol: the run of symbols that is likelier sent than not, within ``span``."""
+    low, high = span if span is not None else (0.0, float(fit.turned.length))
+    before = int(min(more, max(0.0, np.floor((fit.start - low) / fit.period + 0.5))))
+    after = int(min(more, max(0.0, np.floor((high - fit.stop) / fit.period + 0.5))))
     nats = fit.symbol_nats(before, after)
+    edges = fit.edges(before, after)
+    outside = (edges[:-1] < low - 0.6 * fit.period) | (edges[1:] > high + 0.6 * fit.period)
+    nats[outside] = -1e9
     value, first, last = best_run(nats[None, :])
     start = fit.start + (int(first[0]) - before) * fit.period
     return replace(fit, start=start, count=int(last[0] - first[0]), nats=float(value[0]))

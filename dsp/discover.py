@@ -11,10 +11,12 @@ from dsp.carrier import squared_lines
 from dsp.condition import Conditioner
 from dsp.correlate import Turned, best_run, turn_back
 from dsp.noise import NoiseFloor
+from dsp.quality import fitness
 from dsp.rate import Timing, period_grid, score_period
 from dsp.results import DecodeSettings
 from dsp.segment import Piece
 from dsp.source import Floats, Record, Watch
+from dsp.track import run_of
 
 _SYMBOLS_AT_MOST = 64
 _FOGGED_ESN0 = 40.0
@@ -38,19 +40,27 @@ def discover(
     Every seed proposes carriers and periods of its own; each proposal is then scored on all seeds.
     """
     seeds = sorted(pieces, key=lambda p: -p.nats)[:6]
-    proposals: list[Model] = []
+    regions = [_region(record, noise, piece, max(_centre(piece), record.rate_hz / 256.0)) for piece in seeds]
+    best: tuple[Model, float] | None = None
     for i, piece in enumerate(seeds):
         watch.at(i / len(seeds))
-        proposals.extend(_propose(record, noise, piece, settings))
-        if i >= 2 and len(proposals) > 8:
-            break
-    best: tuple[Model, float] | None = None
-    regions = [_region(record, noise, piece, max(_centre(piece), record.rate_hz / 256.0)) for piece in seeds]
-    for model in proposals:
-        total = sum(_score(region, record.rate_hz, model) for region in regions)
-        if best is None or total > best[1]:
-            best = (model, total)
+        for model in _propose(record, noise, piece, settings):
+            fits = [_fit(region, record.rate_hz, model) for region in regions]
+            total = sum(max(0.0, fit.nats) for fit in fits if fit is not None)
+            if best is None or total > best[1]:
+                best = (model, total)
+                if all(fit is not None and _clear(fit) for fit in fits):
+                    # every seed is explained beyond doubt: other proposals can only say the same
+                    return best
     return best if best is not None and best[1] > 0.0 else None
+
+
+def _clear(fit: Fit) -> bool:
+    """Whether a fit leaves no room for another model: long, strong, and with nothing across the phase."""
+    if fit.count < 8 or fit.gain < 5.0:
+        return False
+    judged = fitness([run_of(fit)])
+    return judged.nats > 40.0 and judged.excess < 0.05 and judged.spread < 0.05 and judged.flips > 1
 
 
 def _centre(piece: Piece) -> float:
@@ -74,11 +84,12 @@ def _region(record: Record, noise: NoiseFloor, piece: Piece, carrier_hz: float) 
     return conditioner.region(*trimmed(piece, piece.frame))
 
 
-def _score(region: Region, rate_hz: float, model: Model) -> float:
-    fit = acquire(region, 2.0 * np.pi * model.carrier_hz / rate_hz, model.period)
+def _fit(region: Region, rate_hz: float, model: Model) -> Fit | None:
+    fit = acquire(region, 2.0 * np.pi * model.carrier_hz / rate_hz, model.period, longest=_SYMBOLS_AT_MOST)
     if fit is None or fit.count < 4:
-        return 0.0
-    return max(0.0, settle(fit, sharp=model.sharp).nats)
+        return None
+    fit = settle(fit, sharp=model.sharp)
+    return fit if fit.count >= 4 else None
 
 
 def _propose(record: Record, noise: NoiseFloor, piece: Piece, settings: DecodeSettings) -> list[Model]:
@@ -179,17 +190,37 @@ def polish(fit: Fit, rounds: int = 4) -> Fit:
 def climb(fit: Fit) -> Fit:
     """Take several symbols for one as long as the likelihood grows: no flip need fall between them."""
     while True:
-        better = None
-        for many in (2, 3, 5, 7):
-            if fit.count < 2 * many:
-                continue
-            for shift in range(many):
-                merged = _merged(fit, many, shift)
-                if merged is not None and merged.nats > (better or fit).nats:
-                    better = merged
-        if better is None:
+        options = [_best_merge(fit, many) for many in (2, 3, 5, 7)]
+        kept = [m for m in options if m is not None and m.nats > fit.nats]
+        if not kept:
             return fit
-        fit = better
+        fit = max(kept, key=lambda m: m.nats)
+
+
+def climb_together(fits: list[Fit]) -> int:
+    """How many symbols of the fits' period make one, judged over all of them; 1 if none do."""
+    whole = 1
+    while True:
+        now = sum(f.nats for f in fits)
+        best: tuple[float, int, list[Fit]] | None = None
+        for many in (2, 3, 5, 7):
+            merged = [_best_merge(f, many) for f in fits]
+            kept = [m for m in merged if m is not None]
+            total = sum(m.nats for m in kept)
+            if len(kept) == len(fits) and total > now and (best is None or total > best[0]):
+                best = (total, many, kept)
+        if best is None:
+            return whole
+        whole *= best[1]
+        fits = best[2]
+
+
+def _best_merge(fit: Fit, many: int) -> Fit | None:
+    if fit.count < 2 * many:
+        return None
+    options = [_merged(fit, many, shift) for shift in range(many)]
+    kept = [m for m in options if m is not None]
+    return max(kept, key=lambda m: m.nats) if kept else None
 
 
 def _merged(fit: Fit, many: int, shift: int) -> Fit | None:

@@ -90,11 +90,13 @@ def _one(region: Region, omega: float, model: Model, begin: float, end: float) -
     fit = acquire(region, omega, model.period, span=(begin, end), longest=_LONG)
     if fit is None or fit.count < _FEWEST:
         return None
-    fit = settle(fit, sharp=model.sharp)
+    fit = settle(fit, sharp=model.sharp, span=(begin, end))
+    if fit.count < _FEWEST:
+        return None
     if fit.count < _LONG - 12:
         for _ in range(4):
             before = fit.count
-            fit = reach(fit)
+            fit = reach(fit, span=(begin, end))
             if fit.count <= before:
                 break
             fit = carry(fit)

@@ -18,6 +18,8 @@ BREAK = 0.5
 # more displacements than this share of a block: rounding or uneven sampling, not breaks
 MOST_BREAKS = 0.02
 FEW_BREAKS = 16
+_MOST_TICKS = 64
+_NONE: NDArray[np.intp] = np.empty(0, np.intp)
 
 
 class Digits:
@@ -44,13 +46,16 @@ class Digits:
 
 @dataclass(frozen=True)
 class Uneven:
-    """``breaks``: first sample after each lasting displacement; ``jitter``: other samples off the grid."""
+    """``breaks``: first sample after each lasting displacement; ``jitter``: other samples off the grid.
+
+    ``quantum`` is the finest step of the times, which may turn out to be coarser than their last digit;
+    ``coarse`` if it is so against the step between samples that neighbours come out uneven.
+    """
 
     breaks: NDArray[np.intp]
     jitter: NDArray[np.intp]
-
-
-_EVEN = Uneven(np.empty(0, np.intp), np.empty(0, np.intp))
+    quantum: float
+    coarse: bool
 
 
 def robust_step(times: Times, quantum: float) -> float:
@@ -63,31 +68,31 @@ def robust_step(times: Times, quantum: float) -> float:
         lag *= 2
 
 
-def uneven(times: Times, step: float, quantum: float) -> Uneven:
-    """Where ``times`` leave the grid of ``step``, beyond what rounding them to ``quantum`` explains."""
+def uneven(times: Times, step: float, quantum: float, coarse: bool = False) -> Uneven:
+    """Where ``times`` leave the grid of ``step``, beyond what rounding them to ``quantum`` explains.
+
+    ``coarse`` says that the times before were found to be so.
+    """
     deviation = np.diff(times) - step
     size = np.abs(deviation)
     resolution = 4 * np.finfo(np.float64).eps * float(np.abs(times).max(initial=0.0))
-    if (size <= JITTER * step + resolution).all():
-        return _EVEN
+    even = JITTER * step + resolution
+    most = max(3, MOST_BREAKS * size.size)
+    if np.count_nonzero(size > even + 1.05 * quantum) > most:
+        quantum = max(quantum, _tick(deviation + step, step))
     displaced = np.flatnonzero(size > BREAK * step + resolution)
-    few = displaced.size <= max(3, MOST_BREAKS * size.size) and not _is_regular(displaced, times.size)
-    if not few:
-        quantum = max(quantum, _common_step(deviation + step, resolution))
-    rounding = 1.05 * quantum + resolution
-    odd = np.flatnonzero(size > JITTER * step + rounding)
-    slack = resolution
-    if not few and quantum > JITTER * step:
-        # so many displacements are how a coarse last digit shows, if they are no larger than that digit
-        slack = rounding
-        displaced = np.flatnonzero(size > BREAK * step + slack)
+    # so many displacements are how a coarse last digit shows, if they are no larger than that digit
+    coarse |= quantum > JITTER * step and (displaced.size > most or _is_regular(displaced, times.size))
+    odd = np.flatnonzero(size > even + 1.05 * quantum)
+    limit = BREAK * step + resolution + (1.05 * quantum if coarse else 0.0)
+    displaced = displaced[size[displaced] > limit]
     if displaced.size > max(FEW_BREAKS, MOST_BREAKS * size.size):
-        return Uneven(np.empty(0, np.intp), odd + 1)
-    limit = BREAK * step + slack
+        return Uneven(_NONE, odd + 1, quantum, coarse)
     displaced, first_of_stray, second_of_stray = _without_strays(displaced, deviation, limit)
     breaks = _lasting(times, displaced, step, limit)
     jitter = np.union1d(np.union1d(odd, displaced), first_of_stray)
-    return Uneven(breaks + 1, np.setdiff1d(jitter, np.union1d(breaks, second_of_stray)) + 1)
+    jitter = np.setdiff1d(jitter, np.union1d(breaks, second_of_stray))
+    return Uneven(breaks + 1, jitter + 1, quantum, coarse)
 
 
 def _is_regular(displaced: NDArray[np.intp], count: int) -> bool:
@@ -100,14 +105,17 @@ def _is_regular(displaced: NDArray[np.intp], count: int) -> bool:
     return longest - int(apart.min()) <= 1 and ends <= longest
 
 
-def _common_step(steps: Times, resolution: float) -> float:
-    """The smallest step if all others are multiples of it, as of times counted in ticks; else 0."""
-    ahead = steps[steps > resolution]
-    if not ahead.size:
+def _tick(steps: Times, step: float) -> float:
+    """The tick in which times are counted, if all ``steps`` are few multiples of one; else 0."""
+    fineness = 1e-3 * step
+    distinct = np.unique(np.rint(steps / fineness))
+    if not 1 < distinct.size <= _MOST_TICKS:
         return 0.0
-    smallest = float(ahead.min())
-    off = np.abs(steps - smallest * np.rint(steps / smallest))
-    return smallest if (off <= 0.01 * smallest + resolution).all() else 0.0
+    distinct = np.union1d(distinct, 0.0)
+    smallest = float(np.diff(distinct).min())
+    off = np.abs(distinct - smallest * np.rint(distinct / smallest))
+    # each was rounded to the fineness, and so was the smallest
+    return smallest * fineness if (off <= 1.0 + 0.5 * np.abs(distinct) / smallest).all() else 0.0
 
 
 def _without_strays(

@@ -21,6 +21,8 @@ from app.model.capture import Segment
 from dsp.results import Notice
 
 _ANCHOR_EVERY = 64
+# fewer times than this are not judged before there are more
+_ENOUGH = 1024
 
 
 class TimeColumnError(ValueError):
@@ -104,6 +106,7 @@ class TimeAxis:
         self._digits = Digits(*written)
         self._step = 0.0
         self._quantum = 0.0
+        self._coarse = False
         self._inflation = 1.0
         self._pieces: list[_Piece] = []
         # times not yet added, after up to SIDE that were and that show what came before
@@ -122,7 +125,7 @@ class TimeAxis:
         """
         self._buffer = np.concatenate([self._buffer, self._filled(times)])
         # the last ones wait until it is known what follows
-        if self._buffer.size >= 4 * SIDE:
+        if self._buffer.size >= _ENOUGH:
             self._take(self._buffer.size - SIDE)
 
     def fit(self, row_of: Callable[[int], str] = "sample {}".format) -> TimeFit:
@@ -178,7 +181,8 @@ class TimeAxis:
         if self._step == 0.0:
             self._begin()
         self._quantum = max(self._quantum, self._digits.quantum(times))
-        found = uneven(times, self._step, self._digits.quantum(times))
+        found = uneven(times, self._step, self._quantum, self._coarse)
+        self._quantum, self._coarse = found.quantum, found.coarse
         new = [i for i in found.breaks.tolist() if self._behind <= i < ready]
         jitter = found.jitter[(found.jitter >= self._behind) & (found.jitter < ready)]
         origin = self._count - self._behind

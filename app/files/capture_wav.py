@@ -101,7 +101,7 @@ def _described(head: Head, order: str, form: bytes, offset: int, claimed: int) -
         tag = struct.unpack(order + "H", form[24:26])[0]
     known = {_PCM: (8, 16, 24, 32), _FLOAT: (32, 64)}.get(tag, ())
     container = frame_bytes * 8 // channels if channels else 0
-    if container not in known or container * channels != frame_bytes * 8:
+    if container not in known or container * channels != frame_bytes * 8 or bits > container:
         raise CaptureError(
             head.path,
             "the format chunk",

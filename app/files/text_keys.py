@@ -9,7 +9,8 @@ from app.files.text_units import split_label
 _PATTERNS = {
     name: re.compile(pattern, re.I | re.X)
     for name, pattern in {
-        "interval": r"""((x|h|t|time|horizontal|horiz|hor|sample|sampling|delta)\ )*(interval|increment|incr|inc)
+        "interval": r"""((x|h|t|time|horizontal|horiz|hor|sample|sampling|delta)\ )*
+            (interval|increment|incr|inc)
             | ((x|h|t|time|horizontal|horiz|hor|sample|sampling)\ )+(period|step|spacing|resolution)
             | d[tx] | (delta|Δ)\ ?([tx]|time) | ts | x(incr?|delta) | interval\ between\ samples
             | (time|seconds|secs?|s)\ ?(per|/)\ ?(sample|point)""",

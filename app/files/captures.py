@@ -85,7 +85,12 @@ def open_capture(
 
 
 def _head(path: Path) -> Head:
-    status = path.stat()
+    try:
+        status = path.stat()
+    except ValueError as error:
+        raise CaptureError(
+            path, "", "no file can have such a name", "check the name and the folder"
+        ) from error
     if S_ISDIR(status.st_mode):
         raise CaptureError(path, "", "this is a folder", f"name a file in it; accepted are {ACCEPTED}")
     if not S_ISREG(status.st_mode):

@@ -14,6 +14,7 @@ from app.model.items import DecodeRun, FlipMark
 from app.model.shown import BurstBook, runs_of
 from app.model.summary import sentence, summarise
 from app.model.tolerance import Tolerance, tolerance_of
+from dsp.results import Decode
 
 _CONCERNS = Change.CAPTURES | Change.CURRENT | Change.DECODES | Change.FLIPS
 
@@ -32,6 +33,7 @@ class ChannelView(QObject):
         self._document = bridge.document
         self._book = BurstBook()
         self._shown: Capture | None = None
+        self._summed_up: tuple[tuple[Decode, str, Tolerance], str] | None = None
         self.bursts: tuple[CorrectedBurst, ...] = ()
         self.span_s: tuple[float, float] | None = None
         bridge.changed.connect(self._follow)
@@ -79,7 +81,10 @@ class ChannelView(QObject):
         """What the newest decode found, empty if there is none."""
         if not self.runs:
             return ""
-        return sentence(summarise(self.runs[-1].result, self.unit, self.tolerance))
+        newest = (self.runs[-1].result, self.unit, self.tolerance)
+        if self._summed_up is None or self._summed_up[0][0] is not newest[0] or self._summed_up[0] != newest:
+            self._summed_up = (newest, sentence(summarise(*newest)))
+        return self._summed_up[1]
 
     @property
     def carrier_hz(self) -> float | None:

@@ -6,6 +6,7 @@ import platform
 from html import escape
 
 from app.gui.action_table import ACTIONS, MENUS
+from app.gui.trace.keys import KEYS
 from app.version import program_version
 
 CAUTIONS = (
@@ -50,10 +51,13 @@ def shortcuts_html() -> str:
             if spec.menu == menu and spec.keys
         )
         parts.append(f"<h3>{escape(menu.replace('&', ''))}</h3><table>{rows}</table>")
-    mouse = "".join(
-        f"<tr><td><b>{escape(what)}</b>&nbsp;&nbsp;</td><td>{escape(does)}</td></tr>" for what, does in _MOUSE
-    )
-    return "".join(parts) + f"<h3>Mouse over the trace</h3><table>{mouse}</table>"
+    for heading, lines in (("Keys in the trace", KEYS), ("Mouse over the trace", _MOUSE)):
+        rows = "".join(
+            f"<tr><td><b>{escape(what)}</b>&nbsp;&nbsp;</td><td>{escape(does)}</td></tr>"
+            for what, does in lines
+        )
+        parts.append(f"<h3>{heading}</h3><table>{rows}</table>")
+    return "".join(parts)
 
 
 def about_html() -> str:

@@ -27,6 +27,7 @@ class Menus:
         self._window = window
         self.actions: dict[str, QAction] = {}
         self.menus: dict[str, QMenu] = {}
+        self._lines: dict[str, QAction] = {}
         self._groups: dict[str, QActionGroup] = {}
         for text in MENUS:
             self.menus[text] = self._menu(window.menuBar().addMenu(text), text)
@@ -35,12 +36,12 @@ class Menus:
         self.toolbar = self._make_toolbar()
 
     def submenu(self, menu: str, text: str, before: str | None = None) -> QMenu:
-        """An empty menu in ``menu``, above the action named ``before`` if given."""
+        """An empty menu in ``menu``, if given above the action named ``before`` and the line over it."""
         made = self._menu(QMenu(text, self.menus[menu]), text)
         if before is None:
             self.menus[menu].addMenu(made)
         else:
-            self.menus[menu].insertMenu(self.actions[before], made)
+            self.menus[menu].insertMenu(self._lines.get(before, self.actions[before]), made)
         self.menus[f"{menu}/{text}"] = made
         return made
 
@@ -83,7 +84,7 @@ class Menus:
         self.actions[spec.name] = action
         menu = self.menus[spec.menu]
         if spec.line_before:
-            menu.addSeparator()
+            self._lines[spec.name] = menu.addSeparator()
         if spec.submenu:
             key = f"{spec.menu}/{spec.submenu}"
             menu = self.menus[key] if key in self.menus else self.submenu(spec.menu, spec.submenu)

@@ -2,90 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
-from contextlib import suppress
+from collections.abc import Hashable
 
 from PySide6.QtCore import QObject, Slot
 
-from app.errors import HalfturnError
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
-from app.gui.trace.api import FlipOrigin, FlipView, LaneBurst, TraceChannel, TraceSegment
+from app.gui.trace.api import FlipView
 from app.gui.trace.area import TraceArea
-from app.model.capture import Capture
+from app.gui.trace_views import BurstViews, trace_channels
 from app.model.changes import Change
 from app.model.commands_flips import DeleteAutoFlip, DeleteHandFlip, MoveAutoFlip, MoveHandFlip, PlaceFlip
 from app.model.commands_marks import MoveCursor
-from app.model.corrections import CorrectedBurst, edge_of
-from app.model.expressions import ChannelSource, channel_source
-from app.model.items import FlipMark
-
-
-def trace_channels(capture: Capture | None, channel: str | None) -> list[TraceChannel]:
-    """The capture's channels, and the one looked at if it is derived from them."""
-    if capture is None:
-        return []
-    sources = [channel_source(capture, own.name) for own in capture.channels]
-    if channel is not None and channel not in {source.name for source in sources}:
-        # of an old session's expression that cannot be computed the bursts are still shown
-        with suppress(HalfturnError):
-            sources.insert(0, channel_source(capture, channel))
-    return [_trace_channel(capture, source) for source in sources]
-
-
-def _trace_channel(capture: Capture, source: ChannelSource) -> TraceChannel:
-    return TraceChannel(
-        name=source.name,
-        unit=source.unit,
-        stored=source.stored,
-        rate_hz=capture.rate_hz,
-        start_s=capture.start_s,
-        segments=tuple(TraceSegment(part.first, part.last, part.start_s) for part in capture.segments),
-        scale=source.scale,
-        offset=source.offset,
-    )
-
-
-def lane_bursts(bursts: Sequence[CorrectedBurst]) -> list[LaneBurst]:
-    """Symbols as corrected; bursts without a symbol grid have nothing to draw."""
-    return [_lane_burst(one) for one in bursts if one.burst.symbol_rate_bd]
-
-
-def _lane_burst(one: CorrectedBurst) -> LaneBurst:
-    burst = one.burst
-    changed = set(one.changed)
-    return LaneBurst(
-        start_s=burst.start_s,
-        end_s=burst.end_s,
-        first_symbol_s=burst.first_symbol_s,
-        symbol_period_s=1.0 / burst.symbol_rate_bd if burst.symbol_rate_bd else 0.0,
-        symbols=one.symbols,
-        confidence=burst.confidence,
-        changed=[i in changed for i in range(len(one.symbols))],
-        talker=burst.talker,
-    )
-
-
-def flip_views(bursts: Sequence[CorrectedBurst], marks: Sequence[FlipMark]) -> list[FlipView]:
-    """Every automatic flip, as such or as removed, and every flip set by hand."""
-    views = [FlipView(mark.time_s, None, "hand", mark.key) for mark in marks if not mark.removes]
-    removals = {mark.key: mark for mark in marks if mark.removes}
-    for one in bursts:
-        burst = one.burst
-        here = [mark for mark in removals.values() if burst.first_symbol_s <= mark.time_s < burst.end_s]
-        by_time = {mark.time_s: mark.key for mark in here}
-        by_edge = {edge_of(burst, mark.time_s): mark.key for mark in here}
-        by_edge.pop(None, None)
-        for i, time_s in enumerate(burst.flips_s):
-            key = by_edge.get(edge_of(burst, time_s), by_time.get(time_s))
-            origin: FlipOrigin = "auto" if key is None else "removed"
-            interval = burst.flips_interval_s[i] if i < len(burst.flips_interval_s) else None
-            views.append(FlipView(time_s, interval, origin, key))
-            if key is not None:
-                removals.pop(key, None)
-    # a removal that no longer meets an automatic flip is shown where it stands, so that it can be taken back
-    views += [FlipView(mark.time_s, None, "removed", mark.key) for mark in removals.values()]
-    return sorted(views, key=lambda view: view.time_s)
 
 
 class TraceLink(QObject):
@@ -99,6 +27,7 @@ class TraceLink(QObject):
         self._bridge = bridge
         self._view = view
         self._drawn: tuple[object, str | None] = (None, None)
+        self._views = BurstViews()
         self.flips: list[FlipView] = []
         bridge.changed.connect(self._follow)
         view.changed.connect(self._show_channel)
@@ -125,8 +54,8 @@ class TraceLink(QObject):
             self._area.set_channels(trace_channels(capture, channel))
             if channel is not None:
                 self._area.set_active_channel(channel)
-        self.flips = flip_views(self._view.bursts, self._view.flips)
-        self._area.set_lane(lane_bursts(self._view.bursts))
+        lane, self.flips = self._views.show(self._view.bursts, self._view.flips)
+        self._area.set_lane(lane)
         self._area.set_flips(self.flips)
 
     @Slot()

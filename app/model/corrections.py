@@ -45,13 +45,14 @@ class Comparison:
 class CorrectedBurst:
     """A burst as it stands with the flips set by hand.
 
-    ``changed`` holds the indices of the symbols that differ from the decoder's. ``bits`` is None where the
+    ``marks`` are the user's flips within the burst. ``changed`` holds the indices of the symbols that differ from the decoder's. ``bits`` is None where the
     line code gives no way to make them from the corrected symbols. ``off_grid`` are the hand's flips that
     lie more than a quarter of a symbol from the edge they act on, or near no edge between two symbols;
     the latter change nothing.
     """
 
     burst: Burst
+    marks: tuple[FlipMark, ...]
     symbols: str
     bits: str | None
     changed: tuple[int, ...]
@@ -91,6 +92,7 @@ def corrected(burst: Burst, flips: Sequence[FlipMark]) -> CorrectedBurst:
     symbols = _turned(burst.symbols, automatic.keys() ^ kept)
     return CorrectedBurst(
         burst=burst,
+        marks=tuple(mine),
         symbols=symbols,
         bits=_bits(burst, symbols),
         changed=tuple(i for i, (a, b) in enumerate(zip(symbols, burst.symbols, strict=True)) if a != b),
@@ -113,7 +115,7 @@ def edge_of(burst: Burst, time_s: float) -> int | None:
 
 
 def _has_grid(burst: Burst) -> bool:
-    return bool(burst.symbol_rate_bd) and burst.bits_per_symbol == 1 and set(burst.symbols) <= {"0", "1"}
+    return bool(burst.symbol_rate_bd) and burst.bits_per_symbol == 1
 
 
 def _within(burst: Burst, time_s: float) -> bool:

@@ -10,7 +10,7 @@ from PySide6.QtCore import Qt
 from app.errors import CancelledError, UsageError
 from app.gui import decode_flow
 from app.gui.panels.bursts_model import BITS
-from app.gui.trace_link import flip_views, lane_bursts
+from app.gui.trace_views import BurstViews
 from app.model.commands_captures import CloseCapture, DescribeCapture, OpenCapture
 from app.model.commands_flips import DeleteAutoFlip, PlaceFlip
 from dsp.results import DecodeSettings
@@ -116,7 +116,7 @@ def test_all_hand_flips_can_be_taken_back_at_once(decoded):
 
 def test_lane_marks_what_the_hand_changed(decoded):
     decoded.bridge.run(PlaceFlip(0, 0.518))
-    lane = lane_bursts(decoded.view.bursts)
+    lane, _ = BurstViews().show(decoded.view.bursts, decoded.view.flips)
     assert lane[0].symbols == "1110010011"
     assert list(lane[0].changed) == [False] * 8 + [True] * 2
     assert not any(lane[1].changed)
@@ -124,8 +124,9 @@ def test_lane_marks_what_the_hand_changed(decoded):
 
 def test_a_removal_without_an_automatic_flip_can_still_be_seen(decoded):
     decoded.bridge.run(DeleteAutoFlip(0, 0.54))
-    views = flip_views(decoded.view.bursts, decoded.view.flips)
-    assert [(view.time_s, view.origin) for view in views if view.key is not None] == [(0.54, "removed")]
+    assert [(view.time_s, view.origin) for view in decoded.link.flips if view.key is not None] == [
+        (0.54, "removed")
+    ]
 
 
 def test_selecting_a_burst_zooms_to_it_and_shows_its_bits(decoded):

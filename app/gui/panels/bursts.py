@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from html import escape
 
-from PySide6.QtCore import QItemSelection, Qt, Signal, Slot
+from PySide6.QtCore import QItemSelection, QModelIndex, Qt, Signal, Slot
 from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QSplitter, QTextEdit, QVBoxLayout, QWidget
 
@@ -107,11 +107,10 @@ class BurstsPanel(QWidget):
             self.table.setColumnWidth(column, self.table.columnWidth(column) + 12)
         most = 50 * QFontMetrics(fixed_font()).averageCharWidth()
         self.table.setColumnWidth(BITS, min(self.table.columnWidth(BITS), most))
-        self._widen_by_hand()
 
-    @Slot()
-    def _widen_by_hand(self) -> None:
-        wanted = self.table.sizeHintForColumn(BY_HAND) + 12
+    @Slot(QModelIndex)
+    def _widen_by_hand(self, changed: QModelIndex) -> None:
+        wanted = self.table.sizeHintForIndex(changed.siblingAtColumn(BY_HAND)).width() + 12
         self.table.setColumnWidth(BY_HAND, max(self.table.columnWidth(BY_HAND), wanted))
 
     @Slot(QItemSelection, QItemSelection)

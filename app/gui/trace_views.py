@@ -1,0 +1,110 @@
+"""What the trace area is shown of a capture and its bursts; a burst that stays the same is worked out once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import suppress
+from operator import attrgetter
+
+from app.errors import HalfturnError
+from app.gui.trace.api import FlipOrigin, FlipView, LaneBurst, TraceChannel, TraceSegment
+from app.model.capture import Capture
+from app.model.corrections import CorrectedBurst, edge_of
+from app.model.expressions import ChannelSource, channel_source
+from app.model.items import FlipMark
+
+
+def trace_channels(capture: Capture | None, channel: str | None) -> list[TraceChannel]:
+    """The capture's channels, and the one looked at if it is derived from them."""
+    if capture is None:
+        return []
+    sources = [channel_source(capture, own.name) for own in capture.channels]
+    if channel is not None and channel not in {source.name for source in sources}:
+        # of an old session's expression that cannot be computed the bursts are still shown
+        with suppress(HalfturnError):
+            sources.insert(0, channel_source(capture, channel))
+    return [_trace_channel(capture, source) for source in sources]
+
+
+class BurstViews:
+    """Lane and flips of all bursts of a channel."""
+
+    def __init__(self) -> None:
+        self._known: dict[int, tuple[CorrectedBurst, LaneBurst | None, list[FlipView]]] = {}
+
+    def show(
+        self, bursts: Sequence[CorrectedBurst], marks: Sequence[FlipMark]
+    ) -> tuple[list[LaneBurst], list[FlipView]]:
+        """The lane, and every automatic flip, as such or as removed, with every flip set by hand.
+
+        Bursts without a symbol grid have nothing to draw in the lane. ``marks`` are those of the capture.
+        """
+        before, self._known = self._known, {}
+        lane: list[LaneBurst] = []
+        flips: list[FlipView] = []
+        for one in bursts:
+            entry = before.get(id(one)) or (one, lane_burst(one), automatic_flips(one))
+            self._known[id(one)] = entry
+            if entry[1] is not None:
+                lane.append(entry[1])
+            flips += entry[2]
+        return lane, sorted(flips + _by_hand(flips, marks), key=attrgetter("time_s"))
+
+
+def lane_burst(one: CorrectedBurst) -> LaneBurst | None:
+    """The symbols as corrected, None without a symbol grid."""
+    burst = one.burst
+    if not burst.symbol_rate_bd:
+        return None
+    changed = set(one.changed)
+    return LaneBurst(
+        start_s=burst.start_s,
+        end_s=burst.end_s,
+        first_symbol_s=burst.first_symbol_s,
+        symbol_period_s=1.0 / burst.symbol_rate_bd,
+        symbols=one.symbols,
+        confidence=burst.confidence,
+        changed=[i in changed for i in range(len(one.symbols))],
+        talker=burst.talker,
+    )
+
+
+def automatic_flips(one: CorrectedBurst) -> list[FlipView]:
+    """Those the decoder found in a burst; one that the user denies has the key of the mark that says so."""
+    burst = one.burst
+    removals = [mark for mark in one.marks if mark.removes]
+    by_time = {mark.time_s: mark.key for mark in removals}
+    by_edge = {edge_of(burst, mark.time_s): mark.key for mark in removals}
+    by_edge.pop(None, None)
+    views = []
+    for i, time_s in enumerate(burst.flips_s):
+        key = by_edge.get(edge_of(burst, time_s), by_time.get(time_s)) if removals else None
+        origin: FlipOrigin = "auto" if key is None else "removed"
+        interval = burst.flips_interval_s[i] if i < len(burst.flips_interval_s) else None
+        views.append(FlipView(time_s, interval, origin, key))
+    return views
+
+
+def _by_hand(automatic: Sequence[FlipView], marks: Sequence[FlipMark]) -> list[FlipView]:
+    """Flips set by hand, and removals that no longer meet an automatic flip, to be taken back."""
+    if not marks:
+        return []
+    met = {view.key for view in automatic if view.key is not None}
+    return [
+        FlipView(mark.time_s, None, "removed" if mark.removes else "hand", mark.key)
+        for mark in marks
+        if mark.key not in met
+    ]
+
+
+def _trace_channel(capture: Capture, source: ChannelSource) -> TraceChannel:
+    return TraceChannel(
+        name=source.name,
+        unit=source.unit,
+        stored=source.stored,
+        rate_hz=capture.rate_hz,
+        start_s=capture.start_s,
+        segments=tuple(TraceSegment(part.first, part.last, part.start_s) for part in capture.segments),
+        scale=source.scale,
+        offset=source.offset,
+    )

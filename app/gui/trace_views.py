@@ -1,4 +1,4 @@
-"""What the trace area is shown of a capture and its bursts; a burst that stays the same is worked out once."""
+"""What the trace area is shown of a capture and its bursts; each burst that stays is worked out once."""
 
 from __future__ import annotations
 

@@ -45,10 +45,10 @@ class Comparison:
 class CorrectedBurst:
     """A burst as it stands with the flips set by hand.
 
-    ``marks`` are the user's flips within the burst. ``changed`` holds the indices of the symbols that differ from the decoder's. ``bits`` is None where the
-    line code gives no way to make them from the corrected symbols. ``off_grid`` are the hand's flips that
-    lie more than a quarter of a symbol from the edge they act on, or near no edge between two symbols;
-    the latter change nothing.
+    ``marks`` are the user's flips within the burst. ``changed`` holds the indices of the symbols that differ
+    from the decoder's. ``bits`` is None where the line code gives no way to make them from the corrected
+    symbols. ``off_grid`` are the marks that lie more than a quarter of a symbol from the edge they act on, or
+    near no edge between two symbols; the latter change nothing.
     """
 
     burst: Burst

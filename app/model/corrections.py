@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from statistics import median
 
 from app.model.items import FlipMark
-from app.model.line_codes import reading_of
-from dsp.results import Burst
+from dsp.linecode import to_bits
+from dsp.results import LINE_CODES, POLARITIES, Burst
 
 OFF_GRID = 0.25
 """A flip by hand farther than this part of a symbol from its edge is reported."""
@@ -172,8 +172,13 @@ def _turned(symbols: str, edges: Iterable[int]) -> str:
 def _bits(burst: Burst, symbols: str) -> str | None:
     if symbols == burst.symbols:
         return burst.bits
-    reading = reading_of(burst.line_code, burst.symbols, burst.bits)
-    return None if reading is None else reading(symbols)
+    if burst.line_code not in LINE_CODES:
+        return None
+    # a burst does not say whether its bits were turned over: the polarity that gives them is the right one
+    for polarity in POLARITIES:
+        if to_bits(burst.symbols, burst.line_code, polarity) == burst.bits:
+            return to_bits(symbols, burst.line_code, polarity)
+    return None
 
 
 def _compared(automatic: dict[int, float], placed: dict[int, FlipMark], removed: set[int]) -> Comparison:

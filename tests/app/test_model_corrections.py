@@ -8,7 +8,6 @@ import pytest
 
 from app.model.corrections import corrected
 from app.model.items import FlipMark
-from app.model.line_codes import reading_of
 from dsp.results import Burst
 
 # ten symbols of 1 ms from 10 ms on; they turn over at edges 3, 5 and 6
@@ -152,26 +151,22 @@ def test_bits_follow_after_the_line_code(line_code, bits, after):
     assert got.bits == after
 
 
-def test_manchester_follows_and_shows_a_cell_it_does_not_allow():
-    # 10 01 10 10 01 -> 1 0 1 1 0; removing the flip in the middle of cell 2 leaves 11 and turns the rest over
-    symbols = "1001101001"
-    burst = replace(BURST, symbols=symbols, bits="10110", line_code="manchester", flips_s=())
-    got = corrected(burst, [mark(0.015, removes=True)])
-    assert got.symbols == "1001110110"
-    assert got.bits == "10?01"
+@pytest.mark.parametrize("turned_over", [False, True])
+def test_manchester_follows(turned_over):
+    # 10 01 10 10 01 is 0 1 0 0 1 (IEEE Std 802.3: a one rises in mid-cell); with a flip between the first
+    # two cells all that follows turns over: 10 10 01 01 10, which is 0 0 1 1 0
+    symbols, bits, after = "1001101001", "01001", "00110"
+    if turned_over:
+        bits, after = "10110", "11001"
+    burst = replace(BURST, symbols=symbols, bits=bits, line_code="manchester", flips_s=())
+    got = corrected(burst, [mark(0.012)])
+    assert got.symbols == "1010010110"
+    assert got.bits == after
 
 
-def test_manchester_may_begin_with_half_a_cell():
-    # 0 | 10 01 | 1 : cells begin at the second symbol
-    assert reading_of("manchester", "010011", "10")("010101") == "11"
-
-
-def test_differential_manchester():
-    # cells 10 10 01 01 01: change at the start of cells 1, 3 and 4 (0), none at cell 2 (1)
-    symbols = "1010010101"
-    reading = reading_of("differential-manchester", symbols, "0100")
-    assert reading is not None
-    assert reading("1001100110") == "1111"
+def test_bits_that_the_line_code_does_not_give_are_not_carried_on():
+    burst = replace(BURST, line_code="plain", bits="0000000000")
+    assert corrected(burst, [mark(0.018)]).bits is None
 
 
 def test_unknown_line_code_gives_no_bits_rather_than_wrong_ones():

@@ -15,7 +15,7 @@ from app.files.text_store import ColumnStore
 from app.files.text_table import find_table
 from app.model.capture import Capture
 
-_LOOK_BYTES = 512 << 10
+_LOOK_BYTES = 256 << 10
 
 
 def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:

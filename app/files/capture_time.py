@@ -67,8 +67,8 @@ class _Piece:
         k = np.arange(self.count, self.count + times.size, dtype=np.float64)
         r = (times - self.start) - k * step
         self.sum_r += float(r.sum())
-        self.sum_kr += float(k @ r)
-        self.sum_rr += float(r @ r)
+        self.sum_kr += _product_sum(k, r)
+        self.sum_rr += _product_sum(r, r)
         self.anchors.append((k[::_ANCHOR_EVERY].copy(), r[::_ANCHOR_EVERY].copy()))
         self.count += times.size
 
@@ -170,7 +170,7 @@ class TimeAxis:
         longest = max(pieces, key=len)
         if longest.size > 2:
             k = np.arange(longest.size) - (longest.size - 1) / 2.0
-            self._step = float(k @ longest / (k @ k))
+            self._step = _product_sum(k, longest) / _product_sum(k, k)
             self._inflation = _inflation(longest - longest.mean() - k * self._step)
         self._pieces = [_Piece(0, float(times[0]))]
 
@@ -288,6 +288,11 @@ class _Tally:
         if self.count == 0:
             self.first = first
         self.count += count
+
+
+def _product_sum(a: Times, b: Times) -> float:
+    """The dot product, without the threads of a linear algebra library, which cost more than they give."""
+    return float(np.einsum("i,i->", a, b))
 
 
 def _inflation(residuals: Times) -> float:

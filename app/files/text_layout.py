@@ -12,7 +12,7 @@ from app.files.text_cells import Cell, Kind, read_cell, split_row
 # blanks and tabs; comma with decimal comma works only for quoted cells.
 _DIALECTS = ((",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|", "."), ("|", ","), (",", ","),
              (" ", "."), (" ", ","))  # fmt: skip
-_SAMPLED_LINES = 300
+_SAMPLED_LINES = 200
 # a row with text beside its numbers is more likely a title line than a sample
 _TEXT_WEIGHT = 0.2
 
@@ -51,10 +51,12 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
     filled = [line for line in lines if line.strip()]
     later = filled[len(filled) // 2 :] if len(filled) > 2 * _SAMPLED_LINES else filled
     sample = later[:: max(1, len(later) // _SAMPLED_LINES)]
+    # a single column reads the same whatever the delimiter, so that the comma need not occur
+    seen = set("".join(sample)) | {","}
     best: tuple[float, int] = (0.0, 0)
     chosen: tuple[str, str, _Shape] | None = None
     for delimiter, decimal in _DIALECTS:
-        if delimiter == decimal and not any('"' in line for line in sample):
+        if delimiter not in seen or (delimiter == decimal and '"' not in seen):
             continue
         shape = _shape(sample, delimiter, decimal)
         if shape is None or (delimiter == "," and _is_decimal_comma(sample)):

@@ -9,6 +9,8 @@ from app.files.text_layout import Layout
 
 Rows = NDArray[np.float64]
 
+_UNCHANGED = bytes(range(256))
+
 
 class PlainRows:
     """Whole blocks by `numpy.fromstring`, which knows numbers but no rows: the rows are checked here."""
@@ -22,7 +24,7 @@ class PlainRows:
         # a column of text between those of numbers needs every row looked at, as does a quoted decimal comma
         self._able = last - first + 1 == self._columns and layout.delimiter != layout.decimal
         self._able &= not blank or self._columns == layout.columns
-        mapped = bytearray(range(256))
+        mapped = bytearray(_UNCHANGED)
         mapped[ord(",")] = ord("x")
         mapped[ord(layout.delimiter)] = ord(" " if blank else ",")
         if blank:
@@ -36,7 +38,9 @@ class PlainRows:
         """Array of shape (rows, columns), None if some row is not plain."""
         if not self._able:
             return None
-        text = block.translate(self._map, b'\r"')
+        text = block
+        if self._map != _UNCHANGED or b"\r" in block or b'"' in block:
+            text = block.translate(self._map, b'\r"')
         if not text.endswith(b"\n"):
             text += b"\n"
         if self._layout.delimiter == " ":

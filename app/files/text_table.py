@@ -18,7 +18,7 @@ from app.files.text_preamble import Facts, stated_facts
 from app.files.text_roles import Roles, assign_roles
 from app.files.text_store import SampleType, column_type
 
-_PREVIEW_ROWS = 1000
+_PREVIEW_ROWS = 500
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ import threading
 import numpy as np
 import pytest
 from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
-from PySide6.QtGui import QColor, QContextMenuEvent, QFont, QImage, QWheelEvent
+from PySide6.QtGui import QColor, QContextMenuEvent, QFocusEvent, QFont, QImage, QWheelEvent
 from PySide6.QtWidgets import QApplication, QMenu, QWidget
 
 from app.gui import style
@@ -252,6 +252,16 @@ def test_escape_takes_a_drag_back(area, qtbot):
     assert len(moves) == 2
     assert moves[-1][1] == START_S + 0.2
     assert moves[0][2] == moves[-1][2]
+
+
+def test_a_drag_ends_when_another_window_takes_the_keyboard(area, qtbot):
+    moves = heard(area.cursor_moved)
+    viewport, start = canvas_of(area).viewport(), point(area, START_S + 0.2)
+    qtbot.mousePress(viewport, Qt.MouseButton.LeftButton, pos=start)
+    qtbot.mouseMove(viewport, start + QPoint(40, 0))
+    QApplication.sendEvent(canvas_of(area), QFocusEvent(QEvent.Type.FocusOut))
+    qtbot.mouseMove(viewport, start + QPoint(60, 0))
+    assert [time_s for _, time_s, _ in moves][1:] == [START_S + 0.2]
 
 
 def test_arrows_move_the_selected_cursor_by_sample_crossing_and_symbol(area, qtbot):

@@ -101,6 +101,10 @@ class TraceControl(QObject):
         self.canvas.marks_changed()
         self.mouse_hint.emit("")
 
+    def focus_lost(self) -> None:
+        """A drag whose release goes elsewhere is given up."""
+        self._carry_out(self.machine.cancel())
+
     def wheel(self, event: QWheelEvent) -> None:
         held = event.modifiers() & (Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier)
         row = self.canvas.row_at(event.position().y())

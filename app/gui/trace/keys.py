@@ -1,20 +1,4 @@
-"""The keyboard in the trace.
-
-=====================  ========================================================================
-arrows left, right     move the selected mark by one sample; without one, the view by a tenth
-with Shift             by one zero crossing; the view by a half
-with Alt               by one symbol
-``,`` and ``.``        select the previous, the next mark
-letter or digit        select the cursor of that name; bring it to the pointer if it is out of view
-F                      place a flip at the pointer, the selected cursor or mid-view
-Delete, Backspace      delete the hovered or the selected flip
-``+``, ``-``           less, more time; with Shift held ``*`` and ``_``: less, more of the values
-Home                   the whole capture
-PageUp, PageDown       half a view back, on
-Enter                  the span fills the view
-Escape                 give up a drag; unselect; have no span
-=====================  ========================================================================
-"""
+"""The keyboard in the trace; `KEYS` says what each key does."""
 
 from __future__ import annotations
 
@@ -26,6 +10,22 @@ from app.gui.trace.control import TraceControl
 from app.gui.trace.marks_shown import Mark
 from app.gui.trace.snapping import next_symbol_edge
 from app.gui.trace.viewrange import ViewRange
+
+KEYS = (
+    ("Left, Right", "move the selected mark by one sample; with nothing selected, the view by a tenth"),
+    ("Shift+Left, Shift+Right", "move the selected mark to the next zero crossing; the view by a half"),
+    ("Alt+Left, Alt+Right", "move the selected mark to the next symbol edge"),
+    ("Comma, Period", "select the previous or next mark"),
+    ("Name of a cursor", "select that cursor; bring it into view if it is not"),
+    ("F", "place a flip at the pointer, at the selected cursor, or mid-view"),
+    ("Delete, Backspace", "delete the flip under the pointer, or the selected one"),
+    ("Plus, Minus", "show less or more time"),
+    ("Star, Underscore", "show less or more of the values"),
+    ("Home", "show the whole capture, and all its values"),
+    ("Page up, Page down", "move the view by a half"),
+    ("Enter", "let the span fill the view"),
+    ("Escape", "give up a drag; unselect; have no span"),
+)
 
 _Key = Qt.Key
 _Held = Qt.KeyboardModifier
@@ -59,6 +59,8 @@ class TraceKeys:
             about_s = (view.start_s + view.end_s) / 2 if about_s is None else about_s
             wanted = view.zoomed(1 / _ZOOM if key == _Key.Key_Minus else _ZOOM, about_s)
         elif key == _Key.Key_Home:
+            for row in control.canvas.rows:
+                row.fit(view.first_s, view.last_s)
             wanted = ViewRange.whole(view.first_s, view.last_s, view.rate_hz)
         elif key in (_Key.Key_PageUp, _Key.Key_PageDown):
             wanted = view.panned((-0.5 if key == _Key.Key_PageUp else 0.5) * view.width_s)
@@ -83,12 +85,10 @@ class TraceKeys:
             control.delete_flip()
         elif key in (_Key.Key_Comma, _Key.Key_Period):
             self._select_next(1 if key == _Key.Key_Period else -1)
-        elif self._select_cursor(text):
-            pass
         elif key == _Key.Key_F:
             control.place_flip()
         else:
-            return False
+            return self._select_cursor(text)
         return True
 
     # --- selecting

@@ -97,5 +97,7 @@ class DecodeFlow(QObject):
             result=outcome.result,
         )
         self._bridge.run(AddDecode(run))
-        for notice in outcome.result.warnings:
-            self.told.emit(Message(notice.text, weight="caution"))
+        # those of the capture itself were told when it was opened
+        new = [notice.text for notice in outcome.result.warnings if notice not in capture.warnings]
+        if new:
+            self.told.emit(Message("\n".join(new), weight="caution"))

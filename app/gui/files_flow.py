@@ -18,6 +18,7 @@ from app.gui.recent import RecentFiles
 from app.gui.work import JobRunner
 from app.model.capture import Capture
 from app.model.commands_captures import OpenCapture
+from app.model.document import empty_session
 from app.model.items import SessionData
 
 _SAVING = "save"
@@ -141,7 +142,7 @@ class FilesFlow(QObject):
             self._save_in(path, then)
 
     def new_session(self) -> None:
-        self.leave(lambda: self._document.replace_all(SessionData(), None))
+        self.leave(lambda: self._document.replace_all(empty_session(), None))
 
     def leave(self, then: Callable[[], None]) -> None:
         """Run ``then`` as soon as nothing would be lost by it, or not at all if the user wants to stay."""
@@ -175,9 +176,9 @@ class FilesFlow(QObject):
 
     def _opened(self, path: Path, answer: Capture | SessionData) -> None:
         if isinstance(answer, Capture):
-            if self._bridge.run(OpenCapture(answer)):
-                for notice in answer.warnings:
-                    self.told.emit(Message(f"{answer.name}: {notice.text}", weight="caution"))
+            if self._bridge.run(OpenCapture(answer)) and answer.warnings:
+                words = "\n".join(notice.text for notice in answer.warnings)
+                self.told.emit(Message(f"{answer.name}: {words}", weight="caution"))
         else:
             self.leave(lambda: self._document.replace_all(answer, path))
         self._remember(path)

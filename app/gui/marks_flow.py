@@ -21,8 +21,9 @@ from app.model.commands_marks import (
     MoveCursors,
     RemoveCursor,
     RemoveNote,
+    RemoveSpan,
 )
-from app.model.items import Cursor, Note
+from app.model.items import Cursor, Note, SpanMark
 
 
 class MarksFlow(QObject):
@@ -38,6 +39,11 @@ class MarksFlow(QObject):
     def cursors(self) -> tuple[Cursor, ...]:
         """Those of the capture being looked at."""
         return tuple(one for one in self._document.data.cursors if one.capture == self._view.index)
+
+    @property
+    def spans(self) -> tuple[SpanMark, ...]:
+        """Those kept in the session, of all captures."""
+        return self._document.data.spans
 
     def add_cursor(self) -> None:
         """In the middle of what is in view."""
@@ -62,6 +68,16 @@ class MarksFlow(QObject):
         name = ask.span_name(self._window, f"span {len(self._document.data.spans) + 1}")
         if name is not None:
             self._bridge.run(KeepSpan(index, name, *span_s))
+
+    def show_span(self, span: SpanMark) -> None:
+        """Select a kept span and zoom to it."""
+        if span.capture != self._view.index:
+            self._document.look_at(span.capture)
+        self._view.select_span((span.start_s, span.end_s))
+        self.show_stretch(span.start_s, span.end_s)
+
+    def remove_span(self, key: int) -> None:
+        self._bridge.run(RemoveSpan(key))
 
     def clear_span(self) -> None:
         self._view.select_span(None)

@@ -10,7 +10,6 @@ from __future__ import annotations
 from enum import Enum
 
 from PySide6.QtGui import QColor, QFont, QFontDatabase, QPalette
-from PySide6.QtWidgets import QApplication
 
 BLUE = "#0072B2"
 VERMILLION = "#D55E00"
@@ -82,7 +81,8 @@ def is_dark(palette: QPalette) -> bool:
 def palette_of(appearance: Appearance) -> QPalette:
     """The palette of one appearance; that of the system is the style's own."""
     if appearance is Appearance.SYSTEM:
-        return QApplication.style().standardPalette()
+        # set for the application, an empty palette gives way to that of the platform
+        return QPalette()
     colours = _DARK if appearance is Appearance.DARK else _LIGHT
     palette = QPalette()
     for role, colour in colours.items():

@@ -26,12 +26,17 @@ class ChangingMenus:
         self._recent.aboutToShow.connect(self.fill_recent)
         self._channels.aboutToShow.connect(self.fill_channels)
         self._cursors.aboutToShow.connect(self.fill_cursors)
+        self._spans = menus.submenu(MARKS, "&Go to kept span", "snap_crossing")
+        self._old_spans = menus.submenu(MARKS, "Re&move kept span", "snap_crossing")
+        self._spans.aboutToShow.connect(self.fill_spans)
+        self._old_spans.aboutToShow.connect(self.fill_spans)
         panels = menus.submenu(VIEW, "&Panels")
         panels.addActions(parts.arrangement.show_actions())
         panels.addAction(menus.toolbar.toggleViewAction())
         self.fill_recent()
         self.fill_channels()
         self.fill_cursors()
+        self.fill_spans()
 
     def fill_recent(self) -> None:
         files = self._parts.files
@@ -49,6 +54,13 @@ class ChangingMenus:
         marks = self._parts.marks
         entries = [(f"Cursor {one.name}", partial(marks.remove_cursor, one.key)) for one in marks.cursors]
         _fill(self._cursors, entries, "there is none")
+
+    def fill_spans(self) -> None:
+        marks = self._parts.marks
+        going = [(one.name, partial(marks.show_span, one)) for one in marks.spans]
+        _fill(self._spans, going, "there is none")
+        removing = [(one.name, partial(marks.remove_span, one.key)) for one in marks.spans]
+        _fill(self._old_spans, removing, "there is none")
 
 
 def _fill(

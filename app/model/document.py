@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from app.model.capture import Capture
@@ -14,6 +15,11 @@ from app.model.history import History
 from app.model.items import SessionData
 
 
+def empty_session() -> SessionData:
+    """A session that begins now."""
+    return SessionData(created=datetime.now(UTC).isoformat(timespec="seconds"))
+
+
 class Document:
     """A session being worked on.
 
@@ -22,7 +28,7 @@ class Document:
     """
 
     def __init__(self) -> None:
-        self._data = SessionData()
+        self._data = empty_session()
         self._path: Path | None = None
         self._history = History()
         self._listeners = Listeners()

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PySide6.QtCore import QSettings, QTimer
+from PySide6.QtGui import QPalette
 from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
@@ -92,6 +93,7 @@ def make_window(qtbot: QtBot, settings: QSettings) -> Iterator[Callable[[], Main
 
     yield make
     QApplication.clipboard().clear()
+    QApplication.setPalette(QPalette())
 
 
 @pytest.fixture

@@ -37,8 +37,13 @@ def test_names_and_keys_are_used_once():
 def test_mnemonics_of_a_menu_differ(menu):
     texts = [spec.text for spec in ACTIONS if spec.menu == menu and not spec.submenu]
     texts += list({spec.submenu for spec in ACTIONS if spec.menu == menu and spec.submenu})
-    texts += {"&File": ["Open &recent"], "&Decode": ["C&hannel"], "&Marks": ["&Remove cursor"]}.get(menu, [])
-    texts += {"&View": ["&Panels"]}.get(menu, [])
+    changing = {
+        "&File": ["Open &recent"],
+        "&Decode": ["C&hannel"],
+        "&Marks": ["&Remove cursor", "&Go to kept span", "Re&move kept span"],
+        "&View": ["&Panels"],
+    }
+    texts += changing.get(menu, [])
     assert all("&" in text for text in texts), texts
     letters = Counter(text[text.index("&") + 1].lower() for text in texts)
     assert letters.most_common(1)[0][1] == 1, letters

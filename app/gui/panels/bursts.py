@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from html import escape
 
-from PySide6.QtCore import QItemSelection, QModelIndex, Qt, Signal, Slot
+from PySide6.QtCore import QEvent, QItemSelection, QModelIndex, Qt, Signal, Slot
 from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QSplitter, QTextEdit, QVBoxLayout, QWidget
 
@@ -95,6 +95,11 @@ class BurstsPanel(QWidget):
         if sent.bursts and self._is_empty:
             self._fit_columns()
         self._is_empty = not sent.bursts
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.PaletteChange:
+            self._show_bits()
 
     def chosen(self) -> CorrectedBurst | None:
         rows = self.table.selectionModel().selectedRows()

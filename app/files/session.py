@@ -20,7 +20,7 @@ from app.files import schema
 from app.files.replace import backup_of, replace_file
 from app.files.session_check import check
 from app.files.session_links import file_digest, link_to, open_linked, same_samples
-from app.files.session_load import load_tree
+from app.files.session_load import load_tree, says_it_is_a_session
 from app.files.session_pack import pack
 from app.files.session_store import Progress, store_tree
 from app.files.session_tree import Node, difference
@@ -30,7 +30,7 @@ from app.model.capture import Capture
 from app.model.items import SessionData
 from app.version import program_version
 
-__all__ = ["read_session", "write_session"]
+__all__ = ["is_session", "read_session", "write_session"]
 
 
 def write_session(
@@ -95,6 +95,14 @@ def read_session(path: Path) -> SessionData:
         raise SessionError(
             f"{path}: the session cannot be opened: {reason}; check the name and its permissions"
         ) from error
+
+
+def is_session(path: Path) -> bool:
+    """Whether to open a file as a session: it calls itself one, or is HDF5 too damaged to tell."""
+    try:
+        return says_it_is_a_session(Path(path))
+    except OSError:
+        return False
 
 
 def _packed(path: Path, data: SessionData, link: bool) -> tuple[Node, tuple[Capture, ...]]:

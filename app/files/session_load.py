@@ -56,6 +56,27 @@ def load_tree(path: Path, expected: Node | None = None) -> Node:
         raise SessionError(f"it is damaged or cut short ({_first_words(error)})") from error
 
 
+def says_it_is_a_session(path: Path) -> bool:
+    """Whether a file calls itself a session, of any version; of a damaged HDF5 file it is assumed.
+
+    Raises
+    ------
+    OSError : the file cannot be opened at all.
+    """
+    if not path.is_file():
+        return False
+    with path.open("rb") as plain:
+        if plain.read(len(_SIGNATURE)) != _SIGNATURE:
+            return False
+    try:
+        with h5py.File(path, "r", locking="best-effort") as file:
+            return _Loader(0).attributes(file.id).get("format") == schema.FORMAT
+    except SessionError:
+        return False
+    except Exception:  # opening it as a session will say what is wrong
+        return True
+
+
 def _first_words(error: Exception) -> str:
     text = str(error) or type(error).__name__
     return text.partition("\n")[0][:120]

@@ -17,7 +17,7 @@ from generators.sessions import assert_same, version_1, with_samples
 
 from app.errors import SessionError
 from app.files import schema
-from app.files.session import read_session, write_session
+from app.files.session import is_session, read_session, write_session
 from app.files.session_store import CHUNK_ROWS
 
 ROOT = Path(__file__).parents[2]
@@ -64,6 +64,17 @@ def test_hdf5_of_somebody_else_is_told_from_a_session(tmp_path: Path) -> None:
     with h5py.File(tmp_path / "x.h5", "w") as file:
         file["values"] = np.arange(3)
     assert "HDF5 file but not a session" in refusal(tmp_path / "x.h5")
+
+
+def test_sessions_are_told_from_other_files_before_they_are_opened(path: Path, tmp_path: Path) -> None:
+    assert is_session(path)
+    path.write_bytes(path.read_bytes()[:1000])
+    assert is_session(path), "opening it then says what is wrong"
+    with h5py.File(tmp_path / "other.h5", "w") as file:
+        file.attrs["format"] = "halfturn-session"  # of variable length, which no session has
+    (tmp_path / "plain.h5").write_bytes(b"0,1\n")
+    for other in ("other.h5", "plain.h5", "missing.h5", "."):
+        assert not is_session(tmp_path / other)
 
 
 def test_a_cut_session_is_refused_and_the_backup_named(path: Path) -> None:
@@ -308,7 +319,7 @@ import random, resource, sys
 from pathlib import Path
 from generators.sessions import assert_same, version_1
 from app.errors import SessionError
-from app.files.session import read_session, write_session
+from app.files.session import is_session, read_session, write_session
 
 path, cases = Path(sys.argv[1]), int(sys.argv[2])
 chance = random.Random(int(sys.argv[3]))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from enum import Enum
 
 from PySide6.QtGui import QColor, QFont, QFontDatabase, QPalette
+from PySide6.QtWidgets import QApplication
 
 BLUE = "#0072B2"
 VERMILLION = "#D55E00"
@@ -99,5 +100,9 @@ def hand_colour(palette: QPalette) -> QColor:
 
 
 def fixed_font() -> QFont:
-    """The system's fixed-width font, for bits."""
-    return QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont)
+    """The system's fixed-width font in the size of all other text, for bits."""
+    font = QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont)
+    size = QApplication.font().pointSizeF()
+    if size > 0:  # else the size is given in pixels
+        font.setPointSizeF(size)
+    return font

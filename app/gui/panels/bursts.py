@@ -98,8 +98,9 @@ class BurstsPanel(QWidget):
 
     def changeEvent(self, event: QEvent) -> None:
         super().changeEvent(event)
-        if event.type() == QEvent.Type.PaletteChange:
+        if event.type() in (QEvent.Type.PaletteChange, QEvent.Type.FontChange):
             self._show_bits()
+            self._fit_columns()
 
     def chosen(self) -> CorrectedBurst | None:
         rows = self.table.selectionModel().selectedRows()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QAbstractItemModel, QModelIndex, QPersistentModelIndex, Qt
+from PySide6.QtCore import QAbstractItemModel, QEvent, QModelIndex, QPersistentModelIndex, Qt
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidget
 
 AnyIndex = QModelIndex | QPersistentModelIndex
@@ -30,11 +30,19 @@ class RowTable(QTableView):
         self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.verticalHeader().setVisible(False)
         self.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
-        self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 6)
+        self._fit_rows()
         self.horizontalHeader().setHighlightSections(False)
         self.horizontalHeader().setDefaultAlignment(
             Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
         )
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.FontChange:
+            self._fit_rows()
+
+    def _fit_rows(self) -> None:
+        self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 6)
 
     def selected_text(self) -> str:
         """The selected rows, or all if none is, with headings: tabs between cells, one line a row."""

@@ -60,7 +60,7 @@ def test_a_newer_decode_hides_what_lies_under_its_span():
 
 
 def test_a_burst_that_only_touches_the_span_stays():
-    data = SessionData(decodes=(WHOLE, run(2, (0.104, 0.2))))
+    data = SessionData(decodes=(WHOLE, run(2, (burst(0.1).end_s, 0.2))))
     assert starts(data) == [0.1, 0.2, 0.3]
     assert starts(SessionData(decodes=(WHOLE, run(2, (0.1039, 0.2001))))) == [0.3]
 

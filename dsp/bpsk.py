@@ -63,12 +63,13 @@ def find_links(
     links: list[Link] = []
     unmodulated: list[Found] = []
     unexplained: list[Piece] = []
+    covered: list[tuple[float, float]] = []
     rounds = 0
     while pieces and rounds < _MODELS_AT_MOST:
         rounds += 1
         octave = max(pieces, key=lambda o: sum(p.nats for p in pieces[o]))
         mine = pieces[octave]
-        found = _one_link(record, noise, mine, settings, watch.part(0.2 * (rounds - 1) / rounds, 0.9))
+        found = _one_link(record, noise, mine, settings, covered, watch.part(0.2 * (rounds - 1) / rounds, 0.9))
         if found is None:
             unexplained.extend(mine)
             del pieces[octave]
@@ -80,8 +81,10 @@ def find_links(
             del pieces[octave]
             continue
         links.append(link)
-        covered = [_samples(run) for talker in link.talkers for run in talker.runs]
+        covered.extend(_samples(run) for talker in link.talkers for run in talker.runs)
         left = {o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()}
+        if left[octave] == mine:
+            del left[octave]
         pieces = {o: inside for o, inside in left.items() if inside}
     for rest in pieces.values():
         unexplained.extend(rest)
@@ -94,19 +97,25 @@ def _samples(run: Run) -> tuple[float, float]:
 
 
 def _one_link(
-    record: Record, noise: NoiseFloor, pieces: list[Piece], settings: DecodeSettings, watch: Watch
+    record: Record,
+    noise: NoiseFloor,
+    pieces: list[Piece],
+    settings: DecodeSettings,
+    covered: list[tuple[float, float]],
+    watch: Watch,
 ) -> tuple[Link | None, list[Found]] | None:
     """The link that explains these pieces; None if there is none, a tone's runs if it is unmodulated."""
     proposal = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))
     if proposal is None:
         return None
     model = proposal[0]
-    founds = extract(record, noise, pieces, model, watch.part(0.4, 0.7))
+    founds = extract(record, noise, pieces, model, watch.part(0.4, 0.7), covered)
     founds = [f for f in founds if _plausible(f)]
     if not founds:
         return None
     model, period = _pooled_model(record, model, founds, settings)
-    founds = [f for f in extract(record, noise, pieces, model, watch.part(0.7, 1.0)) if _plausible(f)]
+    founds = extract(record, noise, pieces, model, watch.part(0.7, 1.0), covered)
+    founds = [f for f in founds if _plausible(f)]
     if not founds:
         return None
     judged = fitness([f.run for f in founds])

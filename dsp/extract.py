@@ -55,22 +55,42 @@ def regions_of(
 
 
 def extract(
-    record: Record, noise: NoiseFloor, pieces: list[Piece], model: Model, watch: Watch, accept: float = ACCEPT_NATS
+    record: Record,
+    noise: NoiseFloor,
+    pieces: list[Piece],
+    model: Model,
+    watch: Watch,
+    covered: list[tuple[float, float]],
 ) -> list[Found]:
-    """Every transmission found, in time order."""
+    """Every transmission found outside the ``covered`` samples of the record, in time order."""
     found: list[Found] = []
     regions = regions_of(record, noise, pieces, model)
     omega = 2.0 * np.pi * model.carrier_hz / record.rate_hz
     for i, (region, _) in enumerate(regions):
         watch.at(i / len(regions))
-        found.extend(extract_region(region, omega, model, accept))
+        found.extend(extract_region(region, omega, model, _free(region, covered)))
     return found
 
 
-def extract_region(region: Region, omega: float, model: Model, accept: float = ACCEPT_NATS) -> list[Found]:
-    """Transmissions in one region: the strongest first, then what is left on either side of it."""
+def _free(region: Region, covered: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The parts of a region that are not covered, in samples of the region."""
+    free = []
+    low, end = 0.0, float(region.samples.size)
+    for start, stop in sorted(covered):
+        start, stop = start - region.origin, stop - region.origin
+        if stop <= low or start >= end:
+            continue
+        free.append((low, start))
+        low = stop
+    return [*free, (low, end)]
+
+
+def extract_region(
+    region: Region, omega: float, model: Model, spans: list[tuple[float, float]], accept: float = ACCEPT_NATS
+) -> list[Found]:
+    """Transmissions in parts of a region: the strongest first, then what is left on either side of it."""
     found: list[Found] = []
-    todo = [(0.0, float(region.samples.size))]
+    todo = list(spans)
     while todo:
         begin, end = todo.pop()
         if end - begin < _FEWEST * model.period:

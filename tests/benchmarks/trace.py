@@ -1,6 +1,7 @@
 """How fast the trace area is, as ratios to baselines of the same run: ``python tests/benchmarks/trace.py``.
 
-The machine's own speed drops out of a ratio; medians of rounds, each with its baseline next to it.
+The machine's own speed drops out of a ratio; medians of rounds, each with its baseline next to it. Times
+are processor times of the one thread, so what else the machine does hardly counts.
 """
 
 from __future__ import annotations
@@ -28,9 +29,9 @@ SIZE = (1600, 900)
 
 
 def seconds(work: Callable[[], object]) -> float:
-    start = time.perf_counter()
+    start = time.thread_time()
     work()
-    return time.perf_counter() - start
+    return time.thread_time() - start
 
 
 def bare_reduceat(stored: np.ndarray) -> None:

@@ -31,7 +31,7 @@ Setters
     ``set_snap(targets)``
         any of `SNAPS`; empty: no snapping. Holding Alt turns snapping off for a drag.
     ``set_arrangement(how)``
-        one of `ARRANGEMENTS`: channels of one unit share an axis, or each has its own.
+        one of `ARRANGEMENTS`: channels of one unit share an axis, or each has its own (until told).
     ``set_active_channel(name)``
         the channel that snapping looks at; the first one until told.
 
@@ -40,7 +40,8 @@ Methods that actions may call
     ``zoom_by(factor)`` (below 1 shows less), ``zoom_to_span()``, ``pan_by(fraction)`` of the visible width,
     ``fit_values()`` (value axes to what is visible), ``place_flip()`` (at the pointer, else at the selected
     cursor, else mid-view), ``delete_flip()`` (the hovered, else the selected), ``select_next_flip(step)``,
-    ``span_from_cursors()``, ``cancel()`` (as Escape).
+    ``span_from_cursors()``, ``cancel()`` (as Escape). The keys are in `app.gui.trace.keys.KEYS`.
+    ``stop()`` gives up building envelopes, to be called before the window closes.
 
 Signals
     ``cursor_moved(key, time_s, gesture_id)``

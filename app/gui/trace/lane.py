@@ -13,13 +13,14 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPolygonF, QStaticText
+from PySide6.QtGui import QFont, QFontMetricsF, QPainter, QPolygonF, QStaticText
 from PySide6.QtWidgets import QGraphicsWidget, QStyleOptionGraphicsItem, QWidget
 
 from app.gui.trace.api import LaneBurst
 from app.gui.trace.marks_shown import LaneBook
 from app.gui.trace.palette import TraceColours, line_pen
 from app.gui.trace.scale import TimeScale
+from app.gui.trace.strokes import draw_verticals, fill_boxes
 
 BOXES_FROM_PX = 4.0
 _DETAIL_FROM_PX = 3.0  # of a burst
@@ -123,9 +124,8 @@ class LaneItem(QGraphicsWidget):
 
     def _blocks(self, painter: QPainter, x: Floats) -> None:
         """Bursts too narrow to show anything of: one stroke a pixel."""
-        tall = np.full(x.size, self._boxes_px * 0.75)
-        top = self._bracket_px + self._boxes_px - tall
-        _fill(painter, self._look().symbol, x, top, np.full(x.size, _DETAIL_FROM_PX - 1), tall)
+        bottom = float(self._bracket_px + self._boxes_px)
+        draw_verticals(painter, self._look().symbol, x + 0.5, bottom - self._boxes_px * 0.75, bottom)
 
     def _row(self, burst: LaneBurst) -> BurstRow:
         key = id(burst)
@@ -145,9 +145,9 @@ class LaneItem(QGraphicsWidget):
         for high, colour in ((True, colours.symbol), (False, colours.low_symbol)):
             chosen = np.flatnonzero((heights >= 0.75) == high)
             tall = heights[chosen] * (bottom - top)
-            _fill(painter, colour, edges[chosen], bottom - tall, np.full(chosen.size, width - 1), tall)
+            fill_boxes(painter, colour, edges[chosen], bottom - tall, np.full(chosen.size, width - 1), tall)
         self._characters(painter, row.burst.symbols[first:last], heights, edges, width)
-        self._doubt_bars(painter, edges[:-1], np.full(doubts.size, width - 1), doubts)
+        self._doubt_bars(painter, edges[:-1], width - 1, doubts)
         self._wedges(painter, ((edges[:-1] + edges[1:]) / 2)[row.changed[first:last]])
 
     def _characters(
@@ -182,17 +182,26 @@ class LaneItem(QGraphicsWidget):
     # --- one burst, far off
 
     def _density(self, painter: QPainter, row: BurstRow, edges: Floats, first: int, last: int) -> None:
-        """One column a pixel: mean height, greatest doubt, any change."""
-        bottom = self._bracket_px + self._boxes_px
+        """One stroke a pixel: mean height, greatest doubt, any change of the symbols that begin there.
+
+        Where none begins, as at more than one pixel a symbol, those of the pixel before are repeated.
+        """
+        bottom = float(self._bracket_px + self._boxes_px)
         pixel = np.floor(edges[:-1]).astype(np.int64)
         begins = np.flatnonzero(np.diff(pixel, prepend=pixel[0] - 1))
         counts = np.diff(begins, append=pixel.size)
-        x = pixel[begins].astype(np.float64)
-        width = np.diff(x, append=max(np.ceil(edges[-1]), x[-1] + 1))
-        tall = np.add.reduceat(row.heights[first:last], begins) / counts * self._boxes_px
-        _fill(painter, self._look().symbol, x, bottom - tall, width, tall)
-        self._doubt_bars(painter, x, width, np.maximum.reduceat(row.doubts[first:last], begins))
-        self._wedges(painter, x[np.logical_or.reduceat(row.changed[first:last], begins)])
+        heights = np.add.reduceat(row.heights[first:last], begins) / counts
+        doubts = np.maximum.reduceat(row.doubts[first:last], begins)
+        changed = np.logical_or.reduceat(row.changed[first:last], begins)
+        end = max(int(np.ceil(edges[-1])), int(pixel[-1]) + 1)
+        wide = np.diff(pixel[begins], append=end)
+        x = np.arange(pixel[0], end) + 0.5
+        tall = np.repeat(heights, wide) * self._boxes_px
+        draw_verticals(painter, self._look().symbol, x, bottom - tall, bottom)
+        doubtful = np.flatnonzero(np.repeat(doubts, wide))
+        bars = self._doubt_px_of(np.repeat(doubts, wide)[doubtful])
+        draw_verticals(painter, self._look().doubt, x[doubtful], bottom + 2, bottom + 2 + bars)
+        self._wedges(painter, x[pixel[begins][changed] - pixel[0]])
 
     # --- common parts
 
@@ -217,11 +226,14 @@ class LaneItem(QGraphicsWidget):
                 lines.append(QLineF(a, y, b, y))
         painter.drawLines(lines)
 
-    def _doubt_bars(self, painter: QPainter, x: Floats, width: Floats, doubts: Floats) -> None:
+    def _doubt_bars(self, painter: QPainter, x: Floats, width: float, doubts: Floats) -> None:
         doubtful = np.flatnonzero(doubts)
-        tall = 2 + np.sqrt(doubts[doubtful]) * (self._doubt_px - 2)
+        tall = self._doubt_px_of(doubts[doubtful])
         top = np.full(doubtful.size, self._bracket_px + self._boxes_px + 2.0)
-        _fill(painter, self._look().doubt, x[doubtful], top, np.maximum(width[doubtful], 1.0), tall)
+        fill_boxes(painter, self._look().doubt, x[doubtful], top, np.full(doubtful.size, width), tall)
+
+    def _doubt_px_of(self, doubts: Floats) -> Floats:
+        return 2 + np.sqrt(doubts) * (self._doubt_px - 2)
 
     def _wedges(self, painter: QPainter, middles: Floats) -> None:
         painter.setPen(Qt.PenStyle.NoPen)
@@ -238,11 +250,3 @@ class LaneItem(QGraphicsWidget):
     @staticmethod
     def _pixel_size(font: QFont) -> int:
         return round(QFontMetricsF(font).height() * 0.8)
-
-
-def _fill(painter: QPainter, colour: QColor, x: Floats, y: Floats, width: Floats, height: Floats) -> None:
-    painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(colour)
-    # plain floats: made from numpy's they take several times as long
-    boxes = np.stack([x, y, width, height], axis=1).tolist()
-    painter.drawRects([QRectF(*box) for box in boxes])

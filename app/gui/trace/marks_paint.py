@@ -18,6 +18,7 @@ from app.gui.trace.geometry import Geometry, flips_spread
 from app.gui.trace.marks_shown import Mark, MarksShown
 from app.gui.trace.palette import TraceColours, line_pen
 from app.gui.trace.scale import TimeScale
+from app.gui.trace.strokes import draw_verticals
 from app.model.items import Cursor
 
 _HEAD_PX = 4.5
@@ -105,27 +106,22 @@ class MarksPainter:
             at = book.places(origin, self.scale.start_s, self.scale.end_s)
             if not at.size:
                 continue
-            painter.setPen(line_pen(colours[origin]))
             places = self.scale.px(book.times_s[at])
             if origin == "auto" and not spread:
-                self._dense(painter, np.unique(np.round(places)))
+                # too many for a line each: short strokes in the strip of heads
+                top, bottom = self.geometry.heads_middle + 2, self.geometry.heads_bottom
+                draw_verticals(painter, colours[origin], np.unique(np.round(places)), top, bottom)
                 continue
             if spread and origin != "removed":
-                self._lines(painter, places)
+                self._lines(painter, places, colours[origin])
+            painter.setPen(line_pen(colours[origin]))
             for k, x in zip(at.tolist(), places.tolist(), strict=True):
                 self._head(painter, book.flips[k], x, colours[origin], spread)
         if self.shown.ghost_s is not None:
-            painter.setPen(line_pen(self.colours.hand_flip))
-            self._lines(painter, np.array([self.scale.px(self.shown.ghost_s)]))
+            self._lines(painter, np.array([self.scale.px(self.shown.ghost_s)]), self.colours.hand_flip)
 
-    def _lines(self, painter: QPainter, places: np.ndarray) -> None:
-        top, bottom = self.geometry.heads_bottom, self.geometry.lane_bottom
-        painter.drawLines([QLineF(x, top, x, bottom) for x in places.tolist()])
-
-    def _dense(self, painter: QPainter, places: np.ndarray) -> None:
-        """Too many for a line each: short strokes in the strip of heads."""
-        top, bottom = self.geometry.heads_middle + 2, self.geometry.heads_bottom
-        painter.drawLines([QLineF(x, top, x, bottom) for x in places.tolist()])
+    def _lines(self, painter: QPainter, places: np.ndarray, colour: QColor) -> None:
+        draw_verticals(painter, colour, places, self.geometry.heads_bottom, self.geometry.lane_bottom)
 
     def _head(self, painter: QPainter, flip: FlipView, x: float, colour: QColor, spread: bool) -> None:
         strong = flip in (self.shown.selected, self.shown.hovered)

@@ -24,6 +24,7 @@ from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.marks_shown import LaneBook
 from app.gui.trace.palette import TraceColours, colours_of, line_pen
 from app.gui.trace.scale import TimeScale
+from app.gui.trace.strokes import draw_verticals
 from app.gui.trace.viewrange import ViewRange
 
 _EDGE_PX = 5.0
@@ -223,8 +224,7 @@ class OverviewStrip(QWidget):
         scale = self._scale()
         height = self.height() - _BURSTS_PX - 6
         for envelope, hue in zip(self._envelopes, self._hues, strict=True):
-            painter.setPen(line_pen(colours.channel(hue)))
-            self._draw_curve(painter, envelope, scale, height)
+            self._draw_curve(painter, envelope, scale, height, colours.channel(hue))
         for burst in self._lane.bursts:
             x = scale.px(burst.start_s)
             width = max(scale.length_px(burst.end_s - burst.start_s), 1.0)
@@ -233,7 +233,7 @@ class OverviewStrip(QWidget):
         return picture
 
     def _draw_curve(
-        self, painter: QPainter, envelope: ChannelEnvelope, scale: TimeScale, height: float
+        self, painter: QPainter, envelope: ChannelEnvelope, scale: TimeScale, height: float, colour: QColor
     ) -> None:
         pixels = max(1, round(scale.right - scale.left))
         drawn = envelope.drawn(scale.start_s, scale.end_s, pixels, 0.0)
@@ -245,7 +245,7 @@ class OverviewStrip(QWidget):
         x = scale.px(drawn.x)
         y = 3 + (height - 3) * (high - drawn.y) / spread if high > low else np.full(drawn.y.size, height / 2)
         if drawn.paired:
-            ends = np.stack([x[0::2], y[0::2] + 0.5, x[1::2], y[1::2] - 0.5], axis=1).tolist()
-            painter.drawLines([QLineF(*each) for each in ends])
+            draw_verticals(painter, colour, x[0::2], y[0::2] + 0.5, y[1::2] - 0.5)
         else:
+            painter.setPen(line_pen(colour))
             painter.drawPolyline([QPointF(*point) for point in zip(x[known], y[known], strict=True)])

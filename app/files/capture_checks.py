@@ -153,7 +153,9 @@ class _Look:
             if finite.size:
                 lows.append(float(finite.min()))
                 highs.append(float(finite.max()))
-        return (min(lows), max(highs)) if lows and min(lows) < max(highs) else None
+        span = max(highs) - min(lows) if lows else 0.0
+        # values at the limits of a float leave no range that could be divided
+        return (min(lows), max(highs)) if 0.0 < _GRID / (span or np.inf) < np.inf else None
 
     def _levels(self, lowest: float, highest: float) -> tuple[int, int]:
         """How many of `_GRID` equal steps of the range occur, and the number of samples looked at."""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import math
-from typing import Any, Literal
+import operator
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +18,7 @@ from app.model.capture import Capture
 from dsp.results import Notice
 
 MAGIC = b"\x93NUMPY"
+_LONGEST_HEADER = 64 << 10
 
 
 def read_npy(head: Head, options: ReadOptions, watch: Watch) -> Capture:
@@ -32,14 +35,7 @@ def read_npy(head: Head, options: ReadOptions, watch: Watch) -> Capture:
 
 def _mapped(head: Head) -> tuple[NDArray[Any], list[Notice]]:
     with head.path.open("rb") as file:
-        try:
-            version = np.lib.format.read_magic(file)
-            reader = np.lib.format.read_array_header_1_0 if version == (1, 0) else _header_2
-            shape, fortran, dtype = reader(file)
-        except (ValueError, EOFError, OSError) as error:
-            raise CaptureError(
-                head.path, "byte 0", "the array header is damaged", "save the array again"
-            ) from error
+        shape, fortran, dtype = _header(head, file)
         start = file.tell()
     if dtype.hasobject:
         raise CaptureError(
@@ -55,9 +51,21 @@ def _mapped(head: Head) -> tuple[NDArray[Any], list[Notice]]:
     return np.memmap(head.path, dtype, "r", start, shape, order), warnings
 
 
-def _header_2(file: Any) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
-    # version 3 differs from 2 only in the coding of field names
-    return np.lib.format.read_array_header_2_0(file)
+def _header(head: Head, file: BinaryIO) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
+    """Shape, order and type, as NEP 1 lays them down: a Python dictionary written out as text."""
+    try:
+        file.seek(len(MAGIC))
+        wide = file.read(2)[0] > 1
+        length = int.from_bytes(file.read(4 if wide else 2), "little")
+        if not 0 < length <= _LONGEST_HEADER:
+            raise ValueError("length of the header")
+        said = ast.literal_eval(file.read(length).decode("utf-8" if wide else "latin-1").strip())
+        shape = tuple(operator.index(side) for side in said["shape"])
+        return shape, bool(said["fortran_order"]), np.lib.format.descr_to_dtype(said["descr"])
+    except (ValueError, SyntaxError, TypeError, KeyError, IndexError, MemoryError, RecursionError) as error:
+        raise CaptureError(
+            head.path, "byte 0", "the array header is damaged", "save the array again"
+        ) from error
 
 
 def _within_file(

@@ -169,7 +169,7 @@ class TimeAxis:
         pieces = np.split(times, uneven(times, self._step, self._quantum).breaks)
         longest = max(pieces, key=len)
         if longest.size > 2:
-            k = np.arange(longest.size) - (longest.size - 1) / 2.0
+            k = np.arange(longest.size, dtype=np.float64) - (longest.size - 1) / 2.0
             self._step = _product_sum(k, longest) / _product_sum(k, k)
             self._inflation = _inflation(longest - longest.mean() - k * self._step)
         self._pieces = [_Piece(0, float(times[0]))]

@@ -13,6 +13,9 @@ from app import errors
 from app.errors import CaptureError, HalfturnError, SessionError, UsageError
 
 
+ROOT = Path(__file__).resolve().parents[2]
+
+
 def test_a_capture_error_names_file_place_problem_and_remedy() -> None:
     error = CaptureError(Path("vent.csv"), "row 7", "three cells", "mend it")
     assert str(error) == "vent.csv, row 7: three cells; mend it"
@@ -46,7 +49,7 @@ def test_cancelling_is_no_failure() -> None:
 
 def test_errors_and_options_import_nothing_heavy() -> None:
     code = "import app.errors, app.files.capture_options, sys; print(*sys.modules)"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
     modules = set(done.stdout.split())
     assert "app.files.capture_options" in modules
     assert not modules & {"numpy", "scipy", "h5py", "PySide6"}

@@ -1,4 +1,4 @@
-"""Mutated files: read or refused in one line, never a traceback, a warning or a capture at odds with itself."""
+"""Mutated files: read or refused in one line, never a traceback or a capture at odds with itself."""
 
 from __future__ import annotations
 

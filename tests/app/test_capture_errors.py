@@ -12,7 +12,6 @@ import pytest
 from app import errors
 from app.errors import CaptureError, HalfturnError, SessionError, UsageError
 
-
 ROOT = Path(__file__).resolve().parents[2]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from dsp.activity import Active
 from dsp.burstfit import carry, settle
 from dsp.correlate import log_cosh
-from dsp.discover import Model, climb_together, discover
+from dsp.discover import EXPLAINED, Model, climb_together, discover
 from dsp.extract import ACCEPT_NATS, Found, extract, extract_region, regions_of
 from dsp.noise import NoiseFloor
 from dsp.pool import Period, group_talkers, pooled_period
@@ -77,8 +77,11 @@ def find_links(
         link, tones = found
         if link is None:
             unmodulated.extend(tones)
+            covered.extend(_samples(tone.run) for tone in tones)
+            pieces = {o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()}
             unexplained.extend(mine)
-            del pieces[octave]
+            pieces.pop(octave, None)
+            pieces = {o: inside for o, inside in pieces.items() if inside}
             continue
         links.append(link)
         covered.extend(_samples(run) for talker in link.talkers for run in talker.runs)
@@ -119,6 +122,9 @@ def _one_link(
     if not founds:
         return None
     judged = fitness([f.run for f in founds])
+    energy = sum(float(np.sum(f.run.gains**2)) for f in founds) * model.noise_scale
+    if energy < EXPLAINED * sum(p.energy for p in pieces) or max(f.run.count for f in founds) < 8:
+        return None
     if judged.nats < _SEARCH_NATS or judged.excess > 0.12 + 3.0 * judged.excess_std or judged.spread > 0.4:
         return None
     if judged.flips < max(1, 0.02 * judged.symbols):
@@ -161,8 +167,8 @@ def _met_noise(runs: list[Run]) -> float:
     """Noise beside the transmissions (or, where there is none beside, within) in units of the assumed one."""
     quiet, told = quiet_noise(runs)
     if told >= 24:
-        return max(1e-6, quiet)
-    return max(1e-6, fitness(runs).noise)
+        return float(np.clip(quiet, 0.1, 1.5))
+    return float(np.clip(fitness(runs).noise, 0.1, 1.5))
 
 
 def _talkers(record: Record, founds: list[Found], period: Period) -> tuple[Talker, ...]:

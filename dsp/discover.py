@@ -20,6 +20,8 @@ from dsp.track import run_of
 
 _SYMBOLS_AT_MOST = 64
 _FOGGED_ESN0 = 40.0
+# share of the energy seen that a model must explain to be more than a chance likeness
+EXPLAINED = 0.35
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,7 @@ def discover(
     seeds = sorted(pieces, key=lambda p: -p.nats)[:6]
     regions = [_region(record, noise, piece, max(_centre(piece), record.rate_hz / 256.0)) for piece in seeds]
     best: tuple[Model, float] | None = None
+    promising = False
     for i, piece in enumerate(seeds):
         watch.at(i / len(seeds))
         for model in _propose(record, noise, piece, settings):
@@ -52,7 +55,20 @@ def discover(
                 if all(fit is not None and _clear(fit) for fit in fits):
                     # every seed is explained beyond doubt: other proposals can only say the same
                     return best
-    return best if best is not None and best[1] > 0.0 else None
+                promising = promising or _promising([fit for fit in fits if fit is not None])
+        if i >= 1 and not promising:
+            return None
+    if best is None or best[1] <= 0.0:
+        return None
+    fits = [_fit(region, record.rate_hz, best[0]) for region in regions]
+    kept = [fit for fit in fits if fit is not None]
+    share = sum(fit.count * fit.gain**2 for fit in kept) / max(1e-9, sum(_seen(piece, best[0].period) for piece in seeds))
+    return best if share > EXPLAINED and _promising(kept) else None
+
+
+def _seen(piece: Piece, period: float) -> float:
+    """A piece's energy, or that of as much of it as a fit to its middle can cover."""
+    return piece.energy * min(1.0, _SYMBOLS_AT_MOST * period / (piece.stop - piece.start))
 
 
 def _clear(fit: Fit) -> bool:
@@ -61,6 +77,14 @@ def _clear(fit: Fit) -> bool:
         return False
     judged = fitness([run_of(fit)])
     return judged.nats > 40.0 and judged.excess < 0.05 and judged.spread < 0.05 and judged.flips > 1
+
+
+def _promising(fits: list[Fit]) -> bool:
+    """Whether phase reversal is at least not contradicted by what lies across the phase."""
+    if not fits:
+        return False
+    judged = fitness([run_of(fit) for fit in fits])
+    return judged.nats > 0.0 and judged.excess < 0.2 + 4.0 * judged.excess_std and judged.spread < 0.6
 
 
 def _centre(piece: Piece) -> float:
@@ -104,7 +128,8 @@ def _propose(record: Record, noise: NoiseFloor, piece: Piece, settings: DecodeSe
     else:
         widths = tuple(half * k for k in (0.25, 0.5, 1.0, 2.0))
         lines = squared_lines(region.samples, rate, centre, widths)
-        carriers = [line.freq_hz for line in lines if line.contrast > 10.0][:2]
+        least = max(10.0, 0.2 * lines[0].contrast) if lines else 10.0
+        carriers = [line.freq_hz for line in lines if line.contrast > least][:2]
     out = []
     for carrier in carriers:
         fit = _period(region, rate, piece, carrier, settings)

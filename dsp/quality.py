@@ -62,7 +62,8 @@ def fitness(runs: list[Run]) -> Fitness:
         pull = gains * energy
         along = float(np.sum((re**2 - 2.0 * soft * pull * re + pull**2) / energy)) / free
         noise = max(1e-12, across)
-    floor = quiet if told >= 16 else min(1.0, across)
+    # the floor's estimate errs upwards: noise well above it beside a run is more likely a neighbour
+    floor = min(quiet, 1.5) if told >= 16 else min(1.0, across)
     signal = float(np.mean(gains**2))
     excess = max(0.0, across - floor) / max(signal, 1e-9)
     excess_std = across * np.sqrt(2.0 / free) / max(signal, 1e-9)

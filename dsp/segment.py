@@ -33,6 +33,12 @@ class Piece:
     high_hz: float
     frame: int
     ratio: float
+    bins: int = 2
+
+    @property
+    def energy(self) -> float:
+        """Signal energy over noise variance: the sum of ``g^2`` over the symbols, if there are any."""
+        return max(0.0, self.ratio - 1.0) * self.bins * 2.0 * (self.stop - self.start) / self.frame
 
     @property
     def nats(self) -> float:
@@ -42,11 +48,11 @@ class Piece:
 
 def band_energy(
     record: Record, noise: NoiseFloor, start: int, stop: int, frame: int, band_hz: tuple[float, float]
-) -> tuple[Floats, float]:
-    """Energy over the floor of Hann frames with half overlap, within a band; and its equivalent count."""
+) -> tuple[Floats, int]:
+    """Energy over the floor of Hann frames with half overlap, within a band; and how many bins that is."""
     white = whitened(record, noise, start, stop)
     if white.size < frame:
-        return np.zeros(0), 1.0
+        return np.zeros(0), 1
     window = np.hanning(frame + 1)[:-1]
     spectrum = np.fft.rfft(sliding_window_view(white, frame)[:: frame // 2] * window, axis=1)
     hz = np.fft.rfftfreq(frame, 1.0 / record.rate_hz)
@@ -55,7 +61,7 @@ def band_energy(
     if not inside.any():
         inside[min(hz.size - 2, max(1, int(np.argmin(np.abs(hz - sum(band_hz) / 2.0)))))] = True
     power = (spectrum.real**2 + spectrum.imag**2)[:, inside].mean(axis=1) / np.sum(window**2)
-    return power, float(max(1.0, np.sum(inside) / 1.7))
+    return power, int(np.sum(inside))
 
 
 def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
@@ -76,8 +82,8 @@ def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
         start, stop = max(stretch.first, active.start - margin), min(stretch.last, active.stop + margin)
         wide = max(half, record.rate_hz / frame)
         band = (max(0.0, centre - wide), min(record.rate_hz / 2.0, centre + wide))
-        energy, count = band_energy(record, noise, start, stop, frame, band)
-        pieces, nats = _pieces(energy, count, start, stop, frame, band)
+        energy, bins = band_energy(record, noise, start, stop, frame, band)
+        pieces, nats = _pieces(energy, bins, start, stop, frame, band)
         tried.append((nats, pieces))
     if not tried:
         return []
@@ -86,13 +92,13 @@ def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
 
 
 def _pieces(
-    energy: Floats, count: float, start: int, stop: int, frame: int, band: tuple[float, float]
+    energy: Floats, bins: int, start: int, stop: int, frame: int, band: tuple[float, float]
 ) -> tuple[list[Piece], float]:
     if energy.size == 0:
         return [], 0.0
     hop = frame // 2
     # overlapping frames tell things twice
-    weight = count * 0.6
+    weight = 0.6 * max(1.0, bins / 1.7)
     runs = _recut(energy, weight, 1.5, 0, energy.size)
     nats = sum(_run_nats(energy[a:b], weight) for a, b in runs)
     pieces = [
@@ -103,6 +109,7 @@ def _pieces(
             band[1],
             frame,
             float(energy[a:b].mean()),
+            bins,
         )
         for a, b in runs
     ]
@@ -157,7 +164,7 @@ def outside(record: Record, noise: NoiseFloor, piece: Piece, covered: list[tuple
         if stop - start < 8 * piece.frame:
             continue
         a, b = int(start), int(stop)
-        energy, count = band_energy(record, noise, a, b, piece.frame, (piece.low_hz, piece.high_hz))
-        parts, _ = _pieces(energy, count, a, b, piece.frame, (piece.low_hz, piece.high_hz))
+        energy, bins = band_energy(record, noise, a, b, piece.frame, (piece.low_hz, piece.high_hz))
+        parts, _ = _pieces(energy, bins, a, b, piece.frame, (piece.low_hz, piece.high_hz))
         out.extend(part for part in parts if part.nats > _LEFT_NATS)
     return out

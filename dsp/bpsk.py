@@ -50,7 +50,7 @@ class Search:
 
     links: tuple[Link, ...]
     unexplained: tuple[Piece, ...]
-    unmodulated: tuple[Found, ...]
+    unmodulated: tuple[Piece, ...]
 
 
 def find_links(
@@ -61,7 +61,7 @@ def find_links(
     for one in active:
         pieces.setdefault(one.octave, []).extend(cut(record, noise, one))
     links: list[Link] = []
-    unmodulated: list[Found] = []
+    unmodulated: list[Piece] = []
     unexplained: list[Piece] = []
     covered: list[tuple[float, float]] = []
     rounds = 0
@@ -74,10 +74,10 @@ def find_links(
             unexplained.extend(mine)
             del pieces[octave]
             continue
-        link, tones = found
+        link = found.link
         if link is None:
-            unmodulated.extend(tones)
-            covered.extend(_samples(tone.run) for tone in tones)
+            unmodulated.extend(mine)
+            covered.extend((float(p.start), float(p.stop)) for p in mine)
             pieces = {o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()}
             unexplained.extend(mine)
             pieces.pop(octave, None)
@@ -99,6 +99,13 @@ def _samples(run: Run) -> tuple[float, float]:
     return run.region.origin + float(run.edges[0]), run.region.origin + float(run.edges[-1])
 
 
+@dataclass(frozen=True, eq=False)
+class _Outcome:
+    """A link, or (None) an unmodulated carrier."""
+
+    link: Link | None
+
+
 def _one_link(
     record: Record,
     noise: NoiseFloor,
@@ -106,12 +113,14 @@ def _one_link(
     settings: DecodeSettings,
     covered: list[tuple[float, float]],
     watch: Watch,
-) -> tuple[Link | None, list[Found]] | None:
-    """The link that explains these pieces; None if there is none, a tone's runs if it is unmodulated."""
+) -> _Outcome | None:
+    """The link that explains these pieces; None if nothing does."""
     proposal = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))
     if proposal is None:
         return None
     model = proposal[0]
+    if model.unmodulated:
+        return _Outcome(None)
     founds = extract(record, noise, pieces, model, watch.part(0.4, 0.7), covered)
     founds = [f for f in founds if _plausible(f)]
     if not founds:
@@ -128,8 +137,11 @@ def _one_link(
     if judged.nats < _SEARCH_NATS or judged.excess > 0.12 + 3.0 * judged.excess_std or judged.spread > 0.4:
         return None
     if judged.flips < max(1, 0.02 * judged.symbols):
-        return None, founds
-    return Link(model, _talkers(record, founds, period), _rivals(founds)), []
+        return _Outcome(None)
+    # with two flips there is one interval, which any rate divides; with nothing but flips there may be two tones
+    if judged.flips < 3 or (judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(founds))):
+        return None
+    return _Outcome(Link(model, _talkers(record, founds, period), _rivals(founds)))
 
 
 def _plausible(found: Found) -> bool:

@@ -22,6 +22,7 @@ _SYMBOLS_AT_MOST = 64
 _FOGGED_ESN0 = 40.0
 # share of the energy seen that a model must explain to be more than a chance likeness
 EXPLAINED = 0.35
+_FEWEST_CYCLES = 0.8
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,7 @@ class Model:
     period: float
     sharp: bool = False
     noise_scale: float = 1.0
+    unmodulated: bool = False
 
 
 def discover(
@@ -62,8 +64,29 @@ def discover(
         return None
     fits = [_fit(region, record.rate_hz, best[0]) for region in regions]
     kept = [fit for fit in fits if fit is not None]
+    if tone_nats(regions, record.rate_hz, best[0].carrier_hz) > 0.85 * sum(fit.nats for fit in kept):
+        return replace(best[0], unmodulated=True), best[1]
     share = sum(fit.count * fit.gain**2 for fit in kept) / max(1e-9, sum(_seen(piece, best[0].period) for piece in seeds))
     return best if share > EXPLAINED and _promising(kept) else None
+
+
+def tone_nats(regions: list[Region], rate_hz: float, near_hz: float) -> float:
+    """Log-likelihood ratio of one unmodulated carrier in each region against noise, frequency and extent free."""
+    total = 0.0
+    for region in regions:
+        n = region.samples.size
+        size = 1 << int(np.ceil(np.log2(2 * n)))
+        spectrum = np.abs(np.fft.rfft(region.samples, size))
+        hz = np.fft.rfftfreq(size, 1.0 / rate_hz)
+        spectrum[(hz < 0.5 * near_hz) | (hz > 1.5 * near_hz)] = 0.0
+        omega = 2.0 * np.pi * float(hz[int(np.argmax(spectrum))]) / rate_hz
+        sums = turn_back(region.samples, omega).sums[:: max(1, n // 256)]
+        # any stretch: the largest energy of a difference of running sums over its length
+        step = max(1, n // 256)
+        gap = np.abs(np.arange(sums.size)[:, None] - np.arange(sums.size)[None, :]) * step
+        power = np.abs(sums[:, None] - sums[None, :]) ** 2
+        total += float(np.max(power / np.maximum(gap, 1))) / region.variance
+    return total
 
 
 def _seen(piece: Piece, period: float) -> float:
@@ -155,7 +178,10 @@ def _period(
         told = rate / settings.symbol_rate_bd
         periods = told * (1.0 + np.linspace(-0.02, 0.02, 41))
     else:
-        shortest = max(2.0, piece.frame / 6.0)
+        # under one cycle a symbol a steady level looks like reversals at every zero crossing
+        shortest = max(2.0, piece.frame / 6.0, _FEWEST_CYCLES * rate / carrier_hz)
+        if shortest > 4.0 * piece.frame:
+            return None
         periods = period_grid(shortest, 8.0 * piece.frame, min(region.samples.size, 2 * (piece.stop - piece.start)))
     fits: list[Fit] = []
     for sharp in (False, True) if piece.frame <= 64 else (False,):

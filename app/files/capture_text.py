@@ -30,7 +30,7 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     first, fraction = next(blocks, (b"", 1.0))
     table = find_table(head, _opening_lines(first, coding.block_name), options)
     axis = TextAxis(table, options)
-    reader = RowReader(head, table.layout, coding.block_name, table.lines)
+    reader = RowReader(head, table.layout, coding.block_name, table.lines, watch)
     store = ColumnStore(table.types)
     rest = first[_offset_of_line(first, table.layout.first_line) :]
     for block, share, last in _with_last(chain([(rest, fraction)], blocks)):

@@ -101,8 +101,10 @@ def _row_notices(table: Table, reader: RowReader) -> Iterator[Notice]:
     if reader.cut_row is not None:
         text = f"the last line, row {reader.cut_row}, is cut off and left out"
         yield Notice("truncated", text, 1, last)
-    elif reader.cut_end:
-        yield Notice("truncated", "the line end of the last row is cut off; its values are whole", 1, last)
+    elif reader.open_end:
+        yield Notice(
+            "truncated", "the last row has no whole line end, so its last number may be cut", 1, last
+        )
     if reader.text_rows.count:
         rows = counted(reader.text_rows.count, "row")
         text = f"{rows} of text among or after the samples, first at row {reader.text_rows.first}"

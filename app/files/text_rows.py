@@ -11,12 +11,13 @@ import numpy as np
 
 from app.errors import CaptureError
 from app.files.capture_common import Head
-from app.files.capture_options import counted
+from app.files.capture_options import Watch, counted
 from app.files.text_cells import SCPI_INFINITY, SCPI_NAN, Cell, Kind, is_number, read_cell
 from app.files.text_header import COMMENT
 from app.files.text_layout import Layout
 from app.files.text_plain import PlainRows, Rows
 
+_SMALL_BYTES = 16 << 10
 _BLANK = " \t\r\f\v\x1a"
 _WORD = re.compile(r"[^\W\d_]{2}")
 _TAIL = re.compile(r"(?:[.,](\d*))?(?:[eE]([+-]?\d*))?$")
@@ -44,23 +45,24 @@ class RowReader:
     ``odd`` : tally of cells that are no plain number, by kind and data column.
     ``records`` : samples before which lines of text stand, as where a header is repeated.
     ``text_rows`` : rows of text among or after the samples; ``first`` is a row of the file.
-    ``cut_row`` : row of the last line, if that is incomplete; ``cut_end`` : its line end is.
+    ``cut_row`` : row of the last line, if that is incomplete; ``open_end`` : it may be, having no line end.
     """
 
-    def __init__(self, head: Head, layout: Layout, coding: str, lines: Sequence[str]) -> None:
+    def __init__(self, head: Head, layout: Layout, coding: str, lines: Sequence[str], watch: Watch) -> None:
         self.samples = 0
         self.odd: dict[tuple[Kind, int], Tally] = {}
         self.records: list[int] = []
         self.text_rows = Tally()
         self.cut_row: int | None = None
-        self.cut_end = False
+        self.open_end = False
         self._head = head
         self._layout = layout
         self._coding = coding
+        self._watch = watch
         self._row = layout.first_line + 1
         self._starts: list[tuple[int, int]] = []
-        self._fast = PlainRows(layout)
-        self._tail = _common_tail(layout, lines)
+        self._plain = PlainRows(layout)
+        self._tails = _tails(layout, lines)
         self._text_before = False
 
     def row_of(self, sample: int) -> str:
@@ -76,11 +78,14 @@ class RowReader:
         ------
         app.errors.CaptureError : a row with too few or too many cells, named by its row of the file.
         """
-        values = self._fast.rows(block)
-        if values is not None and (block.endswith(b"\n") or not last):
+        values = self._plain.rows(block) if block.endswith(b"\n") else None
+        if values is not None:
             self._note_start(self._row)
             self._note_odd_values(values)
             self._row += len(values)
+        elif len(block) > _SMALL_BYTES and (half := block.rfind(b"\n", 0, len(block) // 2) + 1):
+            # a few odd rows must not make millions of plain ones slow
+            return np.concatenate([self.read(block[:half], False), self.read(block[half:], last)])
         else:
             values = self._row_by_row(block, last)
         self.samples += len(values)
@@ -116,6 +121,7 @@ class RowReader:
         return self.odd.setdefault((kind, column), Tally())
 
     def _row_by_row(self, block: bytes, last: bool) -> Rows:
+        self._watch.stop_if_asked()
         lines = block.decode(self._coding, "replace").split("\n")
         whole = lines[-1] == ""
         if whole:
@@ -129,20 +135,17 @@ class RowReader:
             kinds = {cell.kind for cell in cells} if cells else {Kind.TEXT}
             if kinds == {Kind.EMPTY}:
                 continue
-            cut = i == final and not whole and self._is_cut(lines[i])
-            if (
-                cut
-                or not cells
-                or not any(kind.is_value for kind in kinds)
-                or self._is_titles(lines[i], kinds)
-            ):
+            broken_off = i == final and not whole and self._is_cut(lines[i])
+            valued = any(kind.is_value for kind in kinds)
+            if broken_off or not cells or not valued or self._is_titles(lines[i], kinds):
                 self._other_line(lines[i], row, i == final)
                 continue
             self._note_start(row, sample)
             if kinds != {Kind.NUMBER}:
                 self._note_odd_cells(lines[i], cells, sample)
             out.append([cell.value for cell in cells])
-        self.cut_end = last and not whole and block.endswith(b"\r")
+        if final >= 0 and not whole and self.cut_row is None:
+            self.open_end = block.endswith(b"\r") or self._may_be_cut(lines[final])
         self._row += len(lines)
         return np.array(out, dtype=np.float64).reshape(len(out), len(self._layout.data))
 
@@ -180,10 +183,30 @@ class RowReader:
 
     def _is_cut(self, line: str) -> bool:
         """Whether the last cell of a line without line end has lost digits that all others have."""
-        if self._tail is None or line.endswith("\r"):
-            return False
-        cells = self._layout.split(line)
-        return len(cells) > self._layout.data[-1] and _tail(cells[self._layout.data[-1]]) < self._tail
+        tail = self._last_tail(line)
+        return self._tails.constant and tail is not None and tail < self._tails.usual
+
+    def _may_be_cut(self, line: str) -> bool:
+        tail = self._last_tail(line)
+        usual_exponent, usual_decimals = self._tails.usual
+        return tail is not None and (tail[0] < usual_exponent or tail[1] <= usual_decimals - 2)
+
+    def _last_tail(self, line: str) -> tuple[int, int] | None:
+        cells = self._layout.split(line.rstrip("\r"))
+        ends_in_data = self._layout.data[-1] == self._layout.columns - 1
+        return (
+            _tail(cells[self._layout.data[-1]])
+            if ends_in_data and len(cells) == self._layout.columns
+            else None
+        )
+
+
+@dataclass(frozen=True)
+class _Tails:
+    """Characters of exponent and decimals in the last column; ``constant`` if all rows have the same."""
+
+    usual: tuple[int, int]
+    constant: bool
 
 
 def _tail(cell: str) -> tuple[int, int]:
@@ -192,9 +215,8 @@ def _tail(cell: str) -> tuple[int, int]:
     return (len(match[2] or ""), len(match[1] or "")) if match else (0, 0)
 
 
-def _common_tail(layout: Layout, lines: Sequence[str]) -> tuple[int, int] | None:
-    """Exponent and decimals of the last column, if the rows looked at all have the same."""
+def _tails(layout: Layout, lines: Sequence[str]) -> _Tails:
     rows = [line for line in lines[layout.first_line :][:300] if layout.is_row(line)][:-1]
-    tails = {_tail(layout.split(line)[layout.data[-1]]) for line in rows}
-    ends_in_data = layout.data[-1] == layout.columns - 1
-    return tails.pop() if ends_in_data and len(rows) > 3 and len(tails) == 1 else None
+    tails = [_tail(layout.split(line)[layout.data[-1]]) for line in rows]
+    usual = max(set(tails), key=tails.count, default=(0, 0))
+    return _Tails(usual, len(rows) > 3 and len(set(tails)) == 1)

@@ -88,6 +88,7 @@ def _written(rows: Sequence[str], layout: Layout, column: int | None) -> list[st
 
 
 def _numbers(rows: Sequence[str], layout: Layout) -> NDArray[np.float64]:
-    """The first rows as numbers, shape (rows, data columns)."""
+    """The first rows as numbers, shape (rows, data columns); NaN for whatever is no number."""
     cells = [layout.cells(row) or [] for row in rows]
-    return np.array([[cell.value for cell in row] for row in cells], dtype=np.float64)
+    values = np.array([[cell.value for cell in row] for row in cells], dtype=np.float64)
+    return np.where(np.isfinite(values), values, np.nan)

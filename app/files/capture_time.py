@@ -21,6 +21,8 @@ from app.model.capture import Segment
 from dsp.results import Notice
 
 _ANCHOR_EVERY = 64
+# limits within which sums of squares of a billion times stay finite and steps can be divided by
+_SMALLEST, _LARGEST = 1e-100, 1e100
 # fewer times than this are not judged before there are more
 _ENOUGH = 1024
 
@@ -123,7 +125,12 @@ class TimeAxis:
         ------
         TimeColumnError : the times do not advance, or a whole block of them is missing.
         """
-        self._buffer = np.concatenate([self._buffer, self._filled(times)])
+        times = self._filled(times)
+        absurd = np.abs(times) > _LARGEST
+        if absurd.any():
+            at = self._count + self._buffer.size - self._behind + int(np.argmax(absurd))
+            raise TimeColumnError(f"{self._what} stands a value beyond reason", at)
+        self._buffer = np.concatenate([self._buffer, times])
         # the last ones wait until it is known what follows
         if self._buffer.size >= _ENOUGH:
             self._take(self._buffer.size - SIDE)
@@ -161,7 +168,7 @@ class TimeAxis:
         times = self._buffer
         self._quantum = self._digits.quantum(times)
         self._step = robust_step(times, self._quantum)
-        if not self._step > 0:
+        if not self._step > _SMALLEST:
             stalled = np.flatnonzero(np.diff(times) <= 0)
             raise TimeColumnError(
                 f"{self._what} the values do not go up", int(stalled[0]) + 1 if stalled.size else 1
@@ -202,7 +209,7 @@ class TimeAxis:
         spread = sum(piece.spread for piece in self._pieces)
         slope = sum(piece.lean for piece in self._pieces) / spread if spread else 0.0
         step = self._step + slope
-        if not step > 0:
+        if not step > _SMALLEST:
             raise TimeColumnError(f"{self._what} the values do not go up", 1)
         notices = [
             *self._break_notices(row_of),

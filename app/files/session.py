@@ -47,7 +47,8 @@ def write_session(
 
     Parameters
     ----------
-    link_captures : keep captures that stand in files by relative path and SHA-256 instead of their samples.
+    link_captures : keep captures that stand in files by relative path and SHA-256 instead of their samples;
+        otherwise only those are linked, the largest first, that a session cannot hold.
     progress : called now and then with the fraction done, 0 to 1.
     cancelled : asked now and then; True makes `CancelledError` come out.
 
@@ -105,20 +106,9 @@ def is_session(path: Path) -> bool:
         return False
 
 
-def _packed(path: Path, data: SessionData, link: bool) -> tuple[Node, tuple[Capture, ...]]:
-    captures = tuple(_digested(capture, link) for capture in data.captures)
-    links = [link_to(c.path, path.parent) if link and c.path is not None else None for c in captures]
-    embedded = sum(
-        channel.stored.nbytes
-        for capture, link_path in zip(captures, links, strict=True)
-        if link_path is None
-        for channel in capture.channels
-    )
-    if embedded > schema.MOST_BYTES:
-        raise SessionError(
-            f"its captures take {embedded >> 20} MB, more than the {schema.MOST_BYTES >> 20} MB "
-            "that a session can hold; link the captures instead of embedding them"
-        )
+def _packed(path: Path, data: SessionData, link_all: bool) -> tuple[Node, tuple[Capture, ...]]:
+    links = _links(path.parent, data.captures, link_all)
+    captures = tuple(_digested(c, link is not None) for c, link in zip(data.captures, links, strict=True))
     now = datetime.now(UTC).isoformat(timespec="seconds")
     tree = pack(
         replace(data, captures=captures),
@@ -130,14 +120,32 @@ def _packed(path: Path, data: SessionData, link: bool) -> tuple[Node, tuple[Capt
     return tree, captures
 
 
-def _digested(capture: Capture, link: bool) -> Capture:
+def _links(folder: Path, captures: tuple[Capture, ...], link_all: bool) -> list[str | None]:
+    """Of each capture the link, or None to embed it: as few as can be are linked, unless all are to be."""
+    sizes = [sum(channel.stored.nbytes for channel in capture.channels) for capture in captures]
+    links: list[str | None] = [None] * len(captures)
+    embedded = sum(sizes)
+    for n in sorted(range(len(captures)), key=lambda n: -sizes[n]):
+        file = captures[n].path
+        if file is not None and (link_all or embedded > schema.MOST_BYTES):
+            links[n] = link_to(file, folder)
+            embedded -= sizes[n]
+    if embedded > schema.MOST_BYTES:
+        raise SessionError(
+            f"captures that stand in no file of their own take {embedded >> 20} MB, more than the "
+            f"{schema.MOST_BYTES >> 20} MB that a session can hold; close some of them"
+        )
+    return links
+
+
+def _digested(capture: Capture, linked: bool) -> Capture:
     """With the digest of its file, if it has one: a linked capture cannot do without."""
-    if capture.path is None or (capture.sha256 is not None and not link):
+    if capture.path is None or (capture.sha256 is not None and not linked):
         return capture
     try:
         return replace(capture, sha256=file_digest(capture.path))
     except OSError as error:
-        if link:
+        if linked:
             raise SessionError(f"the capture {capture.path} cannot be linked ({error.strerror})") from error
         return capture
 

@@ -106,6 +106,29 @@ def test_an_embedded_capture_stays_embedded_when_others_are_linked(folder: Path)
     np.testing.assert_array_equal(read_session(path).captures[0].channels[0].stored, CODES)
 
 
+def test_only_what_a_session_cannot_hold_is_linked(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from app.files import schema
+
+    large, small = open_capture(as_wav(folder)), open_capture(as_text(folder))
+    monkeypatch.setattr(schema, "MOST_BYTES", 19_000)
+    path = folder / "line.h5"
+    write_session(path, SessionData(captures=(small, large)))
+    with h5py.File(path) as file:
+        assert [file[f"captures/{n}"].attrs["storage"] for n in range(2)] == [b"embedded", b"linked"]
+    assert [capture.samples for capture in read_session(path).captures] == [500, len(CODES)]
+
+
+def test_captures_in_no_file_that_a_session_cannot_hold_are_refused(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from app.files import schema
+
+    capture = replace(open_capture(as_wav(folder)), path=None)
+    monkeypatch.setattr(schema, "MOST_BYTES", 19_000)
+    with pytest.raises(SessionError, match="stand in no file of their own"):
+        write_session(folder / "line.h5", SessionData(captures=(capture,)))
+
+
 def test_a_missing_and_a_changed_capture_are_told(folder: Path) -> None:
     path, data = session_of(folder, "wav")
     write_session(path, data, link_captures=True)

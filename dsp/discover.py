@@ -21,7 +21,7 @@ from dsp.track import run_of
 _SYMBOLS_AT_MOST = 64
 _FOGGED_ESN0 = 40.0
 # share of the energy seen that a model must explain to be more than a chance likeness
-EXPLAINED = 0.35
+EXPLAINED = 0.55
 _FEWEST_CYCLES = 0.8
 
 
@@ -43,7 +43,7 @@ def discover(
 
     Every seed proposes carriers and periods of its own; each proposal is then scored on all seeds.
     """
-    seeds = sorted(pieces, key=lambda p: -p.nats)[:6]
+    seeds = _seeds(pieces)
     regions = [_region(record, noise, piece, max(_centre(piece), record.rate_hz / 256.0)) for piece in seeds]
     best: tuple[Model, float] | None = None
     promising = False
@@ -92,6 +92,23 @@ def tone_nats(regions: list[Region], rate_hz: float, near_hz: float) -> float:
 def _seen(piece: Piece, period: float) -> float:
     """A piece's energy, or that of as much of it as a fit to its middle can cover."""
     return piece.energy * min(1.0, _SYMBOLS_AT_MOST * period / (piece.stop - piece.start))
+
+
+def _seeds(pieces: list[Piece], most: int = 6) -> list[Piece]:
+    """The most telling pieces; of long ones several parts, since a drifting carrier blurs the whole."""
+    parts: list[Piece] = []
+    for piece in sorted(pieces, key=lambda p: -p.nats)[:most]:
+        length = piece.stop - piece.start
+        window = _SYMBOLS_AT_MOST * piece.frame
+        count = min(most, max(1, length // (2 * window)))
+        if count == 1:
+            parts.append(piece)
+            continue
+        for k in range(count):
+            middle = piece.start + int((k + 0.5) * length / count)
+            parts.append(replace(piece, start=middle - window // 2, stop=middle + window // 2))
+    parts.sort(key=lambda p: -p.nats)
+    return parts[:most]
 
 
 def _clear(fit: Fit) -> bool:

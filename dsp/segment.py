@@ -75,7 +75,7 @@ def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
     centre = (box.low_hz + box.high_hz) / 2.0
     half = (box.high_hz - box.low_hz) / 2.0
     tried: list[tuple[float, list[Piece]]] = []
-    for frame in (box.frame // 4, box.frame // 2, box.frame):
+    for frame in (box.frame // 16, box.frame // 8, box.frame // 4, box.frame // 2, box.frame):
         if frame < 8:
             continue
         margin = 4 * frame
@@ -135,15 +135,25 @@ def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) ->
         if runs and nats > best_nats:
             best, best_nats, best_level = runs, nats, level
         level *= 1.7
-    if len(best) <= 1:
-        return [(begin + a, begin + b) for a, b in best]
+    if not best:
+        return []
     out: list[tuple[int, int]] = []
+    for a, b in _between(best, part.size):
+        # what is weak beside something strong is only seen once that is set aside
+        out.extend(_recut(energy, weight, 1.5, begin + a, begin + b))
     for a, b in best:
         inner = _recut(energy, weight, best_level * 1.7, begin + a, begin + b) if b - a > 4 else []
         gained = sum(_run_nats(energy[c:d], weight) for c, d in inner)
         split = len(inner) > 1 and gained > _run_nats(part[a:b], weight)
         out.extend(inner if split else [(begin + a, begin + b)])
-    return out
+    return sorted(out)
+
+
+def _between(runs: list[tuple[int, int]], size: int) -> list[tuple[int, int]]:
+    """The stretches clear of all runs by three frames that are at least eight frames long."""
+    edges = [0, *(x for a, b in runs for x in (a - 3, b + 3)), size]
+    gaps = list(zip(edges[::2], edges[1::2], strict=True))
+    return [(max(0, a), min(size, b)) for a, b in gaps if b - a >= 8]
 
 
 def outside(record: Record, noise: NoiseFloor, piece: Piece, covered: list[tuple[float, float]]) -> list[Piece]:

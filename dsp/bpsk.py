@@ -172,7 +172,8 @@ def _pooled_model(
     omega = float(np.sum(weight * np.array([f.run.omega for f in founds])) / weight.sum())
     carrier = omega * record.rate_hz / (2.0 * np.pi)
     scale = model.noise_scale * _met_noise([f.run for f in founds])
-    return Model(carrier, period.value, period.sharp, scale), period
+    gain = float(np.median([np.median(f.run.gains) for f in founds])) / np.sqrt(scale / model.noise_scale)
+    return Model(carrier, period.value, period.sharp, scale, gain=gain), period
 
 
 def _met_noise(runs: list[Run]) -> float:

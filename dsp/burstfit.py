@@ -11,7 +11,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.correlate import Complexes, Turned, best_run, log_bessel, log_cosh, on_runs, turn_back
+from dsp.correlate import (
+    Complexes,
+    Turned,
+    best_run,
+    change_nats,
+    log_bessel,
+    log_cosh,
+    on_runs,
+    turn_back,
+)
 from dsp.source import Floats
 
 
@@ -80,7 +89,7 @@ class Fit:
 
 def acquire(
     region: Region,
-    omega: float,
+    turned: Turned,
     period: float,
     *,
     span: tuple[float, float] | None = None,
@@ -89,11 +98,11 @@ def acquire(
 ) -> Fit | None:
     """Find the strongest transmission of known carrier and period in a region, and fit it roughly.
 
-    ``omega`` (radians a sample) may be off by a fifth of the symbol rate, ``period`` by a fraction of a
+    The frequency that ``turned`` turns back may be off by a fifth of the symbol rate, ``period`` by a fraction of a
     symbol over the transmission. Of a transmission of more than ``longest`` symbols only the strongest so
     many are fitted. Returns None if nothing there is likelier than silence.
     """
-    turned = turn_back(region.samples, omega)
+    omega = turned.omega
     begin, end = span if span is not None else (0.0, float(turned.length))
     starts = begin + np.arange(phases) / phases * period
     count = max(1, int((end - begin) / period))
@@ -149,7 +158,7 @@ def _split(length: Floats, first: int, last: int, gain: float) -> tuple[int, int
         inside = length[first:last]
         own = float(np.sqrt(max(2.0, float(np.median(inside**2)) - 2.0)))
         score = log_bessel(own * inside) - own * own / 2.0
-        runs = on_runs(score, change_nats=4.0)
+        runs = on_runs(score, change_nats(own))
         if not runs:
             return first, last, gain
         a, b = max(runs, key=lambda run: float(score[run[0] : run[1]].sum()))
@@ -275,6 +284,12 @@ def reach(fit: Fit, more: int = 6, *, span: tuple[float, float] | None = None) -
     edges = fit.edges(before, after)
     outside = (edges[:-1] < low - 0.6 * fit.period) | (edges[1:] > high + 0.6 * fit.period)
     nats[outside] = -1e9
-    value, first, last = best_run(nats[None, :])
-    start = fit.start + (int(first[0]) - before) * fit.period
-    return replace(fit, start=start, count=int(last[0] - first[0]), nats=float(value[0]))
+    # two silent symbols end a transmission; what follows them is another one
+    runs = on_runs(nats, change_nats(fit.gain))
+    if not runs:
+        value, first, last = best_run(nats[None, :])
+        runs = [(int(first[0]), int(last[0]))]
+    a, b = max(runs, key=lambda run: float(nats[run[0] : run[1]].sum()))
+    return replace(
+        fit, start=fit.start + (a - before) * fit.period, count=b - a, nats=float(nats[a:b].sum())
+    )

@@ -156,3 +156,12 @@ def on_runs(on_nats: Floats, change_nats: float) -> list[tuple[int, int]]:
     if on:
         runs.append((begin, high_at))
     return runs
+
+
+def change_nats(gain: float) -> float:
+    """Cost of switching on or off, for symbols of length ``gain``: one weak symbol must not cut a transmission.
+
+    A silent symbol loses about ``gain^2 / 2``. Two in a row are told from one weak symbol by a cost of two
+    changes a little above that; at low gain the cost is that of a rare event.
+    """
+    return max(4.0, 0.275 * gain * gain)

@@ -27,13 +27,17 @@ _FEWEST_CYCLES = 0.8
 
 @dataclass(frozen=True)
 class Model:
-    """What the bursts of a link share: carrier, symbol period in samples, how edges fall on samples."""
+    """What the bursts of a link share: carrier, symbol period in samples, how edges fall on samples.
+
+    ``gain`` is the usual length of a symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says that it is no link but a tone.
+   """
 
     carrier_hz: float
     period: float
     sharp: bool = False
     noise_scale: float = 1.0
     unmodulated: bool = False
+    gain: float = 4.0
 
 
 def discover(
@@ -52,11 +56,12 @@ def discover(
         for model in _propose(record, noise, piece, settings):
             fits = [_fit(region, record.rate_hz, model) for region in regions]
             total = sum(max(0.0, fit.nats) for fit in fits if fit is not None)
-            if best is None or total > best[1]:
-                best = (model, total)
+            gains = [fit.gain for fit in fits if fit is not None]
+            if gains and (best is None or total > best[1]):
+                best = (replace(model, gain=float(np.median(gains))), total)
                 if all(fit is not None and _clear(fit) for fit in fits):
                     # every seed is explained beyond doubt: other proposals can only say the same
-                    return best
+                    return replace(model, gain=float(np.median(gains))), total
                 promising = promising or _promising([fit for fit in fits if fit is not None])
         if i >= 1 and not promising:
             return None
@@ -149,7 +154,8 @@ def _region(record: Record, noise: NoiseFloor, piece: Piece, carrier_hz: float) 
 
 
 def _fit(region: Region, rate_hz: float, model: Model) -> Fit | None:
-    fit = acquire(region, 2.0 * np.pi * model.carrier_hz / rate_hz, model.period, longest=_SYMBOLS_AT_MOST)
+    turned = turn_back(region.samples, 2.0 * np.pi * model.carrier_hz / rate_hz)
+    fit = acquire(region, turned, model.period, longest=_SYMBOLS_AT_MOST)
     if fit is None or fit.count < 4:
         return None
     fit = settle(fit, sharp=model.sharp)

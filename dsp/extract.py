@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from dsp.burstfit import Fit, Region, acquire, carry, reach, settle
 from dsp.condition import Conditioner
+from dsp.correlate import Turned, change_nats, log_bessel, on_runs, turn_back
 from dsp.discover import Model
 from dsp.noise import NoiseFloor
 from dsp.segment import Piece
@@ -19,6 +21,8 @@ ACCEPT_NATS = 18.0
 _FEWEST = 5
 _LONG = 96
 _MARGIN_SYMBOLS = 10
+# symbols by which a transmission may reach beyond where its energy shows
+_LOOSE = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,14 +93,26 @@ def extract_region(
     region: Region, omega: float, model: Model, spans: list[tuple[float, float]], accept: float = ACCEPT_NATS
 ) -> list[Found]:
     """Transmissions in parts of a region: the strongest first, then what is left on either side of it."""
+    turned = turn_back(region.samples, omega)
     found: list[Found] = []
-    todo = list(spans)
+    todo: list[tuple[float, float]] = []
+    for begin, end in spans:
+        if end - begin < _FEWEST * model.period:
+            continue
+        parts = _parts(turned, region.variance, model, begin, end)
+        for low, high in parts:
+            one = _one(region, turned, model, low, high)
+            if one is not None and _worth(one, model, accept):
+                found.append(one)
+        inside = [f for f in found if begin - model.period <= float(f.run.edges[0]) < end]
+        edges = [begin, *(float(e) for f in inside for e in (f.run.edges[0], f.run.edges[-1])), end]
+        todo.extend(zip(edges[::2], edges[1::2], strict=True))
     while todo:
         begin, end = todo.pop()
         if end - begin < _FEWEST * model.period:
             continue
-        one = _one(region, omega, model, begin, end)
-        if one is None or one.run.count < _FEWEST or one.nats < accept:
+        one = _one(region, turned, model, begin, end)
+        if one is None or not _worth(one, model, accept):
             continue
         found.append(one)
         first, last = float(one.run.edges[0]), float(one.run.edges[-1])
@@ -106,8 +122,46 @@ def extract_region(
     return sorted(found, key=lambda f: float(f.run.edges[0]))
 
 
-def _one(region: Region, omega: float, model: Model, begin: float, end: float) -> Found | None:
-    fit = acquire(region, omega, model.period, span=(begin, end), longest=_LONG)
+def _worth(one: Found, model: Model, accept: float) -> bool:
+    """Whether a run is likelier than the best that noise offers among all that is tried.
+
+    What is much weaker than the link's usual transmissions needs more evidence.
+    """
+    weak = float(np.median(one.run.gains)) < 0.6 * model.gain
+    return one.run.count >= _FEWEST and one.nats >= (2.0 * accept if weak else accept)
+
+
+def _parts(
+    turned: Turned, variance: float, model: Model, begin: float, end: float
+) -> list[tuple[float, float]]:
+    """Where symbols of the usual length are on, carrier phase unknown: spans around single transmissions.
+
+    Symbol timing is taken from whichever of eight grids collects most energy over the next few symbols.
+    """
+    phases, near = 8, 9
+    count = int((end - begin) / model.period) - 1
+    if count < _FEWEST:
+        return []
+    starts = begin + np.arange(phases) / phases * model.period
+    edges = starts[:, None] + np.arange(count + 1)[None, :] * model.period
+    length = np.abs(turned.between(edges)) / np.sqrt(variance * model.period / 2.0)
+    local = uniform_filter1d(length**2, near, axis=1, mode="nearest")
+    best = np.argmax(local, axis=0)
+    picked = length[best, np.arange(count)]
+    gain = max(1.5, model.gain)
+    runs = on_runs(log_bessel(gain * picked) - gain * gain / 2.0, change_nats(gain))
+    spans = []
+    for i, (a, b) in enumerate(runs):
+        before = runs[i - 1][1] if i else a - 2 * _LOOSE
+        after = runs[i + 1][0] if i + 1 < len(runs) else b + 2 * _LOOSE
+        low = a - min(_LOOSE, (a - before) / 2.0)
+        high = b + 1 + min(_LOOSE, max(0.0, after - b - 1) / 2.0)
+        spans.append((max(begin, begin + low * model.period), min(end, begin + high * model.period)))
+    return spans
+
+
+def _one(region: Region, turned: Turned, model: Model, begin: float, end: float) -> Found | None:
+    fit = acquire(region, turned, model.period, span=(begin, end), longest=_LONG)
     if fit is None or fit.count < _FEWEST:
         return None
     fit = settle(fit, sharp=model.sharp, span=(begin, end))

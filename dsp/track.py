@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.burstfit import Fit, Region, carry, timing_nats
-from dsp.correlate import Complexes, Turned, best_run, log_cosh, turn_back
+from dsp.correlate import Complexes, Turned, best_run, change_nats, log_cosh, on_runs, turn_back
 from dsp.source import Floats
 
 WINDOW = 48
@@ -150,8 +150,9 @@ def _assemble(windows: list[Fit], begin: float, end: float) -> tuple[Run, float]
     templates = turned.templates(edges, phase - turned.omega * mids, np.diff(edges))
     nats = log_cosh(gains * y.real) - 0.5 * gains**2 * templates.real
     nats[(edges[:-1] < begin - 0.5 * first.period) | (edges[1:] > end + 0.5 * first.period)] = -1e9
-    value, a, b = best_run(nats[None, :])
-    cut = slice(int(a[0]), int(b[0]))
+    runs = on_runs(nats, change_nats(float(np.median(gains)))) or [(0, 0)]
+    a, b = max(runs, key=lambda run: float(nats[run[0] : run[1]].sum()))
+    cut = slice(a, b)
     run = Run(
         first.region,
         edges[cut.start : cut.stop + 1],
@@ -167,7 +168,7 @@ def _assemble(windows: list[Fit], begin: float, end: float) -> tuple[Run, float]
         y[cut.stop : cut.stop + 8],
         turned,
     )
-    return run, float(value[0])
+    return run, float(nats[a:b].sum())
 
 
 def _blend(windows: list[Fit], centre_t: Floats, mids: Floats) -> tuple[Floats, Floats, Floats]:

@@ -177,7 +177,8 @@ class TimeAxis:
         longest = max(pieces, key=len)
         if longest.size > 2:
             k = np.arange(longest.size, dtype=np.float64) - (longest.size - 1) / 2.0
-            self._step = _product_sum(k, longest) / _product_sum(k, k)
+            # a piece broken out of nonsense may be flat
+            self._step = max(self._step / 2, _product_sum(k, longest) / _product_sum(k, k))
             self._inflation = _inflation(longest - longest.mean() - k * self._step)
         self._pieces = [_Piece(0, float(times[0]))]
 

@@ -6,6 +6,7 @@ or in extra columns with the key in the header and the value below. Keys are wor
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -105,7 +106,8 @@ def _pair(key: str, text: str, unit: str) -> _Pair | None:
         return _Pair(said, text, None, "")
     known = (quantity["unit"], unit, split_label(key)[1])
     chosen = next((each for each in known if each and (find_unit(each) or find_rate_unit(each))), "")
-    return _Pair(said, text, float(quantity["value"].replace(",", ".")), chosen)
+    value = float(quantity["value"].replace(",", "."))
+    return _Pair(said, text, value, chosen) if math.isfinite(value) else None
 
 
 def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str]]:

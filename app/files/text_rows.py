@@ -136,8 +136,7 @@ class RowReader:
             if kinds == {Kind.EMPTY}:
                 continue
             broken_off = i == final and not whole and self._is_cut(lines[i])
-            valued = any(kind.is_value for kind in kinds)
-            if broken_off or not cells or not valued or self._is_titles(lines[i], kinds):
+            if broken_off or not cells or self._is_titles(lines[i], kinds):
                 self._other_line(lines[i], row, i == final)
                 continue
             self._note_start(row, sample)

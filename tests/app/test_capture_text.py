@@ -113,6 +113,14 @@ def test_a_cell_that_is_no_plain_number_is_counted_and_placed(tmp_path: Path, ce
     assert np.isfinite(np.delete(stored, [200, 201, 900])).all()
 
 
+def test_a_garbled_number_alone_in_its_row_keeps_its_place(tmp_path: Path) -> None:
+    written = [f"{value:.4f}\n" for value in VALUES]
+    written[40] = "1.2.3\n"
+    capture = opened(tmp_path, "".join(written), rate_hz=1e6)
+    assert capture.samples == COUNT
+    assert codes(capture) == [("unreadable", 1, 40)]
+
+
 def test_odd_cells_of_the_time_column_do_not_count_against_a_channel(tmp_path: Path) -> None:
     lines = table()
     lines[100] = f",{VALUES[100]}\n"

@@ -19,7 +19,7 @@ from dsp.segment import Piece, cut, outside
 from dsp.source import Record, Watch
 from dsp.track import Run, run_of
 
-_MODELS_AT_MOST = 6
+_MODELS_AT_MOST = 24
 # a likelihood gained by choosing among thousands of periods, starts and carriers
 _SEARCH_NATS = 12.0
 

@@ -69,9 +69,11 @@ def discover(
         return None
     fits = [_fit(region, record.rate_hz, best[0]) for region in regions]
     kept = [fit for fit in fits if fit is not None]
-    if tone_nats(regions, record.rate_hz, best[0].carrier_hz) > 0.85 * sum(fit.nats for fit in kept):
+    seen = max(1e-9, sum(_seen(piece, best[0].period) for piece in seeds))
+    tone = tone_nats(regions, record.rate_hz, best[0].carrier_hz)
+    if tone > 0.85 * sum(fit.nats for fit in kept) and 2.0 * tone > EXPLAINED * seen:
         return replace(best[0], unmodulated=True), best[1]
-    share = sum(fit.count * fit.gain**2 for fit in kept) / max(1e-9, sum(_seen(piece, best[0].period) for piece in seeds))
+    share = sum(fit.count * fit.gain**2 for fit in kept) / seen
     return best if share > EXPLAINED and _promising(kept) else None
 
 

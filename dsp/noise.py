@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from dsp.source import Floats, Record
 
@@ -79,31 +80,42 @@ def _spectra(record: Record, length: int, most: int) -> Floats | None:
     frames = np.empty((len(starts), length))
     for row, start in enumerate(starts):
         frames[row] = record.read(start, start + length)
+    # level and slope off: what is slower than a frame belongs to longer frames
+    ramp = np.arange(length) - (length - 1) / 2.0
     frames -= frames.mean(axis=1, keepdims=True)
+    frames -= (frames @ ramp)[:, None] * (ramp / float(ramp @ ramp))
     spectrum = np.fft.rfft(frames * window, axis=1)
     return norm * (spectrum.real**2 + spectrum.imag**2)
 
 
-def _low_level(power: Floats) -> Floats:
-    """Mean level of the quiet frames, per bin, of spectra (frames, bins).
+def _quiet_share(power: Floats) -> Floats:
+    """Level of the quiet frames over the mean of all, per bin, at most 1; spectra have shape (frames, bins).
 
-    Neighbouring bins are averaged first: the average of several exponential ordinates scatters little, so
-    that it matters little what share of the frames is quiet.
+    Neighbouring bins are averaged first, fewer next to the ends: the average of several exponential
+    ordinates scatters little, so that it matters little what share of the frames is quiet.
     """
-    from scipy.ndimage import uniform_filter1d
     from scipy.special import gammaincinv
 
-    wide = 9
-    mean = uniform_filter1d(power, wide, axis=1, mode="nearest")
+    frames, bins = power.shape
+    first, last = 2, bins - 2
+    reach = np.minimum(4 if bins > 100 else 2, np.minimum(np.arange(bins) - first, last - np.arange(bins)))
+    reach = np.maximum(reach, 0)
+    middle = np.clip(np.arange(bins), first, last)
+    sums = np.concatenate((np.zeros((frames, 1)), np.cumsum(power, axis=1)), axis=1)
+    wide = 2 * reach + 1
+    around = (sums[:, middle + reach + 1] - sums[:, middle - reach]) / wide
     # equivalent independent ordinates of neighbouring Hann bins (power correlation 4/9, 1/36)
-    equivalent = wide**2 / (wide + 2.0 * (wide - 1) * 4.0 / 9.0 + 2.0 * (wide - 2) / 36.0)
-    share = float(gammaincinv(equivalent, _QUANTILE)) / equivalent
-    return np.asarray(np.quantile(mean, _QUANTILE, axis=0) / share)
+    equal = wide**2 / (wide + 2.0 * (wide - 1) * 4.0 / 9.0 + 2.0 * np.maximum(wide - 2, 0) / 36.0)
+    low = np.quantile(around, _QUANTILE, axis=0) * equal / gammaincinv(equal, _QUANTILE)
+    share = low / around.mean(axis=0)
+    # the quantile of so many frames scatters by about this much: what is within three times that is steady noise
+    scatter = (1.1 + 1.8 / equal) / np.sqrt(frames)
+    return np.asarray(np.where(share < 1.0 - 3.0 * scatter, share, 1.0))
 
 
 def _smooth_log(values: Floats, half: int) -> Floats:
     """Running median of the logarithm over ``2 half + 1`` bins."""
-    from scipy.ndimage import median_filter, uniform_filter1d
+    from scipy.ndimage import median_filter
 
     logs = np.log(values)
     return np.exp(uniform_filter1d(median_filter(logs, 2 * half + 1, mode="nearest"), half, mode="nearest"))
@@ -114,31 +126,31 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     longest = max((len(s) for s in record.stretches), default=0)
     if longest < 128:
         return None
-    best_hz: Floats | None = None
-    best: Floats | None = None
+    shares: list[tuple[Floats, Floats, Floats]] = []
+    mean_hz = mean = np.zeros(0)
     for length in (64, 256, 1024, 4096):
-        if length > longest // 6 and best is not None:
+        if length > longest // 6 and shares:
             break
-        power = _spectra(record, min(length, longest // 4), min(_FRAMES_AT_MOST, 4_000_000 // length))
+        length = min(length, longest // 4)
+        power = _spectra(record, length, min(_FRAMES_AT_MOST, 4_000_000 // length))
         if power is None:
             break
-        hz = np.fft.rfftfreq(min(length, longest // 4), 1.0 / record.rate_hz)
-        tiny = max(float(power.max()) * 1e-24, 1e-300)
         # the mean taken off each frame empties the first bins: they say nothing about the floor
         power[:, :2] = power[:, 2:3]
         power[:, -1] = power[:, -2]
-        low = _low_level(power) + tiny
-        low = _smooth_log(low, 2 if length <= 256 else 8)
-        if best is None or best_hz is None:
-            best_hz, best = hz, low
-            continue
-        before = np.exp(np.interp(hz, best_hz, np.log(best)))
-        # leakage and bursts only ever raise an estimate, so the lowest is the nearest to the floor; but a
-        # short frame cannot see a floor that rises towards zero frequency
-        low_bins = hz < 4.0 * best_hz[1]
-        best, best_hz = np.where(low_bins, low, np.minimum(before, low)), hz
-    if best is None or best_hz is None:
+        power += max(float(power.max()) * 1e-24, 1e-300)
+        mean_hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
+        mean = _smooth_log(power.mean(axis=0), 2 if length <= 256 else 8)
+        shares.append((mean_hz, mean, _quiet_share(power)))
+    if not shares:
         return None
+    # short frames fit between transmissions, long ones resolve the floor: whichever sees most quiet counts
+    share = np.ones_like(mean)
+    for hz, level, values in shares:
+        # where a short frame shows more than a long one it shows its neighbours' leakage, not the floor
+        leaks = np.interp(mean_hz, hz, level) > 2.0 * mean
+        share = np.minimum(share, np.where(leaks, 1.0, np.interp(mean_hz, hz, values)))
+    best_hz, best = mean_hz, mean * np.exp(uniform_filter1d(np.log(share), 5, mode="nearest"))
     lines_hz, lines = _steady_lines(record, longest, best_hz, best)
     return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
 

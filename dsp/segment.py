@@ -99,7 +99,7 @@ def _pieces(
     hop = frame // 2
     # overlapping frames tell things twice
     weight = 0.6 * max(1.0, bins / 1.7)
-    runs = _recut(energy, weight, 1.5, 0, energy.size)
+    runs = _joined(_recut(energy, weight, 1.5, 0, energy.size))
     nats = sum(_run_nats(energy[a:b], weight) for a, b in runs)
     pieces = [
         Piece(
@@ -128,7 +128,7 @@ def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) ->
     best: list[tuple[int, int]] = []
     best_nats = -np.inf
     best_level = level
-    highest = max(float(part.max(initial=1.0)), 2.0 * level)
+    highest = float(part.max(initial=1.0))
     while level <= highest:
         runs = on_runs(weight * (part * (1.0 - 1.0 / level) - np.log(level)), _CHANGE_NATS)
         nats = sum(_run_nats(part[a:b], weight) for a, b in runs)
@@ -142,11 +142,26 @@ def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) ->
         # what is weak beside something strong is only seen once that is set aside
         out.extend(_recut(energy, weight, 1.5, begin + a, begin + b))
     for a, b in best:
-        inner = _recut(energy, weight, best_level * 1.7, begin + a, begin + b) if b - a > 4 else []
+        inner = _recut(energy, weight, best_level * 1.7, begin + a, begin + b) if 4 < b - a < end - begin else []
         gained = sum(_run_nats(energy[c:d], weight) for c, d in inner)
         split = len(inner) > 1 and gained > _run_nats(part[a:b], weight)
         out.extend(inner if split else [(begin + a, begin + b)])
     return sorted(out)
+
+
+def _joined(runs: list[tuple[int, int]], least: int = 8) -> list[tuple[int, int]]:
+    """Runs with less than four frames between them made one.
+
+    Between short frames the energy of smooth pulses dips at every flip; a real pause shows again once the
+    symbol period is known.
+    """
+    out: list[tuple[int, int]] = []
+    for a, b in runs:
+        if out and a - out[-1][1] < least:
+            out[-1] = (out[-1][0], b)
+        else:
+            out.append((a, b))
+    return out
 
 
 def _between(runs: list[tuple[int, int]], size: int) -> list[tuple[int, int]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,13 +12,29 @@ from numpy.typing import NDArray
 from app.errors import CaptureError
 from app.files.capture_checks import BLOCK, check_channels
 from app.files.capture_common import Head, finish, make_channels, told_rate
-from app.files.capture_options import ReadOptions, Watch
+from app.files.capture_options import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, ReadOptions, Watch
 from app.files.capture_time import TimeAxis, TimeColumnError
 from app.model.capture import Capture
 from dsp.results import Notice
 
 TIME_NAMES = frozenset({"t", "time", "times", "timestamp", "time_s", "t_s", "seconds"})
 MOST_CHANNELS = 1024
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What a container says of its samples beside them, unchecked; None where nothing.
+
+    A ``unit`` of None is taken from the type of the samples.
+    """
+
+    interval_s: float | None = None
+    rate_hz: float | None = None
+    start_s: float | None = None
+    unit: str | None = None
+
+
+_NOTHING = Stated()
 
 
 def columns_of(head: Head, array: NDArray[Any]) -> tuple[list[str], list[NDArray[Any]]]:
@@ -72,6 +89,7 @@ def read_columns(
     options: ReadOptions,
     watch: Watch,
     warnings: Sequence[Notice] = (),
+    stated: Stated = _NOTHING,
 ) -> Capture:
     """A capture of ``columns``; one of them may hold the times, by its name or because it counts evenly up.
 
@@ -81,8 +99,11 @@ def read_columns(
     """
     at = _time_column(names, columns)
     if at is None:
-        rate_hz = told_rate(head, options, f"the {kind} file")
-        return finish(head, kind, rate_hz, make_channels(columns, options, names=names), watch, warnings)
+        rate_hz = (
+            options.rate_hz or _stated_rate(head, stated) or told_rate(head, options, f"the {kind} file")
+        )
+        channels = make_channels(columns, options, names=names, unit=stated.unit)
+        return finish(head, kind, rate_hz, channels, watch, warnings, stated.start_s or 0.0)
     axis = TimeAxis()
     try:
         for first in range(0, len(columns[at]), BLOCK):
@@ -94,7 +115,9 @@ def read_columns(
             head.path, f"sample {error.sample}", f"in the {error}", "save the times again"
         ) from error
     others = [i for i in range(len(columns)) if i != at]
-    channels = make_channels([columns[i] for i in others], options, names=[names[i] for i in others])
+    channels = make_channels(
+        [columns[i] for i in others], options, names=[names[i] for i in others], unit=stated.unit
+    )
     notices = (*warnings, *fit.notices, *check_channels(channels, watch))
     told = options.rate_hz
     return Capture(
@@ -108,6 +131,17 @@ def read_columns(
         path=head.path,
         warnings=notices,
     )
+
+
+def _stated_rate(head: Head, stated: Stated) -> float | None:
+    """The rate that the file states, from the interval where there is one."""
+    rate_hz = stated.rate_hz
+    if stated.interval_s is not None:
+        rate_hz = 1.0 / stated.interval_s if stated.interval_s else 0.0
+    if rate_hz is not None and not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+        problem = f"it states a sample rate of {rate_hz:g} Hz"
+        raise CaptureError(head.path, "", problem, "give the rate with --rate")
+    return rate_hz
 
 
 def _time_column(names: Sequence[str], columns: Sequence[NDArray[Any]]) -> int | None:

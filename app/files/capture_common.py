@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from app.errors import CaptureError
+from app.errors import CaptureError, one_line
 from app.files.capture_checks import check_channels
 from app.files.capture_options import ReadOptions, Watch
 from app.model.capture import Capture, Channel, Segment
@@ -41,14 +42,14 @@ def channel_name(index: int) -> str:
 
 
 def distinct(names: Iterable[str]) -> list[str]:
-    """``names`` with empty ones filled in and repeated ones numbered."""
+    """``names`` on one line each, with empty ones filled in and repeated ones numbered."""
     taken: list[str] = []
     for index, given in enumerate(names):
-        name = given or channel_name(index)
-        number = 1
+        plain = one_line(given) or channel_name(index)
+        name, number = plain, 1
         while name in taken:
             number += 1
-            name = f"{given or channel_name(index)} ({number})"
+            name = f"{plain} ({number})"
         taken.append(name)
     return taken
 
@@ -94,10 +95,15 @@ def finish(
     channels: tuple[Channel, ...],
     watch: Watch,
     warnings: Iterable[Notice] = (),
+    start_s: float = 0.0,
 ) -> Capture:
-    """A plain capture of one segment from time 0, its samples looked over for clipping and gaps."""
+    """A plain capture of one segment, its samples looked over for clipping and missing values."""
     if not channels or not len(channels[0]):
         raise CaptureError(head.path, "", f"the {kind} file holds no samples", "save the capture again")
     notices = (*warnings, *check_channels(channels, watch))
-    segments = (Segment(0, len(channels[0]), 0.0),)
-    return Capture(head.path.name, kind, rate_hz, 0.0, channels, segments, path=head.path, warnings=notices)
+    # a start that is no number places nothing
+    start_s = start_s if math.isfinite(start_s) else 0.0
+    segments = (Segment(0, len(channels[0]), start_s),)
+    return Capture(
+        head.path.name, kind, rate_hz, start_s, channels, segments, path=head.path, warnings=notices
+    )

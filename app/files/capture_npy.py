@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 import math
 import operator
-from typing import Any, BinaryIO, Literal
+from typing import IO, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +35,7 @@ def read_npy(head: Head, options: ReadOptions, watch: Watch) -> Capture:
 
 def _mapped(head: Head) -> tuple[NDArray[Any], list[Notice]]:
     with head.path.open("rb") as file:
-        shape, fortran, dtype = _header(head, file)
+        shape, fortran, dtype = read_header(head, file)
         start = file.tell()
     if dtype.hasobject:
         raise CaptureError(
@@ -51,10 +51,16 @@ def _mapped(head: Head) -> tuple[NDArray[Any], list[Notice]]:
     return np.memmap(head.path, dtype, "r", start, shape, order), warnings
 
 
-def _header(head: Head, file: BinaryIO) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
-    """Shape, order and type, as NEP 1 lays them down: a Python dictionary written out as text."""
+def read_header(head: Head, file: IO[bytes]) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
+    """Shape, order and type, as NEP 1 lays them down: a Python dictionary written out as text.
+
+    Raises
+    ------
+    app.errors.CaptureError : no such header.
+    """
     try:
-        file.seek(len(MAGIC))
+        if file.read(len(MAGIC)) != MAGIC:
+            raise ValueError("magic")
         wide = file.read(2)[0] > 1
         length = int.from_bytes(file.read(4 if wide else 2), "little")
         if not 0 < length <= _LONGEST_HEADER:

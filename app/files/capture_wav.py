@@ -21,7 +21,7 @@ from app.files.capture_options import HIGHEST_RATE_HZ, ReadOptions, Watch
 from app.model.capture import Capture
 from dsp.results import Notice
 
-CONTAINERS = (b"RIFF", b"RIFX", b"RF64", b"BW64")
+_CONTAINERS = (b"RIFF", b"RIFX", b"RF64", b"BW64")
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _MOST_CHUNKS = 10_000
@@ -42,6 +42,11 @@ class _Layout:
     offset: int
     size: int
     warnings: list[Notice] = field(default_factory=list)
+
+
+def is_wav(start: bytes) -> bool:
+    """Whether a file that begins with ``start`` is WAV."""
+    return start[:4] in _CONTAINERS and start[8:12] == b"WAVE"
 
 
 def read_wav(head: Head, options: ReadOptions, watch: Watch) -> Capture:

@@ -8,19 +8,24 @@ from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 
 from app.errors import CaptureError
+from app.files import capture_mat, capture_npy, capture_npz
+from app.files.capture_block import is_block, read_block
 from app.files.capture_common import HEAD_BYTES, Head
-from app.files.capture_npy import MAGIC as NPY_MAGIC
-from app.files.capture_npy import read_npy
+from app.files.capture_hdf5 import is_hdf5, read_hdf5
 from app.files.capture_options import Cancelled, Progress, ReadOptions, Watch
 from app.files.capture_raw import read_raw
+from app.files.capture_sigmf import is_sigmf, read_sigmf
 from app.files.capture_text import read_text
-from app.files.capture_wav import CONTAINERS, read_wav
+from app.files.capture_wav import is_wav, read_wav
 from app.files.text_encoding import looks_like_text
 from app.model.capture import Capture
 
 __all__ = ["ACCEPTED", "ReadOptions", "open_capture"]
 
-ACCEPTED = "delimited text, WAV, NumPy .npy, or raw binary with --dtype and --rate"
+ACCEPTED = (
+    "delimited text, WAV, NumPy .npy and .npz, MATLAB .mat, HDF5, SigMF, IEEE 488.2 blocks, "
+    "or raw binary with --dtype and --rate"
+)
 
 _DEFAULTS = ReadOptions()
 
@@ -35,8 +40,13 @@ class _Reader:
 
 # The first that fits reads. A stated sample type says: raw, whatever the bytes happen to look like.
 _READERS = (
-    _Reader(lambda head, _: head.start[:4] in CONTAINERS and head.start[8:12] == b"WAVE", read_wav),
-    _Reader(lambda head, _: head.start.startswith(NPY_MAGIC), read_npy),
+    _Reader(lambda head, _: is_wav(head.start), read_wav),
+    _Reader(lambda head, _: head.start.startswith(capture_npy.MAGIC), capture_npy.read_npy),
+    _Reader(lambda head, _: head.start.startswith(capture_npz.MAGIC), capture_npz.read_npz),
+    _Reader(lambda head, _: head.start.startswith(capture_mat.MAGIC), capture_mat.read_mat),
+    _Reader(lambda head, _: is_hdf5(head.start), read_hdf5),
+    _Reader(lambda head, _: is_sigmf(head), read_sigmf),
+    _Reader(lambda head, _: is_block(head), read_block),
     _Reader(lambda _, options: options.dtype is not None, read_raw),
     _Reader(lambda head, _: looks_like_text(head.start), read_text),
 )

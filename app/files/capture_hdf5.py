@@ -1,0 +1,110 @@
+"""HDF5 files of one-dimensional numeric datasets, and with them MATLAB 7.3; mapped where one piece.
+
+The file may have been made by anybody: only members of its own groups are looked at, no links to other
+files are followed, and no size is believed before memory is taken.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import h5py
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import CancelledError, CaptureError
+from app.files.capture_common import Head
+from app.files.capture_named import check_size, read_named
+from app.files.capture_options import ReadOptions, Watch
+from app.files.session_load import says_it_is_a_session
+from app.model.capture import Capture
+
+MAGIC = b"\x89HDF\r\n\x1a\n"
+# MATLAB keeps a text of its own in front
+_FRONT_BYTES = 512
+
+_MOST_DATASETS = 1000
+# no filter of the library shrinks noise of a converter further than this
+_MOST_COMPRESSION = 1000
+
+
+def is_hdf5(start: bytes) -> bool:
+    """Whether a file that begins with ``start`` is HDF5."""
+    return start.startswith(MAGIC) or start[_FRONT_BYTES : _FRONT_BYTES + len(MAGIC)] == MAGIC
+
+
+def read_hdf5(head: Head, options: ReadOptions, watch: Watch) -> Capture:
+    """The numeric datasets of ``head`` as channels, time or single values, by name and shape.
+
+    Numbers in the attributes of groups and datasets may state the rate, the interval or the start.
+
+    Raises
+    ------
+    app.errors.CaptureError : a session, no numeric datasets, damaged, or too large for memory.
+    """
+    if head.start.startswith(MAGIC) and says_it_is_a_session(head.path):
+        raise CaptureError(head.path, "", "this is a session or a damaged HDF5 file", "open it as a session")
+    try:
+        with h5py.File(head.path, "r", locking="best-effort") as file:
+            variables = _Collector(head, watch).collected(file)
+    except (CaptureError, CancelledError):
+        raise
+    except Exception as error:  # on a damaged file the library raises almost anything
+        raise CaptureError(head.path, "", "the HDF5 file is damaged", "save it again") from error
+    return read_named(head, "HDF5", variables, options, watch)
+
+
+class _Collector:
+    def __init__(self, head: Head, watch: Watch) -> None:
+        self._head = head
+        self._watch = watch
+        self._found: dict[str, NDArray[Any]] = {}
+
+    def collected(self, file: h5py.File) -> dict[str, NDArray[Any]]:
+        self._add_numbers(file)
+        # visits members only, never a soft or an external link
+        file.visititems(self._visit)
+        return self._found
+
+    def _visit(self, member: str | bytes, item: Any) -> bool | None:
+        self._watch.stop_if_asked()
+        path = _text(member)
+        if path.startswith("#"):
+            return None
+        self._add_numbers(item)
+        if isinstance(item, h5py.Dataset) and item.dtype.kind in "biufc" and item.size:
+            name = path.rsplit("/", 1)[-1]
+            self._found[path if name in self._found else name] = self._array(path, item)
+        return True if len(self._found) > _MOST_DATASETS else None
+
+    def _add_numbers(self, item: Any) -> None:
+        for name, value in item.attrs.items():
+            number = np.asarray(value)
+            if number.size == 1 and number.dtype.kind in "iuf":
+                self._found.setdefault(_text(name), number)
+
+    def _array(self, path: str, item: h5py.Dataset) -> NDArray[Any]:
+        if item.is_virtual or item.external:
+            raise CaptureError(
+                self._head.path,
+                f"dataset '{path}'",
+                "its samples are in another file",
+                "open the file that has them",
+            )
+        offset = item.id.get_offset()
+        if item.chunks is None and offset is not None and offset + item.nbytes <= self._head.size:
+            return np.memmap(self._head.path, item.dtype, "r", offset, item.shape or (1,))
+        check_size(self._head, path, item.nbytes)
+        if item.nbytes > (1 << 20) + _MOST_COMPRESSION * item.id.get_storage_size():
+            raise CaptureError(
+                self._head.path,
+                f"dataset '{path}'",
+                "it claims far more samples than it holds",
+                "save it again",
+            )
+        return np.asarray(item[()])
+
+
+def _text(name: str | bytes) -> str:
+    """A name in the file; the library gives bytes where they are no UTF-8."""
+    return name if isinstance(name, str) else name.decode("latin-1")

@@ -1,0 +1,103 @@
+"""A capture out of named arrays and numbers, as containers of several variables hold them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from numpy.typing import NDArray
+
+from app.errors import CaptureError
+from app.files.capture_arrays import Stated, columns_of, read_columns
+from app.files.capture_common import Head
+from app.files.capture_options import ReadOptions, Watch
+from app.files.text_keys import meaning
+from app.model.capture import Capture
+from dsp.results import Notice
+
+# Most memory that samples which cannot be mapped may take; a header can claim anything.
+MOST_BYTES = 2 << 30
+
+
+def read_named(
+    head: Head,
+    kind: str,
+    variables: Mapping[str, NDArray[Any]],
+    options: ReadOptions,
+    watch: Watch,
+    unit: str | None = None,
+) -> Capture:
+    """The longest arrays of equal length are the channels, one of them perhaps the times.
+
+    A single number whose name says so is the sample rate, the interval or the start.
+
+    Raises
+    ------
+    app.errors.CaptureError : no numeric arrays, or nothing to place them in time by.
+    """
+    names: list[str] = []
+    columns: list[NDArray[Any]] = []
+    stated = {}
+    for name, array in variables.items():
+        if array.size == 1 and array.dtype.kind in "iuf":
+            stated[meaning(name)] = float(array.reshape(-1)[0])
+        elif array.size > 1 and array.ndim <= 2 and (array.dtype.kind in "biufc" or array.dtype.names):
+            flat = array.reshape(-1) if 1 in array.shape else array
+            parts, found = columns_of(head, flat)
+            names += [_joined(name, part, len(found), i) for i, part in enumerate(parts)]
+            columns += found
+    if not columns:
+        raise CaptureError(
+            head.path,
+            "",
+            f"the {kind} file holds no arrays of numbers",
+            "save the samples as arrays of numbers",
+        )
+    length = _usual_length(columns)
+    chosen = [i for i, column in enumerate(columns) if len(column) == length]
+    left_out = [names[i] for i, column in enumerate(columns) if len(column) != length]
+    warnings = []
+    if left_out:
+        text = f"arrays of another length than {length} are left out: {', '.join(left_out[:5])}"
+        warnings.append(Notice("left-out", text, len(left_out)))
+    return read_columns(
+        head,
+        kind,
+        [names[i] for i in chosen],
+        [columns[i] for i in chosen],
+        options,
+        watch,
+        warnings,
+        Stated(stated.get("interval"), stated.get("rate"), stated.get("start"), unit),
+    )
+
+
+def _joined(name: str, part: str, count: int, index: int) -> str:
+    if part:
+        return f"{name} {part}"
+    return name if count == 1 else f"{name} {index + 1}"
+
+
+def _usual_length(columns: Sequence[NDArray[Any]]) -> int:
+    """The length that holds the most numbers in all."""
+    totals = Counter[int]()
+    for column in columns:
+        totals[len(column)] += len(column)
+    return max(totals, key=lambda length: (totals[length], length))
+
+
+def check_size(head: Head, name: str, nbytes: int) -> None:
+    """Refuse an array that would not fit into memory, before any of it is taken.
+
+    Raises
+    ------
+    app.errors.CaptureError : more than `MOST_BYTES`.
+    """
+    if nbytes > MOST_BYTES:
+        raise CaptureError(
+            head.path,
+            f"array '{name}'",
+            f"it claims {nbytes} bytes and cannot be mapped",
+            "save it uncompressed and in one piece, or cut it down",
+        )

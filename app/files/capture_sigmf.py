@@ -1,0 +1,144 @@
+"""A SigMF pair: a JSON file of metadata beside a file of raw samples, which is mapped.
+
+Signal Metadata Format Specification 1.x (core namespace): datatype, sample rate, number of channels and
+the captures are read; annotations are not kept yet, which a notice says.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import CaptureError
+from app.files.capture_common import Head, finish, make_channels
+from app.files.capture_options import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, ReadOptions, Watch, counted
+from app.model.capture import Capture, Segment
+from dsp.results import Notice
+
+META, DATA = ".sigmf-meta", ".sigmf-data"
+
+_TYPE = re.compile(r"(?P<kind>[cr])(?P<number>[fiu])(?P<bits>8|16|32|64)(?P<order>_le|_be)?")
+_LARGEST_META = 64 << 20
+
+
+def is_sigmf(head: Head) -> bool:
+    """Whether ``head`` is either file of a pair."""
+    if head.suffix == DATA:
+        return head.path.with_suffix(META).is_file()
+    return head.start.lstrip()[:1] == b"{" and (head.suffix == META or b'"core:datatype"' in head.start)
+
+
+def read_sigmf(head: Head, options: ReadOptions, watch: Watch) -> Capture:
+    """Map the samples that the metadata describe.
+
+    Raises
+    ------
+    app.errors.CaptureError : metadata damaged or of an unknown type, the other file missing or empty.
+    """
+    meta_path = head.path.with_suffix(META) if head.suffix == DATA else head.path
+    data_path = meta_path.with_suffix(DATA)
+    meta = _object(meta_path)
+    about = _part(meta_path, meta, "global", dict)
+    dtype, is_complex = _type(meta_path, about.get("core:datatype"))
+    if not data_path.is_file():
+        raise CaptureError(
+            meta_path, "", f"its samples, {data_path.name}, are missing", "put both files together"
+        )
+    rate_hz = options.rate_hz or _number(meta_path, about.get("core:sample_rate"))
+    count = about.get("core:num_channels", 1)
+    if type(count) is not int or not 1 <= count <= 1024:
+        raise CaptureError(meta_path, "core:num_channels", f"it is {count!r}", "give a number from 1 to 1024")
+    wide = count * (2 if is_complex else 1)
+    size = data_path.stat().st_size
+    frames = size // (dtype.itemsize * wide)
+    if frames == 0:
+        raise CaptureError(data_path, "", "the file holds no samples", "record it again")
+    mapped = np.memmap(data_path, dtype, "r", 0, (frames, wide))
+    arrays: list[NDArray[Any]] = [mapped[:, i] for i in range(wide)]
+    names = [f"{'IQ'[i % 2]}{i // 2 + 1 if count > 1 else ''}" if is_complex else "" for i in range(wide)]
+    channels = make_channels(arrays, options, names=names)
+    segments = _segments(_part(meta_path, meta, "captures", list), frames, rate_hz)
+    warnings = _warnings(_part(meta_path, meta, "annotations", list), size - mapped.nbytes, frames)
+    data_head = Head(data_path, head.start, size)
+    capture = finish(data_head, "SigMF", rate_hz, channels, watch, warnings)
+    return replace(capture, segments=segments, start_s=segments[0].start_s)
+
+
+def _segments(captures: list[Any], frames: int, rate_hz: float) -> tuple[Segment, ...]:
+    """One segment a capture of the metadata, at its global index where it has one, else end to end."""
+    indices: dict[int, int | None] = {0: None}
+    for each in captures:
+        first = each.get("core:sample_start", 0) if isinstance(each, dict) else None
+        if type(first) is int and 0 <= first < frames:
+            index = each.get("core:global_index")
+            indices[first] = index if type(index) is int and abs(index) < 1 << 62 else None
+    origin = indices[0] or 0
+    segments: list[Segment] = []
+    for first, last in pairwise([*sorted(indices), frames]):
+        index = indices[first]
+        start_s = (first if index is None else index - origin) / rate_hz
+        if segments:
+            before = segments[-1]
+            start_s = max(start_s, before.start_s + (before.last - before.first) / rate_hz)
+        segments.append(Segment(first, last, start_s))
+    return tuple(segments)
+
+
+def _warnings(annotations: list[Any], left_over: int, frames: int) -> list[Notice]:
+    warnings = []
+    if left_over:
+        text = f"{left_over} bytes after sample {frames - 1} make no sample of every channel and are left out"
+        warnings.append(Notice("truncated", text, 1, frames - 1))
+    if annotations:
+        text = f"{counted(len(annotations), 'annotation')} in the metadata, not shown yet"
+        warnings.append(Notice("annotations", text, len(annotations)))
+    return warnings
+
+
+def _object(path: Path) -> dict[str, Any]:
+    damaged = CaptureError(path, "", "the metadata are no JSON object", "write them again")
+    if path.stat().st_size > _LARGEST_META:
+        raise damaged
+    try:
+        found = json.loads(path.read_text("utf-8"))
+    except (ValueError, RecursionError) as error:
+        raise damaged from error
+    if not isinstance(found, dict):
+        raise damaged
+    return found
+
+
+def _part(path: Path, meta: dict[str, Any], name: str, kind: type[Any]) -> Any:
+    part = meta.get(name, kind())
+    if not isinstance(part, kind):
+        raise CaptureError(path, name, "the metadata are damaged there", "write them again")
+    return part
+
+
+def _type(path: Path, name: object) -> tuple[np.dtype[Any], bool]:
+    match = _TYPE.fullmatch(name) if isinstance(name, str) else None
+    try:
+        if match is None:
+            raise TypeError
+        order = ">" if match["order"] == "_be" else "<"
+        return np.dtype(f"{order}{match['number']}{int(match['bits']) // 8}"), match["kind"] == "c"
+    except TypeError as error:
+        raise CaptureError(
+            path,
+            "core:datatype",
+            f"the sample type {name!r} is not known",
+            "write one such as ri16_le or cf32_le",
+        ) from error
+
+
+def _number(path: Path, rate: object) -> float:
+    if type(rate) not in (int, float) or not LOWEST_RATE_HZ <= rate <= HIGHEST_RATE_HZ:  # type: ignore[operator]
+        raise CaptureError(path, "core:sample_rate", f"it is {rate!r}", "give the rate with --rate")
+    return float(rate)  # type: ignore[arg-type]

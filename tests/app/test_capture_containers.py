@@ -1,0 +1,281 @@
+"""Containers of several arrays and instrument blocks, written by numpy, scipy, h5py and by hand."""
+
+from __future__ import annotations
+
+import json
+import tracemalloc
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+import pytest
+from scipy.io import savemat
+
+from app.errors import CaptureError
+from app.files import capture_named
+from app.files.captures import ReadOptions, open_capture
+from app.model.capture import Capture
+
+COUNT = 400
+TIME = -2e-4 + np.arange(COUNT) * 5e-7
+LINE = np.round(2000 * np.sin(np.arange(COUNT) * 0.2)).astype(np.int16)
+SUPPLY = (24 + 0.1 * np.cos(np.arange(COUNT) * 0.01)).astype(np.float32)
+RATE = ReadOptions(rate_hz=2e6)
+
+
+def check_line_and_supply(capture: Capture) -> None:
+    channels = {channel.name: channel.stored for channel in capture.channels}
+    assert sorted(channels) == ["line", "supply"]
+    assert channels["line"].dtype == np.int16
+    np.testing.assert_array_equal(channels["line"], LINE)
+    np.testing.assert_array_equal(channels["supply"], SUPPLY)
+    assert capture.rate_hz == pytest.approx(2e6, rel=1e-6)
+    assert capture.start_s == pytest.approx(-2e-4)
+
+
+VARIABLES: dict[str, dict[str, Any]] = {
+    "time column": {"time": TIME, "line": LINE, "supply": SUPPLY},
+    "interval and start": {"dt": 5e-7, "t0": -2e-4, "line": LINE, "supply": SUPPLY},
+    "rate and start": {"sample_rate": 2_000_000, "start": -2e-4, "line": LINE, "supply": SUPPLY},
+}
+
+
+@pytest.mark.parametrize("variables", VARIABLES.values(), ids=VARIABLES)
+@pytest.mark.parametrize("kind", ["npz", "npz compressed", "mat", "mat compressed", "h5", "h5 compressed"])
+def test_variables_are_found_by_name_and_shape(tmp_path: Path, kind: str, variables: dict[str, Any]) -> None:
+    path = tmp_path / "capture.bin"
+    compressed = kind.endswith("compressed")
+    with path.open("wb") as file:
+        if kind.startswith("npz"):
+            (np.savez_compressed if compressed else np.savez)(file, **variables)
+        elif kind.startswith("mat"):
+            savemat(file, variables, do_compression=compressed)
+    if kind.startswith("h5"):
+        with h5py.File(path, "w") as target:
+            for name, value in variables.items():
+                filters = (
+                    {"compression": "gzip", "shuffle": True} if compressed and np.size(value) > 1 else {}
+                )
+                target.create_dataset(f"bench/{name}", data=value, **filters)
+    capture = open_capture(path)
+    check_line_and_supply(capture)
+    mapped = all(isinstance(channel.stored, np.memmap) for channel in capture.channels)
+    assert mapped == (not compressed)
+
+
+def test_numbers_in_the_attributes_of_hdf5(tmp_path: Path) -> None:
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file.create_dataset("line", data=LINE)
+        file.create_dataset("supply", data=SUPPLY)
+        file.attrs["Sample Rate"] = 2e6
+        file["line"].attrs["start_time"] = -2e-4
+    check_line_and_supply(open_capture(tmp_path / "a.h5"))
+
+
+def test_matlab_of_version_73_is_hdf5_behind_a_text(tmp_path: Path) -> None:
+    """The layout as MATLAB documents it: 512 octets in front, arrays turned, references in ``#refs#``."""
+    path = tmp_path / "a.mat"
+    with h5py.File(path, "w", userblock_size=512) as file:
+        file.create_dataset("line", data=LINE[np.newaxis])
+        file.create_dataset("supply", data=SUPPLY[:, np.newaxis])
+        file.create_dataset("Fs", data=[[2e6]])
+        file.create_dataset("t0", data=[[-2e-4]])
+        file.create_dataset("#refs#/a", data=np.arange(5000))
+    with path.open("r+b") as file:
+        file.write(b"MATLAB 7.3 MAT-file, Platform: GLNXA64".ljust(124) + b"\0\2IM")
+    check_line_and_supply(open_capture(path))
+
+
+def test_arrays_of_another_length_are_left_out_and_said(tmp_path: Path) -> None:
+    np.savez(tmp_path / "a.npz", line=LINE, settings=np.arange(7))
+    capture = open_capture(tmp_path / "a.npz", RATE)
+    assert [channel.name for channel in capture.channels] == ["line"]
+    assert [notice.code for notice in capture.warnings] == ["left-out"]
+    assert "settings" in capture.warnings[0].text
+
+
+def test_columns_of_a_named_matrix_are_numbered(tmp_path: Path) -> None:
+    savemat(tmp_path / "a.mat", {"lines": np.column_stack([LINE, LINE[::-1]])})
+    capture = open_capture(tmp_path / "a.mat", RATE)
+    assert [channel.name for channel in capture.channels] == ["lines 1", "lines 2"]
+
+
+# -- hostile and damaged -------------------------------------------------------------------------------
+
+
+def refused(path: Path, says: str) -> None:
+    tracemalloc.start()
+    try:
+        with pytest.raises(CaptureError, match=says) as error:
+            open_capture(path, RATE)
+        assert tracemalloc.get_traced_memory()[1] < 30e6
+    finally:
+        tracemalloc.stop()
+    assert "\n" not in str(error.value)
+
+
+def test_archive_without_arrays(tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "a.npz", "w") as archive:
+        archive.writestr("notes.txt", "the vent opens")
+    refused(tmp_path / "a.npz", "no arrays of numbers")
+
+
+def test_objects_in_an_archive_are_not_unpickled(tmp_path: Path) -> None:
+    np.savez(tmp_path / "a.npz", trap=np.array([{"a": 1}], dtype=object))
+    refused(tmp_path / "a.npz", "no arrays of numbers")
+
+
+def test_archive_member_that_claims_more_than_there_is(tmp_path: Path) -> None:
+    header = b"{'descr': '<i2', 'fortran_order': False, 'shape': (1000000000000000,)}".ljust(118) + b"\n"
+    with zipfile.ZipFile(tmp_path / "a.npz", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr(
+            "line.npy", b"\x93NUMPY\x01\x00" + len(header).to_bytes(2, "little") + header + bytes(99)
+        )
+    refused(tmp_path / "a.npz", "damaged")
+
+
+@pytest.mark.parametrize("keep", [0.3, 0.9])
+@pytest.mark.parametrize("kind", ["npz", "mat", "h5"])
+def test_files_cut_short(tmp_path: Path, kind: str, keep: float) -> None:
+    path = tmp_path / f"a.{kind}"
+    if kind == "npz":
+        np.savez_compressed(path, line=LINE)
+    elif kind == "mat":
+        savemat(path, {"line": LINE}, do_compression=True)
+    else:
+        with h5py.File(path, "w") as file:
+            file.create_dataset("line", data=np.random.default_rng(1).normal(size=5000), compression="gzip")
+    content = path.read_bytes()
+    path.write_bytes(content[: int(len(content) * keep)])
+    refused(path, "damaged")
+
+
+def test_hdf5_that_claims_samples_it_never_wrote(tmp_path: Path) -> None:
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file.create_dataset("line", shape=(1 << 29,), dtype="i2", chunks=(1 << 16,))
+    refused(tmp_path / "a.h5", "claims far more")
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file.create_dataset("line", shape=(1 << 50,), dtype="i2", chunks=(1 << 16,))
+    refused(tmp_path / "a.h5", "cannot be mapped")
+
+
+def test_hdf5_links_to_other_files_are_not_followed(tmp_path: Path) -> None:
+    with h5py.File(tmp_path / "other.h5", "w") as file:
+        file.create_dataset("line", data=LINE)
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file["line"] = h5py.ExternalLink("other.h5", "/line")
+    refused(tmp_path / "a.h5", "no arrays of numbers")
+    (tmp_path / "samples").write_bytes(LINE.tobytes())
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file.create_dataset("line", (COUNT,), "<i2", external=[(str(tmp_path / "samples"), 0, LINE.nbytes)])
+    refused(tmp_path / "a.h5", "in another file")
+
+
+def test_more_than_memory_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(capture_named, "MOST_BYTES", 500)
+    savemat(tmp_path / "a.mat", {"line": LINE}, do_compression=True)
+    refused(tmp_path / "a.mat", "cannot be mapped")
+
+
+# -- instrument blocks ---------------------------------------------------------------------------------
+
+
+def test_definite_length_block(tmp_path: Path) -> None:
+    (tmp_path / "a.bin").write_bytes(b"#3800" + LINE.astype(">i2").tobytes() + b"\n")
+    capture = open_capture(tmp_path / "a.bin", ReadOptions(rate_hz=2e6, dtype="int16be", scale=0.5))
+    assert (capture.format, capture.warnings) == ("IEEE 488.2 block", ())
+    assert isinstance(capture.channels[0].stored, np.memmap)
+    np.testing.assert_array_equal(capture.channels[0].values(0, COUNT), LINE * 0.5)
+
+
+def test_indefinite_length_block_ends_with_its_line_feed(tmp_path: Path) -> None:
+    (tmp_path / "a.bin").write_bytes(b"#0" + LINE.astype("<i2").tobytes() + b"\n")
+    capture = open_capture(tmp_path / "a.bin", ReadOptions(rate_hz=2e6, dtype="int16"))
+    assert capture.warnings == ()
+    np.testing.assert_array_equal(capture.channels[0].stored, LINE)
+
+
+def test_block_cut_short(tmp_path: Path) -> None:
+    (tmp_path / "a.bin").write_bytes(b"#6100000" + LINE.astype("<i2").tobytes())
+    capture = open_capture(tmp_path / "a.bin", ReadOptions(rate_hz=2e6, dtype="int16"))
+    assert (capture.samples, [notice.code for notice in capture.warnings]) == (COUNT, ["truncated"])
+
+
+def test_block_needs_its_type(tmp_path: Path) -> None:
+    (tmp_path / "a.bin").write_bytes(b"#3800" + LINE.tobytes())
+    refused(tmp_path / "a.bin", "a data block says nothing of its number type; give --dtype and --rate")
+
+
+@pytest.mark.parametrize("comment", ["#1 second try", "#2024-01-05", "#10 samples", "#0 is the first", "#12"])
+def test_a_comment_that_begins_like_a_block_is_text(tmp_path: Path, comment: str) -> None:
+    (tmp_path / "a.csv").write_text(f"{comment}\nTime (s),CH1 (V)\n0,1\n1e-6,2\n2e-6,3\n")
+    assert open_capture(tmp_path / "a.csv").format == "delimited text"
+
+
+# -- SigMF -----------------------------------------------------------------------------------------------
+
+
+def pair(folder: Path, about: dict[str, Any], data: bytes, **more: Any) -> Path:
+    meta = {"global": {"core:version": "1.0.0", **about}, "captures": [{"core:sample_start": 0}], **more}
+    (folder / "a.sigmf-meta").write_text(json.dumps(meta))
+    (folder / "a.sigmf-data").write_bytes(data)
+    return folder / "a.sigmf-meta"
+
+
+@pytest.mark.parametrize("opened", [".sigmf-meta", ".sigmf-data"])
+def test_pair_is_opened_by_either_file(tmp_path: Path, opened: str) -> None:
+    about = {"core:datatype": "ri16_be", "core:sample_rate": 2e6, "core:num_channels": 2}
+    path = pair(tmp_path, about, np.column_stack([LINE, -LINE]).astype(">i2").tobytes())
+    capture = open_capture(path.with_suffix(opened))
+    assert (capture.format, capture.rate_hz, capture.samples, capture.warnings) == ("SigMF", 2e6, COUNT, ())
+    assert isinstance(capture.channels[1].stored, np.memmap)
+    np.testing.assert_array_equal(capture.channels[1].stored, -LINE)
+
+
+def test_complex_samples_and_captures_far_apart(tmp_path: Path) -> None:
+    captures = [
+        {"core:sample_start": 0, "core:global_index": 1000},
+        {"core:sample_start": 300, "core:global_index": 9000},
+    ]
+    samples = (LINE + 1j * SUPPLY).astype(np.complex64)
+    about = {"core:datatype": "cf32_le", "core:sample_rate": 1e6}
+    notes = [{"core:sample_start": 5, "core:label": "vent"}]
+    capture = open_capture(pair(tmp_path, about, samples.tobytes(), captures=captures, annotations=notes))
+    assert [channel.name for channel in capture.channels] == ["I", "Q"]
+    np.testing.assert_array_equal(capture.channels[1].stored, SUPPLY)
+    assert [(s.first, s.last, s.start_s) for s in capture.segments] == [(0, 300, 0.0), (300, 400, 8e-3)]
+    assert [notice.code for notice in capture.warnings] == ["annotations"]
+
+
+@pytest.mark.parametrize(
+    ("about", "says"),
+    [
+        ({"core:datatype": "ri12_le", "core:sample_rate": 1e6}, "'ri12_le' is not known"),
+        ({"core:datatype": "rf8", "core:sample_rate": 1e6}, "'rf8' is not known"),
+        ({"core:datatype": 5, "core:sample_rate": 1e6}, "5 is not known"),
+        ({"core:datatype": "ri16_le", "core:num_channels": -1}, "num_channels"),
+        ({"core:datatype": "ri64_le", "core:num_channels": 1000}, "no samples"),
+    ],
+)
+def test_metadata_that_make_no_sense(tmp_path: Path, about: dict[str, Any], says: str) -> None:
+    refused(pair(tmp_path, about, LINE.tobytes()), says)
+
+
+@pytest.mark.parametrize("rate", [None, 0, -1, "fast", 1e40, True])
+def test_metadata_without_a_usable_rate(tmp_path: Path, rate: object) -> None:
+    path = pair(tmp_path, {"core:datatype": "ri16_le", "core:sample_rate": rate}, LINE.tobytes())
+    with pytest.raises(CaptureError, match="core:sample_rate"):
+        open_capture(path)
+    assert open_capture(path, RATE).rate_hz == 2e6
+
+
+def test_pair_with_a_file_missing_or_damaged(tmp_path: Path) -> None:
+    path = pair(tmp_path, {"core:datatype": "ri16_le", "core:sample_rate": 1e6}, LINE.tobytes())
+    (tmp_path / "a.sigmf-data").unlink()
+    refused(path, "a.sigmf-data, are missing")
+    path.write_text('{"global": [')
+    refused(path, "no JSON object")
+    path.write_text('{"global": []}')
+    refused(path, "damaged there")

@@ -19,18 +19,9 @@ from app.files.capture_options import ReadOptions, Watch
 from app.files.session_load import says_it_is_a_session
 from app.model.capture import Capture
 
-MAGIC = b"\x89HDF\r\n\x1a\n"
-# MATLAB keeps a text of its own in front
-_FRONT_BYTES = 512
-
 _MOST_DATASETS = 1000
 # no filter of the library shrinks noise of a converter further than this
 _MOST_COMPRESSION = 1000
-
-
-def is_hdf5(start: bytes) -> bool:
-    """Whether a file that begins with ``start`` is HDF5."""
-    return start.startswith(MAGIC) or start[_FRONT_BYTES : _FRONT_BYTES + len(MAGIC)] == MAGIC
 
 
 def read_hdf5(head: Head, options: ReadOptions, watch: Watch) -> Capture:
@@ -42,7 +33,7 @@ def read_hdf5(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     ------
     app.errors.CaptureError : a session, no numeric datasets, damaged, or too large for memory.
     """
-    if head.start.startswith(MAGIC) and says_it_is_a_session(head.path):
+    if says_it_is_a_session(head.path):
         raise CaptureError(head.path, "", "this is a session or a damaged HDF5 file", "open it as a session")
     try:
         with h5py.File(head.path, "r", locking="best-effort") as file:

@@ -11,7 +11,6 @@ from app.errors import CaptureError
 from app.files import capture_mat, capture_npy, capture_npz
 from app.files.capture_block import is_block, read_block
 from app.files.capture_common import HEAD_BYTES, Head
-from app.files.capture_hdf5 import is_hdf5, read_hdf5
 from app.files.capture_options import Cancelled, Progress, ReadOptions, Watch
 from app.files.capture_raw import read_raw
 from app.files.capture_sigmf import is_sigmf, read_sigmf
@@ -38,13 +37,30 @@ class _Reader:
     read: Callable[[Head, ReadOptions, Watch], Capture]
 
 
+_HDF5_MAGIC = b"\x89HDF\r\n\x1a\n"
+# MATLAB keeps a text of its own in front
+_HDF5_FRONT_BYTES = 512
+
+
+def _is_hdf5(start: bytes) -> bool:
+    front = start[_HDF5_FRONT_BYTES : _HDF5_FRONT_BYTES + len(_HDF5_MAGIC)]
+    return _HDF5_MAGIC in (start[: len(_HDF5_MAGIC)], front)
+
+
+def _read_hdf5(head: Head, options: ReadOptions, watch: Watch) -> Capture:
+    # the library takes a tenth of a second to load, which no other format should pay
+    from app.files.capture_hdf5 import read_hdf5
+
+    return read_hdf5(head, options, watch)
+
+
 # The first that fits reads. A stated sample type says: raw, whatever the bytes happen to look like.
 _READERS = (
     _Reader(lambda head, _: is_wav(head.start), read_wav),
     _Reader(lambda head, _: head.start.startswith(capture_npy.MAGIC), capture_npy.read_npy),
     _Reader(lambda head, _: head.start.startswith(capture_npz.MAGIC), capture_npz.read_npz),
     _Reader(lambda head, _: head.start.startswith(capture_mat.MAGIC), capture_mat.read_mat),
-    _Reader(lambda head, _: is_hdf5(head.start), read_hdf5),
+    _Reader(lambda head, _: _is_hdf5(head.start), _read_hdf5),
     _Reader(lambda head, _: is_sigmf(head), read_sigmf),
     _Reader(lambda head, _: is_block(head), read_block),
     _Reader(lambda _, options: options.dtype is not None, read_raw),

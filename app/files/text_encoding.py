@@ -14,7 +14,7 @@ from typing import BinaryIO
 from app.errors import CaptureError
 from app.files.capture_common import Head
 
-BLOCK_BYTES = 4 << 20
+BLOCK_BYTES = 2 << 20
 LONGEST_LINE = 1 << 20
 
 # UTF-32 first: its little-endian mark begins with that of UTF-16
@@ -89,7 +89,7 @@ def _encoding(start: bytes) -> tuple[str, int]:
 
 
 def line_blocks(head: Head, coding: TextCoding) -> Iterator[tuple[bytes, float]]:
-    """Whole lines in blocks of about 4 MB, each with the fraction of the file read so far.
+    """Whole lines in blocks of about 2 MB, each with the fraction of the file read so far.
 
     Only the last block may lack the final line end.
 

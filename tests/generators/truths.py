@@ -1,0 +1,89 @@
+"""Short captures whose truth is known exactly, and the decoder's own types filled in with that truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dsp.burstfit import Fit, Region
+from dsp.correlate import turn_back
+from dsp.source import Record, make_record
+from dsp.synth import BurstSpec, random_symbols, transmissions
+
+RATE_HZ = 1e6
+
+
+@dataclass(frozen=True, eq=False)
+class Capture:
+    """Samples of shape (n,) at `RATE_HZ`, the bursts in them, the standard deviation of the white noise."""
+
+    samples: np.ndarray
+    bursts: tuple[BurstSpec, ...]
+    sigma: float
+
+    @property
+    def record(self) -> Record:
+        return record_of(self.samples)
+
+
+def record_of(samples: np.ndarray, rate_hz: float = RATE_HZ, segments: tuple | None = None) -> Record:
+    return make_record(samples, rate_hz, 0.0, 1.0, 0.0, segments)
+
+
+def sigma_for(esn0_db: float, symbol_rate_bd: float, amplitude: float = 1.0) -> float:
+    """Es = A^2 T / 2 over the one-sided N0 = 2 sigma^2 / rate (Proakis)."""
+    return amplitude * float(np.sqrt(RATE_HZ / (4.0 * symbol_rate_bd) / 10.0 ** (esn0_db / 10.0)))
+
+
+def capture(
+    lengths: tuple[int, ...],
+    draw: int,
+    *,
+    carrier_hz: float = 173_011.0,
+    cycles: float = 6.3,
+    esn0_db: float = 16.0,
+    gap_symbols: float = 14.0,
+    lead_symbols: float = 40.0,
+    amplitudes: tuple[float, ...] = (),
+) -> Capture:
+    """Bursts of random symbols, one after another, in white noise; the Es/N0 is that of amplitude 1."""
+    rng = np.random.default_rng(draw)
+    symbol_rate = carrier_hz / cycles
+    now, bursts = (lead_symbols + rng.uniform()) / symbol_rate, []
+    for k, length in enumerate(lengths):
+        text = random_symbols(length, rng, longest_run=6)
+        amplitude = amplitudes[k] if amplitudes else 1.0
+        bursts.append(BurstSpec(now, text, symbol_rate, carrier_hz, amplitude, rng.uniform(0, 2 * np.pi)))
+        now = bursts[-1].end_s + (gap_symbols + rng.uniform()) / symbol_rate
+    count = int((bursts[-1].end_s + lead_symbols / symbol_rate) * RATE_HZ)
+    sigma = sigma_for(esn0_db, symbol_rate)
+    clean = transmissions(bursts, RATE_HZ, count).samples
+    return Capture(clean + rng.normal(0.0, sigma, count), tuple(bursts), sigma)
+
+
+def region_of(made: Capture) -> Region:
+    """The whole capture as one region whose noise is known."""
+    return Region(made.samples, 0, made.sigma**2, True, True)
+
+
+def true_fit(made: Capture, which: int = 0, *, sharp: bool = True) -> Fit:
+    """What a perfect fit of a burst says. `dsp.synth` counts a sine's phase from the start of the burst."""
+    burst, region = made.bursts[which], region_of(made)
+    omega = 2.0 * np.pi * burst.carrier_hz / RATE_HZ
+    start = burst.start_s * RATE_HZ
+    phase = float(np.angle(np.exp(1j * (burst.phase_rad - np.pi / 2.0 - omega * start))))
+    turned = turn_back(region.samples, omega, sharp)
+    period = RATE_HZ / burst.symbol_rate_bd
+    return Fit(region, turned, omega, phase, burst.amplitude, period, start, len(burst.symbols), 0.0)
+
+
+def signs_of(symbols: str) -> np.ndarray:
+    """1 and -1, shape (n,)."""
+    return np.where(np.frombuffer(symbols.encode(), np.uint8) == ord("1"), 1.0, -1.0)
+
+
+def same_or_opposite(found: np.ndarray, sent: str) -> bool:
+    """Whether real values (n,) have the signs of the symbols sent, all of them or none: polarity is free."""
+    product = np.sign(found) * signs_of(sent)
+    return bool(np.all(product == product[0]) and product[0] != 0)

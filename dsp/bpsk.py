@@ -22,6 +22,8 @@ from dsp.track import Run, run_of
 _MODELS_AT_MOST = 24
 # a likelihood gained by choosing among thousands of periods, starts and carriers
 _SEARCH_NATS = 12.0
+# Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
+_LEAST_ESN0 = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +54,15 @@ class Search:
     unexplained: tuple[Piece, ...]
     unmodulated: tuple[Piece, ...]
 
+    @property
+    def told(self) -> float:
+        """How much was explained: symbols times the logarithm of one plus their Es/N0."""
+        return sum(
+            t.fitness.symbols * float(np.log1p(t.fitness.gain**2 / (2.0 * t.fitness.noise)))
+            for link in self.links
+            for t in link.talkers
+        )
+
 
 def find_links(
     record: Record, noise: NoiseFloor, active: list[Active], settings: DecodeSettings, watch: Watch
@@ -67,7 +78,8 @@ def find_links(
     rounds = 0
     while pieces and rounds < _MODELS_AT_MOST:
         rounds += 1
-        octave = max(pieces, key=lambda o: sum(p.nats for p in pieces[o]))
+        # strength on the line, not over the floor: a harmonic or a skirt may stand where the line is quieter
+        octave = max(pieces, key=lambda o: _strength(noise, pieces[o]))
         mine = pieces[octave]
         found = _one_link(record, noise, mine, settings, covered, watch.part(0.2 * (rounds - 1) / rounds, 0.9))
         if found is None:
@@ -93,6 +105,12 @@ def find_links(
         unexplained.extend(rest)
     unexplained.sort(key=lambda p: -p.nats)
     return Search(tuple(links), tuple(unexplained), tuple(unmodulated))
+
+
+def _strength(noise: NoiseFloor, pieces: list[Piece]) -> float:
+    """Energy of pieces in the unit of the samples."""
+    middles = np.array([(p.low_hz + p.high_hz) / 2.0 for p in pieces])
+    return float(np.sum(noise.density(middles) * np.array([p.energy for p in pieces])))
 
 
 def _samples(run: Run) -> tuple[float, float]:
@@ -121,11 +139,15 @@ def _one_link(
     model = proposal[0]
     if model.unmodulated:
         return _Outcome(None)
-    founds = extract(record, noise, pieces, model, watch.part(0.4, 0.7), covered)
-    founds = [f for f in founds if _plausible(f)]
-    if not founds:
-        return None
-    model, period = _pooled_model(record, model, founds, settings)
+    for attempt in range(3):
+        founds = extract(record, noise, pieces, model, watch.part(0.4 + 0.1 * attempt, 0.5 + 0.1 * attempt), covered)
+        founds = [f for f in founds if _plausible(f)]
+        if not founds:
+            return None
+        before = model.noise_scale
+        model, period = _pooled_model(record, model, founds, settings)
+        if 0.5 < model.noise_scale / before < 2.0:
+            break
     founds = extract(record, noise, pieces, model, watch.part(0.7, 1.0), covered)
     founds = [f for f in founds if _plausible(f)]
     if not founds:
@@ -133,6 +155,8 @@ def _one_link(
     judged = fitness([f.run for f in founds])
     energy = sum(float(np.sum(f.run.gains**2)) for f in founds) * model.noise_scale
     if energy < EXPLAINED * sum(p.energy for p in pieces) or max(f.run.count for f in founds) < 8:
+        return None
+    if judged.gain**2 < 2.0 * _LEAST_ESN0 * judged.noise:
         return None
     if judged.nats < _SEARCH_NATS or judged.excess > 0.12 + 3.0 * judged.excess_std or judged.spread > 0.4:
         return None
@@ -180,8 +204,8 @@ def _met_noise(runs: list[Run]) -> float:
     """Noise beside the transmissions (or, where there is none beside, within) in units of the assumed one."""
     quiet, told = quiet_noise(runs)
     if told >= 24:
-        return float(np.clip(quiet, 0.1, 1.5))
-    return float(np.clip(fitness(runs).noise, 0.1, 1.5))
+        return float(np.clip(quiet, 1e-3, 1.5))
+    return float(np.clip(fitness(runs).noise, 1e-3, 1.5))
 
 
 def _talkers(record: Record, founds: list[Found], period: Period) -> tuple[Talker, ...]:

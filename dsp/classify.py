@@ -2,22 +2,93 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
 from dsp.activity import Active
 from dsp.bpsk import Search
+from dsp.features import Survey, View, hertz, survey, view_around, views_of
+from dsp.kinds_carrier import carried
+from dsp.kinds_keyed import judge_carrier
+from dsp.kinds_levels import judge_drift, judge_levels
+from dsp.kinds_lines import find_lines, judge_lines, without_lines
+from dsp.kinds_many import judge_many, unnamed
 from dsp.noise import NoiseFloor
 from dsp.results import Refusal, Signalling
 from dsp.source import Record
+from dsp.verdict import Verdict
+
+# energy over that of the quiet level in the whole band
+_COMES_AND_GOES = 0.02
+_OUTSIDE = 0.004
 
 
 def explain_nothing(
     record: Record, noise: NoiseFloor, active: list[Active], search: Search
 ) -> tuple[Signalling, Refusal]:
     """Name what was found instead, and say why no bits are given."""
-    if search.unmodulated:
-        text = f"{len(search.unmodulated)} carrier bursts without any phase reversal: nothing to decode as bits"
-        return Signalling("tone", 0.9, (), (text,)), Refusal("unmodulated", text)
-    if not active:
-        text = "nothing stands out of the noise and the steady lines: no transmissions found"
-        return Signalling("none", 0.95, (), (text,)), Refusal("no-bursts", text)
-    text = f"{len(active)} active stretches, but no carrier with two opposite phases explains them"
-    return Signalling("undecided", 0.5, (), (text,)), Refusal("undecided", text)
+    verdicts = [judge_view(view) for view in views_of(record, active, search)]
+    named = [verdict for verdict in verdicts if verdict is not None]
+    if not named and search.unexplained:
+        # transmissions so rare that a long look averages them away
+        close = judge_view(view_around(record, search.unexplained[0]))
+        named = [close] if close is not None else []
+    if not named:
+        verdict = _quiet(noise, active)
+    else:
+        verdict = max(named, key=lambda v: (v.kind not in ("none", "undecided"), v.probability))
+    if search.unmodulated and verdict.kind in ("tone", "ook"):
+        found = f"{len(search.unmodulated)} carrier bursts were fitted, and none of them has a phase reversal"
+        verdict = replace(verdict, reasons=(*verdict.reasons, found))
+    return verdict.signalling(), verdict.refusal
+
+
+def judge_view(view: View) -> Verdict | None:
+    """What one stretch of samples shows; None if it shows nothing above its own quiet level."""
+    seen = survey(view.samples, view.rate_hz)
+    whole = seen.excess(gated=False)
+    if not whole.any():
+        return None
+    changing = seen.excess(gated=True)
+    gated = seen.share(changing) > _COMES_AND_GOES
+    if gated:
+        view = without_lines(view, find_lines(view))
+        seen = survey(view.samples, view.rate_hz)
+        changing = seen.excess(gated=True)
+        gated = bool(changing.any())
+    if not gated:
+        verdict = judge_lines(view)
+        if verdict is not None:
+            return verdict
+    verdict = judge_levels(view, seen.white)
+    if verdict is not None:
+        return verdict
+    return _judge_band(view, seen, gated)
+
+
+def _judge_band(view: View, seen: Survey, gated: bool) -> Verdict | None:
+    low, high = seen.band(seen.excess(gated=gated), _OUTSIDE)
+    reach = 2.0 * seen.step_hz
+    band = carried(view, (max(0.0, low - reach), min(high + reach, view.rate_hz / 2.0)), seen.white)
+    drift = judge_drift(view, seen.white)
+    if band is None or (drift is not None and low < 8.0 * seen.step_hz):
+        return drift
+    return judge_carrier(band) or judge_many(view, band) or drift or unnamed(band, comes_and_goes=gated)
+
+
+def _quiet(noise: NoiseFloor, active: list[Active]) -> Verdict:
+    middle = float(np.median(noise.density(noise.floor_hz)))
+    reasons = [
+        f"the spectrum stays at its quiet level (in the middle {np.sqrt(middle):.3g} units per root hertz) "
+        "everywhere and all the time"
+    ]
+    nats = max((a.best.nats for a in active), default=0.0)
+    if active:
+        reasons.append(
+            f"the strongest of {len(active)} stretches that stand out, near {hertz(active[0].best.low_hz)}, is too weak "
+            f"to say what it is (log-likelihood ratio {nats:.0f} against noise)"
+        )
+    text = "nothing stands out of the noise: no transmissions found; select a span or tell a carrier to look closer"
+    others = (("undecided", 0.02 + min(0.4, 0.004 * max(0.0, nats - 30.0))),)
+    return Verdict("none", 0.97 - others[0][1], others, tuple(reasons), Refusal("no-bursts", text))

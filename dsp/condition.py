@@ -9,7 +9,7 @@ import numpy as np
 from dsp.activity import filtered
 from dsp.burstfit import Region
 from dsp.noise import NoiseFloor, suppression
-from dsp.source import Record
+from dsp.source import Floats, Record
 
 _SURROUND = 1 << 13
 
@@ -32,11 +32,14 @@ class Conditioner:
     @property
     def reference(self) -> float:
         """One-sided noise density around the carrier, in unit^2/Hz."""
-        half = max(self.symbol_rate_bd / 2.0, self.record.rate_hz / 256.0)
+        return float(np.exp(np.mean(np.log(self._band(0.5)))))
+
+    def _band(self, reach: float) -> Floats:
+        """Floor density over ``reach`` symbol rates on either side of the carrier."""
+        half = max(self.symbol_rate_bd * reach, self.record.rate_hz / 256.0)
         low = max(self.carrier_hz - half, 0.2 * self.carrier_hz)
         high = min(self.carrier_hz + half, 0.49 * self.record.rate_hz)
-        grid = np.linspace(min(low, high), max(low, high), 33)
-        return float(np.exp(np.mean(np.log(self.noise.density(grid)))))
+        return self.noise.density(np.linspace(min(low, high), max(low, high), 33))
 
     @property
     def variance(self) -> float:
@@ -51,13 +54,10 @@ class Conditioner:
         samples = self.record.read(low, high)
         samples -= samples.mean()
         hz = np.fft.rfftfreq(samples.size, 1.0 / self.record.rate_hz)
-        # a density twice the reference is within what the floor's own estimate may be off
-        gain = suppression(self.noise, hz, 2.0 * self.reference)
-        if gain[1:].min(initial=1.0) < 0.5:
-            samples = filtered(
-                samples,
-                self.record.rate_hz,
-                lambda f: suppression(self.noise, f, 2.0 * self.reference),
-            )
+        # twice the highest density in the band: the floor's own estimate may be off by as much, and a
+        # transmission that is on most of the time must not be filtered by its own spectrum
+        bound = 2.0 * float(self._band(1.0).max())
+        if suppression(self.noise, hz, bound)[1:].min(initial=1.0) < 0.5:
+            samples = filtered(samples, self.record.rate_hz, lambda f: suppression(self.noise, f, bound))
         part = samples[start - low : stop - low]
         return Region(part, start, self.variance, start == stretch.first, stop == stretch.last)

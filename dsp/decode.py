@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from dsp.activity import find_activity
+from dsp.activity import Active, find_activity
 from dsp.assemble import bursts_of
-from dsp.bpsk import find_links
+from dsp.bpsk import Search, find_links
 from dsp.classify import explain_nothing
 from dsp.errors import BadInputError
-from dsp.noise import estimate_noise
+from dsp.noise import NoiseFloor, estimate_noise
 from dsp.results import KINDS, LINE_CODES, POLARITIES, Decode, DecodeSettings, Refusal, Signalling
 from dsp.source import Record, SampleSource, Watch, make_record
 
@@ -59,7 +59,11 @@ def decode(
     if _is_flat(record):
         return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
     active = find_activity(record, noise, watch.part(0.0, 0.2))
-    search = find_links(record, noise, active, settings, watch.part(0.2, 0.95))
+    search = find_links(record, noise, active, settings, watch.part(0.2, 0.8))
+    if not search.links and not search.unmodulated or _busy(record, active):
+        again = _continuous(record, noise, settings, watch.part(0.8, 0.95))
+        if again is not None and again.told > search.told:
+            search = again
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, active, search)
         return Decode(settings, signalling, (), refusal)
@@ -71,6 +75,22 @@ def decode(
     )
     watch.at(1.0)
     return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts)
+
+
+def _busy(record: Record, active: list[Active]) -> bool:
+    """Whether more than half of the time something is sent, so that the floor may be a transmission's."""
+    octaves = {a.octave for a in active}
+    return any(2 * sum(a.stop - a.start for a in active if a.octave == o) > record.samples for o in octaves)
+
+
+def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search | None:
+    """Look again for something that is sent nearly all the time and so was taken for the floor."""
+    flat = noise.flattened()
+    if flat is None:
+        return None
+    active = find_activity(record, flat, watch.part(0.0, 0.3))
+    search = find_links(record, flat, active, settings, watch.part(0.3, 1.0))
+    return search if search.links else None
 
 
 def _nothing(settings: DecodeSettings, code: str, text: str) -> Decode:

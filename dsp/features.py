@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from dsp.activity import Active
 from dsp.bpsk import Search
+from dsp.segment import Piece
 from dsp.source import Floats, Record, Stretch
 
 _SAMPLES_AT_MOST = 1 << 18
@@ -40,7 +41,7 @@ class View:
 def views_of(record: Record, active: list[Active], search: Search) -> list[View]:
     """The most telling stretches, whole or their middle part, of not too many samples together."""
     spots = [(p.nats, (p.start + p.stop) / 2.0) for p in search.unexplained]
-    spots += [(f.nats, f.run.region.origin + float(np.mean(f.run.edges))) for f in search.unmodulated]
+    spots += [(p.nats, (p.start + p.stop) / 2.0) for p in search.unmodulated]
     spots += [(0.01 * a.best.nats, (a.best.start + a.best.stop) / 2.0) for a in active]
     out: list[View] = []
     seen: list[Stretch] = []
@@ -52,10 +53,26 @@ def views_of(record: Record, active: list[Active], search: Search) -> list[View]
             continue
         seen.append(stretch)
         count = min(len(stretch), left)
-        start = int(np.clip(middle - count / 2.0, stretch.first, stretch.last - count))
-        out.append(View(record.read(start, start + count), start, record.rate_hz))
+        out.append(_view(record, stretch, middle, count))
         left -= count
     return [view for view in out if view.samples.size >= 64]
+
+
+def view_around(record: Record, piece: Piece) -> View:
+    """One piece with as much again on either side."""
+    middle = (piece.start + piece.stop) // 2
+    stretch = record.stretch_at(middle)
+    count = min(len(stretch), _SAMPLES_AT_MOST, max(1024, 3 * (piece.stop - piece.start)))
+    return _view(record, stretch, middle, count)
+
+
+def _view(record: Record, stretch: Stretch, middle: float, count: int) -> View:
+    # a length that transforms fast
+    from scipy.fft import prev_fast_len
+
+    count = prev_fast_len(count, real=True)
+    start = int(np.clip(middle - count / 2.0, stretch.first, stretch.last - count))
+    return View(record.read(start, start + count), start, record.rate_hz)
 
 
 def frame_spectra(samples: Floats, rate_hz: float, length: int) -> Floats:

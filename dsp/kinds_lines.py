@@ -34,13 +34,13 @@ class Lines:
 
 def find_lines(view: View) -> Lines:
     """Lines of the whole view's spectrum that are there all the time."""
-    from scipy.ndimage import median_filter
+    from scipy.ndimage import uniform_filter1d
 
     samples = view.samples
     power = frame_spectra(samples, view.rate_hz, samples.size)[0]
     step = view.rate_hz / samples.size
-    around = median_filter(power, 101, mode="nearest")
-    quiet = float(np.quantile(around, 0.15)) / np.log(2.0)
+    around = _block_medians(power)
+    quiet = float(np.quantile(around, 0.15)) / float(np.log(2.0))
     peaks = np.flatnonzero((power[1:-1] >= power[:-2]) & (power[1:-1] > power[2:])) + 1
     peaks = peaks[power[peaks] > _CONTRAST * np.maximum(around[peaks], quiet)]
     peaks = peaks[np.argsort(-power[peaks])]
@@ -58,9 +58,18 @@ def find_lines(view: View) -> Lines:
         energies.append(float(power[near].sum()) * step)
         centres.append(float(np.sum(power[near] * np.arange(power.size)[near]) / power[near].sum()))
         taken[max(0, peak - reach) : peak + reach + 1] = True
-    rest = float(np.maximum(power[3:] - 1.5 * quiet, 0.0)[~taken[3:]].sum()) * step
+    free = (~taken).astype(np.float64)
+    broad = uniform_filter1d(power * free, 33) / np.maximum(uniform_filter1d(free, 33), 1.0 / 33.0)
+    rest = float(np.sum(np.maximum(broad - 1.6 * quiet, 0.0) * free)) * step
     hz = np.array(centres) * step
     return Lines(hz, np.array(energies), _steadiness(view, hz), rest, quiet * view.rate_hz / 2.0, step)
+
+
+def _block_medians(power: Floats, size: int = 64) -> Floats:
+    """Median of each bin's surroundings, interpolated between blocks of bins."""
+    blocks = max(1, power.size // size)
+    medians = np.median(power[: blocks * size].reshape(blocks, -1), axis=1)
+    return np.interp(np.arange(power.size), (np.arange(blocks) + 0.5) * size, medians)
 
 
 def _steadiness(view: View, hz: Floats) -> Floats:
@@ -70,6 +79,21 @@ def _steadiness(view: View, hz: Floats) -> Floats:
     bins = np.rint(hz * length / view.rate_hz).astype(np.int64)
     near = np.stack([power[:, np.clip(bins + k, 0, power.shape[1] - 1)] for k in (-1, 0, 1)]).sum(axis=0)
     return np.asarray(near.min(axis=0) / np.maximum(near.mean(axis=0), 1e-300))
+
+
+def without_lines(view: View, lines: Lines, most: int = 12) -> View:
+    """The view with its strongest steady lines fitted and taken off."""
+    samples = view.samples
+    pick = [k for k in range(lines.hz.size) if lines.steady[k] > 0.5][:most]
+    if not pick:
+        return view
+    samples = samples - samples.mean()
+    at = np.arange(samples.size)
+    for k in pick:
+        wave = np.exp((-2j * np.pi * lines.hz[k] / view.rate_hz) * at)
+        amplitude = 2.0 * complex(samples @ wave) / samples.size
+        samples -= (amplitude * np.conj(wave)).real
+    return View(samples, view.origin, view.rate_hz)
 
 
 def judge_lines(view: View) -> Verdict | None:
@@ -90,7 +114,7 @@ def judge_lines(view: View) -> Verdict | None:
         f"and never falls below {100.0 * float(lines.steady[0]):.0f} % of its mean power",
     )
     many = int(strong.sum())
-    fundamental = common_fundamental(lines.hz[strong], lines.step_hz) if many >= 3 else None
+    fundamental = common_fundamental(lines.hz[strong], lines.power[strong], lines.step_hz)
     if float(lines.power[0]) > 0.95 * float(lines.power.sum()):
         return _tone(lines, facts)
     if fundamental is not None:
@@ -131,21 +155,26 @@ def _many(lines: Lines, many: int, facts: tuple[str, ...]) -> Verdict:
     return Verdict("multi-carrier", sure, others, (*facts, found), Refusal("many-carriers", text))
 
 
-def common_fundamental(hz: Floats, step_hz: float) -> float | None:
-    """The frequency that lines (n,) are multiples of, each to a part of the resolution; None if there is none.
+def common_fundamental(hz: Floats, power: Floats, step_hz: float) -> float | None:
+    """The frequency of which lines (n,) that hold nearly all the power are multiples; None if there is none.
 
-    Chance is kept out by asking that the multiples be few: lines at random fit multiples of something
-    very low.
+    Lines at random are multiples of something very low: the multiples must not be high for their number.
     """
+    if hz.size < 3:
+        return None
     low = np.sort(hz)
-    gaps = np.concatenate((low[:1], np.diff(low)))
-    for guess in np.unique(np.round(gaps[gaps > 4.0 * step_hz] / step_hz))[:40] * step_hz:
-        for part in (1.0, 0.5, 1.0 / 3.0):
-            trial = float(guess) * part
-            for _ in range(3):
-                order = np.maximum(1.0, np.rint(hz / trial))
-                trial = float(np.sum(order * hz) / np.sum(order * order))
-            error = np.abs(hz - order * trial) / step_hz
-            if trial > 8.0 * step_hz and float(order.max()) < 6.0 * hz.size and float(np.mean(error < 0.6)) > 0.9:
-                return trial
+    gaps = np.concatenate((low, np.diff(low)))
+    for guess in np.unique(np.round(gaps[gaps > 8.0 * step_hz] / step_hz))[:100] * step_hz:
+        trial = float(guess)
+        for _ in range(3):
+            order = np.rint(hz / trial)
+            near = (np.abs(hz - order * trial) < 0.1 * trial) & (order > 0)
+            if not near.any():
+                break
+            trial = float(np.sum(power[near] * order[near] * hz[near]) / np.sum(power[near] * order[near] ** 2))
+        order = np.rint(hz / trial)
+        fits = (np.abs(hz - order * trial) < 0.7 * step_hz) & (order > 0)
+        held = float(power[fits].sum()) / float(power.sum())
+        if held > 0.9 and fits.sum() >= 3 and float(order[fits].max()) < 4.0 * float(fits.sum()):
+            return trial
     return None

@@ -8,7 +8,7 @@ a mean. Supply ripple and its harmonics are narrow lines found in long spectra.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ from dsp.source import Floats, Record
 _QUANTILE = 0.12
 _FRAMES_AT_MOST = 1500
 _LINE_RATIO = 8.0
+# a Hann main lobe is four bins wide; a strong line shows some of its skirt
+_LINE_BINS = 7
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +40,18 @@ class NoiseFloor:
     def density(self, freq_hz: NDArray[np.float64] | float) -> Floats:
         """One-sided density of the broad floor, lines left out, in unit^2/Hz."""
         return np.exp(np.interp(freq_hz, self.floor_hz, np.log(self.floor)))
+
+    def flattened(self) -> NoiseFloor | None:
+        """The floor if noise were as low everywhere as where it is lowest; None if that changes little.
+
+        Something sent all the time looks like noise that stands there all the time. Supposing the floor flat
+        brings it out; whether it is a transmission or only coloured noise is for the fit to tell.
+        """
+        inner = self.floor[2:-2]
+        low = float(np.quantile(inner, 0.2))
+        if float(inner.max()) < 1.7 * low:
+            return None
+        return replace(self, floor=np.minimum(self.floor, low))
 
     def line_ratio(self, freq_hz: NDArray[np.float64]) -> Floats:
         """How far steady lines stand above the floor, 1 where there is none.
@@ -170,8 +184,19 @@ def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats)
     around[:24] = np.minimum(around[:24], np.interp(hz[:24], floor_hz, floor))
     ratio = low / around
     ratio[:2] = ratio[2]
-    # what is broad is no line: at most a Hann main lobe and its skirts
     narrow = ratio > _LINE_RATIO
+    if power.shape[0] < 12:
+        narrow[:] = False
+    # the power of a steady line hardly changes, so that its lower quantiles lie far above those of the
+    # exponential ordinates of anything modulated; one that changes is still known by having no skirts
+    steady = low > 1.6 * power.mean(axis=0)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], narrow.astype(np.int8), [0]))))
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        peak = a + int(np.argmax(low[a:b]))
+        beside = np.concatenate((low[max(0, peak - 10) : max(0, peak - 4)], low[peak + 5 : peak + 11]))
+        isolated = beside.size == 0 or float(beside.max()) < 0.04 * float(low[peak])
+        if b - a > _LINE_BINS or not (steady[peak] or isolated):
+            narrow[a:b] = False
     ratio = np.where(narrow, ratio, 1.0)
     return hz, maximum_filter1d(ratio, 3)
 

@@ -1,0 +1,151 @@
+"""Boxes of energy: none in noise, all of it where something is sent, and the filters before them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from generators.truths import RATE_HZ, capture, record_of
+
+from dsp.activity import FOUND_NATS, Active, filtered, find_activity, whitened
+from dsp.errors import CancelledError
+from dsp.noise import NoiseFloor, estimate_noise
+from dsp.source import Watch
+
+
+def flat_floor(sigma: float = 1.0) -> NoiseFloor:
+    hz = np.linspace(0.0, RATE_HZ / 2.0, 65)
+    return NoiseFloor(RATE_HZ, hz, np.full(65, 2.0 * sigma**2 / RATE_HZ), hz, np.ones(65))
+
+
+def found_in(samples: np.ndarray, noise: NoiseFloor | None = None, **options: float) -> list[Active]:
+    record = record_of(samples)
+    noise = noise or estimate_noise(record)
+    return find_activity(record, noise, Watch(), **options)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 100, 4_099])
+def test_a_filter_that_passes_all_changes_nothing(count):
+    samples = np.random.default_rng(1).normal(size=count) + 24.0
+    np.testing.assert_allclose(filtered(samples, RATE_HZ, np.ones_like), samples, atol=1e-10)
+
+
+def test_a_filter_is_linear_keeps_the_phase_and_knows_frequencies():
+    count, place = 8_000, np.arange(8_000)
+    low, high = np.cos(0.2 * place + 0.7), np.cos(1.9 * place - 0.4)
+
+    def gain(hz: np.ndarray) -> np.ndarray:
+        return np.where(hz < RATE_HZ / 8.0, 0.25, 3.0)
+
+    out = filtered(2.0 * low + high, RATE_HZ, gain)
+    parts = 2.0 * filtered(low, RATE_HZ, gain) + filtered(high, RATE_HZ, gain)
+    np.testing.assert_allclose(out, parts, atol=1e-9)
+    inside = slice(500, count - 500)
+    np.testing.assert_allclose(out[inside], (0.5 * low + 3.0 * high)[inside], atol=0.02)
+
+
+def test_neither_end_sees_the_other():
+    samples = np.zeros(6_000)
+    samples[:50] = 1e6
+    out = filtered(samples, RATE_HZ, lambda hz: np.exp(-hz / 3e5))
+    assert np.abs(out[-100:]).max() < 1e-3 * 1e6
+
+
+def test_whitening_gives_unit_variance_at_every_frequency():
+    from scipy.signal import lfilter
+
+    rng = np.random.default_rng(2)
+    coloured = 5.0 * lfilter([1.0], [1.0, -0.7], rng.normal(size=40_000)) + 24.0
+    record = record_of(coloured)
+    white = whitened(record, estimate_noise(record), 0, 40_000)
+    spectrum = np.abs(np.fft.rfft(white)) ** 2 / white.size
+    bands = [float(part.mean()) for part in np.array_split(spectrum[800:-800], 8)]
+    assert bands == pytest.approx([1.0] * 8, rel=0.25)
+
+
+def test_whitening_takes_steady_lines_out():
+    place = np.arange(40_000)
+    samples = np.random.default_rng(3).normal(size=40_000) + 3.0 * np.sin(0.9 * place)
+    record = record_of(samples)
+    white = whitened(record, estimate_noise(record), 0, 40_000)
+    left = 2.0 * np.abs(np.mean(white * np.exp(-0.9j * place)))
+    assert left < 0.15
+
+
+@pytest.mark.parametrize("draw", [10, 11, 12])
+def test_nothing_is_found_in_noise(draw):
+    assert found_in(np.random.default_rng(draw).normal(0.0, 0.2, 40_000)) == []
+
+
+def test_nothing_is_found_in_noise_with_a_steady_tone():
+    place = np.arange(40_000)
+    assert found_in(np.random.default_rng(4).normal(size=40_000) + 2.0 * np.sin(0.5 * place)) == []
+
+
+# carrier, cycles a symbol: octave 0 is the upper half of the band, octave 1 the quarter below, and so on
+@pytest.mark.parametrize(
+    ("carrier_hz", "cycles", "octave"), [(310e3, 12.0, 0), (173e3, 6.3, 1), (43e3, 5.0, 3)]
+)
+def test_a_burst_is_found_where_it_is(carrier_hz, cycles, octave):
+    made = capture((40,), 5, carrier_hz=carrier_hz, cycles=cycles, esn0_db=14.0, lead_symbols=60.0)
+    burst = made.bursts[0]
+    actives = [a for a in found_in(made.samples) if a.octave == octave]
+    assert len(actives) == 1
+    best = actives[0].best
+    assert best.low_hz <= carrier_hz <= best.high_hz
+    assert best.nats > FOUND_NATS
+    period, length = RATE_HZ / burst.symbol_rate_bd, (burst.end_s - burst.start_s) * RATE_HZ
+    assert actives[0].start < burst.start_s * RATE_HZ + period
+    assert actives[0].stop > burst.end_s * RATE_HZ - period
+    # boxes grow by doubling: the most telling one is of the burst's size and holds most of it
+    assert 0.5 * length < best.stop - best.start < 2.5 * length
+    shared = min(best.stop, burst.end_s * RATE_HZ) - max(best.start, burst.start_s * RATE_HZ)
+    assert shared > 0.5 * length
+
+
+@pytest.mark.parametrize("at_the_end", [False, True])
+def test_a_burst_cut_by_an_end_is_found(at_the_end):
+    made = capture((60,), 6, esn0_db=14.0)
+    middle = int((made.bursts[0].start_s + made.bursts[0].end_s) / 2.0 * RATE_HZ)
+    samples = made.samples[:middle] if at_the_end else made.samples[middle:]
+    actives = found_in(samples, flat_floor(made.sigma))
+    assert any(a.stop > len(samples) - 100 if at_the_end else a.start < 100 for a in actives)
+    assert all(0 <= a.start < a.stop <= len(samples) for a in actives)
+
+
+def test_nothing_reaches_across_segments():
+    made = capture((40, 40), 7, gap_symbols=1.0, esn0_db=18.0)
+    edge = int(made.bursts[0].end_s * RATE_HZ)
+    parts = ((0, edge, 0.0), (edge, len(made.samples), 9.0))
+    record = record_of(made.samples, RATE_HZ, parts)
+    actives = find_activity(record, flat_floor(made.sigma), Watch())
+    assert any(a.stop <= edge for a in actives)
+    assert any(a.start >= edge for a in actives)
+    assert all(a.stop <= edge or a.start >= edge for a in actives)
+
+
+def test_a_lower_threshold_finds_no_less():
+    made = capture((20, 20), 8, esn0_db=11.0)
+    floor = flat_floor(made.sigma)
+
+    def covered(threshold: float) -> np.ndarray:
+        mask = np.zeros(len(made.samples), bool)
+        for active in found_in(made.samples, floor, threshold_nats=threshold):
+            mask[active.start : active.stop] = True
+        return mask
+
+    few, more = covered(120.0), covered(30.0)
+    assert few.any()
+    assert np.all(more[few])
+    assert more.sum() > few.sum()
+
+
+def test_found_in_time_order_with_progress_and_cancel():
+    made = capture((30, 30, 30), 9)
+    record, floor = made.record, flat_floor(made.sigma)
+    heard: list[float] = []
+    actives = find_activity(record, floor, Watch(heard.append))
+    assert [a.start for a in actives] == sorted(a.start for a in actives)
+    assert heard == sorted(heard)
+    assert heard
+    with pytest.raises(CancelledError):
+        find_activity(record, floor, Watch(None, lambda: True))

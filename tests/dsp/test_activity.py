@@ -4,17 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from generators.truths import RATE_HZ, capture, record_of
+from generators.truths import RATE_HZ, capture, flat_floor, record_of
 
 from dsp.activity import FOUND_NATS, Active, filtered, find_activity, whitened
 from dsp.errors import CancelledError
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.source import Watch
-
-
-def flat_floor(sigma: float = 1.0) -> NoiseFloor:
-    hz = np.linspace(0.0, RATE_HZ / 2.0, 65)
-    return NoiseFloor(RATE_HZ, hz, np.full(65, 2.0 * sigma**2 / RATE_HZ), hz, np.ones(65))
 
 
 def found_in(samples: np.ndarray, noise: NoiseFloor | None = None, **options: float) -> list[Active]:

@@ -58,6 +58,14 @@ def test_bursts_do_not_raise_the_floor(duty):
     assert 0.6 < ratio.mean() < 1.6
 
 
+def test_strong_bursts_leave_no_hole_in_the_floor():
+    made = capture((30, 30, 30), 2, esn0_db=30.0, gap_symbols=30.0)
+    noise = estimate_noise(made.record)
+    ratio = noise.density(np.linspace(100e3, 250e3, 76)) / (2.0 * made.sigma**2 / RATE_HZ)
+    assert ratio.min() > 0.4
+    assert ratio.max() < 2.5
+
+
 def test_steady_tone_is_a_line_and_no_floor():
     count = 60_000
     samples = white(count, 1.0, 5) + 2.0 * np.sin(2 * np.pi * 0.1234 * np.arange(count))

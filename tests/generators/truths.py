@@ -8,6 +8,7 @@ import numpy as np
 
 from dsp.burstfit import Fit, Region
 from dsp.correlate import turn_back
+from dsp.noise import NoiseFloor
 from dsp.source import Record, make_record
 from dsp.synth import BurstSpec, random_symbols, transmissions
 
@@ -60,6 +61,12 @@ def capture(
     sigma = sigma_for(esn0_db, symbol_rate)
     clean = transmissions(bursts, RATE_HZ, count).samples
     return Capture(clean + rng.normal(0.0, sigma, count), tuple(bursts), sigma)
+
+
+def flat_floor(sigma: float, rate_hz: float = RATE_HZ) -> NoiseFloor:
+    """What is to be found of white noise alone."""
+    hz = np.linspace(0.0, rate_hz / 2.0, 65)
+    return NoiseFloor(rate_hz, hz, np.full(65, 2.0 * sigma**2 / rate_hz), hz, np.ones(65))
 
 
 def region_of(made: Capture) -> Region:

@@ -1,0 +1,124 @@
+"""The search for the symbol period: its grid, its score against a naive twin, its choice."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from generators.truths import RATE_HZ, Capture, capture, true_fit
+
+from dsp.correlate import turn_back
+from dsp.rate import period_grid, score_period, search_period
+
+CYCLES = 4.3
+CARRIER_HZ = 151_003.0
+PERIOD = RATE_HZ * CYCLES / CARRIER_HZ
+
+
+def a_burst(draw: int, *, count: int = 24, esn0_db: float = 14.0) -> Capture:
+    return capture((count,), draw, carrier_hz=CARRIER_HZ, cycles=CYCLES, esn0_db=esn0_db, lead_symbols=3.0)
+
+
+@pytest.mark.parametrize("span", [100.0, 5_000.0, 200_000.0])
+@pytest.mark.parametrize("step", [0.1, 0.25])
+def test_no_edge_moves_further_than_a_step_between_periods(span, step):
+    grid = period_grid(5.0, 80.0, span, step)
+    assert grid[0] == 5.0
+    assert grid[-1] >= 80.0
+    shift = np.diff(grid) / grid[:-1] * (span / grid[:-1])
+    assert np.all(np.diff(grid) > 0.0)
+    assert shift.max() <= step * (1.0 + 1e-9)
+    # and no finer than asked for, but that four symbols are supposed at least
+    assert np.all(np.diff(grid) >= 0.999 * step * grid[:-1] / np.maximum(4.0, span / grid[:-1]))
+
+
+def naive_score(samples, omega, period, variance, amplitude, starts, detune_steps=2):
+    """Every start and detuning by sums over samples, every run of symbols, in plain loops."""
+    best = (-1.0, 0.0, 0, 0.0)
+    count = max(1, int((len(samples) - period) / period) + 1)
+    gain = amplitude * np.sqrt(period / (2.0 * variance))
+    place = np.arange(len(samples))
+    turned = samples * np.exp(-1j * omega * place)
+    for start in starts:
+        u = []
+        for k in range(count):
+            low, high = start + k * period, start + (k + 1) * period
+            share = np.clip(np.minimum(high, place + 0.5) - np.maximum(low, place - 0.5), 0.0, None)
+            u.append(complex(np.sum(share * turned)) / np.sqrt(variance * period / 2.0))
+        middles = [(k - (count - 1) / 2.0) * period for k in range(count)]
+        tried = []
+        for step in range(-detune_steps, detune_steps + 1):
+            detune = step / (4.0 * count * period)
+            total = sum(v * v * np.exp(-4j * np.pi * detune * m) for v, m in zip(u, middles, strict=True))
+            tried.append((abs(total), detune, 0.5 * np.angle(total)))
+        _, detune, phase = max(tried, key=lambda t: t[0])
+        score = []
+        for v, m in zip(u, middles, strict=True):
+            y = (v * np.exp(-1j * (phase + 2.0 * np.pi * detune * m))).real
+            score.append(np.logaddexp(gain * y, -gain * y) - np.log(2.0) - gain * gain / 2.0)
+        for a in range(count):
+            for b in range(a + 1, count + 1):
+                if sum(score[a:b]) > best[0]:
+                    best = (sum(score[a:b]), start + a * period, b - a, detune)
+    return best
+
+
+@pytest.mark.parametrize("factor", [1.0, 0.5, 1.37])
+def test_score_is_that_of_a_naive_search(factor):
+    made = a_burst(1, count=10)
+    omega = 2 * np.pi * CARRIER_HZ / RATE_HZ
+    period = factor * PERIOD
+    timing = score_period(turn_back(made.samples, omega), period, made.sigma**2, 1.0, phases=4)
+    starts = np.arange(4) / 4 * period
+    nats, start, count, detune = naive_score(made.samples, omega, period, made.sigma**2, 1.0, starts)
+    assert timing.nats == pytest.approx(nats, abs=1e-6)
+    assert (timing.count, timing.start, timing.detune) == pytest.approx((count, start, detune))
+    assert timing.period == period
+
+
+def test_given_starts_take_the_place_of_the_grid():
+    made = a_burst(2)
+    fit = true_fit(made, sharp=False)
+    timing = score_period(fit.turned, PERIOD, made.sigma**2, 1.0, starts=np.array([fit.start % PERIOD]))
+    assert timing.start == pytest.approx(fit.start)
+    assert timing.count == 24
+
+
+def test_the_true_period_wins_over_its_half_and_its_double():
+    """Each symbol that the data do not ask for costs ln 2 (MacKay 2003, chapter 28)."""
+    for draw in range(3, 9):
+        made = a_burst(draw)
+        fit = true_fit(made, sharp=False)
+        nats = {}
+        for f in (0.5, 1.0, 1.5, 2.0):
+            # every start that puts an edge on the true one
+            starts = (fit.start + np.arange(4) * PERIOD) % (f * PERIOD)
+            nats[f] = score_period(fit.turned, f * PERIOD, made.sigma**2, 1.0, starts=starts).nats
+        assert nats[1.0] > nats[0.5] + 5.0
+        assert nats[1.0] > max(nats[1.5], nats[2.0]) + 20.0
+
+
+@pytest.mark.parametrize("offset", [-0.15, 0.0, 0.2])
+def test_search_finds_period_start_and_what_is_left_of_the_carrier(offset):
+    """``offset`` is by how much of the burst's resolution the carrier is off."""
+    made = a_burst(10, count=32)
+    burst = made.bursts[0]
+    detune = offset / (32 * PERIOD)
+    turned = turn_back(made.samples, 2 * np.pi * (CARRIER_HZ / RATE_HZ + detune))
+    grid = period_grid(8.0, 120.0, len(made.samples))
+    search = search_period(turned, grid, made.sigma**2, 1.0)
+    assert search.nats.shape == search.periods.shape == (len(search.timings),)
+    best = search.best()
+    assert best.nats == search.nats.max()
+    # on so coarse a grid a part of the period may win, its edges falling nearer to the flips
+    parts = round(PERIOD / best.period)
+    assert parts in (1, 2, 3)
+    assert best.period * parts == pytest.approx(PERIOD, rel=0.5 / 32)
+    assert best.start == pytest.approx(burst.start_s * RATE_HZ, abs=0.5 * PERIOD)
+    assert abs(best.count - 32 * parts) <= parts
+    assert best.detune == pytest.approx(-detune, abs=0.2 / (32 * PERIOD))
+
+
+def test_noise_scores_little():
+    samples = np.random.default_rng(11).normal(size=800)
+    search = search_period(turn_back(samples, 0.9), period_grid(8.0, 120.0, 800.0), 1.0, 1.0)
+    assert search.best().nats < 20.0

@@ -227,14 +227,19 @@ def _period(
 
 
 def _best_timings(turned: Turned, periods: Floats, variance: float, amplitude: float) -> list[Timing]:
-    """The best timings at clearly different periods."""
+    """The best timings at clearly different periods, at most two of each octave.
+
+    On a clean line a grid of periods is too coarse for the long ones, which lose to short ones that fit
+    nearly as well anyhow: each octave keeps its own.
+    """
     timings = [score_period(turned, float(p), variance, amplitude) for p in periods]
     kept: list[Timing] = []
     for t in sorted(timings, key=lambda t: -t.nats):
-        if t.count >= 4 and all(abs(t.period / other.period - 1.0) > 0.02 for other in kept):
-            kept.append(t)
-        if len(kept) == 4:
+        if kept and t.nats < 0.4 * kept[0].nats:
             break
+        octave = [o for o in kept if np.floor(np.log2(o.period)) == np.floor(np.log2(t.period))]
+        if t.count >= 4 and len(octave) < 2 and all(abs(t.period / o.period - 1.0) > 0.02 for o in octave):
+            kept.append(t)
     return kept
 
 

@@ -194,7 +194,7 @@ def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats)
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         peak = a + int(np.argmax(low[a:b]))
         beside = np.concatenate((low[max(0, peak - 10) : max(0, peak - 4)], low[peak + 5 : peak + 11]))
-        isolated = beside.size == 0 or float(beside.max()) < 0.04 * float(low[peak])
+        isolated = power.shape[0] >= 64 and beside.size > 0 and float(beside.max()) < 0.04 * float(low[peak])
         if b - a > _LINE_BINS or not (steady[peak] or isolated):
             narrow[a:b] = False
     ratio = np.where(narrow, ratio, 1.0)

@@ -100,11 +100,17 @@ def find_links(
         left = {o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()}
         if left[octave] == mine:
             del left[octave]
-        pieces = {o: inside for o, inside in left.items() if inside}
+        pieces = {o: [p for p in inside if _stands_out(p)] for o, inside in left.items()}
+        pieces = {o: inside for o, inside in pieces.items() if inside}
     for rest in pieces.values():
         unexplained.extend(rest)
     unexplained.sort(key=lambda p: -p.nats)
     return Search(tuple(links), tuple(unexplained), tuple(unmodulated))
+
+
+def _stands_out(piece: Piece) -> bool:
+    """Whether what is left beside a link is more than the floor's own error there."""
+    return piece.ratio > 3.0 or piece.nats > 150.0
 
 
 def _strength(noise: NoiseFloor, pieces: list[Piece]) -> float:

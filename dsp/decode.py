@@ -60,7 +60,7 @@ def decode(
         return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
     active = find_activity(record, noise, watch.part(0.0, 0.2))
     search = find_links(record, noise, active, settings, watch.part(0.2, 0.8))
-    if not search.links and not search.unmodulated or _busy(record, active):
+    if not search.links and not search.unmodulated or (_busy(record, active) and _doubtful(search)):
         again = _continuous(record, noise, settings, watch.part(0.8, 0.95))
         if again is not None and again.told > search.told:
             search = again
@@ -81,6 +81,15 @@ def _busy(record: Record, active: list[Active]) -> bool:
     """Whether more than half of the time something is sent, so that the floor may be a transmission's."""
     octaves = {a.octave for a in active}
     return any(2 * sum(a.stop - a.start for a in active if a.octave == o) > record.samples for o in octaves)
+
+
+def _doubtful(search: Search) -> bool:
+    """Whether what was found may be only the part of a transmission that its own floor leaves."""
+    return not search.links or any(
+        link.model.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
+        for link in search.links
+        for t in link.talkers
+    )
 
 
 def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search | None:

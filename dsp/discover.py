@@ -51,6 +51,7 @@ def discover(
     regions = [_region(record, noise, piece, max(_centre(piece), record.rate_hz / 256.0)) for piece in seeds]
     best: tuple[Model, float] | None = None
     promising = False
+    earlier: list[Model] = []
     for i, piece in enumerate(seeds):
         watch.at(i / len(seeds))
         for model in _propose(record, noise, piece, settings):
@@ -63,8 +64,16 @@ def discover(
                     # every seed is explained beyond doubt: other proposals can only say the same
                     return replace(model, gain=float(np.median(gains))), total
                 promising = promising or _promising([fit for fit in fits if fit is not None])
-        if i >= 1 and not promising:
-            return None
+            agreed = best is not None and any(_same(best[0], other) for other in earlier)
+            if agreed and best is not None and _same(best[0], model) and promising:
+                # two seeds say the same on their own
+                break
+            earlier.append(model)
+        else:
+            if i >= 1 and not promising:
+                return None
+            continue
+        break
     if best is None or best[1] <= 0.0:
         return None
     fits = [_fit(region, record.rate_hz, best[0]) for region in regions]
@@ -124,6 +133,11 @@ def _clear(fit: Fit) -> bool:
         return False
     judged = fitness([run_of(fit)])
     return judged.nats > 40.0 and judged.excess < 0.05 and judged.spread < 0.05 and judged.flips > 1
+
+
+def _same(one: Model, other: Model) -> bool:
+    """Whether two proposals differ by no more than a single transmission leaves open."""
+    return abs(one.period / other.period - 1.0) < 3e-3 and abs(one.carrier_hz / other.carrier_hz - 1.0) < 3e-3
 
 
 def _promising(fits: list[Fit]) -> bool:
@@ -209,7 +223,7 @@ def _period(
             return None
         periods = period_grid(shortest, 8.0 * piece.frame, min(region.samples.size, 2 * (piece.stop - piece.start)))
     fits: list[Fit] = []
-    for sharp in (False, True) if piece.frame <= 64 else (False,):
+    for sharp in (False, True) if piece.frame <= 16 else (False,):
         seeds = _best_timings(turned.sharpened(sharp), periods, region.variance, amplitude)
         for t in seeds:
             detuned = omega + 2.0 * np.pi * t.detune
@@ -235,7 +249,7 @@ def _best_timings(turned: Turned, periods: Floats, variance: float, amplitude: f
     timings = [score_period(turned, float(p), variance, amplitude) for p in periods]
     kept: list[Timing] = []
     for t in sorted(timings, key=lambda t: -t.nats):
-        if kept and t.nats < 0.4 * kept[0].nats:
+        if kept and (t.nats < 0.5 * kept[0].nats or len(kept) == 7):
             break
         octave = [o for o in kept if np.floor(np.log2(o.period)) == np.floor(np.log2(t.period))]
         if t.count >= 4 and len(octave) < 2 and all(abs(t.period / o.period - 1.0) > 0.02 for o in octave):

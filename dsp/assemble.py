@@ -49,7 +49,7 @@ def _burst(
     where, interval = flip_times(run, noise)
 
     def at(position: float) -> float:
-        return record.time_s(run.region.origin + position)
+        return record.time_s(run.region.origin + position, run.region.origin)
 
     line_code = settings.line_code or "plain"
     gain = float(np.sqrt(np.mean(run.gains**2)))

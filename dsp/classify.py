@@ -13,7 +13,7 @@ from dsp.kinds_carrier import carried
 from dsp.kinds_keyed import judge_carrier
 from dsp.kinds_levels import judge_drift, judge_levels
 from dsp.kinds_lines import find_lines, judge_lines, without_lines
-from dsp.kinds_many import judge_many, unnamed
+from dsp.kinds_many import judge_repeating, unnamed
 from dsp.noise import NoiseFloor
 from dsp.results import Refusal, Signalling
 from dsp.source import Record
@@ -62,9 +62,10 @@ def judge_view(view: View) -> Verdict | None:
         if verdict is not None:
             return verdict
     verdict = judge_levels(view, seen.white)
-    if verdict is not None:
+    if verdict is not None and verdict.kind != "undecided":
         return verdict
-    return _judge_band(view, seen, gated)
+    other = _judge_band(view, seen, gated)
+    return verdict if verdict is not None and (other is None or other.kind == "undecided") else other
 
 
 def _judge_band(view: View, seen: Survey, gated: bool) -> Verdict | None:
@@ -74,7 +75,7 @@ def _judge_band(view: View, seen: Survey, gated: bool) -> Verdict | None:
     drift = judge_drift(view, seen.white)
     if band is None or (drift is not None and low < 8.0 * seen.step_hz):
         return drift
-    return judge_carrier(band) or judge_many(view, band) or drift or unnamed(band, comes_and_goes=gated)
+    return judge_carrier(view, band) or judge_repeating(band) or drift or unnamed(band, comes_and_goes=gated)
 
 
 def _quiet(noise: NoiseFloor, active: list[Active]) -> Verdict:

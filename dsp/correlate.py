@@ -76,7 +76,10 @@ class Turned:
         turn = np.exp(2j * self.omega) - 1.0
         if abs(turn) < 1e-6:
             return np.asarray(length / period + 0j), np.asarray(length / period)
-        values = np.exp(2j * self.omega * place) / turn
+        whole = np.floor(place)
+        values = np.exp(2j * self.omega * whole) / turn
+        # a cut sample is shared out as `at` shares it: the sum up to a fraction of a sample runs straight
+        values = values * (1.0 + (place - whole) * turn)
         double = (values[..., 1:] - values[..., :-1]) * np.exp(2j * np.asarray(phase))
         return np.asarray((length + np.conj(double)) / period), np.asarray((length - double.real) / period)
 

@@ -50,6 +50,9 @@ def decode(
     """
     settings = settings or DecodeSettings()
     _check(settings, rate_hz)
+    if settings.modulation not in (None, "bpsk"):
+        text = f"{settings.modulation} was told, and only bpsk can be turned into bits; tell nothing to have it looked at"
+        return Decode(settings, Signalling("undecided", 0.0, (), (text,)), (), Refusal("not-decodable", text))
     record = make_record(samples, rate_hz, start_s, scale, offset, segments)
     watch = Watch(progress, cancelled)
     watch.at(0.0)

@@ -23,6 +23,7 @@ _VIEWS_AT_MOST = 3
 _QUANTILE = 0.3
 # a mean of some tens of frames strays by less than this from what it estimates
 _CLEAR = 1.6
+_INTERVALS_AT_MOST = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,7 +214,7 @@ def common_unit(intervals: Floats) -> Unit | None:
     if intervals.size < 6:
         return None
     least = float(np.quantile(intervals, 0.1))
-    kept = intervals[intervals <= 12.0 * least]
+    kept = intervals[intervals <= 12.0 * least][:_INTERVALS_AT_MOST]
     if least <= 0.0 or kept.size < 6:
         return None
     # steps in 1/unit that turn the longest interval by an eighth

@@ -102,7 +102,7 @@ def judge_lines(view: View) -> Verdict | None:
     if lines.hz.size == 0:
         return None
     strong = lines.power > 0.01 * lines.power[0]
-    if lines.rest > 0.02 * float(lines.power.sum()) + 0.1 * lines.quiet:
+    if lines.rest > 0.02 * float(lines.power.sum()) + 0.03 * lines.quiet:
         return None
     if float(np.average(lines.steady[strong], weights=lines.power[strong])) < 0.3:
         return None
@@ -114,11 +114,11 @@ def judge_lines(view: View) -> Verdict | None:
         f"and never falls below {100.0 * float(lines.steady[0]):.0f} % of its mean power",
     )
     many = int(strong.sum())
-    fundamental = common_fundamental(lines.hz[strong], lines.power[strong], lines.step_hz)
+    fundamental = common_fundamental(lines, view.rate_hz)
     if float(lines.power[0]) > 0.95 * float(lines.power.sum()):
         return _tone(lines, facts)
     if fundamental is not None:
-        return _repeating(lines, fundamental, many, facts)
+        return _repeating(fundamental, lines.hz.size, facts)
     if many >= 2:
         return _many(lines, many, facts)
     return _tone(lines, facts)
@@ -134,8 +134,8 @@ def _tone(lines: Lines, facts: tuple[str, ...]) -> Verdict:
     return Verdict("tone", sure, (("none", 0.03), ("ook", 0.02)), facts, Refusal("steady-tone", text))
 
 
-def _repeating(lines: Lines, fundamental: float, many: int, facts: tuple[str, ...]) -> Verdict:
-    found = f"{many} lines are whole multiples of {hertz(fundamental)}: one waveform that repeats without change"
+def _repeating(fundamental: float, many: int, facts: tuple[str, ...]) -> Verdict:
+    found = f"the {many} lines are multiples of {hertz(fundamental)}: one waveform that repeats without change"
     text = (
         f"only a waveform repeating at {hertz(fundamental)}, such as supply ripple or a clock, is on the line; "
         "select a span in which something is sent, or tell a carrier"
@@ -155,26 +155,32 @@ def _many(lines: Lines, many: int, facts: tuple[str, ...]) -> Verdict:
     return Verdict("multi-carrier", sure, others, (*facts, found), Refusal("many-carriers", text))
 
 
-def common_fundamental(hz: Floats, power: Floats, step_hz: float) -> float | None:
-    """The frequency of which lines (n,) that hold nearly all the power are multiples; None if there is none.
+def common_fundamental(lines: Lines, rate_hz: float) -> float | None:
+    """The frequency of which the lines are multiples, also folded back at half the sample rate; None if of none.
 
-    Lines at random are multiples of something very low: the multiples must not be high for their number.
+    A line at random lies near one of the multiples with a probability of a few percent, so three that do are
+    enough if they hold nearly all the power.
     """
-    if hz.size < 3:
-        return None
-    low = np.sort(hz)
-    gaps = np.concatenate((low, np.diff(low)))
-    for guess in np.unique(np.round(gaps[gaps > 8.0 * step_hz] / step_hz))[:100] * step_hz:
-        trial = float(guess)
-        for _ in range(3):
-            order = np.rint(hz / trial)
-            near = (np.abs(hz - order * trial) < 0.1 * trial) & (order > 0)
-            if not near.any():
-                break
-            trial = float(np.sum(power[near] * order[near] * hz[near]) / np.sum(power[near] * order[near] ** 2))
-        order = np.rint(hz / trial)
-        fits = (np.abs(hz - order * trial) < 0.7 * step_hz) & (order > 0)
-        held = float(power[fits].sum()) / float(power.sum())
-        if held > 0.9 and fits.sum() >= 3 and float(order[fits].max()) < 4.0 * float(fits.sum()):
+    strongest = float(lines.hz[0])
+    power = lines.power / float(lines.power.sum())
+    for part in (1, 2, 3, 4, 5):
+        trial = strongest / part
+        if trial < 16.0 * lines.step_hz:
+            break
+        # the multiples must leave room between them
+        most = int(min(200, 0.05 * rate_hz / lines.step_hz))
+        fits = np.zeros(lines.hz.size, dtype=np.bool_)
+        for highest in (part, 3 * part, 12, 40, most):
+            orders = np.arange(1, min(highest, most) + 1)
+            at = np.abs((orders * trial + rate_hz / 2.0) % rate_hz - rate_hz / 2.0)
+            miss = np.abs(lines.hz[:, None] - at[None, :])
+            fits = miss.min(axis=1) < 0.7 * lines.step_hz
+            order = orders[np.argmin(miss, axis=1)]
+            plain = fits & (order * trial < rate_hz / 2.0)
+            if plain.any():
+                weight = power[plain] * order[plain]
+                trial = float(np.sum(weight * lines.hz[plain]) / np.sum(weight * order[plain]))
+        needed = 2 if lines.hz.size == 2 else 3
+        if float(power[fits].sum()) > 0.9 and fits.sum() >= max(needed, 0.5 * min(fits.size, 20)):
             return trial
     return None

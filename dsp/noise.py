@@ -102,8 +102,10 @@ def _spectra(record: Record, length: int, most: int) -> Floats | None:
     return norm * (spectrum.real**2 + spectrum.imag**2)
 
 
-def _quiet_share(power: Floats) -> Floats:
-    """Level of the quiet frames over the mean of all, per bin, at most 1; spectra have shape (frames, bins).
+def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
+    """Level of the quiet frames over the mean of all, per bin, at most 1, and that level itself.
+
+    ``power`` has shape (frames, bins).
 
     Neighbouring bins are averaged first, fewer next to the ends: the average of several exponential
     ordinates scatters little, so that it matters little what share of the frames is quiet.
@@ -124,7 +126,8 @@ def _quiet_share(power: Floats) -> Floats:
     share = low / around.mean(axis=0)
     # the quantile of so many frames scatters by about this much: what is within three times that is steady noise
     scatter = (1.1 + 1.8 / equal) / np.sqrt(frames)
-    return np.asarray(np.where(share < 1.0 - 3.0 * scatter, share, 1.0))
+    counts = share < 1.0 - 3.0 * scatter
+    return np.where(counts, share, 1.0), np.where(counts, low, around.mean(axis=0))
 
 
 def _smooth_log(values: Floats, half: int) -> Floats:
@@ -140,7 +143,7 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     longest = max((len(s) for s in record.stretches), default=0)
     if longest < 128:
         return None
-    shares: list[tuple[Floats, Floats, Floats]] = []
+    shares: list[tuple[Floats, Floats, Floats, Floats]] = []
     mean_hz = mean = np.zeros(0)
     for length in (64, 256, 1024, 4096):
         if length > longest // 6 and shares:
@@ -155,16 +158,18 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
         power += max(float(power.max()) * 1e-24, 1e-300)
         mean_hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
         mean = _smooth_log(power.mean(axis=0), 2 if length <= 256 else 8)
-        shares.append((mean_hz, mean, _quiet_share(power)))
+        shares.append((mean_hz, mean, *_quiet_share(power)))
     if not shares:
         return None
     # short frames fit between transmissions, long ones resolve the floor: whichever sees most quiet counts
-    share = np.ones_like(mean)
-    for hz, level, values in shares:
+    best_hz, best = mean_hz, mean
+    for hz, level, share, quiet in shares:
         # where a short frame shows more than a long one it shows its neighbours' leakage, not the floor
         leaks = np.interp(mean_hz, hz, level) > 2.0 * mean
-        share = np.minimum(share, np.where(leaks, 1.0, np.interp(mean_hz, hz, values)))
-    best_hz, best = mean_hz, mean * np.exp(uniform_filter1d(np.log(share), 5, mode="nearest"))
+        # a strong transmission next to a bin makes its share of quiet small: the quiet level itself counts then
+        here = np.maximum(mean * np.interp(mean_hz, hz, share), np.minimum(mean, np.interp(mean_hz, hz, quiet)))
+        best = np.minimum(best, np.where(leaks, mean, here))
+    best = np.exp(uniform_filter1d(np.log(best), 5, mode="nearest"))
     lines_hz, lines = _steady_lines(record, longest, best_hz, best)
     return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
 
@@ -195,7 +200,7 @@ def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats)
         peak = a + int(np.argmax(low[a:b]))
         beside = np.concatenate((low[max(0, peak - 10) : max(0, peak - 4)], low[peak + 5 : peak + 11]))
         isolated = power.shape[0] >= 64 and beside.size > 0 and float(beside.max()) < 0.04 * float(low[peak])
-        if b - a > _LINE_BINS or not (steady[peak] or isolated):
+        if not steady[peak] and (b - a > _LINE_BINS or not isolated):
             narrow[a:b] = False
     ratio = np.where(narrow, ratio, 1.0)
     return hz, maximum_filter1d(ratio, 3)

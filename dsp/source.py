@@ -62,9 +62,9 @@ class Record:
                 return stretch
         return self.stretches[-1]
 
-    def time_s(self, sample: float) -> float:
-        """Time of a fractional sample position on the capture's own axis."""
-        stretch = self.stretch_at(sample)
+    def time_s(self, sample: float, within: float | None = None) -> float:
+        """Time of a fractional sample position on the axis of the stretch that holds it, or holds ``within``."""
+        stretch = self.stretch_at(sample if within is None else within)
         return stretch.start_s + (sample - stretch.first) / self.rate_hz
 
     @property
@@ -112,8 +112,8 @@ def make_record(
         raise BadInputError(f"the sample rate must be a positive number of hertz, not {rate_hz!r}")
     if not (math.isfinite(scale) and math.isfinite(offset) and scale != 0.0):
         raise BadInputError(f"scale {scale!r} and offset {offset!r} must be finite, the scale not zero")
-    shape = getattr(source, "shape", (len(source),))
-    if len(shape) != 1:
+    shape = getattr(source, "shape", None)
+    if shape is not None and len(shape) != 1:
         raise BadInputError(f"samples must be one-dimensional, not of shape {tuple(shape)}")
     kind = getattr(getattr(source, "dtype", None), "kind", "f")
     if kind not in "biuf":

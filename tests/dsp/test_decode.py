@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -50,7 +51,7 @@ def test_every_number_is_one_and_fields_agree(plain):
         assert burst.symbols[0] == "1"
         assert len(burst.confidence) == len(burst.symbols)
         assert 0.5 <= min(burst.confidence) <= max(burst.confidence) <= 1.0
-        changes = sum(a != b for a, b in zip(burst.symbols, burst.symbols[1:], strict=False))
+        changes = sum(a != b for a, b in pairwise(burst.symbols))
         assert len(burst.flips_s) == len(burst.flips_interval_s) == changes
         times = [burst.start_s, *burst.flips_s, burst.end_s]
         assert times == sorted(times)
@@ -87,8 +88,7 @@ def test_line_code_and_polarity_told(made, plain):
     result = decode(made.samples, RATE_HZ, settings=settings)
     assert [b.symbols for b in result.bursts] == [b.symbols for b in plain.bursts]
     for burst in result.bursts:
-        pairs = zip(burst.symbols, burst.symbols[1:], strict=False)
-        assert burst.bits == "".join("0" if a != b else "1" for a, b in pairs)
+        assert burst.bits == "".join("0" if a != b else "1" for a, b in pairwise(burst.symbols))
         assert burst.line_code == "differential"
     assert result.settings == settings
 
@@ -249,6 +249,16 @@ def test_missing_samples_in_a_silence_do_no_harm(made):
     gap = int((made.bursts[0].end_s + 6.0 / made.bursts[0].symbol_rate_bd) * RATE_HZ)
     samples[gap : gap + 40] = np.nan
     assert_found(decode(samples, RATE_HZ), made)
+
+
+@pytest.mark.parametrize("draw", [31, 42])
+def test_a_weaker_talker_between_bursts_of_a_stronger_one(draw):
+    """18 dB and 12.8 dB: an end of the weaker one's burst is in doubt three times in 1000."""
+    made = capture((30, 24, 40), draw, esn0_db=18.0, amplitudes=(1.0, 0.55, 1.0))
+    result = decode(made.samples, RATE_HZ)
+    assert_found(result, made)
+    assert [b.talker for b in result.bursts] == [0, 1, 0]
+    assert all(a.end_s <= b.start_s for a, b in pairwise(result.bursts))
 
 
 def test_two_links_at_once_are_told_apart():

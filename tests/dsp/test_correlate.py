@@ -185,10 +185,17 @@ def test_runs_are_the_best_path_on_real_scores_too():
         assert score_of(runs, nats, 3.0) == pytest.approx(viterbi(nats, 3.0))
 
 
-def test_cost_of_a_change_bridges_one_silent_symbol_and_not_two():
-    for gain in (6.0, 10.0, 40.0):
-        sent, silent = gain * gain - np.log(2.0) - gain * gain / 2.0, -gain * gain / 2.0
-        cost = change_nats(gain)
-        assert on_runs(np.array([silent] * 3 + [sent] * 9 + [silent] + [sent] * 9), cost) == [(3, 22)]
-        assert on_runs(np.array([sent] * 9 + [silent] * 2 + [sent] * 9), cost) == [(0, 9), (11, 20)]
+@pytest.mark.parametrize("gain", [4.0, 6.0, 10.0, 40.0])
+def test_cost_of_a_change_bridges_a_weak_symbol_and_not_two_silent_ones(gain):
+    """A symbol of length ``g`` has log-likelihood ratio ln cosh(g y) - g^2 / 2 against silence."""
+    cost = change_nats(gain)
+    # 4.9 standard deviations short of its length: once in two million symbols
+    lengths = np.array([0.0] * 3 + [gain] * 9 + [max(0.0, gain - 4.9)] + [gain] * 9)
+    assert on_runs(log_cosh(gain * lengths) - gain * gain / 2.0, cost) == [(3, 22)]
+    lengths = np.array([gain] * 9 + [0.0] * 2 + [gain] * 9)
+    assert on_runs(log_cosh(gain * lengths) - gain * gain / 2.0, cost) == [(0, 9), (11, 20)]
+
+
+def test_weak_symbols_change_rarely():
+    # a pair of changes by chance: odds of e^-8 at most
     assert change_nats(0.5) >= 4.0

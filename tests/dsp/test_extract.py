@@ -104,11 +104,18 @@ def test_regions_hold_their_pieces_and_are_joined_where_they_meet():
     starts = [int(b.start_s * RATE_HZ) for b in made.bursts]
     pieces = [piece_of(s, s + 1_000) for s in starts]
     close = piece_of(starts[1] + 1_100, starts[1] + 1_500)
-    regions = regions_of(made.record, flat_floor(made.sigma), [pieces[2], close, *pieces[:2]], model_of(made))
+    unordered = [pieces[2], close, *pieces[:2]]
+    long = record_of(np.concatenate((made.samples, np.zeros(1 << 20))))
+    regions = regions_of(long, flat_floor(made.sigma), unordered, model_of(made))
     assert [inside for _, inside in regions] == [[pieces[0]], [pieces[1], close], [pieces[2]]]
     for region, inside in regions:
         assert region.origin <= inside[0].start
         assert region.origin + region.samples.size >= inside[-1].stop
+        assert region.samples.size < 5_000
+    # short stretches are looked at as a whole
+    [(region, inside)] = regions_of(made.record, flat_floor(made.sigma), unordered, model_of(made))
+    assert (region.origin, region.samples.size) == (0, len(made.samples))
+    assert inside == [pieces[0], pieces[1], close, pieces[2]]
 
 
 def test_regions_do_not_cross_segments():

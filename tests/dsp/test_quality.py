@@ -24,18 +24,21 @@ def drawn(
     *,
     noise: float = 1.0,
     margin: int = 8,
-    drawn_gain: float | None = None,
+    place: int = 0,
 ) -> Run:
-    """A run drawn from the decoder's own model; the noise met is ``noise`` times the one assumed."""
+    """A run drawn from the decoder's own model; the noise met is ``noise`` times the one assumed.
+
+    Runs of different ``place`` lie far apart.
+    """
 
     def scatter(count: int) -> np.ndarray:
         return np.sqrt(noise) * (rng.normal(size=count) + 1j * rng.normal(size=count))
 
     count = len(symbols)
     return Run(
-        Region(np.zeros(1), 0, 1.0, False, False),
+        Region(np.zeros(1), 100_000 * place, 1.0, False, False),
         np.arange(count + 1) * 10.0,
-        symbols * (gain if drawn_gain is None else drawn_gain) + scatter(count),
+        symbols * gain + scatter(count),
         np.full(count, gain),
         np.ones(count, complex),
         np.ones(count),
@@ -56,7 +59,7 @@ def signs(count: int, rng: np.random.Generator) -> np.ndarray:
 @pytest.mark.parametrize("noise", [0.3, 1.0, 4.0])
 def test_noise_beside_the_runs_is_measured(noise):
     rng = np.random.default_rng(1)
-    runs = [drawn(signs(20, rng), 8.0, rng, noise=noise) for _ in range(60)]
+    runs = [drawn(signs(20, rng), 8.0, rng, noise=noise, place=k) for k in range(60)]
     value, told = quiet_noise(runs)
     assert 60 * 12 <= told <= 60 * 16
     # the median of 840 exponentials: 1 / (ln 2 sqrt(n)) = 5 % of its value
@@ -65,9 +68,23 @@ def test_noise_beside_the_runs_is_measured(noise):
 
 def test_a_neighbour_beside_a_run_is_not_noise():
     rng = np.random.default_rng(2)
-    runs = [drawn(signs(20, rng), 8.0, rng) for _ in range(20)]
+    runs = [drawn(signs(20, rng), 8.0, rng, place=k) for k in range(20)]
     runs[3] = replace(runs[3], margin_after=runs[3].margin_after + 30.0)
     assert quiet_noise(runs)[0] < 1.4
+
+
+def test_the_next_burst_in_a_margin_is_not_noise():
+    """Bursts with five symbols of silence between them: of each margin only those are noise."""
+    rng = np.random.default_rng(14)
+    runs = []
+    for k in range(12):
+        run = drawn(signs(20, rng), 8.0, rng)
+        after, before = run.margin_after.copy(), run.margin_before.copy()
+        after[5:] += 8.0
+        before[:3] += 8.0
+        region = replace(run.region, origin=250 * k)
+        runs.append(replace(run, region=region, margin_after=after, margin_before=before))
+    assert quiet_noise(runs)[0] == pytest.approx(1.0, rel=0.45)
 
 
 def test_no_margins_tell_nothing():
@@ -81,7 +98,7 @@ def test_no_margins_tell_nothing():
 def test_phase_reversal_is_recognised(esn0_db, noise):
     rng = np.random.default_rng(4)
     gain = np.sqrt(2.0 * 10.0 ** (esn0_db / 10.0) * noise)
-    runs = [drawn(signs(60, rng), gain, rng, noise=noise) for _ in range(10)]
+    runs = [drawn(signs(60, rng), gain, rng, noise=noise, place=k) for k in range(10)]
     judged = fitness(runs)
     assert judged.symbols == 600
     assert judged.noise == pytest.approx(noise, rel=0.25)

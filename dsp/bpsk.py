@@ -259,7 +259,8 @@ def _held(found: Found, omega: float) -> Run:
         return found.run
     middle = (fit.start + fit.stop) / 2.0
     fit = replace(fit, omega=omega, phase=fit.phase + (fit.omega - omega) * middle)
-    return run_of(settle(carry(fit, hold_carrier=True), rounds=2, hold_carrier=True))
+    span = (fit.start - 1.5 * fit.period, fit.stop + 1.5 * fit.period)
+    return run_of(settle(carry(fit, hold_carrier=True), rounds=2, hold_carrier=True, span=span))
 
 
 def _amplitude(run: Run) -> float:

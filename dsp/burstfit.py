@@ -16,6 +16,7 @@ from dsp.correlate import (
     Turned,
     best_run,
     change_nats,
+    change_nats_unphased,
     log_bessel,
     log_cosh,
     on_runs,
@@ -158,7 +159,7 @@ def _split(length: Floats, first: int, last: int, gain: float) -> tuple[int, int
         inside = length[first:last]
         own = float(np.sqrt(max(2.0, float(np.median(inside**2)) - 2.0)))
         score = log_bessel(own * inside) - own * own / 2.0
-        runs = on_runs(score, change_nats(own))
+        runs = on_runs(score, change_nats_unphased(own))
         if not runs:
             return first, last, gain
         a, b = max(runs, key=lambda run: float(score[run[0] : run[1]].sum()))

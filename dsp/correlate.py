@@ -162,9 +162,18 @@ def on_runs(on_nats: Floats, change_nats: float) -> list[tuple[int, int]]:
 
 
 def change_nats(gain: float) -> float:
-    """Cost of switching on or off, for symbols of length ``gain``: one weak symbol must not cut a transmission.
+    """Cost of switching on or off, for symbols of length ``gain`` correlated in phase.
 
-    A silent symbol loses about ``gain^2 / 2``. Two in a row are told from one weak symbol by a cost of two
-    changes a little above that; at low gain the cost is that of a rare event.
+    Two changes cost what a symbol six standard deviations short of its length loses, so that one weak
+    symbol does not cut a transmission, and more for strong symbols, whose lengths differ by more than noise.
+    Weak symbols lose so little when silent that only the odds of a rare event are asked.
     """
-    return max(4.0, 0.275 * gain * gain)
+    if gain < 4.5:
+        return 4.0
+    short = 6.0 * gain + 0.7 - gain * gain / 2.0
+    return 0.5 * max(8.0, min(20.0, short), 0.2 * gain * gain)
+
+
+def change_nats_unphased(gain: float) -> float:
+    """The same for symbol lengths whose timing and phase are only roughly known."""
+    return max(4.0, 0.225 * gain * gain)

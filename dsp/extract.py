@@ -9,7 +9,7 @@ from scipy.ndimage import uniform_filter1d
 
 from dsp.burstfit import Fit, Region, acquire, carry, reach, settle
 from dsp.condition import Conditioner
-from dsp.correlate import Turned, change_nats, log_bessel, on_runs, turn_back
+from dsp.correlate import Turned, change_nats_unphased, log_bessel, on_runs, turn_back
 from dsp.discover import Model
 from dsp.noise import NoiseFloor
 from dsp.segment import Piece
@@ -17,10 +17,12 @@ from dsp.source import Record, Watch
 from dsp.track import WINDOW, Run, follow, run_of
 
 # natural units of likelihood over silence, beyond what the best of many starts in noise reaches
-ACCEPT_NATS = 18.0
+ACCEPT_NATS = 24.0
 _FEWEST = 5
 _LONG = 96
 _MARGIN_SYMBOLS = 10
+# a stretch no longer than this is searched as a whole: what is known now may find what did not stand out before
+_WHOLE = 1 << 19
 # symbols by which a transmission may reach beyond where its energy shows
 _LOOSE = 4.0
 
@@ -37,12 +39,15 @@ class Found:
 def regions_of(
     record: Record, noise: NoiseFloor, pieces: list[Piece], model: Model
 ) -> list[tuple[Region, list[Piece]]]:
-    """Conditioned regions around the pieces, joined where their margins meet."""
+    """Conditioned regions around the pieces, joined where their margins meet; short stretches as a whole."""
     conditioner = Conditioner(record, noise, model.carrier_hz, record.rate_hz / model.period, model.noise_scale)
     margin = _MARGIN_SYMBOLS * model.period
     spans: list[tuple[float, float, list[Piece]]] = []
     for piece in sorted(pieces, key=lambda p: p.start):
         start, stop = piece.start - margin - piece.frame, piece.stop + margin + piece.frame
+        stretch = record.stretch_at(piece.start)
+        if len(stretch) <= _WHOLE:
+            start, stop = float(stretch.first), float(stretch.last)
         last = record.stretch_at(piece.start).last
         if spans and start < spans[-1][1] and spans[-1][2][-1].start < last and piece.start < last:
             same = record.stretch_at(spans[-1][2][-1].start) is record.stretch_at(piece.start)
@@ -105,7 +110,10 @@ def extract_region(
             if one is not None and _worth(one, model, accept):
                 found.append(one)
         inside = [f for f in found if begin - model.period <= float(f.run.edges[0]) < end]
-        edges = [begin, *(float(e) for f in inside for e in (f.run.edges[0], f.run.edges[-1])), end]
+        # what a strong neighbour leaves over its ends must not be taken for the strongest thing in between
+        clear = model.period
+        sides = ((float(f.run.edges[0]) - clear, float(f.run.edges[-1]) + clear) for f in inside)
+        edges = [begin, *(e for pair in sides for e in pair), end]
         todo.extend(zip(edges[::2], edges[1::2], strict=True))
     while todo:
         begin, end = todo.pop()
@@ -117,8 +125,8 @@ def extract_region(
         found.append(one)
         first, last = float(one.run.edges[0]), float(one.run.edges[-1])
         # what is left must be less than what was looked at, or the same would be found again
-        todo.append((begin, min(first, end - 2.0 * model.period)))
-        todo.append((max(last, begin + 2.0 * model.period), end))
+        todo.append((begin, min(first - model.period, end - 2.0 * model.period)))
+        todo.append((max(last + model.period, begin + 2.0 * model.period), end))
     return sorted(found, key=lambda f: float(f.run.edges[0]))
 
 
@@ -149,7 +157,7 @@ def _parts(
     best = np.argmax(local, axis=0)
     picked = length[best, np.arange(count)]
     gain = max(1.5, model.gain)
-    runs = on_runs(log_bessel(gain * picked) - gain * gain / 2.0, change_nats(gain))
+    runs = on_runs(log_bessel(gain * picked) - gain * gain / 2.0, change_nats_unphased(gain))
     spans = []
     for i, (a, b) in enumerate(runs):
         before = runs[i - 1][1] if i else a - 2 * _LOOSE

@@ -171,9 +171,7 @@ def mixture(values: Floats, count: int) -> Mixture:
         if np.abs(centres - before).max() < 1e-3 * np.sqrt(variance):
             break
     order = np.argsort(centres)
-    return Mixture(
-        tuple(centres[order].tolist()), tuple(weights[order].tolist()), float(np.sqrt(variance))
-    )
+    return Mixture(tuple(centres[order].tolist()), tuple(weights[order].tolist()), float(np.sqrt(variance)))
 
 
 def crossings(values: Floats, low: float, high: float) -> tuple[Floats, NDArray[np.bool_]]:

@@ -55,7 +55,7 @@ def carried(view: View, band_hz: tuple[float, float], density: float) -> Carried
     if z.size < 16:
         return None
     if z.size > _SAMPLES_AT_MOST:
-        z = z[: _SAMPLES_AT_MOST]
+        z = z[:_SAMPLES_AT_MOST]
     # analytic: twice the variance of the real samples; flat band and its raised-cosine flanks squared
     noise = 2.0 * density * 2.75 * half
     smooth = max(1, round(rate / (2.0 * half)))

@@ -51,7 +51,11 @@ def _shifted(carried: Carried, variation: float, facts: tuple[str, ...]) -> Verd
     if found is None:
         return None
     apart = found.levels.separation()
-    sure = weigh(apart, 4.0, 0.2) * weigh(min(found.levels.weights), 0.1, 0.02) * weigh(0.22 - variation, 0.0, 0.03)
+    sure = (
+        weigh(apart, 4.0, 0.2)
+        * weigh(min(found.levels.weights), 0.1, 0.02)
+        * weigh(0.22 - variation, 0.0, 0.03)
+    )
     sure *= found.clocked
     if sure < 0.4:
         return None
@@ -98,9 +102,7 @@ def _phased(carried: Carried, amplitude: Amplitude, facts: tuple[str, ...]) -> V
         return Verdict("undecided", 0.25, others, facts, Refusal("two-phases-unclear", text))
     if four > 0.15 * due_four and four > 3.0 * max(one, two, chance):
         sure = weigh(four / due_four, 0.15, 0.03) * weigh(four / max(one, two, chance), 3.0, 0.5)
-        text = (
-            f"the carrier at {hertz(quarter_hz)} takes four phases a quarter turn apart: no half-turn reversals to decode"
-        )
+        text = f"the carrier at {hertz(quarter_hz)} takes four phases a quarter turn apart: no half-turn reversals to decode"
         others = (("bpsk", 0.02), ("fsk", 0.03), ("undecided", 0.1))
         return Verdict("qpsk", 0.96 * sure, others, facts, Refusal("four-phases", text))
     return None
@@ -119,13 +121,17 @@ def _unmodulated(
     strengths = strength_levels(carried)
     if strengths is not None:
         low, high = strengths.levels.levels
-        two = weigh(strengths.levels.separation(), 3.1, 0.2) * weigh(min(strengths.levels.weights), 0.12, 0.02)
+        two = weigh(strengths.levels.separation(), 3.1, 0.2) * weigh(
+            min(strengths.levels.weights), 0.12, 0.02
+        )
         two *= strengths.clocked
         if two > 0.5 and low > 0.22 * high:
             return _in_strength(carried, strengths, two, at_hz, facts)
     if keyed.clocked > 0.5:
         reasons = (f"the carrier is switched {keyed.edges} times", _unit_text(keyed.unit, carried.rate_hz))
-        text = f"the carrier at {hertz(at_hz)} is keyed on and off with one phase: no phase reversals to decode"
+        text = (
+            f"the carrier at {hertz(at_hz)} is keyed on and off with one phase: no phase reversals to decode"
+        )
         others = (("ask", 0.07), ("tone", 0.05), ("pulses", 0.02))
         return Verdict("ook", 0.95 * keyed.clocked, others, (*facts, *reasons), Refusal("on-off", text))
     if variation > 0.3:
@@ -148,7 +154,9 @@ def _in_strength(
     text = f"the carrier at {hertz(at_hz)} is keyed in strength with one phase: no phase reversals to decode"
     deep = weigh(0.4 - low / high, 0.0, 0.08)
     others = (("ook", 0.03 + 0.3 * deep), ("tone", 0.03))
-    return Verdict("ask", (0.95 - 0.3 * deep) * sure, others, (*facts, *reasons), Refusal("two-strengths", text))
+    return Verdict(
+        "ask", (0.95 - 0.3 * deep) * sure, others, (*facts, *reasons), Refusal("two-strengths", text)
+    )
 
 
 def _tone(carried: Carried, keyed: Switching, at_hz: float, facts: tuple[str, ...]) -> Verdict:

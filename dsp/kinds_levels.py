@@ -210,7 +210,9 @@ def _pulsing(keyed: Keyed) -> Verdict | None:
         f"between them {seconds(float(gaps.min()))} to {seconds(float(gaps.max()))}, "
         f"in the middle {seconds(float(np.median(gaps)))}",
     )
-    text = "pulses of one width are sent and what they mean lies in their distances, for which no rule is known"
+    text = (
+        "pulses of one width are sent and what they mean lies in their distances, for which no rule is known"
+    )
     others = (("dominant-recessive", 0.08), ("baseband", 0.05), ("none", 0.04))
     return Verdict("pulses", 0.95 * sure, others, reasons, Refusal("pulses", text))
 
@@ -247,7 +249,10 @@ def _named(keyed: Keyed, sure: float, reasons: tuple[str, ...]) -> Verdict:
     text = "the line is keyed between levels without a carrier, and no phase reversals are on it to decode"
     if keyed.rest in (-1, 1):
         where = "upper" if keyed.rest == 1 else "lower"
-        reasons = (*reasons, f"between transmissions it rests at the {where} level, and leaves it to one side only")
+        reasons = (
+            *reasons,
+            f"between transmissions it rests at the {where} level, and leaves it to one side only",
+        )
         others = (("baseband", 0.3), ("pulses", 0.04))
         return Verdict("dominant-recessive", 0.66 * sure, others, reasons, Refusal("two-levels", text))
     if keyed.rest == 0:

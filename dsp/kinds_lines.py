@@ -135,7 +135,9 @@ def _tone(lines: Lines, facts: tuple[str, ...]) -> Verdict:
 
 
 def _repeating(fundamental: float, many: int, facts: tuple[str, ...]) -> Verdict:
-    found = f"the {many} lines are multiples of {hertz(fundamental)}: one waveform that repeats without change"
+    found = (
+        f"the {many} lines are multiples of {hertz(fundamental)}: one waveform that repeats without change"
+    )
     text = (
         f"only a waveform repeating at {hertz(fundamental)}, such as supply ripple or a clock, is on the line; "
         "select a span in which something is sent, or tell a carrier"
@@ -145,7 +147,9 @@ def _repeating(fundamental: float, many: int, facts: tuple[str, ...]) -> Verdict
 
 
 def _many(lines: Lines, many: int, facts: tuple[str, ...]) -> Verdict:
-    found = f"{many} lines within 20 dB of each other, at no multiples of one frequency, stand at the same time"
+    found = (
+        f"{many} lines within 20 dB of each other, at no multiples of one frequency, stand at the same time"
+    )
     text = (
         f"{many} steady carriers stand side by side without keying that could be told apart; "
         "tell one of them as carrier"

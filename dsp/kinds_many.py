@@ -23,7 +23,9 @@ def judge_side_by_side(view: View, carried: Carried) -> Verdict | None:
     if verdict is None or verdict.kind != "multi-carrier":
         return None
     where = f"within a stretch of {seconds((stop - start) / view.rate_hz)}:"
-    return Verdict(verdict.kind, 0.95 * verdict.probability, verdict.others, (where, *verdict.reasons), verdict.refusal)
+    return Verdict(
+        verdict.kind, 0.95 * verdict.probability, verdict.others, (where, *verdict.reasons), verdict.refusal
+    )
 
 
 def judge_repeating(carried: Carried) -> Verdict | None:
@@ -35,10 +37,11 @@ def judge_repeating(carried: Carried) -> Verdict | None:
     size = 1 << int(np.ceil(np.log2(2 * on.size)))
     alike = np.abs(np.fft.ifft(np.abs(np.fft.fft(on, size)) ** 2))[: on.size // 4]
     alike /= alike[0]
-    # lags of independent noise have Rayleigh magnitudes: the largest of n is sqrt(ln n / ln 2) medians
-    chance = float(np.median(alike[alike.size // 4 :])) * float(
-        np.sqrt(np.log(carried.independent(float(alike.size))) / np.log(2.0))
-    )
+    # of n independent values any lag has a Rayleigh magnitude of mean square 1 / n; as many lags are looked at
+    held = carried.independent(float(np.sum(np.abs(on) ** 2)) ** 2 / float(np.sum(np.abs(on) ** 4)))
+    tries = float(np.log(carried.independent(float(alike.size))))
+    middle = float(np.median(alike[alike.size // 4 :]))
+    chance = float(np.sqrt(tries)) * max(1.0 / float(np.sqrt(held)), middle / float(np.sqrt(np.log(2.0))))
     low = np.flatnonzero(alike[8 * carried.smooth :] < chance)
     if low.size == 0 or chance <= 0.0:
         return None
@@ -46,7 +49,11 @@ def judge_repeating(carried: Carried) -> Verdict | None:
     lag = first + int(np.argmax(alike[first:]))
     again = float(alike[min(2 * lag, alike.size - 1)]) if 2 * lag < alike.size else 0.0
     height = float(alike[lag])
-    sure = weigh(height / chance, 1.7, 0.12) * weigh(0.35 - height, 0.0, 0.04) * weigh(0.5 * height - again, 0.0, 0.05 * height)
+    sure = (
+        weigh(height / chance, 1.7, 0.12)
+        * weigh(0.35 - height, 0.0, 0.04)
+        * weigh(0.5 * height - again, 0.0, 0.05 * height)
+    )
     if sure < 0.4:
         return None
     reason = (
@@ -78,10 +85,10 @@ def unnamed(carried: Carried, *, comes_and_goes: bool) -> Verdict:
         others = (("undecided", 0.08), ("multi-carrier", 0.04), ("qpsk", 0.02))
         return Verdict("none", 0.85, others, (reason,), Refusal("noise", text))
     many = len(carried.runs)
-    stretches = f"{many} stretches of energy come and go" if comes_and_goes else "something is sent all the time"
-    text = (
-        f"{stretches}, but no kind of signalling that is known fits; select a part, or tell carrier and modulation"
+    stretches = (
+        f"{many} stretches of energy come and go" if comes_and_goes else "something is sent all the time"
     )
+    text = f"{stretches}, but no kind of signalling that is known fits; select a part, or tell carrier and modulation"
     constant = weigh(0.3 - amplitude.variation, 0.0, 0.05)
     keyed = (("fsk", 0.25), ("bpsk", 0.2), ("qpsk", 0.2), ("chirp", 0.05))
     others = [("none", 0.3 * (1.0 - constant)), ("multi-carrier", 0.1), ("ask", 0.1 * (1.0 - constant))]

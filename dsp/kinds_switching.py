@@ -35,7 +35,9 @@ def _switching(levels: Mixture, edges: int, gaps: Floats, least: float, least_fi
     unit = common_unit(gaps)
     if unit is None:
         return Switching(levels, edges, None, 0.0)
-    sure = weigh(unit.nats, 3.0, 1.0) * weigh(unit.fit, least_fit, 0.05) * weigh(unit.length / least, 1.0, 0.1)
+    sure = (
+        weigh(unit.nats, 3.0, 1.0) * weigh(unit.fit, least_fit, 0.05) * weigh(unit.length / least, 1.0, 0.1)
+    )
     return Switching(levels, edges, unit, sure)
 
 

@@ -32,13 +32,30 @@ class Fitness:
 
 
 def quiet_noise(runs: list[Run]) -> tuple[float, int]:
-    """Noise variance per component beside the runs, in units of the assumed one, and how many symbols tell it."""
-    beside = [np.concatenate((run.margin_before[:-1], run.margin_after[1:])) for run in runs]
-    power = np.abs(np.concatenate(beside)) ** 2 if beside else np.zeros(0)
-    if power.size < 4:
+    """Noise variance per component beside the runs, in units of the assumed one, and how many symbols tell it.
+
+    The symbols next to a run and those within another run are left out.
+    """
+    starts = np.sort([run.region.origin + float(run.edges[0]) - run.period for run in runs])
+    stops = np.sort([run.region.origin + float(run.edges[-1]) + run.period for run in runs])
+    power: list[Floats] = []
+    for run in runs:
+        first = run.region.origin + float(run.edges[0])
+        last = run.region.origin + float(run.edges[-1])
+        before, after = run.margin_before[:-1], run.margin_after[1:]
+        at = np.concatenate(
+            (
+                first - run.period * (np.arange(before.size, 0, -1) + 0.5),
+                last + run.period * (np.arange(after.size) + 1.5),
+            )
+        )
+        alone = np.searchsorted(starts, at, "right") == np.searchsorted(stops, at, "left")
+        power.append(np.abs(np.concatenate((before, after))[alone]) ** 2)
+    all_power = np.concatenate(power) if power else np.zeros(0)
+    if all_power.size < 4:
         return 1.0, 0
-    # the median, since another transmission may stand beside; power of noise is exponential with mean 2
-    return float(np.median(power)) / (2.0 * np.log(2.0)), power.size
+    # the median, since something else may stand beside; power of noise is exponential with mean 2
+    return float(np.median(all_power)) / (2.0 * float(np.log(2.0))), all_power.size
 
 
 def fitness(runs: list[Run]) -> Fitness:

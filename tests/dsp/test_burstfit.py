@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from generators.truths import RATE_HZ, capture, region_of, same_or_opposite, true_fit
+from benchmarks.bounds import bpsk_error_rate, clopper_pearson
+from generators.truths import RATE_HZ, capture, region_of, same_or_opposite, signs_of, true_fit
 
 from dsp.burstfit import acquire, carry, reach, settle, timing_nats
 from dsp.correlate import turn_back
@@ -171,6 +172,34 @@ def test_carrier_phase_and_amplitude_reach_the_cramer_rao_bounds():
     # the root of chi-square over its 149 degrees of freedom: 1 +- 3.3 / sqrt(2 * 149) in 999 of 1000
     assert np.all(np.abs(spread - 1.0) < 0.2), spread
     assert np.all(np.abs(errors.mean(axis=0)) < 4.0 * bounds / np.sqrt(trials))
+
+
+@pytest.mark.parametrize(("esn0_db", "rate"), [(2.0, 3.750613e-2), (4.0, 1.250082e-2)])
+def test_a_perfect_fit_errs_as_often_as_theory_says(esn0_db, rate):
+    """Q(sqrt(2 Es/N0)), published values."""
+    made = capture((6_000,), 18, esn0_db=esn0_db, carrier_hz=300e3, cycles=6.0, lead_symbols=1.0)
+    wrong = np.sign(true_fit(made).turned_symbols().real) != signs_of(made.bursts[0].symbols)
+    low, high = clopper_pearson(int(wrong.sum()), 6_000, 0.999)
+    assert low < rate < high
+
+
+def test_settled_fits_lose_little_against_theory():
+    """Bursts of 60 symbols, told nothing but the period and about the carrier: half a decibel at most."""
+    wrong = total = 0
+    for draw in range(60):
+        made = capture((60,), 300 + draw, esn0_db=5.0, cycles=4.0, lead_symbols=8.0)
+        truth = true_fit(made)
+        off = turn_back(made.samples, truth.omega + 2 * np.pi * 0.2 / (60 * truth.period))
+        fit = settle(acquire(region_of(made), off, truth.period))
+        # the burst's own symbols are compared, wherever the fit's ends are
+        first = round((truth.start - fit.start) / fit.period)
+        y = replace(fit, start=fit.start + first * fit.period, count=60).turned_symbols().real
+        differ = int(np.sum(np.sign(y) != signs_of(made.bursts[0].symbols)))
+        wrong += min(differ, 60 - differ)
+        total += 60
+    low, high = clopper_pearson(wrong, total, 0.999)
+    assert low < bpsk_error_rate(4.5)
+    assert high > bpsk_error_rate(5.0)
 
 
 def test_a_held_carrier_is_held():

@@ -174,6 +174,20 @@ def test_carrier_phase_and_amplitude_reach_the_cramer_rao_bounds():
     assert np.all(np.abs(errors.mean(axis=0)) < 4.0 * bounds / np.sqrt(trials))
 
 
+@pytest.mark.parametrize("cycles", [0.9, 1.37, 2.2])
+def test_few_cycles_a_symbol_bend_neither_phase_nor_amplitude(cycles):
+    """What is left of a cycle at the ends changes energy and leaks across the phase; the fit must know."""
+    for draw in range(6):
+        made = capture((8,), 400 + draw, carrier_hz=31_007.0, cycles=cycles, esn0_db=45.0, lead_symbols=2.0)
+        truth = true_fit(made)
+        fit = carry(replace(truth, phase=truth.phase + 0.1, amplitude=1.1), rounds=12)
+        middle = truth.start + 4 * truth.period
+        phase = fit.phase - truth.phase + (fit.omega - truth.omega) * middle
+        bound = 1.0 / (truth.gain * np.sqrt(8))
+        assert abs(np.angle(np.exp(2j * phase)) / 2.0) < 5.0 * bound
+        assert abs(fit.amplitude - 1.0) < 5.0 * bound
+
+
 @pytest.mark.parametrize(("esn0_db", "rate"), [(2.0, 3.750613e-2), (4.0, 1.250082e-2)])
 def test_a_perfect_fit_errs_as_often_as_theory_says(esn0_db, rate):
     """Q(sqrt(2 Es/N0)), published values."""

@@ -58,6 +58,13 @@ def test_reversals_do_not_move_the_line_of_a_clean_signal():
     assert best.contrast > 1e3
 
 
+@pytest.mark.parametrize("centre_hz", [105e3, 140e3])
+def test_the_centre_need_not_be_the_carrier(centre_hz):
+    made = capture((64,), 6, esn0_db=25.0, carrier_hz=120_321.0, cycles=8.0, lead_symbols=1.0)
+    best = squared_lines(made.samples, RATE_HZ, centre_hz, (40e3,))[0]
+    assert best.freq_hz == pytest.approx(120_321.0, abs=0.1 * 15_040 / 64)
+
+
 def test_lines_are_distinct_and_best_first():
     made = capture((48,), 4, esn0_db=8.0)
     for most in (1, 2, 3):

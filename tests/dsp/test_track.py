@@ -87,6 +87,10 @@ def test_a_steady_burst_is_the_same_followed_or_fitted():
     run, _ = follow(seed_in_the_middle(made, edges, phases), 0.0, float(len(made.samples)))
     whole = run_of(true_fit(made, sharp=False))
     assert np.mean(np.abs(np.abs(run.symbols.real) - np.abs(whole.symbols.real))) < 0.5
+    # and so are the silent symbols on either side
+    for mine, its in ((run.margin_before, whole.margin_before), (run.margin_after, whole.margin_after)):
+        assert mine.size == its.size == 8
+        assert np.mean(np.abs(np.abs(mine) - np.abs(its))) < 0.5
 
 
 def test_following_stops_at_the_limits():

@@ -74,13 +74,17 @@ class Fit:
     def turned_symbols(self, before: int = 0, after: int = 0) -> Complexes:
         """Correlations with the fitted carrier: in phase on the real axis, unit noise in each component."""
         edges = self.edges(before, after)
-        mid = (edges[:-1] + edges[1:]) / 2.0
         z = self.turned.between(edges) / np.sqrt(self.region.variance * self.period / 2.0)
-        return z * np.exp(-1j * (self.phase + (self.omega - self.turned.omega) * mid))
+        return z * np.exp(-1j * self.turned_phase(edges))
 
     def energies(self, before: int = 0, after: int = 0) -> Floats:
         """Energy of each symbol over half the period: 1 but for carriers of a few cycles a symbol."""
-        return self.turned.energies(self.edges(before, after), self.phase, self.period)
+        edges = self.edges(before, after)
+        return self.turned.energies(edges, self.turned_phase(edges), self.period)
+
+    def turned_phase(self, edges: Floats) -> Floats:
+        """Phase of the fitted carrier against the turned one in the middle of each symbol."""
+        return self.phase + (self.omega - self.turned.omega) * (edges[..., :-1] + edges[..., 1:]) / 2.0
 
     def symbol_nats(self, before: int = 0, after: int = 0) -> Floats:
         """Log-likelihood ratio of each symbol being sent at all."""
@@ -223,9 +227,10 @@ def carry(fit: Fit, *, hold_carrier: bool = False, rounds: int = 4) -> Fit:
     for _ in range(rounds):
         at = z * np.exp(-1j * (phase + (omega - fit.turned.omega) * mids))
         soft = np.tanh(gain * at.real)
-        energy = fit.turned.energies(edges, phase, fit.period)
+        local = phase + (omega - fit.turned.omega) * mids
+        energy = fit.turned.energies(edges, local, fit.period)
         # the derivative of a symbol's energy with the phase, for carriers of a few cycles a symbol
-        slope = (fit.turned.energies(edges, phase + 1e-4, fit.period) - energy) / 1e-4
+        slope = (fit.turned.energies(edges, local + 1e-4, fit.period) - energy) / 1e-4
         pull = soft * at.imag - 0.5 * gain * slope
         stiff = gain * fit.count
         d_mid = float(np.sum(pull)) / stiff
@@ -246,11 +251,11 @@ def timing_nats(fit: Fit, starts: Floats, period: float | None = None) -> Floats
     """Log-likelihood of the transmission for each first edge in ``starts`` (s,), all else held."""
     period = fit.period if period is None else period
     edges = starts[:, None] + np.arange(fit.count + 1)[None, :] * period
-    mids = (edges[:, :-1] + edges[:, 1:]) / 2.0
     z = fit.turned.between(edges) / np.sqrt(fit.region.variance * period / 2.0)
-    y = (z * np.exp(-1j * (fit.phase + (fit.omega - fit.turned.omega) * mids))).real
+    phase = fit.turned_phase(edges)
+    y = (z * np.exp(-1j * phase)).real
     gain = fit.amplitude * np.sqrt(period / (2.0 * fit.region.variance))
-    energy = fit.turned.energies(edges, fit.phase, period)
+    energy = fit.turned.energies(edges, phase, period)
     return np.asarray((log_cosh(gain * y) - 0.5 * gain * gain * energy).sum(axis=1))
 
 

@@ -12,11 +12,11 @@ from dsp.features import Survey, View, hertz, survey, view_around, views_of
 from dsp.kinds_carrier import carried
 from dsp.kinds_keyed import judge_carrier
 from dsp.kinds_levels import judge_drift, judge_levels
-from dsp.kinds_lines import find_lines, judge_lines, without_lines
+from dsp.kinds_lines import Lines, find_lines, judge_lines, standing, without_lines
 from dsp.kinds_many import judge_repeating, unnamed
 from dsp.noise import NoiseFloor
 from dsp.results import Refusal, Signalling
-from dsp.source import Record
+from dsp.source import Floats, Record
 from dsp.verdict import Verdict
 
 # energy over that of the quiet level in the whole band
@@ -47,35 +47,66 @@ def explain_nothing(
 def judge_view(view: View) -> Verdict | None:
     """What one stretch of samples shows; None if it shows nothing above its own quiet level."""
     seen = survey(view.samples, view.rate_hz)
-    whole = seen.excess(gated=False)
-    if not whole.any():
+    if not seen.excess(gated=False).any():
         return None
-    changing = seen.excess(gated=True)
-    gated = seen.share(changing) > _COMES_AND_GOES
-    if gated:
-        view = without_lines(view, find_lines(view))
-        seen = survey(view.samples, view.rate_hz)
-        changing = seen.excess(gated=True)
-        gated = bool(changing.any())
+    gated = seen.share(seen.excess(gated=True)) > _COMES_AND_GOES
+    lines = find_lines(view)
     if not gated:
-        verdict = judge_lines(view)
+        verdict = judge_lines(view, lines)
         if verdict is not None:
             return verdict
+    standing_hz = standing(lines, view.rate_hz) if gated else None
+    if standing_hz is not None:
+        view = without_lines(view, standing_hz)
     verdict = judge_levels(view, seen.white)
     if verdict is not None and verdict.kind != "undecided":
         return verdict
-    other = _judge_band(view, seen, gated)
+    other = _judge_band(view, gated, lines, standing_hz)
     return verdict if verdict is not None and (other is None or other.kind == "undecided") else other
 
 
-def _judge_band(view: View, seen: Survey, gated: bool) -> Verdict | None:
-    low, high = seen.band(seen.excess(gated=gated), _OUTSIDE)
-    reach = 2.0 * seen.step_hz
-    band = carried(view, (max(0.0, low - reach), min(high + reach, view.rate_hz / 2.0)), seen.white)
+def _judge_band(view: View, gated: bool, lines: Lines, standing_hz: Floats | None) -> Verdict | None:
+    seen, low, high = _band(view, gated)
     drift = judge_drift(view, seen.white)
+    reach = 2.0 * seen.step_hz
+    limits = (max(0.0, low - reach), min(high + reach, view.rate_hz / 2.0))
+    band = carried(view, limits, seen.white, standing_hz) if high > 0.0 else None
     if band is None or (drift is not None and low < 8.0 * seen.step_hz):
         return drift
-    return judge_carrier(view, band) or judge_repeating(band) or drift or unnamed(band, comes_and_goes=gated)
+    plain = not gated and float(lines.power.sum()) < 0.02 * lines.rest
+    return (
+        judge_carrier(view, band) or judge_repeating(band) or drift or unnamed(band, gated=gated, plain=plain)
+    )
+
+
+def _band(view: View, gated: bool) -> tuple[Survey, float, float]:
+    """The band that holds what stands out, in frames long enough to see its width; (.., 0, 0) if there is none."""
+    longest = 1 << 10
+    while True:
+        seen = survey(view.samples, view.rate_hz, longest)
+        excess = seen.excess(gated=gated)
+        if not excess.any():
+            excess = seen.excess(gated=False)
+        excess = _above_drift(seen, excess)
+        if not excess.any():
+            return seen, 0.0, 0.0
+        low, high = seen.band(excess, _OUTSIDE)
+        if high - low > 24.0 * seen.step_hz or 32 * longest > view.samples.size:
+            return seen, low, high
+        longest *= 8
+
+
+def _above_drift(seen: Survey, excess: Floats) -> Floats:
+    """An excess without what lies next to zero frequency, if there is something apart from it."""
+    present = excess > 0.0
+    if not present[:6].any():
+        return excess
+    clear = np.convolve(~present, np.ones(6), "valid") == 6.0
+    gap = int(np.argmax(clear)) if clear.any() else 0
+    above = np.where(np.arange(excess.size) > gap, excess, 0.0)
+    below = np.cumsum(excess[:gap])
+    slow = gap > 0 and float(below[min(3, gap - 1)]) > 0.5 * float(below[-1])
+    return above if slow and seen.share(above) > _COMES_AND_GOES else excess
 
 
 def _quiet(noise: NoiseFloor, active: list[Active]) -> Verdict:

@@ -117,9 +117,9 @@ class Survey:
         return float(self.hz[low]), float(self.hz[min(high, self.hz.size - 1)])
 
 
-def survey(samples: Floats, rate_hz: float) -> Survey:
-    """The three spectra of samples (n,), n at least 64."""
-    length = 1 << int(np.clip(np.log2(samples.size / 32.0), 4, 10))
+def survey(samples: Floats, rate_hz: float, longest: int = 1 << 10) -> Survey:
+    """The three spectra of samples (n,), n at least 64, from frames of at most ``longest``."""
+    length = 1 << int(np.clip(np.log2(samples.size / 32.0), 4, np.log2(longest)))
     power = frame_spectra(samples, rate_hz, length)
     always = np.quantile(power, _QUANTILE, axis=0) / -np.log(1.0 - _QUANTILE)
     edge = max(2, length // 128)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -81,30 +81,40 @@ def _steadiness(view: View, hz: Floats) -> Floats:
     return np.asarray(near.min(axis=0) / np.maximum(near.mean(axis=0), 1e-300))
 
 
-def without_lines(view: View, lines: Lines, most: int = 12) -> View:
-    """The view with its strongest steady lines fitted and taken off."""
-    samples = view.samples
-    pick = [k for k in range(lines.hz.size) if lines.steady[k] > 0.5][:most]
-    if not pick:
+def standing(lines: Lines, rate_hz: float) -> Floats:
+    """Frequencies of the lines that are no part of what comes and goes: steady, or multiples of steady ones."""
+    kept = lines.steady > 0.8
+    if kept.any():
+        alone = replace(lines, hz=lines.hz[kept], power=lines.power[kept], steady=lines.steady[kept])
+        fundamental = common_fundamental(alone, rate_hz)
+        if fundamental is not None:
+            order = np.maximum(1.0, np.rint(lines.hz / fundamental))
+            kept |= np.abs(lines.hz - order * fundamental) < 0.7 * lines.step_hz
+    return lines.hz[kept]
+
+
+def without_lines(view: View, lines_hz: Floats, most: int = 12) -> View:
+    """The view with lines fitted and taken off, the first ``most`` of them."""
+    if lines_hz.size == 0:
         return view
-    samples = samples - samples.mean()
+    samples = view.samples - view.samples.mean()
     at = np.arange(samples.size)
-    for k in pick:
-        wave = np.exp((-2j * np.pi * lines.hz[k] / view.rate_hz) * at)
+    for line_hz in lines_hz[:most].tolist():
+        wave = np.exp((-2j * np.pi * line_hz / view.rate_hz) * at)
         amplitude = 2.0 * complex(samples @ wave) / samples.size
         samples -= (amplitude * np.conj(wave)).real
     return View(samples, view.origin, view.rate_hz)
 
 
-def judge_lines(view: View) -> Verdict | None:
+def judge_lines(view: View, lines: Lines) -> Verdict | None:
     """A verdict if steady lines are all there is; else None."""
-    lines = find_lines(view)
     if lines.hz.size == 0:
         return None
     strong = lines.power > 0.01 * lines.power[0]
     if lines.rest > 0.02 * float(lines.power.sum()) + 0.03 * lines.quiet:
         return None
-    if float(np.average(lines.steady[strong], weights=lines.power[strong])) < 0.3:
+    steady = float(np.average(lines.steady[strong], weights=lines.power[strong]))
+    if steady < 0.3:
         return None
     share = float(lines.power.sum()) / (float(lines.power.sum()) + lines.rest)
     over = 10.0 * float(np.log10(lines.power[0] / max(lines.quiet, 1e-300)))
@@ -119,9 +129,12 @@ def judge_lines(view: View) -> Verdict | None:
         return _tone(lines, facts)
     if fundamental is not None:
         return _repeating(fundamental, lines.hz.size, facts)
-    if many >= 2:
-        return _many(lines, many, facts)
-    return _tone(lines, facts)
+    spots = lines.hz[strong] / lines.step_hz
+    many = 1 + int(np.sum(np.diff(np.sort(spots)) > 16.0))
+    if many == 1:
+        # several bins of one line that is not as narrow as the view is long
+        return None
+    return _many(many, steady, facts)
 
 
 def _tone(lines: Lines, facts: tuple[str, ...]) -> Verdict:
@@ -146,7 +159,7 @@ def _repeating(fundamental: float, many: int, facts: tuple[str, ...]) -> Verdict
     return Verdict("none", 0.84, others, (*facts, found), Refusal("ripple", text))
 
 
-def _many(lines: Lines, many: int, facts: tuple[str, ...]) -> Verdict:
+def _many(many: int, steady: float, facts: tuple[str, ...]) -> Verdict | None:
     found = (
         f"{many} lines within 20 dB of each other, at no multiples of one frequency, stand at the same time"
     )
@@ -154,7 +167,9 @@ def _many(lines: Lines, many: int, facts: tuple[str, ...]) -> Verdict:
         f"{many} steady carriers stand side by side without keying that could be told apart; "
         "tell one of them as carrier"
     )
-    sure = 0.55 if many == 2 else min(0.97, 0.75 + 0.04 * many)
+    sure = (0.55 if many == 2 else min(0.97, 0.75 + 0.04 * many)) * weigh(steady, 0.45, 0.06)
+    if sure < 0.4:
+        return None
     others = (("tone", 0.5 if many == 2 else 0.1), ("none", 0.1), ("fsk", 0.05))
     return Verdict("multi-carrier", sure, others, (*facts, found), Refusal("many-carriers", text))
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from dsp.features import View, hertz, seconds
 from dsp.kinds_carrier import Carried, amplitude_of
-from dsp.kinds_lines import judge_lines
+from dsp.kinds_lines import find_lines, judge_lines
 from dsp.results import Refusal
 from dsp.verdict import Verdict, weigh
 
@@ -19,7 +19,8 @@ def judge_side_by_side(view: View, carried: Carried) -> Verdict | None:
     start, stop = int((begin + margin) * scale), int((end - margin) * scale)
     if stop - start < 512:
         return None
-    verdict = judge_lines(View(view.samples[start:stop], view.origin + start, view.rate_hz))
+    part = View(view.samples[start:stop], view.origin + start, view.rate_hz)
+    verdict = judge_lines(part, find_lines(part))
     if verdict is None or verdict.kind != "multi-carrier":
         return None
     where = f"within a stretch of {seconds((stop - start) / view.rate_hz)}:"
@@ -68,16 +69,20 @@ def judge_repeating(carried: Carried) -> Verdict | None:
     return Verdict("multi-carrier", 0.9 * sure, others, (reason,), Refusal("many-carriers", text))
 
 
-def unnamed(carried: Carried, *, comes_and_goes: bool) -> Verdict:
-    """What is left when no kind fits: steady noise is nothing, noise that comes and goes may be something."""
+def unnamed(carried: Carried, *, gated: bool, plain: bool) -> Verdict:
+    """What is left when no kind fits: steady noise is nothing, noise that comes and goes may be something.
+
+    ``plain`` says that it is there all the time and has no line in it.
+    """
     amplitude = amplitude_of(carried)
     reason = (
         f"within {hertz(2.0 * carried.half_hz)} around {hertz(carried.centre_hz)} neither level, strength, frequency "
         f"nor phase keeps to a few values; the power varies by {amplitude.variation:.2f} of its square "
         "(0 is constant, 1 is noise)"
     )
-    noise_like = abs(amplitude.variation - 1.0) < 0.25
-    if not comes_and_goes and noise_like:
+    # the variance of an exponential's sample variance is 8 / n, as that of its mean squared 4 / n
+    stray = 0.05 + 3.0 * float(np.sqrt(20.0 / carried.independent(float(carried.on.sum()))))
+    if plain and abs(amplitude.variation - 1.0) < stray:
         text = (
             "only noise, stronger in some bands than in others, is on the line all the time; select a span in which "
             "something is sent, or tell a carrier"
@@ -86,7 +91,7 @@ def unnamed(carried: Carried, *, comes_and_goes: bool) -> Verdict:
         return Verdict("none", 0.85, others, (reason,), Refusal("noise", text))
     many = len(carried.runs)
     stretches = (
-        f"{many} stretches of energy come and go" if comes_and_goes else "something is sent all the time"
+        f"{many} stretches of energy come and go" if gated else "something is sent all the time"
     )
     text = f"{stretches}, but no kind of signalling that is known fits; select a part, or tell carrier and modulation"
     constant = weigh(0.3 - amplitude.variation, 0.0, 0.05)

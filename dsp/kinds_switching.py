@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,11 +99,13 @@ def strength_levels(carried: Carried) -> Switching | None:
         if at.size < 4:
             continue
         floor = _floor(strength, at, up, two.levels[0])
-        levels = Mixture((floor, two.levels[1]), two.weights, two.spread)
+        # a mean magnitude holds the noise's own: pi / 4 of its power where there is nothing else
+        low, high = (max(level**2 - 0.79 * carried.noise, 0.0) ** 0.5 for level in (floor, two.levels[1]))
+        levels = Mixture((low, high), two.weights, two.spread)
         found = _switching(levels, at.size, np.diff(at), 1.2 * width * carried.smooth, 0.2)
         score = weigh(two.separation(), 3.1, 0.2) * (0.05 + found.clocked)
         if score > best_score:
-            best, best_score = replace(found, levels=replace(levels, spread=two.spread)), score
+            best, best_score = found, score
     return best
 
 

@@ -10,6 +10,8 @@ from dsp.burstfit import Fit, settle, timing_nats
 from dsp.source import Floats
 
 _BURSTS_AT_MOST = 40
+_BURSTS_FIRST = 8
+_FLIP_SHAPE_SAMPLES = 0.3
 
 
 @dataclass(frozen=True)
@@ -22,37 +24,66 @@ class Period:
 
 
 def pooled_period(fits: list[Fit], start: float, sharp: bool) -> Period:
-    """The period by the likelihood of all fits together, each one's own timing averaged out."""
+    """The period by the likelihood of all fits together, each one's own timing averaged out.
+
+    The strongest few decide how samples are shared out and where the period lies roughly; more of them then
+    refine it.
+    """
     best = sorted(fits, key=lambda f: -f.nats)[:_BURSTS_AT_MOST]
     options: list[tuple[float, Period]] = []
     for mode in (False, True) if start < 64.0 else (sharp,):
-        own = [settle(replace(f, period=start), rounds=1, sharp=mode) for f in best]
-        own = [f for f in own if f.count >= 3]
+        own = _settled(best[:_BURSTS_FIRST], start, mode)
         if own:
-            options.append(_refine(own, start, mode))
+            options.append(_refine(own, start, mode, 0.4 / max(f.count for f in own)))
     if not options:
         return Period(start, start * 0.01, sharp)
-    return max(options, key=lambda option: option[0])[1]
+    found = max(options, key=lambda option: option[0])[1]
+    if len(best) > _BURSTS_FIRST:
+        own = _settled(best, found.value, found.sharp)
+        if own:
+            wide = max(6.0 * found.std / found.value, 0.2 / max(f.count for f in own))
+            found = _refine(own, found.value, found.sharp, wide)[1]
+    if found.sharp:
+        return found
+    # where samples are no ideal points, each flip is known no better than its unknown shape allows
+    symbols = sum(f.count for f in best)
+    longest = max(f.count for f in best)
+    shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / symbols)) / longest
+    return replace(found, std=float(np.hypot(found.std, shape)))
 
 
-def _refine(fits: list[Fit], period: float, sharp: bool) -> tuple[float, Period]:
-    longest = max(f.count for f in fits)
-    width = 0.4 / longest
-    nats = np.zeros(1)
-    std = width * period
-    for _ in range(8):
-        steps = np.linspace(-width, width, 17)
-        periods = period * (1.0 + steps)
+def _settled(fits: list[Fit], period: float, sharp: bool) -> list[Fit]:
+    own = [settle(replace(f, period=period), rounds=1, sharp=sharp) for f in fits]
+    return [f for f in own if f.count >= 3]
+
+
+def _refine(fits: list[Fit], period: float, sharp: bool, width: float) -> tuple[float, Period]:
+    """Mean and spread of the likelihood over periods, from ``width`` (a ratio) on either side downwards.
+
+    Over the period the likelihood is as rough as a random walk. On a coarse grid it is therefore tempered,
+    just so much that several points share the weight; the grid then shrinks until no tempering is needed.
+    """
+    top, std = 0.0, width * period
+    for _ in range(12):
+        periods = period * (1.0 + np.linspace(-width, width, 17))
         nats = np.sum([_marginal(f, periods) for f in fits], axis=0)
-        weight = np.exp(nats - nats.max())
-        weight /= weight.sum()
+        top = float(nats.max())
+        temper = 1.0
+        weight = _weights(nats, temper)
+        while 1.0 / float(np.sum(weight**2)) < 4.0:
+            temper *= 1.5
+            weight = _weights(nats, temper)
         period = float(weight @ periods)
         std = float(np.sqrt(weight @ (periods - period) ** 2))
-        step = periods[1] - periods[0]
-        if std > 1.5 * step:
+        if temper == 1.0:
             break
-        width = max(3.0 * std / period, 2.0 * step / period)
-    return float(nats.max()), Period(period, max(std, 1e-9 * period), sharp)
+        width = 2.2 * std / period
+    return top, Period(period, max(std, 1e-9 * period), sharp)
+
+
+def _weights(nats: Floats, temper: float) -> Floats:
+    weight = np.exp((nats - nats.max()) / temper)
+    return np.asarray(weight / weight.sum())
 
 
 def _marginal(fit: Fit, periods: Floats) -> Floats:
@@ -63,7 +94,7 @@ def _marginal(fit: Fit, periods: Floats) -> Floats:
     reach = min(0.5, 4.0 / (1.0 + fit.gain**2)) * fit.period
     if fit.turned.sharp:
         reach = max(reach, 1.5)
-    steps = np.linspace(-reach, reach, 161)
+    steps = np.linspace(-reach, reach, 121)
     out = np.empty(periods.size)
     for i, period in enumerate(periods.tolist()):
         starts = fit.start + fit.count * (fit.period - period) / 2.0 + steps

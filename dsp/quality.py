@@ -52,6 +52,8 @@ def quiet_noise(runs: list[Run]) -> tuple[float, int]:
         alone = np.searchsorted(starts, at, "right") == np.searchsorted(stops, at, "left")
         power.append(np.abs(np.concatenate((before, after))[alone]) ** 2)
     all_power = np.concatenate(power) if power else np.zeros(0)
+    # symbols past the end of the stretch hold no samples
+    all_power = all_power[all_power > 0.0]
     if all_power.size < 4:
         return 1.0, 0
     # the median, since something else may stand beside; power of noise is exponential with mean 2
@@ -70,7 +72,7 @@ def fitness(runs: list[Run]) -> Fitness:
     # noise and signal weigh with the energy a symbol happens to have along and across the phase
     energy = np.maximum(due.real, 0.05)
     rest = np.maximum(np.concatenate([run.across for run in runs]), 0.05)
-    noise = quiet if told >= 16 else 1.0
+    noise = max(quiet, 1e-9) if told >= 16 else 1.0
     across = along = noise
     for _ in range(3):
         soft = np.tanh(gains * re / noise)

@@ -261,6 +261,25 @@ def test_a_weaker_talker_between_bursts_of_a_stronger_one(draw):
     assert all(a.end_s <= b.start_s for a, b in pairwise(result.bursts))
 
 
+def test_silence_below_a_step_of_the_converter_holds_no_bursts(made):
+    """A quiet line on eight bits: the same code all the time between transmissions."""
+    clean = transmissions(made.bursts, RATE_HZ, len(made.samples)).samples
+    stored = np.rint(40.0 * clean).astype(np.int8)
+    assert np.all(stored[: int(made.bursts[0].start_s * RATE_HZ)] == 0)
+    assert_found(decode(stored, RATE_HZ, scale=1.0 / 40.0), made)
+
+
+def test_nothing_but_flips_is_told_right_or_not_at_all():
+    """Every symbol the other way: two tones as well as one carrier, but no other symbols than those sent."""
+    sent = BurstSpec(1e-3, "10" * 15, 27_000.0, 173_000.0)
+    samples = transmissions([sent], RATE_HZ, 4_110).samples
+    result = decode(samples + np.random.default_rng(0).normal(0.0, 0.1, 4_110), RATE_HZ)
+    if result.bursts:
+        assert_found(result, Capture(samples, (sent,), 0.1))
+    else:
+        assert result.refusal is not None
+
+
 def test_two_links_at_once_are_told_apart():
     """Two carriers an octave apart, each with its own symbol rate, taking turns."""
     rng = np.random.default_rng(5)

@@ -126,7 +126,7 @@ def acquire(
     if best is None:
         return None
     _, row, first_k, last_k, gain = best
-    first_k, last_k, gain = _split(length[row], first_k, last_k, gain)
+    first_k, last_k, gain = _split(length[row], first_k, last_k, gain, omega * period / (2.0 * np.pi))
     if last_k - first_k > longest:
         # a drifting carrier must not blur the fit: start from the strongest stretch
         energy = np.convolve(length[row, first_k:last_k] ** 2, np.ones(longest), "valid")
@@ -154,7 +154,7 @@ def acquire(
     return fit
 
 
-def _split(length: Floats, first: int, last: int, gain: float) -> tuple[int, int, float]:
+def _split(length: Floats, first: int, last: int, gain: float, cycles: float) -> tuple[int, int, float]:
     """Cut a run where silence lies within it, and keep the likeliest part.
 
     The best single run bridges a silence that costs less than the next transmission brings.
@@ -163,7 +163,7 @@ def _split(length: Floats, first: int, last: int, gain: float) -> tuple[int, int
         inside = length[first:last]
         own = float(np.sqrt(max(2.0, float(np.median(inside**2)) - 2.0)))
         score = log_bessel(own * inside) - own * own / 2.0
-        runs = on_runs(score, change_nats_unphased(own))
+        runs = on_runs(score, change_nats_unphased(own, cycles))
         if not runs:
             return first, last, gain
         a, b = max(runs, key=lambda run: float(score[run[0] : run[1]].sum()))

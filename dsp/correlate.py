@@ -171,9 +171,12 @@ def change_nats(gain: float) -> float:
     if gain < 4.5:
         return 4.0
     short = 6.0 * gain + 0.7 - gain * gain / 2.0
-    return 0.5 * max(8.0, min(20.0, short), 0.2 * gain * gain)
+    return 0.5 * max(8.0, min(20.0, short), 0.42 * gain * gain)
 
 
-def change_nats_unphased(gain: float) -> float:
-    """The same for symbol lengths whose timing and phase are only roughly known."""
-    return max(4.0, 0.225 * gain * gain)
+def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:
+    """The same for symbol lengths whose timing and phase are only roughly known.
+
+    With few carrier ``cycles`` a symbol its length depends on the phase it begins with.
+    """
+    return max(4.0, (0.225 if cycles > 1.6 else 0.4) * gain * gain)

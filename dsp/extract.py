@@ -157,7 +157,8 @@ def _parts(
     best = np.argmax(local, axis=0)
     picked = length[best, np.arange(count)]
     gain = max(1.5, model.gain)
-    runs = on_runs(log_bessel(gain * picked) - gain * gain / 2.0, change_nats_unphased(gain))
+    cycles = turned.omega * model.period / (2.0 * np.pi)
+    runs = on_runs(log_bessel(gain * picked) - gain * gain / 2.0, change_nats_unphased(gain, cycles))
     spans = []
     for i, (a, b) in enumerate(runs):
         before = runs[i - 1][1] if i else a - 2 * _LOOSE

@@ -12,6 +12,8 @@ from dsp.source import Floats
 _BURSTS_AT_MOST = 40
 _BURSTS_FIRST = 8
 _FLIP_SHAPE_SAMPLES = 0.3
+# below this length of a symbol the likelihood over the period has many tops
+_ROUGH_GAIN = 6.0
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,25 @@ def _refine(fits: list[Fit], period: float, sharp: bool, width: float) -> tuple[
         if temper == 1.0:
             break
         width = 2.2 * std / period
+    gain = float(np.median([f.gain for f in fits]))
+    if gain < _ROUGH_GAIN:
+        period, std = _averaged(fits, period, std, gain)
     return top, Period(period, max(std, 1e-9 * period), sharp)
+
+
+def _averaged(fits: list[Fit], period: float, std: float, gain: float) -> tuple[float, float]:
+    """Mean and spread over a grid fine enough to hold the many tops that a weak likelihood has.
+
+    A flip is known to about ``1.5 / g^2`` of a symbol (Hinkley 1970 gives the ``1 / g^2``).
+    """
+    flips = 0.5 * sum(f.count for f in fits)
+    symbols = float(np.mean([f.count for f in fits]))
+    due = period * 1.5 / (gain * gain) * float(np.sqrt(12.0 / flips)) / symbols
+    periods = period + np.linspace(-3.5, 3.5, 41) * max(due, std)
+    nats = np.sum([_marginal(f, periods) for f in fits[:24]], axis=0)
+    weight = _weights(nats, 1.0)
+    mean = float(weight @ periods)
+    return mean, max(float(np.sqrt(weight @ (periods - mean) ** 2)), 0.5 * due)
 
 
 def _weights(nats: Floats, temper: float) -> Floats:

@@ -136,7 +136,7 @@ def acquire(
     mids = edges[row, first_k:last_k] + period / 2.0
     # talkers differ by a few percent of the carrier; a carrier of few cycles a symbol has an image at minus
     # its own frequency that must not be taken for it
-    widest = min(0.22, 0.05 + 0.01 * omega * period / (2.0 * np.pi))
+    widest = float(np.clip(0.05 + 0.01 * omega * period / (2.0 * np.pi), 0.05, 0.22))
     detune, phase = _detune(part, mids, period, widest)
     fit = Fit(
         region,

@@ -195,7 +195,7 @@ def _propose(record: Record, noise: NoiseFloor, piece: Piece, settings: DecodeSe
     out = []
     for carrier in carriers:
         fit = _period(region, rate, piece, carrier, settings)
-        if fit is not None:
+        if fit is not None and _FEWEST_CYCLES < fit.omega * fit.period / (2.0 * np.pi) and fit.omega < np.pi:
             out.append(Model(fit.omega * rate / (2.0 * np.pi), fit.period, fit.turned.sharp))
     return out
 

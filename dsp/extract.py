@@ -36,6 +36,16 @@ class Found:
     fit: Fit | None
 
 
+@dataclass(frozen=True)
+class _Part:
+    """A span ``low`` to ``high`` around one run of symbols of the usual length, from ``first`` to ``last``."""
+
+    low: float
+    first: float
+    last: float
+    high: float
+
+
 def regions_of(
     record: Record, noise: NoiseFloor, pieces: list[Piece], model: Model
 ) -> list[tuple[Region, list[Piece]]]:
@@ -104,11 +114,8 @@ def extract_region(
     for begin, end in spans:
         if end - begin < _FEWEST * model.period:
             continue
-        parts = _parts(turned, region.variance, model, begin, end)
-        for low, high in parts:
-            one = _one(region, turned, model, low, high)
-            if one is not None and _worth(one, model, accept):
-                found.append(one)
+        for group in _groups(_parts(turned, region.variance, model, begin, end), model.period):
+            found.extend(_members(region, turned, model, group, accept))
         inside = [f for f in found if begin - model.period <= float(f.run.edges[0]) < end]
         # what a strong neighbour leaves over its ends must not be taken for the strongest thing in between
         clear = model.period
@@ -139,9 +146,37 @@ def _worth(one: Found, model: Model, accept: float) -> bool:
     return one.run.count >= _FEWEST and one.nats >= (2.0 * accept if weak else accept)
 
 
+def _groups(parts: list[_Part], period: float) -> list[list[_Part]]:
+    """Parts that follow each other within six symbols, together."""
+    groups: list[list[_Part]] = []
+    for part in parts:
+        if groups and part.first - groups[-1][-1].last < 6.0 * period:
+            groups[-1].append(part)
+        else:
+            groups.append([part])
+    return groups
+
+
+def _members(
+    region: Region, turned: Turned, model: Model, group: list[_Part], accept: float
+) -> list[Found]:
+    """One transmission over a whole group if the symbols in between were sent, else one for each part.
+
+    Lengths alone cannot tell: smooth pulses are short wherever the phase turns at every symbol.
+    """
+    if len(group) > 1:
+        one = _one(region, turned, model, group[0].low, group[-1].high)
+        if one is not None and _worth(one, model, accept):
+            slack = 4.0 * model.period
+            if one.run.edges[0] < group[0].first + slack and one.run.edges[-1] > group[-1].last - slack:
+                return [one]
+    ones = [_one(region, turned, model, part.low, part.high) for part in group]
+    return [one for one in ones if one is not None and _worth(one, model, accept)]
+
+
 def _parts(
     turned: Turned, variance: float, model: Model, begin: float, end: float
-) -> list[tuple[float, float]]:
+) -> list[_Part]:
     """Where symbols of the usual length are on, carrier phase unknown: spans around single transmissions.
 
     Symbol timing is taken from whichever of eight grids collects most energy over the next few symbols.
@@ -165,7 +200,14 @@ def _parts(
         after = runs[i + 1][0] if i + 1 < len(runs) else b + 2 * _LOOSE
         low = a - min(_LOOSE, (a - before) / 2.0)
         high = b + 1 + min(_LOOSE, max(0.0, after - b - 1) / 2.0)
-        spans.append((max(begin, begin + low * model.period), min(end, begin + high * model.period)))
+        spans.append(
+            _Part(
+                max(begin, begin + low * model.period),
+                begin + a * model.period,
+                begin + (b + 1) * model.period,
+                min(end, begin + high * model.period),
+            )
+        )
     return spans
 
 

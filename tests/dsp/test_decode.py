@@ -251,6 +251,15 @@ def test_missing_samples_in_a_silence_do_no_harm(made):
     assert_found(decode(samples, RATE_HZ), made)
 
 
+@pytest.mark.parametrize(("pulse", "rolloff"), [("soft", 1.0), ("root-raised-cosine", 0.35)])
+def test_pulses_that_are_no_rectangles(made, pulse, rolloff):
+    """Amplitudes that dip at flips, and symbols that reach into each other (Proakis, section 9.2)."""
+    bursts = [replace(b, pulse=pulse, rolloff=rolloff) for b in made.bursts]
+    clean = transmissions(bursts, RATE_HZ, len(made.samples)).samples
+    noise = np.random.default_rng(1).normal(0.0, made.sigma, len(clean))
+    assert_found(decode(clean + noise, RATE_HZ), made)
+
+
 @pytest.mark.parametrize("draw", [31, 42])
 def test_a_weaker_talker_between_bursts_of_a_stronger_one(draw):
     """18 dB and 12.8 dB: an end of the weaker one's burst is in doubt three times in 1000."""

@@ -56,6 +56,14 @@ def test_level(made, plain):
     assert_same(decode(made.samples + 2_400.0, RATE_HZ), plain)
 
 
+@pytest.mark.parametrize("slow", ["hum", "ramp"])
+def test_slow_changes_of_the_level(made, plain, slow):
+    """Ten times the carrier, but a thousand times slower than the symbols."""
+    place = np.linspace(0.0, 1.0, len(made.samples))
+    level = 10.0 * np.sin(2.5 * place + 1.0) if slow == "hum" else 10.0 * place
+    assert_same(decode(made.samples + level, RATE_HZ), plain, off=0.1)
+
+
 def test_polarity(made, plain):
     assert_same(decode(-made.samples, RATE_HZ), plain)
 

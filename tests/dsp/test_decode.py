@@ -14,7 +14,7 @@ from scipy import stats
 from dsp.decode import decode
 from dsp.errors import BadInputError, CancelledError
 from dsp.results import Decode, DecodeSettings
-from dsp.synth import BurstSpec, random_symbols, transmissions
+from dsp.synth import BurstSpec, invert, random_symbols, transmissions
 
 NOTHING = DecodeSettings()
 
@@ -249,6 +249,24 @@ def test_missing_samples_in_a_silence_do_no_harm(made):
     gap = int((made.bursts[0].end_s + 6.0 / made.bursts[0].symbol_rate_bd) * RATE_HZ)
     samples[gap : gap + 40] = np.nan
     assert_found(decode(samples, RATE_HZ), made)
+
+
+@pytest.mark.parametrize("lead", [-5, 1, 6])
+@pytest.mark.parametrize("told", [False, True])
+def test_a_span_that_is_drawn_tightly_round_a_burst(lead, told):
+    """``lead`` symbols of silence on either side, or so many of the burst's own symbols cut off."""
+    whole = capture((64,), 3)
+    burst = whole.bursts[0]
+    margin_s = lead / burst.symbol_rate_bd
+    first, last = int((burst.start_s - margin_s) * RATE_HZ), int((burst.end_s + margin_s) * RATE_HZ)
+    known = {"carrier_hz": burst.carrier_hz, "symbol_rate_bd": burst.symbol_rate_bd} if told else {}
+    result = decode(
+        whole.samples[first:last], RATE_HZ, start_s=first / RATE_HZ, settings=DecodeSettings(**known)
+    )
+    assert len(result.bursts) == 1
+    found = result.bursts[0].symbols
+    assert abs(len(found) - (64 + 2 * min(0, lead))) <= (lead < 0)
+    assert found in burst.symbols or invert(found) in burst.symbols
 
 
 @pytest.mark.parametrize(("pulse", "rolloff"), [("soft", 1.0), ("root-raised-cosine", 0.35)])

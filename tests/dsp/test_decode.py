@@ -251,7 +251,7 @@ def test_missing_samples_in_a_silence_do_no_harm(made):
     assert_found(decode(samples, RATE_HZ), made)
 
 
-@pytest.mark.parametrize("lead", [-5, 1, 6])
+@pytest.mark.parametrize("lead", [-5, 2])
 @pytest.mark.parametrize("told", [False, True])
 def test_a_span_that_is_drawn_tightly_round_a_burst(lead, told):
     """``lead`` symbols of silence on either side, or so many of the burst's own symbols cut off."""
@@ -324,9 +324,9 @@ def test_two_links_at_once_are_told_apart():
 
 
 def test_uncertainties_hold_when_counted():
-    """Seven captures told nothing: squares of error over uncertainty against chi-square."""
+    """Six captures told nothing: squares of error over uncertainty against chi-square."""
     carrier, rate, energy = [], [], []
-    for draw in range(7):
+    for draw in range(6):
         made = capture((36, 28), 200 + draw, carrier_hz=151_000.0 + 2_311.0 * draw, esn0_db=15.0)
         result = decode(made.samples, RATE_HZ)
         assert_found(result, made)

@@ -111,9 +111,8 @@ def delayed(samples: np.ndarray, by: float) -> np.ndarray:
     return np.fft.irfft(np.fft.rfft(samples) * turn, len(samples))
 
 
-@pytest.mark.parametrize("by", [0.25, 0.5])
-def test_shift_by_a_part_of_a_sample(made, plain, by):
-    assert_same(decode(delayed(made.samples, by), RATE_HZ), plain, later_s=by / RATE_HZ, off=0.05)
+def test_shift_by_a_part_of_a_sample(made, plain):
+    assert_same(decode(delayed(made.samples, 0.5), RATE_HZ), plain, later_s=0.5 / RATE_HZ, off=0.05)
 
 
 @pytest.mark.parametrize(("up", "down"), [(2, 1), (3, 2), (4, 5)])

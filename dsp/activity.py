@@ -85,7 +85,7 @@ def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> Floats
         level = noise.density(hz) * noise.line_ratio(hz) ** 2 * record.rate_hz / 2.0
         out = 1.0 / np.sqrt(level)
         out[0] = 0.0
-        return out
+        return np.asarray(out)
 
     return filtered(part, record.rate_hz, gain)
 
@@ -144,7 +144,7 @@ def _boxes_of_block(
         # a Hann window lets what is left at zero frequency into the first bin as well
         spectrum = np.fft.rfft(frames, axis=1)[:, 2:-1]
         power = (spectrum.real**2 + spectrum.imag**2) / np.float32(np.sum(window**2))
-        boxes.extend(_boxes_of_frames(power, frame, origin, rate_hz, threshold))
+        boxes.extend(_boxes_of_frames(power.astype(np.float32), frame, origin, rate_hz, threshold))
     return boxes
 
 

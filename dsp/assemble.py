@@ -76,7 +76,9 @@ def _burst(
         symbol_rate_alternatives_bd=tuple(rate / other for other, _ in link.rivals),
         cycles_per_symbol=carrier * period / rate,
         esn0_db=10.0 * math.log10(gain * gain / (2.0 * noise)),
-        esn0_std_db=20.0 / math.log(10.0) * math.sqrt(noise / (count * gain * gain) + 0.5 / max(1, talker.fitness.symbols)),
+        esn0_std_db=20.0
+        / math.log(10.0)
+        * math.sqrt(noise / (count * gain * gain) + 0.5 / max(1, talker.fitness.symbols)),
         first_symbol_s=at(float(run.edges[0])),
         flips_s=tuple(at(float(w)) for w in where),
         flips_interval_s=tuple((at(float(a)), at(float(b))) for a, b in interval),

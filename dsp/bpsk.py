@@ -8,9 +8,8 @@ import numpy as np
 
 from dsp.activity import Active
 from dsp.burstfit import carry, settle
-from dsp.correlate import log_cosh
 from dsp.discover import EXPLAINED, Model, climb_together, discover
-from dsp.extract import ACCEPT_NATS, Found, extract, extract_region, regions_of
+from dsp.extract import Found, extract
 from dsp.noise import NoiseFloor
 from dsp.pool import Period, group_talkers, pooled_period
 from dsp.quality import Fitness, fitness, quiet_noise
@@ -39,7 +38,7 @@ class Talker:
 
 @dataclass(frozen=True, eq=False)
 class Link:
-    """All that was found with one carrier and symbol period; ``rivals`` are other symbol periods with their odds."""
+    """All of one carrier and symbol period; ``rivals`` are other symbol periods with their odds."""
 
     model: Model
     talkers: tuple[Talker, ...]
@@ -81,7 +80,9 @@ def find_links(
         # strength on the line, not over the floor: a harmonic or a skirt may stand where the line is quieter
         octave = max(pieces, key=lambda o: _strength(noise, pieces[o]))
         mine = pieces[octave]
-        found = _one_link(record, noise, mine, settings, covered, watch.part(0.2 * (rounds - 1) / rounds, 0.9))
+        found = _one_link(
+            record, noise, mine, settings, covered, watch.part(0.2 * (rounds - 1) / rounds, 0.9)
+        )
         if found is None:
             unexplained.extend(mine)
             del pieces[octave]
@@ -90,14 +91,19 @@ def find_links(
         if link is None:
             unmodulated.extend(mine)
             covered.extend((float(p.start), float(p.stop)) for p in mine)
-            pieces = {o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()}
+            pieces = {
+                o: [q for p in inside for q in outside(record, noise, p, covered)]
+                for o, inside in pieces.items()
+            }
             unexplained.extend(mine)
             pieces.pop(octave, None)
             pieces = {o: inside for o, inside in pieces.items() if inside}
             continue
         links.append(link)
         covered.extend(_samples(run) for talker in link.talkers for run in talker.runs)
-        left = {o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()}
+        left = {
+            o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()
+        }
         if left[octave] == mine:
             del left[octave]
         pieces = {o: [p for p in inside if _stands_out(p)] for o, inside in left.items()}
@@ -146,7 +152,9 @@ def _one_link(
     if model.unmodulated:
         return _Outcome(None)
     for attempt in range(3):
-        founds = extract(record, noise, pieces, model, watch.part(0.4 + 0.1 * attempt, 0.5 + 0.1 * attempt), covered)
+        founds = extract(
+            record, noise, pieces, model, watch.part(0.4 + 0.1 * attempt, 0.5 + 0.1 * attempt), covered
+        )
         founds = [f for f in founds if _plausible(f)]
         if not founds:
             return None
@@ -168,7 +176,7 @@ def _one_link(
         return None
     if judged.flips < max(1, 0.02 * judged.symbols):
         return _Outcome(None)
-    # with two flips there is one interval, which any rate divides; with nothing but flips there may be two tones
+    # two flips make one interval, which any rate divides; nothing but flips may be two tones
     if judged.flips < 3 or (judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(founds))):
         return None
     return _Outcome(Link(model, _talkers(record, founds, period), _rivals(founds)))
@@ -202,7 +210,9 @@ def _pooled_model(
     omega = float(np.sum(weight * np.array([f.run.omega for f in founds])) / weight.sum())
     carrier = omega * record.rate_hz / (2.0 * np.pi)
     scale = model.noise_scale * _met_noise([f.run for f in founds])
-    gain = float(np.median([np.median(f.run.gains) for f in founds])) / np.sqrt(scale / model.noise_scale)
+    # the weaker talkers' gain: scored with it the strong ones are no less clear
+    gains = [float(np.median(f.run.gains)) for f in founds]
+    gain = float(np.quantile(gains, 0.1) / np.sqrt(scale / model.noise_scale))
     return Model(carrier, period.value, period.sharp, scale, gain=gain), period
 
 
@@ -286,6 +296,3 @@ def _rivals(founds: list[Found]) -> tuple[tuple[float, float], ...]:
         if odds > 1e-3:
             out.append((fits[0].period / many, odds))
     return tuple(out)
-
-
-__all__ = ["ACCEPT_NATS", "Link", "Search", "Talker", "extract_region", "find_links", "log_cosh", "regions_of"]

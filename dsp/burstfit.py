@@ -75,7 +75,7 @@ class Fit:
         """Correlations with the fitted carrier: in phase on the real axis, unit noise in each component."""
         edges = self.edges(before, after)
         z = self.turned.between(edges) / np.sqrt(self.region.variance * self.period / 2.0)
-        return z * np.exp(-1j * self.turned_phase(edges))
+        return np.asarray(z * np.exp(-1j * self.turned_phase(edges)))
 
     def energies(self, before: int = 0, after: int = 0) -> Floats:
         """Energy of each symbol over half the period: 1 but for carriers of a few cycles a symbol."""
@@ -89,7 +89,9 @@ class Fit:
     def symbol_nats(self, before: int = 0, after: int = 0) -> Floats:
         """Log-likelihood ratio of each symbol being sent at all."""
         g = self.gain
-        return log_cosh(g * self.turned_symbols(before, after).real) - 0.5 * g * g * self.energies(before, after)
+        return log_cosh(g * self.turned_symbols(before, after).real) - 0.5 * g * g * self.energies(
+            before, after
+        )
 
 
 def acquire(
@@ -103,7 +105,7 @@ def acquire(
 ) -> Fit | None:
     """Find the strongest transmission of known carrier and period in a region, and fit it roughly.
 
-    The frequency that ``turned`` turns back may be off by a fifth of the symbol rate, ``period`` by a fraction of a
+    The frequency that ``turned`` turns back may be off by a fifth of the symbol rate, ``period`` by a part of
     symbol over the transmission. Of a transmission of more than ``longest`` symbols only the strongest so
     many are fitted. Returns None if nothing there is likelier than silence.
     """
@@ -293,9 +295,7 @@ def reach(fit: Fit, more: int = 6, *, span: tuple[float, float] | None = None) -
     # two silent symbols end a transmission; what follows them is another one
     runs = on_runs(nats, change_nats(fit.gain))
     if not runs:
-        value, first, last = best_run(nats[None, :])
+        _, first, last = best_run(nats[None, :])
         runs = [(int(first[0]), int(last[0]))]
     a, b = max(runs, key=lambda run: float(nats[run[0] : run[1]].sum()))
-    return replace(
-        fit, start=fit.start + (a - before) * fit.period, count=b - a, nats=float(nats[a:b].sum())
-    )
+    return replace(fit, start=fit.start + (a - before) * fit.period, count=b - a, nats=float(nats[a:b].sum()))

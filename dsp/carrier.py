@@ -24,7 +24,9 @@ class CarrierLine:
     contrast: float
 
 
-def baseband(samples: Floats, rate_hz: float, centre_hz: float, half_width_hz: float) -> tuple[Complexes, float, float]:
+def baseband(
+    samples: Floats, rate_hz: float, centre_hz: float, half_width_hz: float
+) -> tuple[Complexes, float, float]:
     """Analytic signal within ``centre +- half width``, moved to zero and thinned to about twice that width.
 
     Returns it with its rate and the exact frequency that was moved to zero. Zero-phase filtering by

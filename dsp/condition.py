@@ -19,8 +19,8 @@ class Conditioner:
     """Reads conditioned regions of a record.
 
     What stands above the floor near ``carrier_hz`` is weighted down (`dsp.noise.suppression`); a line as
-    quiet everywhere else as there is only loses its mean. ``noise_scale`` corrects the floor's density by what was
-    met beside the transmissions.
+    quiet everywhere else as there is only loses its mean. ``noise_scale`` corrects the floor's density by
+    what was met beside the transmissions.
     """
 
     record: Record

@@ -9,13 +9,14 @@ symbol of amplitude ``A`` has there the length ``g = sqrt(A^2 n / (2 v)) = sqrt(
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.source import Floats
 
-Complexes = NDArray[np.complex128]
+Complexes = NDArray[np.complexfloating[Any, Any]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,11 +39,11 @@ class Turned:
     def at(self, edges: Floats) -> Complexes:
         """The running sum up to fractional sample positions, held constant outside the stretch."""
         if self.sharp:
-            return self.sums[np.clip(np.ceil(edges - 1e-9).astype(np.int64), 0, self.length)]
+            return np.asarray(self.sums[np.clip(np.ceil(edges - 1e-9).astype(np.int64), 0, self.length)])
         place = np.clip(edges + 0.5, 0.0, float(self.length))
         whole = np.minimum(place.astype(np.int64), self.length - 1)
         base = self.sums[whole]
-        return base + (self.sums[whole + 1] - base) * (place - whole)
+        return np.asarray(base + (self.sums[whole + 1] - base) * (place - whole))
 
     def between(self, edges: Floats) -> Complexes:
         """Correlations over neighbouring edges along the last axis."""
@@ -69,7 +70,9 @@ class Turned:
         """Energy over half the period of the carrier a quarter turn on: the noise across the phase."""
         return self._shares(edges, phase, period)[1]
 
-    def _shares(self, edges: Floats, phase: Floats | float, period: Floats | float) -> tuple[Complexes, Floats]:
+    def _shares(
+        self, edges: Floats, phase: Floats | float, period: Floats | float
+    ) -> tuple[Complexes, Floats]:
         place = np.ceil(edges - 1e-9) if self.sharp else edges + 0.5
         place = np.clip(place, 0.0, float(self.length))
         length = place[..., 1:] - place[..., :-1]
@@ -106,7 +109,7 @@ def turn_back(samples: Floats, omega: float, sharp: bool = False) -> Turned:
 def log_cosh(x: Floats) -> Floats:
     """``ln cosh x`` without overflow."""
     y = np.abs(x)
-    return y + np.log1p(np.exp(-2.0 * y)) - np.log(2.0)
+    return np.asarray(y + np.log1p(np.exp(-2.0 * y)) - np.log(2.0))
 
 
 def log_bessel(x: Floats) -> Floats:

@@ -44,26 +44,28 @@ def decode(
 
     Raises
     ------
-    dsp.errors.BadInputError : rate not positive and finite, samples not one-dimensional and real, or a carrier
-        told above half the sample rate.
+    dsp.errors.BadInputError : rate not positive and finite, samples not one-dimensional and real, or a
+        carrier told above half the sample rate.
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
     settings = settings or DecodeSettings()
     _check(settings, rate_hz)
     if settings.modulation not in (None, "bpsk"):
-        text = f"{settings.modulation} was told, and only bpsk can be turned into bits; tell nothing to have it looked at"
+        text = f"{settings.modulation} was told, and only bpsk can be turned into bits; tell nothing to look"
         return Decode(settings, Signalling("undecided", 0.0, (), (text,)), (), Refusal("not-decodable", text))
     record = make_record(samples, rate_hz, start_s, scale, offset, segments)
     watch = Watch(progress, cancelled)
     watch.at(0.0)
     noise = estimate_noise(record)
     if noise is None:
-        return _nothing(settings, "too-short", f"{record.samples} samples are too few to tell a signal from noise")
+        return _nothing(
+            settings, "too-short", f"{record.samples} samples are too few to tell a signal from noise"
+        )
     if _is_flat(record):
         return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
     active = find_activity(record, noise, watch.part(0.0, 0.2))
     search = find_links(record, noise, active, settings, watch.part(0.2, 0.8))
-    if not search.links and not search.unmodulated or (_busy(record, active) and _doubtful(search)):
+    if (not search.links and not search.unmodulated) or (_busy(record, active) and _doubtful(search)):
         again = _continuous(record, noise, settings, watch.part(0.8, 0.95))
         if again is not None and again.told > search.told:
             search = again

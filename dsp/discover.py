@@ -29,8 +29,8 @@ _FEWEST_CYCLES = 0.8
 class Model:
     """What the bursts of a link share: carrier, symbol period in samples, how edges fall on samples.
 
-    ``gain`` is the usual length of a symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says that it is no link but a tone.
-   """
+    ``gain`` is the length of a weak talker's symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says it is a tone.
+    """
 
     carrier_hz: float
     period: float
@@ -59,10 +59,10 @@ def discover(
             total = sum(max(0.0, fit.nats) for fit in fits if fit is not None)
             gains = [fit.gain for fit in fits if fit is not None]
             if gains and (best is None or total > best[1]):
-                best = (replace(model, gain=float(np.median(gains))), total)
+                best = (replace(model, gain=min(gains)), total)
                 if all(fit is not None and _clear(fit) for fit in fits):
                     # every seed is explained beyond doubt: other proposals can only say the same
-                    return replace(model, gain=float(np.median(gains))), total
+                    return replace(model, gain=min(gains)), total
                 promising = promising or _promising([fit for fit in fits if fit is not None])
             agreed = best is not None and any(_same(best[0], other) for other in earlier)
             if agreed and best is not None and _same(best[0], model) and promising:
@@ -87,7 +87,7 @@ def discover(
 
 
 def tone_nats(regions: list[Region], rate_hz: float, near_hz: float) -> float:
-    """Log-likelihood ratio of one unmodulated carrier in each region against noise, frequency and extent free."""
+    """Log-likelihood ratio of one tone in each region against noise, frequency and extent free."""
     total = 0.0
     for region in regions:
         n = region.samples.size
@@ -195,7 +195,7 @@ def _propose(record: Record, noise: NoiseFloor, piece: Piece, settings: DecodeSe
     out = []
     for carrier in carriers:
         fit = _period(region, rate, piece, carrier, settings)
-        if fit is not None and _FEWEST_CYCLES < fit.omega * fit.period / (2.0 * np.pi) and fit.omega < np.pi:
+        if fit is not None and fit.omega * fit.period / (2.0 * np.pi) > _FEWEST_CYCLES and fit.omega < np.pi:
             out.append(Model(fit.omega * rate / (2.0 * np.pi), fit.period, fit.turned.sharp))
     return out
 
@@ -215,19 +215,23 @@ def _period(
     region = replace(region, variance=max(true_variance, fog))
     if settings.symbol_rate_bd is not None:
         told = rate / settings.symbol_rate_bd
-        periods = told * (1.0 + np.linspace(-0.02, 0.02, 41))
+        periods: Floats = told * (1.0 + np.linspace(-0.02, 0.02, 41))
     else:
         # under one cycle a symbol a steady level looks like reversals at every zero crossing
         shortest = max(2.0, piece.frame / 6.0, _FEWEST_CYCLES * rate / carrier_hz)
         if shortest > 4.0 * piece.frame:
             return None
-        periods = period_grid(shortest, 8.0 * piece.frame, min(region.samples.size, 2 * (piece.stop - piece.start)))
+        periods = period_grid(
+            shortest, 8.0 * piece.frame, min(region.samples.size, 2 * (piece.stop - piece.start))
+        )
     fits: list[Fit] = []
     for sharp in (False, True) if piece.frame <= 16 else (False,):
         seeds = _best_timings(turned.sharpened(sharp), periods, region.variance, amplitude)
         for t in seeds:
             detuned = omega + 2.0 * np.pi * t.detune
-            rough = Fit(region, turned.sharpened(sharp), detuned, 0.0, amplitude, t.period, t.start, t.count, t.nats)
+            rough = Fit(
+                region, turned.sharpened(sharp), detuned, 0.0, amplitude, t.period, t.start, t.count, t.nats
+            )
             y = rough.turned_symbols()
             fits.append(polish(carry(replace(rough, phase=0.5 * float(np.angle(np.sum(y * y)))))))
     if not fits:
@@ -276,7 +280,10 @@ def polish(fit: Fit, rounds: int = 4) -> Fit:
         weight = np.exp(nats - nats.max())
         weight /= weight.sum()
         fit = replace(
-            fit, nats=float(nats.max()), period=float(weight.sum(axis=1) @ periods), start=float(np.sum(weight * starts))
+            fit,
+            nats=float(nats.max()),
+            period=float(weight.sum(axis=1) @ periods),
+            start=float(np.sum(weight * starts)),
         )
         width /= 3.5
     return settle(fit, rounds=2)

@@ -21,7 +21,7 @@ ACCEPT_NATS = 24.0
 _FEWEST = 5
 _LONG = 96
 _MARGIN_SYMBOLS = 10
-# a stretch no longer than this is searched as a whole: what is known now may find what did not stand out before
+# a stretch no longer than this is searched as a whole: what is known now finds what did not stand out
 _WHOLE = 1 << 19
 # symbols by which a transmission may reach beyond where its energy shows
 _LOOSE = 4.0
@@ -38,7 +38,7 @@ class Found:
 
 @dataclass(frozen=True)
 class _Part:
-    """A span ``low`` to ``high`` around one run of symbols of the usual length, from ``first`` to ``last``."""
+    """A span ``low`` to ``high`` around a run of symbols of the usual length, ``first`` to ``last``."""
 
     low: float
     first: float
@@ -50,7 +50,9 @@ def regions_of(
     record: Record, noise: NoiseFloor, pieces: list[Piece], model: Model
 ) -> list[tuple[Region, list[Piece]]]:
     """Conditioned regions around the pieces, joined where their margins meet; short stretches as a whole."""
-    conditioner = Conditioner(record, noise, model.carrier_hz, record.rate_hz / model.period, model.noise_scale)
+    conditioner = Conditioner(
+        record, noise, model.carrier_hz, record.rate_hz / model.period, model.noise_scale
+    )
     margin = _MARGIN_SYMBOLS * model.period
     spans: list[tuple[float, float, list[Piece]]] = []
     for piece in sorted(pieces, key=lambda p: p.start):
@@ -95,8 +97,8 @@ def _free(region: Region, covered: list[tuple[float, float]]) -> list[tuple[floa
     """The parts of a region that are not covered, in samples of the region."""
     free = []
     low, end = 0.0, float(region.samples.size)
-    for start, stop in sorted(covered):
-        start, stop = start - region.origin, stop - region.origin
+    for begin, finish in sorted(covered):
+        start, stop = begin - region.origin, finish - region.origin
         if stop <= low or start >= end:
             continue
         free.append((low, start))
@@ -157,9 +159,7 @@ def _groups(parts: list[_Part], period: float) -> list[list[_Part]]:
     return groups
 
 
-def _members(
-    region: Region, turned: Turned, model: Model, group: list[_Part], accept: float
-) -> list[Found]:
+def _members(region: Region, turned: Turned, model: Model, group: list[_Part], accept: float) -> list[Found]:
     """One transmission over a whole group if the symbols in between were sent, else one for each part.
 
     Lengths alone cannot tell: smooth pulses are short wherever the phase turns at every symbol.
@@ -174,9 +174,7 @@ def _members(
     return [one for one in ones if one is not None and _worth(one, model, accept)]
 
 
-def _parts(
-    turned: Turned, variance: float, model: Model, begin: float, end: float
-) -> list[_Part]:
+def _parts(turned: Turned, variance: float, model: Model, begin: float, end: float) -> list[_Part]:
     """Where symbols of the usual length are on, carrier phase unknown: spans around single transmissions.
 
     Symbol timing is taken from whichever of eight grids collects most energy over the next few symbols.

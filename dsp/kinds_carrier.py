@@ -103,7 +103,7 @@ def amplitude_of(carried: Carried) -> Amplitude:
     for begin, end in carried.runs:
         margin = min(2 * carried.smooth, (end - begin) // 4)
         inside = power[begin + margin : end - margin]
-        signal = max(float(inside.mean()) - carried.noise, 1e-9 * carried.noise)
+        signal = max(float(inside.mean()) - carried.noise, carried.noise)
         off = 2.0 * signal * carried.noise + carried.noise**2
         means.append(float(inside.mean()))
         variances.append((float(inside.var()) - off) / signal**2)

@@ -11,6 +11,8 @@ from dsp.kinds_switching import Switching, frequency_levels, on_off, strength_le
 from dsp.results import Refusal
 from dsp.verdict import Verdict, weigh
 
+# variance of power over its mean squared: what filtering and merged stretches leave of an even strength
+_EVEN = 0.2
 _TELL = "select a span in which something else is sent, or tell the modulation"
 
 
@@ -89,7 +91,9 @@ def _phased(carried: Carried, amplitude: Amplitude, facts: tuple[str, ...]) -> V
     )
     facts = (*facts, reason)
     snr = amplitude.snr
-    if one > 0.3 and one > 1.8 * chance and two < 1.5 * one:
+    # on-off keying in noise leaves less on one phase than a tone, but its strength varies
+    least = 0.3 if amplitude.variation > _EVEN else 0.6
+    if one > least and one > 1.8 * chance and two < 1.5 * one:
         return _unmodulated(carried, at_hz, amplitude.variation, amplitude.decay, facts)
     # what noise leaves of the coherence of phases multiplied by 2 and by 4
     due_two, due_four = exp(-4.0 / (2.0 * snr)) ** 2, exp(-16.0 / (2.0 * snr)) ** 2
@@ -98,7 +102,9 @@ def _phased(carried: Carried, amplitude: Amplitude, facts: tuple[str, ...]) -> V
             f"two opposite phases at {hertz(at_hz)} show, but no symbol period explains enough of them; "
             "select a single burst, or tell carrier and symbol rate"
         )
-        others = (("bpsk", 0.55), ("qpsk", 0.05), ("baseband", 0.05), ("none", 0.05))
+        # next to zero frequency two phases are two levels
+        level = weigh(0.15, (carried.centre_hz - carried.half_hz) / (carried.centre_hz + carried.half_hz), 0.05)
+        others = (("bpsk", 0.6 - 0.3 * level), ("baseband", 0.3 * level), ("qpsk", 0.05), ("none", 0.05))
         return Verdict("undecided", 0.25, others, facts, Refusal("two-phases-unclear", text))
     if four > 0.15 * due_four and four > 3.0 * max(one, two, chance):
         sure = weigh(four / due_four, 0.15, 0.03) * weigh(four / max(one, two, chance), 3.0, 0.5)
@@ -134,7 +140,7 @@ def _unmodulated(
         )
         others = (("ask", 0.07), ("tone", 0.05), ("pulses", 0.02))
         return Verdict("ook", 0.95 * keyed.clocked, others, (*facts, *reasons), Refusal("on-off", text))
-    if variation > 0.3:
+    if variation > _EVEN:
         reason = "the strength varies far more than noise would, but at no regular times that were found"
         text = f"the carrier at {hertz(at_hz)} varies in strength in a way that cannot be told; {_TELL}"
         others = (("ask", 0.3), ("ook", 0.3), ("tone", 0.1), ("multi-carrier", 0.05))
@@ -175,6 +181,6 @@ def _tone(carried: Carried, keyed: Switching, at_hz: float, facts: tuple[str, ..
         "duration: nothing to decode as bits"
     )
     # few durations cannot show that they share no unit
-    open_end = 0.35 if keyed.unit is None else 0.1
+    open_end = 0.35 if keyed.edges < 16 else 0.1
     others = (("ook", open_end), ("pulses", 0.03), ("none", 0.03))
     return Verdict("tone", 0.92 - open_end, others, reasons, Refusal("unmodulated", text))

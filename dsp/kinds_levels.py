@@ -156,7 +156,7 @@ def judge_levels(view: View, white: float) -> Verdict | None:
 def _judge(view: View, keyed: Keyed) -> Verdict:
     if keyed.edges_s.size <= 3:
         return _stepping(view, keyed)
-    return _pulsing(keyed) or _keyed(keyed)
+    return _pulsing(keyed) or _few(keyed) or _keyed(keyed)
 
 
 def judge_drift(view: View, white: float) -> Verdict | None:
@@ -215,6 +215,18 @@ def _pulsing(keyed: Keyed) -> Verdict | None:
     )
     others = (("dominant-recessive", 0.08), ("baseband", 0.05), ("none", 0.04))
     return Verdict("pulses", 0.95 * sure, others, reasons, Refusal("pulses", text))
+
+
+def _few(keyed: Keyed) -> Verdict | None:
+    """Two or three pulses far apart."""
+    share = min(keyed.upper_share, 1.0 - keyed.upper_share)
+    if keyed.edges_s.size >= 8 or share > 0.1:
+        return None
+    many = keyed.edges_s.size // 2
+    reason = f"{many} pulses stand apart, {100.0 * share:.1f} % of the time in all"
+    text = f"{many} pulses are too few to tell what they mean; {_SPAN}"
+    others = (("none", 0.3), ("baseband", 0.08), ("dominant-recessive", 0.05))
+    return Verdict("pulses", 0.5, others, (reason,), Refusal("few-pulses", text))
 
 
 def _keyed(keyed: Keyed) -> Verdict:

@@ -81,7 +81,7 @@ def unnamed(carried: Carried, *, gated: bool, plain: bool) -> Verdict:
         "(0 is constant, 1 is noise)"
     )
     # the variance of an exponential's sample variance is 8 / n, as that of its mean squared 4 / n
-    stray = 0.05 + 3.0 * float(np.sqrt(20.0 / carried.independent(float(carried.on.sum()))))
+    stray = min(0.3, 0.05 + 3.0 * float(np.sqrt(20.0 / carried.independent(float(carried.on.sum())))))
     if plain and abs(amplitude.variation - 1.0) < stray:
         text = (
             "only noise, stronger in some bands than in others, is on the line all the time; select a span in which "
@@ -95,7 +95,7 @@ def unnamed(carried: Carried, *, gated: bool, plain: bool) -> Verdict:
     )
     text = f"{stretches}, but no kind of signalling that is known fits; select a part, or tell carrier and modulation"
     constant = weigh(0.3 - amplitude.variation, 0.0, 0.05)
-    keyed = (("fsk", 0.25), ("bpsk", 0.2), ("qpsk", 0.2), ("chirp", 0.05))
+    keyed = (("fsk", 0.25), ("bpsk", 0.2), ("qpsk", 0.2), ("tone", 0.08), ("chirp", 0.05))
     others = [("none", 0.3 * (1.0 - constant)), ("multi-carrier", 0.1), ("ask", 0.1 * (1.0 - constant))]
     others += [(kind, part * (0.15 + 0.85 * constant)) for kind, part in keyed]
     sure = 1.0 - sum(part for _, part in others)

@@ -76,7 +76,7 @@ def on_off(carried: Carried) -> Switching:
         off = min(float(np.sqrt(carried.noise)), 0.3 * full)
         at, _ = crossings(strength, off, full)
         levels = Mixture((off, full), (0.5, 0.5), off)
-        found = _switching(levels, at.size, np.diff(at), 1.2 * width * carried.smooth, 0.3)
+        found = _switching(levels, at.size, np.diff(at), 0.8 * width * carried.smooth, 0.3)
         if best is None or found.clocked > best.clocked:
             best = found
     assert best is not None
@@ -102,7 +102,7 @@ def strength_levels(carried: Carried) -> Switching | None:
         # a mean magnitude holds the noise's own: pi / 4 of its power where there is nothing else
         low, high = (max(level**2 - 0.79 * carried.noise, 0.0) ** 0.5 for level in (floor, two.levels[1]))
         levels = Mixture((low, high), two.weights, two.spread)
-        found = _switching(levels, at.size, np.diff(at), 1.2 * width * carried.smooth, 0.2)
+        found = _switching(levels, at.size, np.diff(at), 0.8 * width * carried.smooth, 0.2)
         score = weigh(two.separation(), 3.1, 0.2) * (0.05 + found.clocked)
         if score > best_score:
             best, best_score = found, score
@@ -134,7 +134,7 @@ def sweep_of(carried: Carried) -> Sweep:
     turn = carried.z[1:] * np.conj(carried.z[:-1])
     best = Sweep(0.0, 0.0, 0.0)
     longest = sorted(carried.runs, key=lambda run: run[0] - run[1])[:8]
-    for pieces in (64, 256, 1024):
+    for pieces in (24, 64, 256, 1024):
         slopes, weights = [], []
         for begin, end in longest:
             step = max(4, (end - begin) // pieces)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 
 def _plain(symbols: str) -> str:
@@ -10,12 +11,12 @@ def _plain(symbols: str) -> str:
 
 
 def _differential(symbols: str) -> str:
-    return "".join("1" if a != b else "0" for a, b in zip(symbols, symbols[1:], strict=False))
+    return "".join("1" if a != b else "0" for a, b in pairwise(symbols))
 
 
 def _nrzi(symbols: str) -> str:
     # ISO/IEC 13239 and USB 2.0 section 7.1.8: a change is a zero
-    return "".join("0" if a != b else "1" for a, b in zip(symbols, symbols[1:], strict=False))
+    return "".join("0" if a != b else "1" for a, b in pairwise(symbols))
 
 
 def _manchester(symbols: str) -> str:
@@ -27,16 +28,12 @@ def _manchester(symbols: str) -> str:
 def _differential_manchester(symbols: str) -> str:
     # IEEE Std 802.5: no change at the cell's beginning is a one
     halves = _halves(symbols)
-    return "".join(
-        "1" if before[1] == cell[0] else "0" for before, cell in zip(halves, halves[1:], strict=False)
-    )
+    return "".join("1" if before[1] == cell[0] else "0" for before, cell in pairwise(halves))
 
 
 def _halves(symbols: str) -> list[tuple[str, str]]:
     """Pairs of half-cells, in the phase in which more cells change in the middle."""
-    options = [
-        [(symbols[i], symbols[i + 1]) for i in range(first, len(symbols) - 1, 2)] for first in (0, 1)
-    ]
+    options = [[(symbols[i], symbols[i + 1]) for i in range(first, len(symbols) - 1, 2)] for first in (0, 1)]
     return max(options, key=lambda pairs: sum(a != b for a, b in pairs))
 
 

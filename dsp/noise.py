@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from dsp.source import Floats, Record
@@ -37,7 +36,7 @@ class NoiseFloor:
     lines_hz: Floats
     lines: Floats
 
-    def density(self, freq_hz: NDArray[np.float64] | float) -> Floats:
+    def density(self, freq_hz: Floats | float) -> Floats:
         """One-sided density of the broad floor, lines left out, in unit^2/Hz."""
         return np.exp(np.interp(freq_hz, self.floor_hz, np.log(self.floor)))
 
@@ -53,7 +52,7 @@ class NoiseFloor:
             return None
         return replace(self, floor=np.minimum(self.floor, low))
 
-    def line_ratio(self, freq_hz: NDArray[np.float64]) -> Floats:
+    def line_ratio(self, freq_hz: Floats) -> Floats:
         """How far steady lines stand above the floor, 1 where there is none.
 
         The largest value within half a step of the asked grid counts, so that a coarse grid loses no line.
@@ -124,7 +123,7 @@ def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
     equal = wide**2 / (wide + 2.0 * (wide - 1) * 4.0 / 9.0 + 2.0 * np.maximum(wide - 2, 0) / 36.0)
     low = np.quantile(around, _QUANTILE, axis=0) * equal / gammaincinv(equal, _QUANTILE)
     share = low / around.mean(axis=0)
-    # the quantile of so many frames scatters by about this much: what is within three times that is steady noise
+    # the quantile of so many frames scatters by this much: what is within three times that is steady
     scatter = (1.1 + 1.8 / equal) / np.sqrt(frames)
     counts = share < 1.0 - 3.0 * scatter
     return np.where(counts, share, 1.0), np.where(counts, low, around.mean(axis=0))
@@ -144,11 +143,12 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     if longest < 128:
         return None
     shares: list[tuple[Floats, Floats, Floats, Floats]] = []
-    mean_hz = mean = np.zeros(0)
-    for length in (64, 256, 1024, 4096):
-        if length > longest // 6 and shares:
+    mean_hz: Floats = np.zeros(0)
+    mean: Floats = np.zeros(0)
+    for wished in (64, 256, 1024, 4096):
+        if wished > longest // 6 and shares:
             break
-        length = min(length, longest // 4)
+        length = min(wished, longest // 4)
         power = _spectra(record, length, min(_FRAMES_AT_MOST, 4_000_000 // length))
         if power is None:
             break
@@ -166,8 +166,10 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     for hz, level, share, quiet in shares:
         # where a short frame shows more than a long one it shows its neighbours' leakage, not the floor
         leaks = np.interp(mean_hz, hz, level) > 2.0 * mean
-        # a strong transmission next to a bin makes its share of quiet small: the quiet level itself counts then
-        here = np.maximum(mean * np.interp(mean_hz, hz, share), np.minimum(mean, np.interp(mean_hz, hz, quiet)))
+        # a strong transmission beside a bin makes its share of quiet small: the level itself counts then
+        here = np.maximum(
+            mean * np.interp(mean_hz, hz, share), np.minimum(mean, np.interp(mean_hz, hz, quiet))
+        )
         best = np.minimum(best, np.where(leaks, mean, here))
     best = np.exp(uniform_filter1d(np.log(best), 5, mode="nearest"))
     lines_hz, lines = _steady_lines(record, longest, best_hz, best)

@@ -1,4 +1,4 @@
-"""What the bursts of a link share, estimated over all of them: symbol period, sample sharing, talkers' carriers."""
+"""What the bursts of a link share, over all of them: symbol period, sample sharing, talkers."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _ROUGH_GAIN = 6.0
 
 @dataclass(frozen=True)
 class Period:
-    """Symbol period in samples with its standard uncertainty, and whether samples belong to one symbol each."""
+    """Symbol period in samples, its standard uncertainty, and whether a sample belongs to one symbol only."""
 
     value: float
     std: float

@@ -32,7 +32,7 @@ class Fitness:
 
 
 def quiet_noise(runs: list[Run]) -> tuple[float, int]:
-    """Noise variance per component beside the runs, in units of the assumed one, and how many symbols tell it.
+    """Noise variance per component beside the runs over the assumed one, and how many symbols tell it.
 
     The symbols next to a run and those within another run are left out.
     """
@@ -102,7 +102,7 @@ def fitness(runs: list[Run]) -> Fitness:
 def _two_phase_nats(
     re: Floats, im: Floats, gains: Floats, due: Complexes, rest: Floats, noise: float
 ) -> float:
-    """Log-likelihood of two opposite points with noise, over that of symbols spread evenly in phase (Gaussian)."""
+    """Log-likelihood of two opposite points with noise over that of symbols of any phase (Gaussian)."""
     along_std = np.sqrt(np.maximum(due.real, 0.05))
     across_std = np.sqrt(rest)
     x, y = re / along_std, im / across_std

@@ -142,7 +142,9 @@ def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) ->
         # what is weak beside something strong is only seen once that is set aside
         out.extend(_recut(energy, weight, 1.5, begin + a, begin + b))
     for a, b in best:
-        inner = _recut(energy, weight, best_level * 1.7, begin + a, begin + b) if 4 < b - a < end - begin else []
+        inner = (
+            _recut(energy, weight, best_level * 1.7, begin + a, begin + b) if 4 < b - a < end - begin else []
+        )
         gained = sum(_run_nats(energy[c:d], weight) for c, d in inner)
         split = len(inner) > 1 and gained > _run_nats(part[a:b], weight)
         out.extend(inner if split else [(begin + a, begin + b)])
@@ -171,7 +173,9 @@ def _between(runs: list[tuple[int, int]], size: int) -> list[tuple[int, int]]:
     return [(max(0, a), min(size, b)) for a, b in gaps if b - a >= 8]
 
 
-def outside(record: Record, noise: NoiseFloor, piece: Piece, covered: list[tuple[float, float]]) -> list[Piece]:
+def outside(
+    record: Record, noise: NoiseFloor, piece: Piece, covered: list[tuple[float, float]]
+) -> list[Piece]:
     """What of a piece lies clear of stretches that are explained already, if it still holds energy there."""
     margin = 2.0 * piece.frame
     low = float(piece.start)
@@ -184,7 +188,7 @@ def outside(record: Record, noise: NoiseFloor, piece: Piece, covered: list[tuple
     if not free and low == piece.start:
         return [piece]
     free.append((low, float(piece.stop)))
-    out = []
+    out: list[Piece] = []
     for start, stop in free:
         if stop - start < 8 * piece.frame:
             continue

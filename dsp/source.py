@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from dsp.errors import BadInputError, CancelledError
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 
 class SampleSource(Protocol):
@@ -63,7 +63,7 @@ class Record:
         return self.stretches[-1]
 
     def time_s(self, sample: float, within: float | None = None) -> float:
-        """Time of a fractional sample position on the axis of the stretch that holds it, or holds ``within``."""
+        """Time of a fractional sample position on the axis of the stretch that holds it or ``within``."""
         stretch = self.stretch_at(sample if within is None else within)
         return stretch.start_s + (sample - stretch.first) / self.rate_hz
 

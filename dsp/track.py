@@ -97,10 +97,10 @@ def _walk(seed: Fit, limit: float, way: int) -> list[Fit]:
     now, drift = seed, 0.0
     while True:
         start = now.start + way * _HALF * now.period
-        lowest, highest = (start, start + now.count * now.period)
-        if way > 0 and start + _HALF * now.period > limit or way < 0 and highest - _HALF * now.period < limit:
+        highest = start + now.count * now.period
+        half = _HALF * now.period
+        if (way > 0 and start + half > limit) or (way < 0 and highest - half < limit):
             return out
-        _ = lowest
         middle = now.start + now.count * now.period / 2.0 + way * _HALF * now.period
         omega = now.omega + drift
         guess = replace(now, start=start, omega=omega, phase=now.phase + (now.omega - omega) * middle)
@@ -114,7 +114,9 @@ def _walk(seed: Fit, limit: float, way: int) -> list[Fit]:
             if best_run(fresh[None, :])[0][0] > 3.0:
                 out.append(_refit(replace(guess)))
             return out
-        drift = 0.5 * drift + 0.5 * float(np.clip(new.omega - now.omega, -0.02 / now.period, 0.02 / now.period))
+        drift = 0.5 * drift + 0.5 * float(
+            np.clip(new.omega - now.omega, -0.02 / now.period, 0.02 / now.period)
+        )
         out.append(new)
         now = new
 

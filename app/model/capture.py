@@ -29,15 +29,21 @@ class Channel:
     unit: str = "V"
 
     def values(self, start: int, stop: int) -> NDArray[np.float32] | NDArray[np.float64]:
-        """Samples ``[start, stop)`` in ``unit``: float64 if stored as such or as wide integers, else float32."""
+        """Samples ``[start, stop)`` in ``unit``: float64 if stored so or as wide integers, else float32."""
         part = self.stored[start:stop]
-        kind = np.float32 if part.dtype.itemsize <= 2 or part.dtype == np.float32 else np.float64
-        out = part.astype(kind)
+        if part.dtype.itemsize <= 2 or part.dtype == np.float32:
+            narrow = part.astype(np.float32)
+            if self.scale != 1.0:
+                narrow *= np.float32(self.scale)
+            if self.offset != 0.0:
+                narrow += np.float32(self.offset)
+            return narrow
+        wide = part.astype(np.float64)
         if self.scale != 1.0:
-            out *= kind(self.scale)
+            wide *= self.scale
         if self.offset != 0.0:
-            out += kind(self.offset)
-        return out
+            wide += self.offset
+        return wide
 
     def __len__(self) -> int:
         return int(self.stored.shape[0])

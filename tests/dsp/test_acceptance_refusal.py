@@ -15,7 +15,7 @@ HONEST_KINDS = {
     "tone bursts": {"tone", "undecided"},
     "ripple": {"none", "tone", "undecided", "multi-carrier"},
     "flat": {"none"},
-    "flat with last digit": {"none"},
+    "flat with last digit": {"none", "undecided"},
     "step": {"none", "undecided"},
     "wandering level": {"none", "undecided"},
     "chirp": {"chirp", "undecided"},

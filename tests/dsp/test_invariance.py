@@ -16,8 +16,8 @@ from dsp.results import Burst, Decode
 
 @pytest.fixture(scope="module")
 def made() -> Capture:
-    """Two talkers, one of half the other's amplitude."""
-    return capture((30, 24, 40), 32, esn0_db=18.0, amplitudes=(1.0, 0.55, 1.0))
+    """Two talkers, 3 dB apart."""
+    return capture((30, 24, 40), 32, esn0_db=18.0, cycles=3.3, amplitudes=(1.0, 0.7, 1.0))
 
 
 @pytest.fixture(scope="module")

@@ -188,7 +188,7 @@ def crossings(values: Floats, low: float, high: float) -> tuple[Floats, NDArray[
     begin, end = known[turns], known[turns + 1]
     a, b = values[begin], values[end]
     part = np.clip((middle - a) / np.where(b == a, 1.0, b - a), 0.0, 1.0)
-    return begin + part * (end - begin), b > a
+    return np.asarray(begin + part * (end - begin), dtype=np.float64), np.asarray(b > a)
 
 
 @dataclass(frozen=True)

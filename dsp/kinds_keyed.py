@@ -44,7 +44,7 @@ def _swept(carried: Carried, variation: float, facts: tuple[str, ...]) -> Verdic
         f"({100.0 * sweep.fit:.0f} % of it at one slope)"
     )
     text = f"a carrier swept evenly over {hertz(sweep.span_hz)} carries no symbols that can be told; {_TELL}"
-    others = (("fsk", 0.02), ("multi-carrier", 0.02), ("undecided", 0.02))
+    others: tuple[tuple[str, float], ...] = (("fsk", 0.02), ("multi-carrier", 0.02), ("undecided", 0.02))
     return Verdict("chirp", 0.97 * sure, others, (*facts, reason), Refusal("chirp", text))
 
 
@@ -68,7 +68,7 @@ def _shifted(carried: Carried, variation: float, facts: tuple[str, ...]) -> Verd
         _unit_text(found.unit, carried.rate_hz),
     )
     text = f"the carrier is shifted between {hertz(low)} and {hertz(high)}, not turned over: no phase reversals to decode"
-    others = (("multi-carrier", 0.03), ("bpsk", 0.02), ("qpsk", 0.02))
+    others: tuple[tuple[str, float], ...] = (("multi-carrier", 0.03), ("bpsk", 0.02), ("qpsk", 0.02))
     return Verdict("fsk", 0.97 * sure, others, (*facts, *reasons), Refusal("frequency-shift", text))
 
 
@@ -103,8 +103,15 @@ def _phased(carried: Carried, amplitude: Amplitude, facts: tuple[str, ...]) -> V
             "select a single burst, or tell carrier and symbol rate"
         )
         # next to zero frequency two phases are two levels
-        level = weigh(0.15, (carried.centre_hz - carried.half_hz) / (carried.centre_hz + carried.half_hz), 0.05)
-        others = (("bpsk", 0.6 - 0.3 * level), ("baseband", 0.3 * level), ("qpsk", 0.05), ("none", 0.05))
+        level = weigh(
+            0.15, (carried.centre_hz - carried.half_hz) / (carried.centre_hz + carried.half_hz), 0.05
+        )
+        others: tuple[tuple[str, float], ...] = (
+            ("bpsk", 0.6 - 0.3 * level),
+            ("baseband", 0.3 * level),
+            ("qpsk", 0.05),
+            ("none", 0.05),
+        )
         return Verdict("undecided", 0.25, others, facts, Refusal("two-phases-unclear", text))
     if four > 0.15 * due_four and four > 3.0 * max(one, two, chance):
         sure = weigh(four / due_four, 0.15, 0.03) * weigh(four / max(one, two, chance), 3.0, 0.5)
@@ -121,7 +128,7 @@ def _unmodulated(
     if decay > 0.45 and len(carried.runs) >= 3:
         reason = f"each stretch fades: its first half holds {50.0 * (1.0 + decay):.0f} % of its energy"
         text = f"damped oscillations at {hertz(at_hz)}, as a load step makes them ring, carry no symbols that can be told"
-        others = (("none", 0.3), ("ook", 0.08), ("tone", 0.05))
+        others: tuple[tuple[str, float], ...] = (("none", 0.3), ("ook", 0.08), ("tone", 0.05))
         return Verdict("pulses", 0.55, others, (*facts, reason), Refusal("ringing", text))
     keyed = on_off(carried)
     strengths = strength_levels(carried)
@@ -159,7 +166,7 @@ def _in_strength(
     )
     text = f"the carrier at {hertz(at_hz)} is keyed in strength with one phase: no phase reversals to decode"
     deep = weigh(0.4 - low / high, 0.0, 0.08)
-    others = (("ook", 0.03 + 0.3 * deep), ("tone", 0.03))
+    others: tuple[tuple[str, float], ...] = (("ook", 0.03 + 0.3 * deep), ("tone", 0.03))
     return Verdict(
         "ask", (0.95 - 0.3 * deep) * sure, others, (*facts, *reasons), Refusal("two-strengths", text)
     )
@@ -172,7 +179,7 @@ def _tone(carried: Carried, keyed: Switching, at_hz: float, facts: tuple[str, ..
             f"a tone at {hertz(at_hz)} that keeps its phase carries no bits; select a span in which something is "
             "sent, or tell a carrier"
         )
-        others = (("ask", 0.08), ("ook", 0.04), ("none", 0.03))
+        others: tuple[tuple[str, float], ...] = (("ask", 0.08), ("ook", 0.04), ("none", 0.03))
         return Verdict("tone", 0.85, others, facts, Refusal("steady-tone", text))
     many = len(carried.runs)
     reasons = (*facts, _unit_text(keyed.unit, carried.rate_hz))

@@ -170,7 +170,7 @@ def judge_drift(view: View, white: float) -> Verdict | None:
         f"{seconds(view.duration_s)} looked at, and 95 % below {hertz(slow.reach_hz)}"
     )
     text = f"the level only wanders, with no two levels that it would return to; {_SPAN}"
-    others = (("baseband", 0.06), ("ask", 0.02))
+    others: tuple[tuple[str, float], ...] = (("baseband", 0.06), ("ask", 0.02))
     return Verdict("none", weigh(6.0 - turns, -1.0, 1.5), others, (reason,), Refusal("wander", text))
 
 
@@ -180,7 +180,7 @@ def _stepping(view: View, keyed: Keyed) -> Verdict:
     how = {0: "does not change", 1: "changes once", 2: "changes twice"}.get(many, f"changes {many} times")
     reason = f"the level {how} (at {times} from the first sample) and stays where it is in between"
     text = f"a level that {how} carries no symbols that could be told; {_SPAN}"
-    others = (("baseband", 0.05 * many), ("pulses", 0.03 * many))
+    others: tuple[tuple[str, float], ...] = (("baseband", 0.05 * many), ("pulses", 0.03 * many))
     return Verdict("none", 0.95 - 0.08 * many, others, (reason,), Refusal("step", text))
 
 
@@ -213,7 +213,7 @@ def _pulsing(keyed: Keyed) -> Verdict | None:
     text = (
         "pulses of one width are sent and what they mean lies in their distances, for which no rule is known"
     )
-    others = (("dominant-recessive", 0.08), ("baseband", 0.05), ("none", 0.04))
+    others: tuple[tuple[str, float], ...] = (("dominant-recessive", 0.08), ("baseband", 0.05), ("none", 0.04))
     return Verdict("pulses", 0.95 * sure, others, reasons, Refusal("pulses", text))
 
 
@@ -225,7 +225,7 @@ def _few(keyed: Keyed) -> Verdict | None:
     many = keyed.edges_s.size // 2
     reason = f"{many} pulses stand apart, {100.0 * share:.1f} % of the time in all"
     text = f"{many} pulses are too few to tell what they mean; {_SPAN}"
-    others = (("none", 0.3), ("baseband", 0.08), ("dominant-recessive", 0.05))
+    others: tuple[tuple[str, float], ...] = (("none", 0.3), ("baseband", 0.08), ("dominant-recessive", 0.05))
     return Verdict("pulses", 0.5, others, (reason,), Refusal("few-pulses", text))
 
 
@@ -256,7 +256,12 @@ def _keyed(keyed: Keyed) -> Verdict:
 def _named(keyed: Keyed, sure: float, reasons: tuple[str, ...]) -> Verdict:
     if sure < 0.3:
         text = f"the line changes between two levels but at no regular times that would be symbols; {_SPAN}"
-        others = (("baseband", 0.3), ("pulses", 0.15), ("dominant-recessive", 0.1), ("none", 0.2))
+        others: tuple[tuple[str, float], ...] = (
+            ("baseband", 0.3),
+            ("pulses", 0.15),
+            ("dominant-recessive", 0.1),
+            ("none", 0.2),
+        )
         return Verdict("undecided", 0.4, others, reasons, Refusal("no-symbol-clock", text))
     text = "the line is keyed between levels without a carrier, and no phase reversals are on it to decode"
     if keyed.rest in (-1, 1):

@@ -65,7 +65,7 @@ def judge_repeating(carried: Carried) -> Verdict | None:
         f"many carriers together fill {hertz(2.0 * carried.half_hz)} around {hertz(carried.centre_hz)}: "
         "no single one to decode; tell one as carrier"
     )
-    others = (("undecided", 0.1), ("none", 0.1))
+    others: tuple[tuple[str, float], ...] = (("undecided", 0.1), ("none", 0.1))
     return Verdict("multi-carrier", 0.9 * sure, others, (reason,), Refusal("many-carriers", text))
 
 
@@ -87,16 +87,18 @@ def unnamed(carried: Carried, *, gated: bool, plain: bool) -> Verdict:
             "only noise, stronger in some bands than in others, is on the line all the time; select a span in which "
             "something is sent, or tell a carrier"
         )
-        others = (("undecided", 0.08), ("multi-carrier", 0.04), ("qpsk", 0.02))
+        others: tuple[tuple[str, float], ...] = (("undecided", 0.08), ("multi-carrier", 0.04), ("qpsk", 0.02))
         return Verdict("none", 0.85, others, (reason,), Refusal("noise", text))
     many = len(carried.runs)
-    stretches = (
-        f"{many} stretches of energy come and go" if gated else "something is sent all the time"
-    )
+    stretches = f"{many} stretches of energy come and go" if gated else "something is sent all the time"
     text = f"{stretches}, but no kind of signalling that is known fits; select a part, or tell carrier and modulation"
     constant = weigh(0.3 - amplitude.variation, 0.0, 0.05)
     keyed = (("fsk", 0.25), ("bpsk", 0.2), ("qpsk", 0.2), ("tone", 0.08), ("chirp", 0.05))
-    others = [("none", 0.3 * (1.0 - constant)), ("multi-carrier", 0.1), ("ask", 0.1 * (1.0 - constant))]
-    others += [(kind, part * (0.15 + 0.85 * constant)) for kind, part in keyed]
+    others = (
+        ("none", 0.3 * (1.0 - constant)),
+        ("multi-carrier", 0.1),
+        ("ask", 0.1 * (1.0 - constant)),
+        *((kind, part * (0.15 + 0.85 * constant)) for kind, part in keyed),
+    )
     sure = 1.0 - sum(part for _, part in others)
     return Verdict("undecided", max(0.2, sure), tuple(others), (reason,), Refusal("undecided", text))

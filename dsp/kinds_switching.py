@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,6 @@ from dsp.features import Mixture, Unit, common_unit, crossings, mixture
 from dsp.kinds_carrier import Carried, running_mean
 from dsp.source import Floats
 from dsp.verdict import weigh
-
 
 # averaging over longer stretches fights noise, over shorter ones keeps short symbols: all are tried
 _WIDTHS = (1, 2, 4, 8)
@@ -152,7 +152,7 @@ def sweep_of(carried: Carried) -> Sweep:
     return best
 
 
-def _even_slope(slopes: list[Floats], carried: Carried, runs: list[tuple[int, int]]) -> Sweep:
+def _even_slope(slopes: Sequence[Floats], carried: Carried, runs: list[tuple[int, int]]) -> Sweep:
     every = np.concatenate(slopes)
     typical = float(np.median(np.abs(every)))
     if typical <= 0.0:

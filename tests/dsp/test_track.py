@@ -47,7 +47,7 @@ def drifting(draw: int, hz_per_s: float, clock: float) -> tuple[Capture, np.ndar
     return made, (edges + start) * RATE_HZ, phases
 
 
-def seed_in_the_middle(made: Capture, edges: np.ndarray, phases: np.ndarray) -> Fit:
+def window_in_the_middle(made: Capture, edges: np.ndarray, phases: np.ndarray) -> Fit:
     """A window as a search might give it: carrier and period right on the spot, phase off a little."""
     first = (COUNT - WINDOW) // 2
     middles = (edges[:-1] + edges[1:]) / 2.0
@@ -64,7 +64,7 @@ def seed_in_the_middle(made: Capture, edges: np.ndarray, phases: np.ndarray) -> 
 @pytest.mark.parametrize("clock", [0.0, 0.004])
 def test_a_drifting_burst_is_followed_to_both_ends(hz_per_s, clock):
     made, edges, phases = drifting(1, hz_per_s, clock)
-    run, nats = follow(seed_in_the_middle(made, edges, phases), 0.0, float(len(made.samples)))
+    run, nats = follow(window_in_the_middle(made, edges, phases), 0.0, float(len(made.samples)))
     assert run.count == COUNT
     assert run.drift
     # no half turn slips on the way
@@ -84,7 +84,7 @@ def test_a_drifting_burst_is_followed_to_both_ends(hz_per_s, clock):
 
 def test_a_steady_burst_is_the_same_followed_or_fitted():
     made, edges, phases = drifting(2, 0.0, 0.0)
-    run, _ = follow(seed_in_the_middle(made, edges, phases), 0.0, float(len(made.samples)))
+    run, _ = follow(window_in_the_middle(made, edges, phases), 0.0, float(len(made.samples)))
     whole = run_of(true_fit(made, sharp=False))
     assert np.mean(np.abs(np.abs(run.symbols.real) - np.abs(whole.symbols.real))) < 0.5
     # and so are the silent symbols on either side
@@ -96,7 +96,7 @@ def test_a_steady_burst_is_the_same_followed_or_fitted():
 def test_following_stops_at_the_limits():
     made, edges, phases = drifting(3, 0.0, 0.0)
     begin, end = float(edges[100]), float(edges[330])
-    run, _ = follow(seed_in_the_middle(made, edges, phases), begin, end)
+    run, _ = follow(window_in_the_middle(made, edges, phases), begin, end)
     assert run.edges[0] > begin - PERIOD
     assert run.edges[-1] < end + PERIOD
     assert abs(run.count - 230) <= 1

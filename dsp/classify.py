@@ -10,8 +10,9 @@ from dsp.activity import Active
 from dsp.bpsk import Search
 from dsp.features import Survey, View, hertz, survey, view_around, views_of
 from dsp.kinds_carrier import carried
+from dsp.kinds_edges import judge_edges
 from dsp.kinds_keyed import judge_carrier
-from dsp.kinds_levels import judge_drift, judge_levels
+from dsp.kinds_levels import judge_drift, judge_levels, slow_part
 from dsp.kinds_lines import Lines, find_lines, judge_lines, standing, without_lines
 from dsp.kinds_many import judge_repeating, unnamed
 from dsp.noise import NoiseFloor
@@ -22,30 +23,36 @@ from dsp.verdict import Verdict
 # energy over that of the quiet level in the whole band
 _COMES_AND_GOES = 0.02
 _OUTSIDE = 0.004
+# nats of a piece of activity: what the floor's own error may bring is some tens
+_BEYOND_DOUBT = 100.0
 
 
 def explain_nothing(
     record: Record, noise: NoiseFloor, active: list[Active], search: Search
 ) -> tuple[Signalling, Refusal]:
     """Name what was found instead, and say why no bits are given."""
-    verdicts = [judge_view(view) for view in views_of(record, active, search)]
+    found = max((piece.nats for piece in search.unexplained), default=0.0) > _BEYOND_DOUBT
+    verdicts = [judge_view(view, found=found) for view in views_of(record, active, search)]
     named = [verdict for verdict in verdicts if verdict is not None]
     if not named and search.unexplained:
         # transmissions so rare that a long look averages them away
-        close = judge_view(view_around(record, search.unexplained[0]))
+        close = judge_view(view_around(record, search.unexplained[0]), found=found)
         named = [close] if close is not None else []
     if not named:
         verdict = _quiet(noise, active)
     else:
         verdict = max(named, key=lambda v: (v.kind not in ("none", "undecided"), v.probability))
     if search.unmodulated and verdict.kind in ("tone", "ook"):
-        found = f"{len(search.unmodulated)} carrier bursts were fitted, and none of them has a phase reversal"
-        verdict = replace(verdict, reasons=(*verdict.reasons, found))
+        fact = f"{len(search.unmodulated)} carrier bursts were fitted, and none of them has a phase reversal"
+        verdict = replace(verdict, reasons=(*verdict.reasons, fact))
     return verdict.signalling(), verdict.refusal
 
 
-def judge_view(view: View) -> Verdict | None:
-    """What one stretch of samples shows; None if it shows nothing above its own quiet level."""
+def judge_view(view: View, *, found: bool = False) -> Verdict | None:
+    """What one stretch of samples shows; None if it shows nothing above its own quiet level.
+
+    ``found`` says that, compared with other times, something was seen in it beyond doubt.
+    """
     seen = survey(view.samples, view.rate_hz)
     if not seen.excess(gated=False).any():
         return None
@@ -58,22 +65,28 @@ def judge_view(view: View) -> Verdict | None:
     standing_hz = standing(lines, view.rate_hz) if gated else None
     if standing_hz is not None:
         view = without_lines(view, standing_hz)
-    verdict = judge_levels(view, seen.white)
+    slow = slow_part(view, seen.white)
+    verdict = judge_levels(view, slow)
     if verdict is not None and verdict.kind != "undecided":
         return verdict
-    other = _judge_band(view, gated, lines, standing_hz)
+    if slow.low_hz < 0.3 * slow.reach_hz:
+        edges = judge_edges(slow)
+        if edges is not None:
+            return edges
+    other = _judge_band(view, judge_drift(view, slow), gated, found, lines, standing_hz)
     return verdict if verdict is not None and (other is None or other.kind == "undecided") else other
 
 
-def _judge_band(view: View, gated: bool, lines: Lines, standing_hz: Floats | None) -> Verdict | None:
+def _judge_band(
+    view: View, drift: Verdict | None, gated: bool, found: bool, lines: Lines, standing_hz: Floats | None
+) -> Verdict | None:
     seen, low, high = _band(view, gated)
-    drift = judge_drift(view, seen.white)
     reach = 2.0 * seen.step_hz
     limits = (max(0.0, low - reach), min(high + reach, view.rate_hz / 2.0))
     band = carried(view, limits, seen.white, standing_hz) if high > 0.0 else None
     if band is None or (drift is not None and low < 8.0 * seen.step_hz):
         return drift
-    plain = not gated and float(lines.power.sum()) < 0.02 * lines.rest
+    plain = not gated and not found and float(lines.power.sum()) < 0.02 * lines.rest
     return (
         judge_carrier(view, band) or judge_repeating(band) or drift or unnamed(band, gated=gated, plain=plain)
     )

@@ -144,9 +144,8 @@ def _resting(keyed: Keyed, duration_s: float) -> int | None:
     return None
 
 
-def judge_levels(view: View, white: float) -> Verdict | None:
+def judge_levels(view: View, slow: Slow) -> Verdict | None:
     """A verdict if the line is keyed between levels, rests with pulses, or steps; else None."""
-    slow = slow_part(view, white)
     if slow.low_hz > 0.2 * slow.reach_hz:
         return None
     verdicts = [_judge(view, keyed) for keyed in find_keyed(slow)]
@@ -159,9 +158,8 @@ def _judge(view: View, keyed: Keyed) -> Verdict:
     return _pulsing(keyed) or _few(keyed) or _keyed(keyed)
 
 
-def judge_drift(view: View, white: float) -> Verdict | None:
+def judge_drift(view: View, slow: Slow) -> Verdict | None:
     """A verdict if nearly all that stands above the noise is slower than the view is long; else None."""
-    slow = slow_part(view, white)
     turns = slow.median_hz * view.duration_s
     if turns > 6.0 or slow.reach_hz * view.duration_s > 120.0:
         return None

@@ -45,15 +45,15 @@ def discover(
 ) -> tuple[Model, float] | None:
     """The model that explains the most telling pieces best, with its score in nats; None if nothing does.
 
-    Every seed proposes carriers and periods of its own; each proposal is then scored on all seeds.
+    Every lead proposes carriers and periods of its own; each proposal is then scored on all leads.
     """
-    seeds = _seeds(pieces)
-    regions = [_region(record, noise, piece, max(_centre(piece), record.rate_hz / 256.0)) for piece in seeds]
+    leads = _leads(pieces)
+    regions = [_region(record, noise, piece, max(_centre(piece), record.rate_hz / 256.0)) for piece in leads]
     best: tuple[Model, float] | None = None
     promising = False
     earlier: list[Model] = []
-    for i, piece in enumerate(seeds):
-        watch.at(i / len(seeds))
+    for i, piece in enumerate(leads):
+        watch.at(i / len(leads))
         for model in _propose(record, noise, piece, settings):
             fits = [_fit(region, record.rate_hz, model) for region in regions]
             total = sum(max(0.0, fit.nats) for fit in fits if fit is not None)
@@ -61,12 +61,12 @@ def discover(
             if gains and (best is None or total > best[1]):
                 best = (replace(model, gain=min(gains)), total)
                 if all(fit is not None and _clear(fit) for fit in fits):
-                    # every seed is explained beyond doubt: other proposals can only say the same
+                    # every lead is explained beyond doubt: other proposals can only say the same
                     return replace(model, gain=min(gains)), total
                 promising = promising or _promising([fit for fit in fits if fit is not None])
             agreed = best is not None and any(_same(best[0], other) for other in earlier)
             if agreed and best is not None and _same(best[0], model) and promising:
-                # two seeds say the same on their own
+                # two leads say the same on their own
                 break
             earlier.append(model)
         else:
@@ -78,7 +78,7 @@ def discover(
         return None
     fits = [_fit(region, record.rate_hz, best[0]) for region in regions]
     kept = [fit for fit in fits if fit is not None]
-    seen = max(1e-9, sum(_seen(piece, best[0].period) for piece in seeds))
+    seen = max(1e-9, sum(_seen(piece, best[0].period) for piece in leads))
     tone = tone_nats(regions, record.rate_hz, best[0].carrier_hz)
     if tone > 0.85 * sum(fit.nats for fit in kept) and 2.0 * tone > EXPLAINED * seen:
         return replace(best[0], unmodulated=True), best[1]
@@ -110,7 +110,7 @@ def _seen(piece: Piece, period: float) -> float:
     return piece.energy * min(1.0, _SYMBOLS_AT_MOST * period / (piece.stop - piece.start))
 
 
-def _seeds(pieces: list[Piece], most: int = 6) -> list[Piece]:
+def _leads(pieces: list[Piece], most: int = 6) -> list[Piece]:
     """The most telling pieces; of long ones several parts, since a drifting carrier blurs the whole."""
     parts: list[Piece] = []
     for piece in sorted(pieces, key=lambda p: -p.nats)[:most]:
@@ -226,8 +226,8 @@ def _period(
         )
     fits: list[Fit] = []
     for sharp in (False, True) if piece.frame <= 16 else (False,):
-        seeds = _best_timings(turned.sharpened(sharp), periods, region.variance, amplitude)
-        for t in seeds:
+        leads = _best_timings(turned.sharpened(sharp), periods, region.variance, amplitude)
+        for t in leads:
             detuned = omega + 2.0 * np.pi * t.detune
             rough = Fit(
                 region, turned.sharpened(sharp), detuned, 0.0, amplitude, t.period, t.start, t.count, t.nats

@@ -42,8 +42,9 @@ class Jumps:
 
 
 def find_jumps(values: Floats, lag: int) -> Jumps | None:
-    """Changes over ``lag`` samples that stand far out of the usual ones; None if they are no clear few."""
-    change = values[lag:] - values[:-lag]
+    """Changes of the mean over ``lag`` samples that stand far out; None if they are no clear few."""
+    sums = np.concatenate(([0.0], np.cumsum(values)))
+    change = (sums[2 * lag :] - 2.0 * sums[lag:-lag] + sums[: -2 * lag]) / lag
     three = mixture(change, 3)
     down, none, up = three.levels
     if none - down < 2.5 * three.spread or up - none < 2.5 * three.spread:
@@ -67,14 +68,18 @@ def find_jumps(values: Floats, lag: int) -> Jumps | None:
 def judge_edges(slow: Slow) -> Verdict | None:
     """A verdict if jumps of one height alternate at multiples of one unit; else None."""
     best: tuple[float, Jumps] | None = None
-    for lag in (1, 2, 4, 8):
+    for lag in (1, 2, 3, 4, 6, 8, 12, 16):
         if slow.values.size < 64 * lag:
             break
         jumps = find_jumps(slow.values, lag)
         if jumps is None or jumps.unit.length < 2.0 * lag:
             continue
-        sure = weigh(jumps.separation, 4.5, 0.3) * weigh(jumps.alternating, 0.93, 0.015) * weigh(0.3 - jumps.uneven, 0.0, 0.03)
-        sure *= weigh(jumps.unit.nats, 3.0, 1.0) * weigh(jumps.unit.fit, 0.5, 0.06)
+        sure = (
+            weigh(jumps.separation, 3.6, 0.15)
+            * weigh(jumps.alternating, 0.92, 0.012)
+            * weigh(0.3 - jumps.uneven, 0.0, 0.03)
+        )
+        sure *= weigh(jumps.unit.nats, 3.0, 1.0) * weigh(jumps.unit.fit, 0.58, 0.05)
         if best is None or sure > best[0]:
             best = (sure, jumps)
     if best is None or best[0] < 0.4:

@@ -84,17 +84,17 @@ def follow(fit: Fit, begin: float, end: float) -> tuple[Run, float]:
 
     Returns the run and its log-likelihood ratio against silence.
     """
-    seed = carry(replace(fit, count=min(fit.count, WINDOW)))
-    ahead = _walk(seed, end, 1)
-    back = _walk(seed, begin, -1)
-    windows = [*back[::-1], seed, *ahead]
+    lead = carry(replace(fit, count=min(fit.count, WINDOW)))
+    ahead = _walk(lead, end, 1)
+    back = _walk(lead, begin, -1)
+    windows = [*back[::-1], lead, *ahead]
     return _assemble(windows, begin, end)
 
 
-def _walk(seed: Fit, limit: float, way: int) -> list[Fit]:
+def _walk(lead: Fit, limit: float, way: int) -> list[Fit]:
     """Windows in one direction until the transmission ends."""
     out: list[Fit] = []
-    now, drift = seed, 0.0
+    now, drift = lead, 0.0
     while True:
         start = now.start + way * _HALF * now.period
         highest = start + now.count * now.period

@@ -1,6 +1,6 @@
 """What the decoder is known not to do yet: each test states what should hold, and fails for the reason given.
 
-The marks are strict: as soon as one of these holds, its test fails until the line here is taken away.
+All but one of the marks are strict: as soon as one of these holds, its test fails until the line here is taken away.
 """
 
 from __future__ import annotations
@@ -29,9 +29,12 @@ _KNOWN = {
     ),
 }
 
+# rounding of the machine's transforms decides on which side these fall
+_ON_THE_EDGE = {"test_shift_by_a_part_of_a_sample"}
+
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         reason = _KNOWN.get(item.name)
         if reason is not None:
-            item.add_marker(pytest.mark.xfail(reason=reason, strict=True))
+            item.add_marker(pytest.mark.xfail(reason=reason, strict=item.name not in _ON_THE_EDGE))

@@ -13,7 +13,7 @@ from dsp.kinds_carrier import carried
 from dsp.kinds_edges import judge_edges
 from dsp.kinds_keyed import judge_carrier
 from dsp.kinds_levels import judge_drift, judge_levels, slow_part
-from dsp.kinds_lines import Lines, find_lines, judge_lines, without_lines
+from dsp.kinds_lines import Lines, find_lines, judge_lines, standing, without_lines
 from dsp.kinds_many import judge_repeating, unnamed
 from dsp.noise import NoiseFloor
 from dsp.results import Refusal, Signalling
@@ -62,7 +62,9 @@ def judge_view(view: View, *, found: bool = False) -> Verdict | None:
         verdict = judge_lines(view, lines)
         if verdict is not None:
             return verdict
-    view = without_lines(view, lines, single=gated)
+    standing_hz = standing(lines, view.rate_hz) if gated else None
+    if standing_hz is not None:
+        view = without_lines(view, standing_hz)
     slow = slow_part(view, seen.white)
     verdict = judge_levels(view, slow)
     if verdict is not None and verdict.kind != "undecided":
@@ -71,15 +73,17 @@ def judge_view(view: View, *, found: bool = False) -> Verdict | None:
         edges = judge_edges(slow)
         if edges is not None:
             return edges
-    other = _judge_band(view, judge_drift(view, slow), gated, found, lines)
+    other = _judge_band(view, judge_drift(view, slow), gated, found, lines, standing_hz)
     return verdict if verdict is not None and (other is None or other.kind == "undecided") else other
 
 
-def _judge_band(view: View, drift: Verdict | None, gated: bool, found: bool, lines: Lines) -> Verdict | None:
+def _judge_band(
+    view: View, drift: Verdict | None, gated: bool, found: bool, lines: Lines, standing_hz: Floats | None
+) -> Verdict | None:
     seen, low, high = _band(view, gated)
     reach = 2.0 * seen.step_hz
     limits = (max(0.0, low - reach), min(high + reach, view.rate_hz / 2.0))
-    band = carried(view, limits, seen.white) if high > 0.0 else None
+    band = carried(view, limits, seen.white, standing_hz) if high > 0.0 else None
     if band is None or (drift is not None and low < 8.0 * seen.step_hz):
         return drift
     plain = not gated and not found and float(lines.power.sum()) < 0.02 * lines.rest

@@ -13,6 +13,7 @@ from dsp.features import View
 from dsp.source import Floats
 
 _SAMPLES_AT_MOST = 1 << 16
+_LINES_AT_MOST = 24
 _RUNS_AT_MOST = 64
 _RUN_SAMPLES = 1 << 13
 _CHANGE_NATS = 6.0
@@ -46,8 +47,13 @@ class Carried:
         return max(1.0, samples * 2.0 * self.half_hz / self.rate_hz)
 
 
-def carried(view: View, band_hz: tuple[float, float], density: float) -> Carried | None:
-    """Take out a band whose noise has the one-sided ``density``; None if nothing stands out of it."""
+def carried(
+    view: View, band_hz: tuple[float, float], density: float, standing_hz: Floats | None = None
+) -> Carried | None:
+    """Take out a band whose noise has the one-sided ``density``; None if nothing stands out of it.
+
+    Lines ``standing_hz`` within the band are fitted and taken off.
+    """
     low, high = band_hz
     # flanks reach half as far again on either side
     half = max(0.55 * (high - low), 4.0 * view.rate_hz / view.samples.size)
@@ -56,6 +62,11 @@ def carried(view: View, band_hz: tuple[float, float], density: float) -> Carried
         return None
     if z.size > _SAMPLES_AT_MOST:
         z = z[:_SAMPLES_AT_MOST]
+    if standing_hz is not None:
+        inside = standing_hz[np.abs(standing_hz - centre) < 2.0 * half][:_LINES_AT_MOST]
+        for line_hz in inside.tolist():
+            wave = np.exp((2j * np.pi * (line_hz - centre) / rate) * np.arange(z.size))
+            z = z - wave * np.mean(z * np.conj(wave))
     # analytic: twice the variance of the real samples; flat band and its raised-cosine flanks squared
     noise = 2.0 * density * 2.75 * half
     smooth = max(1, round(rate / (2.0 * half)))

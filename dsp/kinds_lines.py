@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dsp.features import View, frame_spectra, hertz
 from dsp.results import Refusal
@@ -16,10 +15,6 @@ _LINES_AT_MOST = 200
 # over the median around: the largest of 10^5 exponential ordinates stays below
 _CONTRAST = 25.0
 _REACH = 4
-_STEADY = 0.8
-# steps of resolution between multiples, or lines would be near one by chance
-_ROOM = 16.0
-_REMOVED_AT_MOST = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,36 +81,29 @@ def _steadiness(view: View, hz: Floats) -> Floats:
     return np.asarray(near.min(axis=0) / np.maximum(near.mean(axis=0), 1e-300))
 
 
-def without_lines(view: View, lines: Lines, *, single: bool) -> View:
-    """The view without what is there all the time: a repeating waveform, and ``single`` steady lines."""
-    fundamental = _standing_waveform(lines, view.rate_hz)
-    rest = lines.hz[lines.steady > _STEADY] if single else lines.hz[:0]
-    if fundamental is None and rest.size == 0:
+def standing(lines: Lines, rate_hz: float) -> Floats:
+    """Frequencies of the lines that are no part of what comes and goes: steady, or multiples of steady ones."""
+    kept = lines.steady > 0.8
+    if kept.any():
+        alone = replace(lines, hz=lines.hz[kept], power=lines.power[kept], steady=lines.steady[kept])
+        fundamental = common_fundamental(alone, rate_hz)
+        if fundamental is not None:
+            order = np.maximum(1.0, np.rint(lines.hz / fundamental))
+            kept |= np.abs(lines.hz - order * fundamental) < 0.7 * lines.step_hz
+    return lines.hz[kept]
+
+
+def without_lines(view: View, lines_hz: Floats, most: int = 12) -> View:
+    """The view with lines fitted and taken off, the first ``most`` of them."""
+    if lines_hz.size == 0:
         return view
     samples = view.samples - view.samples.mean()
-    if fundamental is not None:
-        samples = samples - _repeated(samples, fundamental / view.rate_hz)
-        rest = rest[np.abs(rest - np.rint(rest / fundamental) * fundamental) > 0.7 * lines.step_hz]
     at = np.arange(samples.size)
-    for line_hz in rest[:_REMOVED_AT_MOST].tolist():
+    for line_hz in lines_hz[:most].tolist():
         wave = np.exp((-2j * np.pi * line_hz / view.rate_hz) * at)
         amplitude = 2.0 * complex(samples @ wave) / samples.size
-        samples = samples - (amplitude * np.conj(wave)).real
+        samples -= (amplitude * np.conj(wave)).real
     return View(samples, view.origin, view.rate_hz)
-
-
-def _repeated(samples: Floats, turns_a_sample: float) -> Floats:
-    """What of samples (n,) repeats every ``1 / turns_a_sample`` of them, from their mean at each phase."""
-    bins = int(np.clip(2.0 / turns_a_sample, 8, samples.size // 16))
-    place = np.arange(samples.size) * turns_a_sample % 1.0 * bins
-    low = place.astype(np.int64) % bins
-    part = place - np.floor(place)
-    # linear interpolation between bins: each sample tells of both in proportion
-    weight = np.bincount(low, 1.0 - part, bins) + np.bincount((low + 1) % bins, part, bins)
-    total = np.bincount(low, (1.0 - part) * samples, bins)
-    total += np.bincount((low + 1) % bins, part * samples, bins)
-    mean = total / np.maximum(weight, 1e-9)
-    return np.asarray((1.0 - part) * mean[low] + part * mean[(low + 1) % bins])
 
 
 def judge_lines(view: View, lines: Lines) -> Verdict | None:
@@ -192,42 +180,26 @@ def common_fundamental(lines: Lines, rate_hz: float) -> float | None:
     A line at random lies near one of the multiples with a probability of a few percent, so three that do are
     enough if they hold nearly all the power.
     """
+    strongest = float(lines.hz[0])
     power = lines.power / float(lines.power.sum())
-    needed = 2 if lines.hz.size == 2 else max(3, 0.5 * min(lines.hz.size, 20))
     for part in (1, 2, 3, 4, 5):
-        trial = float(lines.hz[0]) / part
-        if trial < _ROOM * lines.step_hz:
+        trial = strongest / part
+        if trial < 16.0 * lines.step_hz:
             break
-        trial, fits = _multiples(lines, trial, part, rate_hz)
-        if float(power[fits].sum()) > 0.9 and fits.sum() >= needed:
+        # the multiples must leave room between them
+        most = int(min(200, 0.05 * rate_hz / lines.step_hz))
+        fits = np.zeros(lines.hz.size, dtype=np.bool_)
+        for highest in (part, 3 * part, 12, 40, most):
+            orders = np.arange(1, min(highest, most) + 1)
+            at = np.abs((orders * trial + rate_hz / 2.0) % rate_hz - rate_hz / 2.0)
+            miss = np.abs(lines.hz[:, None] - at[None, :])
+            fits = miss.min(axis=1) < 0.7 * lines.step_hz
+            order = orders[np.argmin(miss, axis=1)]
+            plain = fits & (order * trial < rate_hz / 2.0)
+            if plain.any():
+                weight = power[plain] * order[plain]
+                trial = float(np.sum(weight * lines.hz[plain]) / np.sum(weight * order[plain]))
+        needed = 2 if lines.hz.size == 2 else 3
+        if float(power[fits].sum()) > 0.9 and fits.sum() >= max(needed, 0.5 * min(fits.size, 20)):
             return trial
-    return None
-
-
-def _multiples(lines: Lines, trial_hz: float, part: int, rate_hz: float) -> tuple[float, NDArray[np.bool_]]:
-    """A fundamental refined from the lines near its multiples, the strongest being the ``part``-th, and which."""
-    most = int(min(200, 0.05 * rate_hz / lines.step_hz))
-    fits = np.zeros(lines.hz.size, dtype=np.bool_)
-    for highest in (part, 3 * part, 12, 40, most):
-        orders = np.arange(1, min(highest, most) + 1)
-        at = np.abs((orders * trial_hz + rate_hz / 2.0) % rate_hz - rate_hz / 2.0)
-        miss = np.abs(lines.hz[:, None] - at[None, :])
-        fits = miss.min(axis=1) < 0.7 * lines.step_hz
-        order = orders[np.argmin(miss, axis=1)]
-        plain = fits & (order * trial_hz < rate_hz / 2.0)
-        if plain.any():
-            weight = lines.power[plain] * order[plain]
-            trial_hz = float(np.sum(weight * lines.hz[plain]) / np.sum(weight * order[plain]))
-    return trial_hz, fits
-
-
-def _standing_waveform(lines: Lines, rate_hz: float) -> float | None:
-    """The fundamental of a waveform that stands beside other things: three lines are multiples of a steady one."""
-    for seed in lines.hz[lines.steady > _STEADY][:3].tolist():
-        for part in (1, 2, 3):
-            if seed / part < _ROOM * lines.step_hz:
-                break
-            trial, fits = _multiples(lines, seed / part, part, rate_hz)
-            if fits.sum() >= 3 + 3.0 * lines.hz.size * lines.step_hz / trial:
-                return trial
     return None

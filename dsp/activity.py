@@ -67,7 +67,7 @@ def filtered(samples: Floats, rate_hz: float, gain: Callable[[Floats], Floats]) 
         return samples
     total = next_fast_len(n + 2 * pad, real=True)
     fade = 0.5 - 0.5 * np.cos(np.pi * (np.arange(pad) + 0.5) / pad)
-    whole = np.zeros(total)
+    whole = np.zeros(total, dtype=samples.dtype)
     whole[:pad] = (2.0 * samples[0] - samples[pad:0:-1]) * fade
     whole[pad : pad + n] = samples
     whole[pad + n : 2 * pad + n] = (2.0 * samples[-1] - samples[-2 : -pad - 2 : -1]) * fade[::-1]

@@ -1,28 +1,41 @@
-"""From fitted runs to the bursts that are reported."""
+"""From fitted talkers to the bursts that are reported."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
-from dsp.bpsk import Link, Talker
-from dsp.flips import flip_times
+from dsp.bpsk import Link
 from dsp.linecode import to_bits
-from dsp.quality import confidence, end_probabilities
+from dsp.pool import carrier_std, group_talkers
+from dsp.quality import confidence
 from dsp.results import Burst, DecodeSettings
-from dsp.source import Record
-from dsp.track import Run
+from dsp.source import Floats, Record
+from dsp.talkers import Talker
+
+_TO_DB = 20.0 / math.log(10.0)
+
+
+@dataclass(frozen=True)
+class _Shared:
+    """What the bursts of a talker have in common, over all strips: number and carrier, if they share one."""
+
+    number: int
+    carrier_hz: float | None
+    carrier_std_hz: float | None
 
 
 def bursts_of(record: Record, links: tuple[Link, ...], settings: DecodeSettings) -> tuple[Burst, ...]:
-    """Every run as a burst, in time order; talkers are numbered over all links."""
+    """Every run as a burst, in time order; talkers are numbered over all links by when they are first heard."""
     out: list[Burst] = []
     number = 0
     for link in links:
-        for talker in link.talkers:
-            out.extend(_burst(record, link, talker, run, number, settings) for run in talker.runs)
-            number += 1
+        shared = _numbered(record, link, number)
+        number += 1 + max((s.number - number for s in shared), default=-1)
+        for talker, common in zip(link.talkers, shared, strict=True):
+            out.extend(_bursts(record, link, talker, common, settings))
     out.sort(key=lambda burst: burst.start_s)
     order: dict[int, int] = {}
     for burst in out:
@@ -34,85 +47,187 @@ def bursts_of(record: Record, links: tuple[Link, ...], settings: DecodeSettings)
 def _renumbered(burst: Burst, order: dict[int, int]) -> Burst:
     from dataclasses import replace
 
-    return burst if burst.talker is None else replace(burst, talker=order[burst.talker])
+    if burst.talker is None or order[burst.talker] == burst.talker:
+        return burst
+    return replace(burst, talker=order[burst.talker])
 
 
-def _burst(
-    record: Record, link: Link, talker: Talker, run: Run, number: int, settings: DecodeSettings
-) -> Burst:
-    noise = talker.fitness.noise
-    rate = record.rate_hz
-    signs = np.sign(run.symbols.real)
-    symbols = "".join("1" if s == signs[0] else "0" for s in signs)
-    sure = confidence(run, noise)
-    first_p, last_p = end_probabilities(run, noise)
-    where, interval = flip_times(run, noise)
+def _numbered(record: Record, link: Link, first: int) -> list[_Shared]:
+    """Number the talkers of a link from ``first`` on; those of several strips may be one."""
+    to_hz = record.rate_hz / (2.0 * math.pi)
+    talkers = link.talkers
+    if all(t.strip is talkers[0].strip for t in talkers):
+        return [
+            _Shared(
+                first + i,
+                None if t.carrier is None else t.carrier * to_hz,
+                None if t.carrier_std is None else t.carrier_std * to_hz,
+            )
+            for i, t in enumerate(talkers)
+        ]
+    weight = [t.runs.gain**2 * t.runs.count**3.0 for t in talkers]
+    omega = np.array([float(np.sum(w * t.runs.omega) / np.sum(w)) for w, t in zip(weight, talkers, strict=True)])
+    omega_u = np.array(
+        [float(np.sum(carrier_std(t.runs.gain, t.runs.count, t.runs.period) ** -2.0)) ** -0.5 for t in talkers]
+    )
+    amplitude = np.array([float(np.mean(t.runs.amplitude)) for t in talkers])
+    total = np.array([float(np.sum(t.runs.gain**2 * t.runs.count)) for t in talkers])
+    # a carrier wanders more between strips than within one
+    spread = np.hypot(omega_u, 1e-5 * omega)
+    groups = np.array(group_talkers(amplitude, amplitude / np.sqrt(total), omega, spread))
+    out: list[_Shared] = []
+    for i, talker in enumerate(talkers):
+        mine = np.flatnonzero(groups == groups[i])
+        if talker.carrier is None:
+            out.append(_Shared(first + int(groups[i]), None, None))
+            continue
+        w = 1.0 / omega_u[mine] ** 2
+        mean = float(np.sum(w * omega[mine]) / w.sum())
+        agree = float(np.sum(w * (omega[mine] - mean) ** 2)) < mine.size + 4.0 * math.sqrt(2.0 * mine.size)
+        if agree:
+            out.append(_Shared(first + int(groups[i]), mean * to_hz, float(w.sum()) ** -0.5 * to_hz))
+        else:
+            std = omega_u[i] if talker.carrier_std is None else talker.carrier_std
+            out.append(_Shared(first + int(groups[i]), talker.carrier * to_hz, float(std) * to_hz))
+    return out
 
-    def at(position: float) -> float:
-        return record.time_s(run.region.origin + position, run.region.origin)
 
+def _bursts(
+    record: Record, link: Link, talker: Talker, common: _Shared, settings: DecodeSettings
+) -> list[Burst]:
+    """The bursts of one talker; figures are made for all of them at once, since there may be thousands."""
+    runs, strip, rate = talker.runs, talker.strip, record.rate_hz
+    to_hz = rate / (2.0 * math.pi)
+    shift = strip.shift(0.5 * (runs.first + runs.last))
+    part = strip.part(0.5 * (runs.first + runs.last))
+    count, gain = runs.count, runs.gain
+    period, period_std = _periods(link, talker)
+    carrier_hz = runs.omega * to_hz
+    carrier_u = carrier_std(gain, count, runs.period) * to_hz
+    if common.carrier_hz is not None and common.carrier_std_hz is not None:
+        carrier_hz = np.full(len(runs), common.carrier_hz)
+        carrier_u = np.full(len(runs), common.carrier_std_hz)
+    sure = confidence(runs, talker.fitness.noise)
+    positive = runs.symbols.real > 0.0
+    same = positive == np.repeat(positive[runs.offset[:-1]], count)
+    text = np.where(same, np.uint8(ord("1")), np.uint8(ord("0"))).tobytes().decode()
+    cut_start = strip.at_first[part] & (runs.first - strip.begins[part] < 0.6 * runs.period)
+    cut_end = strip.at_last[part] & (strip.ends[part] - runs.last < 0.6 * runs.period)
+    known = 0.5 / max(1, talker.fitness.symbols)
+    esn0_db = 10.0 * np.log10(gain * gain / 2.0)
+    esn0_std = _TO_DB * np.sqrt(1.0 / (count * gain * gain) + known)
+    times = _Times(record, shift, part, strip.origins)
+    columns = zip(
+        times.of(runs.first).tolist(),
+        times.of(runs.last).tolist(),
+        talker.ends.start_probability.tolist(),
+        talker.ends.end_probability.tolist(),
+        cut_start.tolist(),
+        cut_end.tolist(),
+        runs.amplitude.tolist(),
+        (runs.amplitude / (gain * np.sqrt(count))).tolist(),
+        carrier_hz.tolist(),
+        carrier_u.tolist(),
+        (rate / period).tolist(),
+        (rate * period_std / period**2).tolist(),
+        (carrier_hz * period / rate).tolist(),
+        esn0_db.tolist(),
+        esn0_std.tolist(),
+        (2.0 * math.pi / np.maximum(runs.omega, 1e-12)).tolist(),
+        strict=True,
+    )
+    flips = talker.flips
+    owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
+    where, low, high = (times.of(at, owner).tolist() for at in (flips.where, flips.low, flips.high))
+    sure_list, at, flip_at = sure.tolist(), runs.offset.tolist(), flips.offset.tolist()
     line_code = settings.line_code or "plain"
-    gain = float(np.sqrt(np.mean(run.gains**2)))
-    count = run.count
-    amplitude = gain * math.sqrt(2.0 * run.region.variance / run.period)
-    carrier, carrier_std = _carrier(record, talker, run, gain, noise)
-    period, period_std = _period(talker, run, gain, noise)
-    cut_start = run.region.at_first and float(run.edges[0]) < 0.6 * run.period
-    cut_end = run.region.at_last and run.turned.length - float(run.edges[-1]) < 0.6 * run.period
-    return Burst(
-        start_s=at(float(run.edges[0])),
-        end_s=at(float(run.edges[-1])),
-        start_probability=first_p,
-        end_probability=last_p,
-        cut_at_start=bool(cut_start),
-        cut_at_end=bool(cut_end),
-        talker=number,
-        amplitude=amplitude,
-        amplitude_std=amplitude * math.sqrt(noise / count) / gain,
-        carrier_hz=carrier,
-        carrier_std_hz=carrier_std,
-        symbol_rate_bd=rate / period,
-        symbol_rate_std_bd=rate / period * period_std / period,
-        symbol_rate_alternatives_bd=tuple(rate / other for other, _ in link.rivals),
-        cycles_per_symbol=carrier * period / rate,
-        esn0_db=10.0 * math.log10(gain * gain / (2.0 * noise)),
-        esn0_std_db=20.0
-        / math.log(10.0)
-        * math.sqrt(noise / (count * gain * gain) + 0.5 / max(1, talker.fitness.symbols)),
-        first_symbol_s=at(float(run.edges[0])),
-        flips_s=tuple(at(float(w)) for w in where),
-        flips_interval_s=tuple((at(float(a)), at(float(b))) for a, b in interval),
-        bits_per_symbol=1,
-        symbols=symbols,
-        confidence=tuple(float(c) for c in sure),
-        line_code=line_code,
-        bits=to_bits(symbols, line_code, settings.polarity),
-        characters=None,
-        warnings=_warnings(run, bool(cut_start), bool(cut_end)),
+    rivals = tuple(rate / other for other, _ in link.rivals)
+    shared = _shared_note(talker)
+    out = []
+    for i, row in enumerate(columns):
+        symbols = text[at[i] : at[i + 1]]
+        span = slice(flip_at[i], flip_at[i + 1])
+        out.append(
+            Burst(
+                start_s=row[0],
+                end_s=row[1],
+                start_probability=row[2],
+                end_probability=row[3],
+                cut_at_start=row[4],
+                cut_at_end=row[5],
+                talker=common.number,
+                amplitude=row[6],
+                amplitude_std=row[7],
+                carrier_hz=row[8],
+                carrier_std_hz=row[9],
+                symbol_rate_bd=row[10],
+                symbol_rate_std_bd=row[11],
+                symbol_rate_alternatives_bd=rivals,
+                cycles_per_symbol=row[12],
+                esn0_db=row[13],
+                esn0_std_db=row[14],
+                first_symbol_s=row[0],
+                flips_s=tuple(where[span]),
+                flips_interval_s=tuple(zip(low[span], high[span], strict=True)),
+                bits_per_symbol=1,
+                symbols=symbols,
+                confidence=tuple(sure_list[at[i] : at[i + 1]]),
+                line_code=line_code,
+                bits=to_bits(symbols, line_code, settings.polarity),
+                characters=None,
+                warnings=_warnings(row[4], row[5], row[15]) + shared,
+            )
+        )
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Times:
+    """From positions in a strip to the time axis of the record's stretches."""
+
+    record: Record
+    shift: Floats
+    part: Floats
+    origins: Floats
+
+    def of(self, position: Floats, owner: Floats | None = None) -> Floats:
+        """Times of positions, each of the run ``owner`` (default: one for each run)."""
+        stretches = self.record.stretches
+        firsts = np.array([s.first for s in stretches])
+        starts = np.array([s.start_s for s in stretches])
+        origin = self.origins[self.part]
+        number = np.searchsorted(firsts, origin, "right") - 1
+        shift, first, start = self.shift, firsts[number], starts[number]
+        if owner is not None:
+            shift, first, start = shift[owner], first[owner], start[owner]
+        return np.asarray(start + (position + shift - first) / self.record.rate_hz)
+
+
+def _periods(link: Link, talker: Talker) -> tuple[Floats, Floats]:
+    """Symbol period and its standard uncertainty for each run: its own where it was followed."""
+    runs = talker.runs
+    own = runs.period * np.maximum(1e-9, 0.7 / (1.0 + runs.gain**2)) / np.maximum(runs.count, 1)
+    return (
+        np.where(runs.drift, runs.period, link.period.value),
+        np.where(runs.drift, own, link.period.std),
     )
 
 
-def _carrier(record: Record, talker: Talker, run: Run, gain: float, noise: float) -> tuple[float, float]:
-    if talker.carrier_hz is not None and talker.carrier_std_hz is not None:
-        return talker.carrier_hz, talker.carrier_std_hz * math.sqrt(noise)
-    to_hz = record.rate_hz / (2.0 * math.pi)
-    std = math.sqrt(12.0 * noise / (run.count * gain * gain)) / (run.count * run.period)
-    return run.omega * to_hz, std * to_hz
+def _shared_note(talker: Talker) -> tuple[str, ...]:
+    if talker.ends.shared is None:
+        return ()
+    return (
+        f"this talker's bursts share their length, most often {talker.ends.shared} symbols, which was used "
+        "to decide where each begins and ends",
+    )
 
 
-def _period(talker: Talker, run: Run, gain: float, noise: float) -> tuple[float, float]:
-    if run.drift:
-        return run.period, run.period * max(1e-9, 0.7 / (1.0 + gain * gain / noise)) / run.count
-    return talker.period.value, talker.period.std
-
-
-def _warnings(run: Run, cut_start: bool, cut_end: bool) -> tuple[str, ...]:
+def _warnings(cut_start: bool, cut_end: bool, samples_per_cycle: float) -> tuple[str, ...]:
     out = []
     if cut_start:
         out.append("the capture begins within this burst: its first symbols may be missing")
     if cut_end:
         out.append("the capture ends within this burst: its last symbols may be missing")
-    samples_per_cycle = 2.0 * math.pi / max(1e-12, run.omega)
     if samples_per_cycle < 5.0:
         out.append(
             f"only {samples_per_cycle:.1f} samples a carrier cycle: a carrier above half the sample rate "

@@ -2,47 +2,50 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dsp.activity import Active
-from dsp.burstfit import carry, settle
-from dsp.discover import EXPLAINED, Model, climb_together, discover
-from dsp.extract import Found, extract
+from dsp.condition import Conditioner
+from dsp.discover import EXPLAINED, discover
+from dsp.extract import Found, Model, extract
+from dsp.gate import WHOLE, spans_of
+from dsp.merge import climb_together
 from dsp.noise import NoiseFloor
-from dsp.pool import Period, group_talkers, pooled_period
-from dsp.quality import Fitness, fitness, quiet_noise
+from dsp.pool import Period, pooled_period
+from dsp.quality import fitness
 from dsp.results import DecodeSettings
+from dsp.runs import Runs
 from dsp.segment import Piece, cut, outside
 from dsp.source import Record, Watch
-from dsp.track import Run, run_of
+from dsp.strip import Strip
+from dsp.talkers import Talker, believable, talkers_of
 
 _MODELS_AT_MOST = 24
 # a likelihood gained by choosing among thousands of periods, starts and carriers
 _SEARCH_NATS = 12.0
 # Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
 _LEAST_ESN0 = 1.0
-
-
-@dataclass(frozen=True, eq=False)
-class Talker:
-    """Transmissions that one transmitter may have sent, and what they share."""
-
-    runs: tuple[Run, ...]
-    fitness: Fitness
-    period: Period
-    carrier_hz: float | None
-    carrier_std_hz: float | None
+# samples that are worked on at a time
+_STRIP = 1 << 20
+_THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
 class Link:
-    """All of one carrier and symbol period; ``rivals`` are other symbol periods with their odds."""
+    """All of one carrier and symbol period; ``rivals`` are other symbol periods with their odds.
+
+    ``noise_scale`` is the noise met beside the transmissions over that of the floor.
+    """
 
     model: Model
+    period: Period
     talkers: tuple[Talker, ...]
     rivals: tuple[tuple[float, float], ...]
+    noise_scale: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,9 +83,7 @@ def find_links(
         # strength on the line, not over the floor: a harmonic or a skirt may stand where the line is quieter
         octave = max(pieces, key=lambda o: _strength(noise, pieces[o]))
         mine = pieces[octave]
-        found = _one_link(
-            record, noise, mine, settings, covered, watch.part(0.2 * (rounds - 1) / rounds, 0.9)
-        )
+        found = _one_link(record, noise, mine, settings, watch.part(0.2 * (rounds - 1) / rounds, 0.9))
         if found is None:
             unexplained.extend(mine)
             del pieces[octave]
@@ -90,21 +91,15 @@ def find_links(
         link = found.link
         if link is None:
             unmodulated.extend(mine)
-            covered.extend((float(p.start), float(p.stop)) for p in mine)
-            pieces = {
-                o: [q for p in inside for q in outside(record, noise, p, covered)]
-                for o, inside in pieces.items()
-            }
             unexplained.extend(mine)
-            pieces.pop(octave, None)
-            pieces = {o: inside for o, inside in pieces.items() if inside}
-            continue
-        links.append(link)
-        covered.extend(_samples(run) for talker in link.talkers for run in talker.runs)
+            covered.extend((float(p.start), float(p.stop)) for p in mine)
+        else:
+            links.append(link)
+            covered.extend(span for talker in link.talkers for span in _samples(talker))
         left = {
             o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()
         }
-        if left[octave] == mine:
+        if left[octave] == mine or link is None:
             del left[octave]
         pieces = {o: [p for p in inside if _stands_out(p)] for o, inside in left.items()}
         pieces = {o: inside for o, inside in pieces.items() if inside}
@@ -125,8 +120,11 @@ def _strength(noise: NoiseFloor, pieces: list[Piece]) -> float:
     return float(np.sum(noise.density(middles) * np.array([p.energy for p in pieces])))
 
 
-def _samples(run: Run) -> tuple[float, float]:
-    return run.region.origin + float(run.edges[0]), run.region.origin + float(run.edges[-1])
+def _samples(talker: Talker) -> list[tuple[float, float]]:
+    """Samples of the record that each transmission of a talker covers."""
+    runs = talker.runs
+    shift = talker.strip.shift(0.5 * (runs.first + runs.last))
+    return list(zip((runs.first + shift).tolist(), (runs.last + shift).tolist(), strict=True))
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,38 +135,22 @@ class _Outcome:
 
 
 def _one_link(
-    record: Record,
-    noise: NoiseFloor,
-    pieces: list[Piece],
-    settings: DecodeSettings,
-    covered: list[tuple[float, float]],
-    watch: Watch,
+    record: Record, noise: NoiseFloor, pieces: list[Piece], settings: DecodeSettings, watch: Watch
 ) -> _Outcome | None:
     """The link that explains these pieces; None if nothing does."""
-    proposal = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))
-    if proposal is None:
+    model = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))
+    if model is None:
         return None
-    model = proposal[0]
     if model.unmodulated:
         return _Outcome(None)
-    for attempt in range(3):
-        founds = extract(
-            record, noise, pieces, model, watch.part(0.4 + 0.1 * attempt, 0.5 + 0.1 * attempt), covered
-        )
-        founds = [f for f in founds if _plausible(f)]
-        if not founds:
-            return None
-        before = model.noise_scale
-        model, period = _pooled_model(record, model, founds, settings)
-        if 0.5 < model.noise_scale / before < 2.0:
-            break
-    founds = extract(record, noise, pieces, model, watch.part(0.7, 1.0), covered)
-    founds = [f for f in founds if _plausible(f)]
-    if not founds:
+    conditioner = Conditioner(record, noise, model.carrier_hz, record.rate_hz / model.period)
+    strip = conditioner.strip(_around(record, pieces, model))
+    found, runs, model, period = _learned(record, strip, model, settings)
+    if not len(found) or period is None:
         return None
-    judged = fitness([f.run for f in founds])
-    energy = sum(float(np.sum(f.run.gains**2)) for f in founds) * model.noise_scale
-    if energy < EXPLAINED * sum(p.energy for p in pieces) or max(f.run.count for f in founds) < 8:
+    judged = fitness(runs)
+    energy = float(np.sum(runs.gains**2)) * found.variance / strip.variance
+    if energy < EXPLAINED * sum(p.energy for p in pieces) or int(runs.count.max()) < 8:
         return None
     if judged.gain**2 < 2.0 * _LEAST_ESN0 * judged.noise:
         return None
@@ -177,122 +159,131 @@ def _one_link(
     if judged.flips < max(1, 0.02 * judged.symbols):
         return _Outcome(None)
     # two flips make one interval, which any rate divides; nothing but flips may be two tones
-    if judged.flips < 3 or (judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(founds))):
+    if judged.flips < 3 or (judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(runs))):
         return None
-    return _Outcome(Link(model, _talkers(record, founds, period), _rivals(founds)))
+    rivals = _rivals(found)
+    if record.samples <= WHOLE:
+        talkers = talkers_of(strip, found)
+    else:
+        spans = spans_of(record, noise, model, found.variance / strip.variance, watch.part(0.6, 0.8))
+        talkers = _everywhere(conditioner, spans, found.variance, model, watch.part(0.8, 1.0))
+    scale = found.variance / strip.variance * judged.noise
+    return _Outcome(Link(model, period, tuple(talkers), rivals, scale)) if talkers else None
 
 
-def _plausible(found: Found) -> bool:
-    """Whether one run alone could be phase reversal."""
-    judged = fitness([found.run])
-    return judged.nats > -2.0 and judged.excess < 0.15 + 3.0 * judged.excess_std and judged.spread < 0.6
+def _around(record: Record, pieces: list[Piece], model: Model) -> list[tuple[int, int]]:
+    """Spans of the record around pieces, joined where they meet; a short record as a whole."""
+    if record.samples <= WHOLE:
+        return [(s.first, s.last) for s in record.stretches]
+    margin = 10.0 * model.period
+    spans: list[tuple[int, int]] = []
+    for piece in sorted(pieces, key=lambda p: p.start):
+        stretch = record.stretch_at(piece.start)
+        start = max(stretch.first, int(piece.start - margin - piece.frame))
+        stop = min(stretch.last, int(piece.stop + margin + piece.frame))
+        if spans and start < spans[-1][1] and spans[-1][0] >= stretch.first:
+            spans[-1] = (spans[-1][0], max(stop, spans[-1][1]))
+        else:
+            spans.append((start, stop))
+    return spans
+
+
+def _learned(
+    record: Record, strip: Strip, model: Model, settings: DecodeSettings
+) -> tuple[Found, Runs, Model, Period | None]:
+    """What a strip holds, and the model as all of that shows it."""
+    period: Period | None = None
+    found, runs = None, None
+    for _ in range(3):
+        found, runs = believable(extract(strip, 2.0 * np.pi * model.carrier_hz / record.rate_hz, model))
+        if not len(runs):
+            break
+        before = model
+        model, period = _pooled_model(record, model, found, runs, settings)
+        strip = strip.with_variance(found.variance)
+        if _alike(before, model, int(runs.count.max())):
+            break
+    assert found is not None and runs is not None
+    return found, runs, model, period
+
+
+def _alike(one: Model, other: Model, symbols: int) -> bool:
+    """Whether fits with one model hold for the other: no edge moves by a thirtieth of a symbol."""
+    return one.sharp == other.sharp and abs(one.period / other.period - 1.0) * min(symbols, 96) < 0.03
 
 
 def _pooled_model(
-    record: Record, model: Model, founds: list[Found], settings: DecodeSettings
+    record: Record, model: Model, found: Found, runs: Runs, settings: DecodeSettings
 ) -> tuple[Model, Period]:
-    fits = [f.fit for f in founds if f.fit is not None]
-    if fits:
+    fits = found.fits
+    if len(fits):
         period = pooled_period(fits, model.period, model.sharp)
-        settled = [settle(replace(f, period=period.value), rounds=1, sharp=period.sharp) for f in fits]
-        whole = climb_together([f for f in settled if f.count >= 4]) if settings.symbol_rate_bd is None else 1
-        if whole > 1:
-            period = pooled_period(fits, period.value * whole, period.sharp)
+        if settings.symbol_rate_bd is None:
+            strongest = fits.take(np.argsort(-fits.nats)[:24])
+            whole = climb_together([strongest.take(np.array([i])) for i in range(len(strongest))])
+            if whole > 1:
+                period = pooled_period(fits, period.value * whole, period.sharp)
     else:
-        weights = np.array([float(f.run.count) ** 3 for f in founds])
-        periods = np.array([f.run.period for f in founds])
-        value = float(np.sum(weights * periods) / weights.sum())
-        longest = max(founds, key=lambda f: f.run.count).run
+        weights = runs.count.astype(np.float64) ** 3
+        value = float(np.sum(weights * runs.period) / weights.sum())
         # timing of either end to about 1 / (2 g^2) of a symbol, as of a change point
-        gain = float(np.median(longest.gains))
-        period = Period(value, value * max(1e-9, 0.7 / (1.0 + gain * gain)) / longest.count, model.sharp)
-    weight = np.array([float(np.sum(f.run.gains**2)) for f in founds])
-    omega = float(np.sum(weight * np.array([f.run.omega for f in founds])) / weight.sum())
+        gain = float(np.median(runs.gains))
+        period = Period(value, value * max(1e-9, 0.7 / (1.0 + gain * gain)) / int(runs.count.max()), model.sharp)
+    weight = runs.gain**2 * runs.count
+    omega = float(np.sum(weight * runs.omega) / weight.sum())
     carrier = omega * record.rate_hz / (2.0 * np.pi)
-    scale = model.noise_scale * _met_noise([f.run for f in founds])
-    # the weaker talkers' gain: scored with it the strong ones are no less clear
-    gains = [float(np.median(f.run.gains)) for f in founds]
-    gain = float(np.quantile(gains, 0.1) / np.sqrt(scale / model.noise_scale))
-    return Model(carrier, period.value, period.sharp, scale, gain=gain), period
+    gain = float(np.median(runs.gains))
+    return replace(model, carrier_hz=carrier, period=period.value, sharp=period.sharp, gain=gain), period
 
 
-def _met_noise(runs: list[Run]) -> float:
-    """Noise beside the transmissions (or, where there is none beside, within) in units of the assumed one."""
-    quiet, told = quiet_noise(runs)
-    if told >= 24:
-        return float(np.clip(quiet, 1e-3, 1.5))
-    return float(np.clip(fitness(runs).noise, 1e-3, 1.5))
+def _everywhere(
+    conditioner: Conditioner, spans: list[tuple[int, int]], variance: float, model: Model, watch: Watch
+) -> list[Talker]:
+    """All talkers of a link over all spans, a strip at a time."""
+    jobs = list(_strips(spans))
+    omega = 2.0 * np.pi * model.carrier_hz / conditioner.record.rate_hz
+
+    def work(job: list[tuple[int, int]]) -> list[Talker]:
+        strip = conditioner.strip(job).with_variance(variance)
+        found, _ = believable(extract(strip, omega, model))
+        return [t.released() for t in talkers_of(strip, found)]
+
+    out: list[Talker] = []
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for i, talkers in enumerate(pool.map(work, jobs)):
+            watch.at(i / len(jobs))
+            out.extend(talkers)
+    return out
 
 
-def _talkers(record: Record, founds: list[Found], period: Period) -> tuple[Talker, ...]:
-    """Group the runs by transmitter, and let each group share its carrier if it has one."""
-    runs = [f.run for f in founds]
-    to_hz = record.rate_hz / (2.0 * np.pi)
-    amplitude = np.array([_amplitude(run) for run in runs])
-    gain = np.array([float(np.sqrt(np.mean(run.gains**2))) for run in runs])
-    count = np.array([run.count for run in runs])
-    carrier = np.array([run.omega for run in runs])
-    amplitude_u = amplitude / (gain * np.sqrt(count))
-    carrier_u = np.sqrt(12.0 / (count * gain**2)) / (count * period.value)
-    groups = group_talkers(amplitude, amplitude_u, carrier, carrier_u)
-    out = []
-    for number in range(max(groups) + 1):
-        mine = [i for i, g in enumerate(groups) if g == number]
-        w = 1.0 / carrier_u[mine] ** 2
-        mean = float(np.sum(w * carrier[mine]) / np.sum(w))
-        agree = float(np.sum(w * (carrier[mine] - mean) ** 2))
-        short = all(founds[i].fit is not None for i in mine)
-        # 99.9 % point of chi-square, Wilson-Hilferty
-        k = max(1, len(mine) - 1)
-        limit = k * (1.0 - 2.0 / (9.0 * k) + 3.09 * np.sqrt(2.0 / (9.0 * k))) ** 3
-        shared = short and (len(mine) == 1 or agree < limit)
-        if shared and len(mine) > 1:
-            group = [_held(founds[i], mean) for i in mine]
-        else:
-            group = [runs[i] for i in mine]
-        out.append(
-            Talker(
-                tuple(group),
-                fitness(group),
-                period,
-                mean * to_hz if shared and len(mine) > 1 else None,
-                float(1.0 / np.sqrt(np.sum(w))) * to_hz if shared and len(mine) > 1 else None,
-            )
-        )
-    return tuple(out)
+def _strips(spans: list[tuple[int, int]]) -> Iterator[list[tuple[int, int]]]:
+    """Spans in lots of about as many samples as are worked on at a time."""
+    lot: list[tuple[int, int]] = []
+    size = 0
+    for span in spans:
+        lot.append(span)
+        size += span[1] - span[0]
+        if size >= _STRIP:
+            yield lot
+            lot, size = [], 0
+    if lot:
+        yield lot
 
 
-def _held(found: Found, omega: float) -> Run:
-    """The run fitted again with the carrier that the talker's bursts share."""
-    fit = found.fit
-    if fit is None:
-        return found.run
-    middle = (fit.start + fit.stop) / 2.0
-    fit = replace(fit, omega=omega, phase=fit.phase + (fit.omega - omega) * middle)
-    span = (fit.start - 1.5 * fit.period, fit.stop + 1.5 * fit.period)
-    return run_of(settle(carry(fit, hold_carrier=True), rounds=2, hold_carrier=True, span=span))
-
-
-def _amplitude(run: Run) -> float:
-    gain = float(np.mean(run.gains))
-    return gain * float(np.sqrt(2.0 * run.region.variance / run.period))
-
-
-def _rivals(founds: list[Found]) -> tuple[tuple[float, float], ...]:
+def _rivals(found: Found) -> tuple[tuple[float, float], ...]:
     """Symbol periods that divide the chosen one, with their odds against it, if those are worth a word."""
-    fits = [f.fit for f in founds if f.fit is not None]
-    if not fits:
+    fits = found.fits
+    if not len(fits):
         return ()
-    symbols = sum(f.run.count for f in founds)
+    symbols = int(fits.count.sum()) + int(found.windows.count.sum()) // 2
     out = []
     for many in (2, 3, 4):
         if symbols * (many - 1) * np.log(2.0) > 25.0:
             continue
-        nats = 0.0
-        for fit in fits:
-            finer = replace(fit, period=fit.period / many, count=fit.count * many)
-            nats += float(np.sum(finer.symbol_nats()) - np.sum(fit.symbol_nats()))
+        finer = replace(fits, period=fits.period / many, count=fits.count * many)
+        nats = float(np.sum(np.where(finer.inside(), finer.symbol_nats(), 0.0)))
+        nats -= float(np.sum(np.where(fits.inside(), fits.symbol_nats(), 0.0)))
         odds = float(np.exp(min(0.0, nats)))
         if odds > 1e-3:
-            out.append((fits[0].period / many, odds))
+            out.append((float(fits.period[0]) / many, odds))
     return tuple(out)

@@ -7,16 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from dsp.activity import filtered
-from dsp.burstfit import Region
 from dsp.noise import NoiseFloor, suppression
 from dsp.source import Floats, Record
+from dsp.strip import Strip
 
 _SURROUND = 1 << 13
+_CLOSE = 1 << 16
+_AT_ONCE = 1 << 20
 
 
 @dataclass(frozen=True, eq=False)
 class Conditioner:
-    """Reads conditioned regions of a record.
+    """Reads conditioned parts of a record.
 
     What stands above the floor near ``carrier_hz`` is weighted down (`dsp.noise.suppression`); a line as
     quiet everywhere else as there is only loses its mean. ``noise_scale`` corrects the floor's density by
@@ -46,18 +48,62 @@ class Conditioner:
         """Noise variance of a sample, were the floor everywhere as it is around the carrier."""
         return self.reference * self.record.rate_hz / 2.0 * self.noise_scale
 
-    def region(self, start: int, stop: int) -> Region:
-        """Conditioned samples ``[start, stop)``, cut to the stretch they lie in."""
-        stretch = self.record.stretch_at(start)
-        start, stop = max(start, stretch.first), min(stop, stretch.last)
-        low, high = max(stretch.first, start - _SURROUND), min(stretch.last, stop + _SURROUND)
-        samples = self.record.read(low, high)
-        samples -= samples.mean()
-        hz = np.fft.rfftfreq(samples.size, 1.0 / self.record.rate_hz)
+    def strip(self, spans: list[tuple[int, int]]) -> Strip:
+        """Conditioned samples of ``[start, stop)`` spans in rising order, each cut to the stretch it starts in."""
+        pieces: list[Floats] = []
+        begins, origins, at_first, at_last = [0], [], [], []
+        for together in self._read_together(self._within(spans)):
+            stretch = self.record.stretch_at(together[0][0])
+            low = max(stretch.first, together[0][0] - _SURROUND)
+            high = min(stretch.last, together[-1][1] + _SURROUND)
+            samples = self._conditioned(low, high)
+            for start, stop in together:
+                pieces.append(samples[start - low : stop - low])
+                begins.append(begins[-1] + stop - start)
+                origins.append(start)
+                at_first.append(start == stretch.first)
+                at_last.append(stop == stretch.last)
+        whole = np.concatenate(pieces) if len(pieces) != 1 else pieces[0]
+        return Strip(
+            whole,
+            np.array(begins[:-1]),
+            np.array(origins),
+            np.array(at_first),
+            np.array(at_last),
+            self.variance,
+            whole.size,
+        )
+
+    def _within(self, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+        out = []
+        for start, stop in spans:
+            stretch = self.record.stretch_at(start)
+            start, stop = max(start, stretch.first), min(stop, stretch.last)
+            if stop > start:
+                out.append((start, stop))
+        return out
+
+    def _conditioned(self, low: int, high: int) -> Floats:
+        samples = self.record.read_centred(low, high)
         # twice the highest density in the band: the floor's own estimate may be off by as much, and a
         # transmission that is on most of the time must not be filtered by its own spectrum
         bound = 2.0 * float(self._band(1.0).max())
+        hz = np.fft.rfftfreq(min(samples.size, 1 << 16), 1.0 / self.record.rate_hz)
         if suppression(self.noise, hz, bound)[1:].min(initial=1.0) < 0.5:
-            samples = filtered(samples, self.record.rate_hz, lambda f: suppression(self.noise, f, bound))
-        part = samples[start - low : stop - low]
-        return Region(part, start, self.variance, start == stretch.first, stop == stretch.last)
+            return filtered(samples, self.record.rate_hz, lambda f: suppression(self.noise, f, bound))
+        return samples
+
+    def _read_together(self, spans: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
+        """Spans that lie so close that one read (and one filtering) serves them all."""
+        out: list[list[tuple[int, int]]] = []
+        for span in spans:
+            if (
+                out
+                and span[0] - out[-1][-1][1] < _CLOSE
+                and span[1] - out[-1][0][0] < _AT_ONCE
+                and span[1] <= self.record.stretch_at(out[-1][0][0]).last
+            ):
+                out[-1].append(span)
+            else:
+                out.append([span])
+        return out

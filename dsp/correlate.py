@@ -45,6 +45,39 @@ class Turned:
         base = self.sums[whole]
         return np.asarray(base + (self.sums[whole + 1] - base) * (place - whole))
 
+    def shares(self, edges: Floats) -> Floats:
+        """Up to how many samples (not whole) the running sum is taken for each edge."""
+        place = np.ceil(edges - 1e-9) if self.sharp else edges + 0.5
+        return np.clip(place, 0.0, float(self.length))
+
+    def lengths(self, edges: Floats) -> Floats:
+        """Samples between neighbouring edges, as `at` shares them out."""
+        place = self.shares(edges)
+        return np.asarray(place[..., 1:] - place[..., :-1])
+
+    def doubles(self, edges: Floats) -> Complexes:
+        """Sum of ``exp(2j omega m)`` between neighbouring edges, shared out as `at` does.
+
+        Half of what a symbol's energy depends on the phase it begins with; nothing to speak of where there
+        are many carrier cycles a symbol.
+        """
+        turn = np.exp(2j * self.omega) - 1.0
+        if abs(turn) < 1e-6:
+            return np.zeros((*edges.shape[:-1], edges.shape[-1] - 1), dtype=np.complex128)
+        place = self.shares(edges)
+        whole = np.floor(place)
+        turns = whole * (self.omega / np.pi)
+        rest = ((turns - np.rint(turns)) * (2.0 * np.pi)).astype(np.float32)
+        cos, sin = np.cos(rest), np.sin(rest)
+        part = place - whole
+        # (1 + part turn) / turn: the sum up to a fraction of a sample runs straight
+        inverse = 1.0 / turn
+        re, im = inverse.real + part, inverse.imag
+        values = np.empty(place.shape, dtype=np.complex128)
+        values.real = cos * re - sin * im
+        values.imag = cos * im + sin * re
+        return np.asarray(values[..., 1:] - values[..., :-1])
+
     def between(self, edges: Floats) -> Complexes:
         """Correlations over neighbouring edges along the last axis."""
         values = self.at(edges)
@@ -96,13 +129,19 @@ def turn_back(samples: Floats, omega: float, sharp: bool = False) -> Turned:
     ``samples`` has shape (n,), ``omega`` is in radians a sample.
     """
     size = 1 << 13
-    table = np.exp(-1j * omega * np.arange(size))
-    sums = np.zeros(samples.size + 1, dtype=np.complex128)
+    table = np.exp(-1j * omega * np.arange(min(size, samples.size)))
+    sums = np.empty(samples.size + 1, dtype=np.complex128)
+    sums[0] = total = 0.0
     for start in range(0, samples.size, size):
         part = samples[start : start + size]
         constant = np.exp(-1j * (omega * start % (2.0 * np.pi)))
-        sums[start + 1 : start + 1 + part.size] = part * (table[: part.size] * constant)
-    np.cumsum(sums, out=sums)
+        here = sums[start + 1 : start + 1 + part.size]
+        np.multiply(table[: part.size], part, out=here)
+        here *= constant
+        # a block at a time, while it is still in the cache
+        here[0] += total
+        np.cumsum(here, out=here)
+        total = here[-1]
     return Turned(sums, omega, sharp)
 
 
@@ -164,17 +203,39 @@ def on_runs(on_nats: Floats, change_nats: float) -> list[tuple[int, int]]:
     return runs
 
 
-def change_nats(gain: float) -> float:
+def strongest_runs(
+    nats: Floats, change: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """The likeliest of the runs of `on_runs` in each row: first, last (half-open) and value, each (rows,).
+
+    ``nats`` has shape (rows, columns), ``change`` (rows,).
+    """
+    value, first, last = best_run(nats)
+    total = np.concatenate((np.zeros((nats.shape[0], 1)), np.cumsum(nats, axis=1)), axis=1)
+    column = np.arange(total.shape[1])
+    within = (column >= first[:, None]) & (column <= last[:, None])
+    top = np.maximum.accumulate(np.where(within, total, -np.inf), axis=1)
+    fall = np.where(within, top, total) - total
+    # only a run that falls far in between may be two
+    for row in np.flatnonzero(fall.max(axis=1, initial=0.0) > 2.0 * change).tolist():
+        runs = on_runs(nats[row], float(change[row]))
+        if runs:
+            sums = [float(nats[row, a:b].sum()) for a, b in runs]
+            most = int(np.argmax(sums))
+            first[row], last[row], value[row] = *runs[most], sums[most]
+    return first, last, value
+
+
+def change_nats(gain: Floats) -> Floats:
     """Cost of switching on or off, for symbols of length ``gain`` correlated in phase.
 
     Two changes cost what a symbol six standard deviations short of its length loses, so that one weak
     symbol does not cut a transmission, and more for strong symbols, whose lengths differ by more than noise.
     Weak symbols lose so little when silent that only the odds of a rare event are asked.
     """
-    if gain < 4.5:
-        return 4.0
-    short = 6.0 * gain + 0.7 - gain * gain / 2.0
-    return 0.5 * max(8.0, min(20.0, short), 0.42 * gain * gain)
+    gain = np.asarray(gain, dtype=np.float64)
+    short = np.clip(6.0 * gain + 0.7 - gain * gain / 2.0, 8.0, 20.0)
+    return np.where(gain < 4.5, 4.0, 0.5 * np.maximum(short, 0.42 * gain * gain))
 
 
 def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:

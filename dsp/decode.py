@@ -91,7 +91,7 @@ def _busy(record: Record, active: list[Active]) -> bool:
 def _doubtful(search: Search) -> bool:
     """Whether what was found may be only the part of a transmission that its own floor leaves."""
     return not search.links or any(
-        link.model.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
+        link.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
         for link in search.links
         for t in link.talkers
     )

@@ -6,64 +6,78 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.burstfit import Fit, Region, acquire, carry, settle, timing_nats
 from dsp.carrier import squared_lines
 from dsp.condition import Conditioner
-from dsp.correlate import Turned, best_run, turn_back
+from dsp.correlate import turn_back
+from dsp.extract import Found, Model, extract
+from dsp.merge import climb
 from dsp.noise import NoiseFloor
-from dsp.quality import fitness
-from dsp.rate import Timing, period_grid, score_period
+from dsp.quality import Fitness, fitness
+from dsp.rate import period_grid, search_period
+from dsp.refine import first_fits, polish
 from dsp.results import DecodeSettings
+from dsp.runs import join, runs_of
 from dsp.segment import Piece
-from dsp.source import Floats, Record, Watch
-from dsp.track import run_of
+from dsp.source import Record, Watch
+from dsp.strip import Strip
 
 _SYMBOLS_AT_MOST = 64
 _FOGGED_ESN0 = 40.0
 # share of the energy seen that a model must explain to be more than a chance likeness
 EXPLAINED = 0.55
 _FEWEST_CYCLES = 0.8
+# natural units of a fit to a lead that is worth counting: the choice among models is judged over all leads
+_LEAD_NATS = 8.0
 
 
-@dataclass(frozen=True)
-class Model:
-    """What the bursts of a link share: carrier, symbol period in samples, how edges fall on samples.
+@dataclass(frozen=True, eq=False)
+class Leads:
+    """The pieces a search starts from, and their samples one after the other."""
 
-    ``gain`` is the length of a weak talker's symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says it is a tone.
-    """
+    pieces: tuple[Piece, ...]
+    strip: Strip
 
-    carrier_hz: float
-    period: float
-    sharp: bool = False
-    noise_scale: float = 1.0
-    unmodulated: bool = False
-    gain: float = 4.0
+    def part(self, number: int) -> Strip:
+        """One lead by itself."""
+        begin, end = int(self.strip.begins[number]), int(self.strip.ends[number])
+        at = slice(number, number + 1)
+        return Strip(
+            self.strip.samples[begin:end],
+            np.zeros(1, dtype=np.int64),
+            self.strip.origins[at],
+            self.strip.at_first[at],
+            self.strip.at_last[at],
+            self.strip.variance,
+            end - begin,
+        )
 
 
 def discover(
     record: Record, noise: NoiseFloor, pieces: list[Piece], settings: DecodeSettings, watch: Watch
-) -> tuple[Model, float] | None:
-    """The model that explains the most telling pieces best, with its score in nats; None if nothing does.
+) -> Model | None:
+    """The model that explains the most telling pieces best; None if nothing does.
 
     Every lead proposes carriers and periods of its own; each proposal is then scored on all leads.
     """
-    leads = _leads(pieces)
-    regions = [_region(record, noise, piece, max(_centre(piece), record.rate_hz / 256.0)) for piece in leads]
-    best: tuple[Model, float] | None = None
+    leads = _leads(record, noise, pieces)
+    if leads is None:
+        return None
+    rate = record.rate_hz
+    best: tuple[Model, float, Found] | None = None
     promising = False
     earlier: list[Model] = []
-    for i, piece in enumerate(leads):
-        watch.at(i / len(leads))
-        for model in _propose(record, noise, piece, settings):
-            fits = [_fit(region, record.rate_hz, model) for region in regions]
-            total = sum(max(0.0, fit.nats) for fit in fits if fit is not None)
-            gains = [fit.gain for fit in fits if fit is not None]
-            if gains and (best is None or total > best[1]):
-                best = (replace(model, gain=min(gains)), total)
-                if all(fit is not None and _clear(fit) for fit in fits):
+    for i in range(len(leads.pieces)):
+        watch.at(i / len(leads.pieces))
+        for model in _propose(leads, i, rate, settings):
+            found = extract(leads.strip, 2.0 * np.pi * model.carrier_hz / rate, model, _LEAD_NATS)
+            total = _told(found)
+            judged = _judged(found)
+            if judged is not None and (best is None or total > best[1]):
+                best = (replace(model, gain=judged.gain), total, found)
+                promising = promising or _promising(judged)
+                if len(found) >= len(leads.pieces) and _clear(judged, found):
                     # every lead is explained beyond doubt: other proposals can only say the same
-                    return replace(model, gain=min(gains)), total
-                promising = promising or _promising([fit for fit in fits if fit is not None])
+                    return best[0]
             agreed = best is not None and any(_same(best[0], other) for other in earlier)
             if agreed and best is not None and _same(best[0], model) and promising:
                 # two leads say the same on their own
@@ -74,43 +88,63 @@ def discover(
                 return None
             continue
         break
-    if best is None or best[1] <= 0.0:
-        return None
-    fits = [_fit(region, record.rate_hz, best[0]) for region in regions]
-    kept = [fit for fit in fits if fit is not None]
-    seen = max(1e-9, sum(_seen(piece, best[0].period) for piece in leads))
-    tone = tone_nats(regions, record.rate_hz, best[0].carrier_hz)
-    if tone > 0.85 * sum(fit.nats for fit in kept) and 2.0 * tone > EXPLAINED * seen:
-        return replace(best[0], unmodulated=True), best[1]
-    share = sum(fit.count * fit.gain**2 for fit in kept) / seen
-    return best if share > EXPLAINED and _promising(kept) else None
+    return _believed(leads, best, rate) if best is not None and best[1] > 0.0 else None
 
 
-def tone_nats(regions: list[Region], rate_hz: float, near_hz: float) -> float:
-    """Log-likelihood ratio of one tone in each region against noise, frequency and extent free."""
+def _believed(leads: Leads, best: tuple[Model, float, Found], rate_hz: float) -> Model | None:
+    """The best model if it explains what was seen, and better than a tone does."""
+    model, total, found = best
+    seen = max(1e-9, sum(_seen(piece, model.period) for piece in leads.pieces))
+    tone = tone_nats(leads, rate_hz, model.carrier_hz)
+    if tone > 0.85 * total and 2.0 * tone > EXPLAINED * seen:
+        return replace(model, unmodulated=True)
+    judged = _judged(found)
+    share = _energy(found) / seen
+    return model if judged is not None and share > EXPLAINED and _promising(judged) else None
+
+
+def _told(found: Found) -> float:
+    return float(np.sum(found.fits.nats)) + 0.5 * float(np.sum(found.windows.nats))
+
+
+def _energy(found: Found) -> float:
+    """Energy over the noise density that the transmissions explain: windows overlap by half."""
+    scale = found.variance / found.fits.variance if found.fits.variance else 1.0
+    short = float(np.sum(found.fits.count * found.fits.gain**2))
+    return scale * (short + 0.5 * float(np.sum(found.windows.count * found.windows.gain**2)))
+
+
+def _judged(found: Found) -> Fitness | None:
+    parts = [runs_of(f) for f in (found.fits, found.windows) if len(f)]
+    return fitness(join(parts)) if parts else None
+
+
+def tone_nats(leads: Leads, rate_hz: float, near_hz: float) -> float:
+    """Log-likelihood ratio of one tone in each lead against noise, frequency and extent free."""
     total = 0.0
-    for region in regions:
-        n = region.samples.size
+    for number in range(len(leads.pieces)):
+        samples = leads.part(number).samples
+        n = samples.size
         size = 1 << int(np.ceil(np.log2(2 * n)))
-        spectrum = np.abs(np.fft.rfft(region.samples, size))
+        spectrum = np.abs(np.fft.rfft(samples, size))
         hz = np.fft.rfftfreq(size, 1.0 / rate_hz)
         spectrum[(hz < 0.5 * near_hz) | (hz > 1.5 * near_hz)] = 0.0
         omega = 2.0 * np.pi * float(hz[int(np.argmax(spectrum))]) / rate_hz
-        sums = turn_back(region.samples, omega).sums[:: max(1, n // 256)]
-        # any stretch: the largest energy of a difference of running sums over its length
         step = max(1, n // 256)
+        sums = turn_back(samples, omega).sums[::step]
+        # any stretch: the largest energy of a difference of running sums over its length
         gap = np.abs(np.arange(sums.size)[:, None] - np.arange(sums.size)[None, :]) * step
         power = np.abs(sums[:, None] - sums[None, :]) ** 2
-        total += float(np.max(power / np.maximum(gap, 1))) / region.variance
+        total += float(np.max(power / np.maximum(gap, 1))) / leads.strip.variance
     return total
 
 
 def _seen(piece: Piece, period: float) -> float:
-    """A piece's energy, or that of as much of it as a fit to its middle can cover."""
+    """A piece's energy, or that of as much of it as the search looks at."""
     return piece.energy * min(1.0, _SYMBOLS_AT_MOST * period / (piece.stop - piece.start))
 
 
-def _leads(pieces: list[Piece], most: int = 6) -> list[Piece]:
+def _leads(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6) -> Leads | None:
     """The most telling pieces; of long ones several parts, since a drifting carrier blurs the whole."""
     parts: list[Piece] = []
     for piece in sorted(pieces, key=lambda p: -p.nats)[:most]:
@@ -124,15 +158,52 @@ def _leads(pieces: list[Piece], most: int = 6) -> list[Piece]:
             middle = piece.start + int((k + 0.5) * length / count)
             parts.append(replace(piece, start=middle - window // 2, stop=middle + window // 2))
     parts.sort(key=lambda p: -p.nats)
-    return parts[:most]
+    kept = parts[:most]
+    if not kept:
+        return None
+    in_time = sorted(kept, key=lambda p: p.start)
+    centre = float(np.mean([_centre(p) for p in kept]))
+    frame = float(np.median([p.frame for p in kept]))
+    conditioner = Conditioner(record, noise, max(centre, record.rate_hz / 256.0), record.rate_hz / frame)
+    spans = [trimmed(p, p.frame) for p in in_time]
+    # where leads touch, one ends where the next begins
+    stops = [min(stop, after[0]) for (_, stop), after in zip(spans, spans[1:], strict=False)]
+    bounds = [(max(0, a), b) for (a, _), b in zip(spans, [*stops, spans[-1][1]], strict=True)]
+    whole = [(piece, bound) for piece, bound in zip(in_time, bounds, strict=True) if bound[1] - bound[0] >= 12]
+    if not whole:
+        return None
+    strip = conditioner.strip([bound for _, bound in whole])
+    pieces_in = [piece for piece, _ in whole]
+    if strip.begins.size != len(pieces_in):
+        return None
+    return _by_weight(Leads(tuple(pieces_in), strip))
 
 
-def _clear(fit: Fit) -> bool:
-    """Whether a fit leaves no room for another model: long, strong, and with nothing across the phase."""
-    if fit.count < 8 or fit.gain < 5.0:
+def _by_weight(leads: Leads) -> Leads:
+    """The same with the most telling first."""
+    order = sorted(range(len(leads.pieces)), key=lambda i: -leads.pieces[i].nats)
+    strip = leads.strip
+    ends = strip.ends
+    samples = [strip.samples[strip.begins[i] : ends[i]] for i in order]
+    begins = np.concatenate(([0], np.cumsum([s.size for s in samples])))[:-1]
+    moved = replace(
+        strip,
+        samples=np.concatenate(samples),
+        begins=begins.astype(np.int64),
+        origins=strip.origins[order],
+        at_first=strip.at_first[order],
+        at_last=strip.at_last[order],
+    )
+    return Leads(tuple(leads.pieces[i] for i in order), moved)
+
+
+def _clear(judged: Fitness, found: Found) -> bool:
+    """Whether fits leave no room for another model: long, strong, and with nothing across the phase."""
+    count = np.concatenate((found.fits.count, found.windows.count))
+    gain = np.concatenate((found.fits.gain, found.windows.gain))
+    if count.min() < 8 or gain.min() < 5.0:
         return False
-    judged = fitness([run_of(fit)])
-    return judged.nats > 40.0 and judged.excess < 0.05 and judged.spread < 0.05 and judged.flips > 1
+    return judged.nats > 40.0 * len(found) and judged.excess < 0.05 and judged.spread < 0.05 and judged.flips > len(found)
 
 
 def _same(one: Model, other: Model) -> bool:
@@ -140,11 +211,8 @@ def _same(one: Model, other: Model) -> bool:
     return abs(one.period / other.period - 1.0) < 3e-3 and abs(one.carrier_hz / other.carrier_hz - 1.0) < 3e-3
 
 
-def _promising(fits: list[Fit]) -> bool:
+def _promising(judged: Fitness) -> bool:
     """Whether phase reversal is at least not contradicted by what lies across the phase."""
-    if not fits:
-        return False
-    judged = fitness([run_of(fit) for fit in fits])
     return judged.nats > 0.0 and judged.excess < 0.2 + 4.0 * judged.excess_std and judged.spread < 0.6
 
 
@@ -163,180 +231,56 @@ def trimmed(piece: Piece, period: float, symbols: int = _SYMBOLS_AT_MOST) -> tup
     return max(0, start), stop
 
 
-def _region(record: Record, noise: NoiseFloor, piece: Piece, carrier_hz: float) -> Region:
-    """The piece with margins; its noise variance is the same for every model, so that scores compare."""
-    conditioner = Conditioner(record, noise, carrier_hz, record.rate_hz / piece.frame)
-    return conditioner.region(*trimmed(piece, piece.frame))
-
-
-def _fit(region: Region, rate_hz: float, model: Model) -> Fit | None:
-    turned = turn_back(region.samples, 2.0 * np.pi * model.carrier_hz / rate_hz)
-    fit = acquire(region, turned, model.period, longest=_SYMBOLS_AT_MOST)
-    if fit is None or fit.count < 4:
-        return None
-    fit = settle(fit, sharp=model.sharp)
-    return fit if fit.count >= 4 else None
-
-
-def _propose(record: Record, noise: NoiseFloor, piece: Piece, settings: DecodeSettings) -> list[Model]:
-    rate = record.rate_hz
-    centre = _centre(piece)
+def _propose(leads: Leads, number: int, rate_hz: float, settings: DecodeSettings) -> list[Model]:
+    piece, lead = leads.pieces[number], leads.part(number)
     half = (piece.high_hz - piece.low_hz) / 2.0
-    region = _region(record, noise, piece, max(centre, rate / 256.0))
-    if region.samples.size < 12:
-        return []
     if settings.carrier_hz is not None:
         carriers = [settings.carrier_hz]
     else:
         widths = tuple(half * k for k in (0.25, 0.5, 1.0, 2.0))
-        lines = squared_lines(region.samples, rate, centre, widths)
+        lines = squared_lines(lead.samples, rate_hz, _centre(piece), widths)
         least = max(10.0, 0.2 * lines[0].contrast) if lines else 10.0
         carriers = [line.freq_hz for line in lines if line.contrast > least][:2]
-    out = []
-    for carrier in carriers:
-        fit = _period(region, rate, piece, carrier, settings)
-        if fit is not None and fit.omega * fit.period / (2.0 * np.pi) > _FEWEST_CYCLES and fit.omega < np.pi:
-            out.append(Model(fit.omega * rate / (2.0 * np.pi), fit.period, fit.turned.sharp))
-    return out
+    models = (_period(lead, rate_hz, piece, carrier, settings) for carrier in carriers)
+    return [model for model in models if model is not None]
 
 
 def _period(
-    region: Region, rate: float, piece: Piece, carrier_hz: float, settings: DecodeSettings
-) -> Fit | None:
-    """The best fit to a piece over all periods."""
-    omega = 2.0 * np.pi * carrier_hz / rate
-    turned = turn_back(region.samples, omega)
-    true_variance = region.variance
-    bins = max(2.0, (piece.high_hz - piece.low_hz) * piece.frame / rate)
-    power = max(piece.ratio - 1.0, 0.05) * region.variance * bins * 2.0 / piece.frame
+    lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float, settings: DecodeSettings
+) -> Model | None:
+    """The best fit to a lead over all periods."""
+    omega = 2.0 * np.pi * carrier_hz / rate_hz
+    turned = turn_back(lead.samples, omega)
+    bins = max(2.0, (piece.high_hz - piece.low_hz) * piece.frame / rate_hz)
+    power = max(piece.ratio - 1.0, 0.05) * lead.variance * bins * 2.0 / piece.frame
     amplitude = float(np.sqrt(2.0 * power))
     # on a very clean line the likelihood is so rugged that no grid finds its top: look through some fog first
     fog = amplitude * amplitude * piece.frame / (4.0 * _FOGGED_ESN0)
-    region = replace(region, variance=max(true_variance, fog))
+    variance = max(lead.variance, fog)
     if settings.symbol_rate_bd is not None:
-        told = rate / settings.symbol_rate_bd
-        periods: Floats = told * (1.0 + np.linspace(-0.02, 0.02, 41))
+        periods = rate_hz / settings.symbol_rate_bd * (1.0 + np.linspace(-0.02, 0.02, 41))
     else:
         # under one cycle a symbol a steady level looks like reversals at every zero crossing
-        shortest = max(2.0, piece.frame / 6.0, _FEWEST_CYCLES * rate / carrier_hz)
+        shortest = max(2.0, piece.frame / 6.0, _FEWEST_CYCLES * rate_hz / carrier_hz)
         if shortest > 4.0 * piece.frame:
             return None
-        periods = period_grid(
-            shortest, 8.0 * piece.frame, min(region.samples.size, 2 * (piece.stop - piece.start))
-        )
-    fits: list[Fit] = []
-    for sharp in (False, True) if piece.frame <= 16 else (False,):
-        leads = _best_timings(turned.sharpened(sharp), periods, region.variance, amplitude)
-        for t in leads:
-            detuned = omega + 2.0 * np.pi * t.detune
-            rough = Fit(
-                region, turned.sharpened(sharp), detuned, 0.0, amplitude, t.period, t.start, t.count, t.nats
-            )
-            y = rough.turned_symbols()
-            fits.append(polish(carry(replace(rough, phase=0.5 * float(np.angle(np.sum(y * y)))))))
-    if not fits:
+        span = min(lead.samples.size, 2 * (piece.stop - piece.start))
+        periods = period_grid(shortest, 8.0 * piece.frame, span)
+    rough = first_fits(search_period(turned, periods, variance, amplitude), turned, variance, amplitude)
+    if not len(rough):
         return None
-    best = max(fits, key=lambda f: f.nats)
+    options = [polish(rough)]
+    if piece.frame <= 16:
+        options.append(polish(replace(rough, turned=turned.sharpened(True))))
+    bests = [fits.take(np.array([int(np.argmax(fits.nats))])) for fits in options]
+    best = max(bests, key=lambda fits: float(fits.nats[0]))
     if settings.symbol_rate_bd is None:
         best = climb(best)
-    if region.variance > true_variance:
-        best = polish(replace(best, region=replace(region, variance=true_variance)), rounds=5)
-    return best
-
-
-def _best_timings(turned: Turned, periods: Floats, variance: float, amplitude: float) -> list[Timing]:
-    """The best timings at clearly different periods, at most two of each octave.
-
-    On a clean line a grid of periods is too coarse for the long ones, which lose to short ones that fit
-    nearly as well anyhow: each octave keeps its own.
-    """
-    timings = [score_period(turned, float(p), variance, amplitude) for p in periods]
-    kept: list[Timing] = []
-    for t in sorted(timings, key=lambda t: -t.nats):
-        if kept and (t.nats < 0.5 * kept[0].nats or len(kept) == 7):
-            break
-        octave = [o for o in kept if np.floor(np.log2(o.period)) == np.floor(np.log2(t.period))]
-        if t.count >= 4 and len(octave) < 2 and all(abs(t.period / o.period - 1.0) > 0.02 for o in octave):
-            kept.append(t)
-    return kept
-
-
-def polish(fit: Fit, rounds: int = 4) -> Fit:
-    """Period and start together to the maximum of the likelihood, on grids that shrink.
-
-    Over each grid the mean of the likelihood is taken, not its top: where several grid points put the same
-    samples into each symbol they are equally good.
-    """
-    width = 0.3
-    for _ in range(rounds):
-        fit = settle(fit, rounds=1)
-        if fit.count < 3:
-            return fit
-        steps = np.linspace(-1.0, 1.0, 13) * width
-        periods = fit.period * (1.0 + steps / fit.count)
-        # the middle of the transmission stays where it is
-        starts = (fit.start + fit.count * (fit.period - periods) / 2.0)[:, None] + steps * 0.5 * fit.period
-        nats = np.array([timing_nats(fit, starts[i], float(p)) for i, p in enumerate(periods)])
-        weight = np.exp(nats - nats.max())
-        weight /= weight.sum()
-        fit = replace(
-            fit,
-            nats=float(nats.max()),
-            period=float(weight.sum(axis=1) @ periods),
-            start=float(np.sum(weight * starts)),
-        )
-        width /= 3.5
-    return settle(fit, rounds=2)
-
-
-def climb(fit: Fit) -> Fit:
-    """Take several symbols for one as long as the likelihood grows: no flip need fall between them."""
-    while True:
-        options = [_best_merge(fit, many) for many in (2, 3, 5, 7)]
-        kept = [m for m in options if m is not None and m.nats > fit.nats]
-        if not kept:
-            return fit
-        fit = max(kept, key=lambda m: m.nats)
-
-
-def climb_together(fits: list[Fit]) -> int:
-    """How many symbols of the fits' period make one, judged over all of them; 1 if none do."""
-    whole = 1
-    while True:
-        now = sum(f.nats for f in fits)
-        best: tuple[float, int, list[Fit]] | None = None
-        for many in (2, 3, 5, 7):
-            merged = [_best_merge(f, many) for f in fits]
-            kept = [m for m in merged if m is not None]
-            total = sum(m.nats for m in kept)
-            if len(kept) == len(fits) and total > now and (best is None or total > best[0]):
-                best = (total, many, kept)
-        if best is None:
-            return whole
-        whole *= best[1]
-        fits = best[2]
-
-
-def _best_merge(fit: Fit, many: int) -> Fit | None:
-    if fit.count < 2 * many:
+    if variance > lead.variance:
+        best = polish(replace(best, variance=lead.variance), rounds=5)
+    found_omega, period = float(best.omega[0]), float(best.period[0])
+    if int(best.count[0]) < 4 or not 0.0 < found_omega < np.pi:
         return None
-    options = [_merged(fit, many, shift) for shift in range(many)]
-    kept = [m for m in options if m is not None]
-    return max(kept, key=lambda m: m.nats) if kept else None
-
-
-def _merged(fit: Fit, many: int, shift: int) -> Fit | None:
-    start = fit.start - shift * fit.period
-    count = -(-(fit.count + shift) // many)
-    merged = replace(fit, period=fit.period * many, start=start, count=count)
-    # noise per symbol changes with its length; the amplitude stays
-    nats = merged.symbol_nats()
-    value, first, last = best_run(nats[None, :])
-    if last[0] - first[0] < 2:
+    if found_omega * period / (2.0 * np.pi) <= _FEWEST_CYCLES:
         return None
-    return replace(
-        merged,
-        start=start + int(first[0]) * merged.period,
-        count=int(last[0] - first[0]),
-        nats=float(value[0]),
-    )
+    return Model(found_omega * rate_hz / (2.0 * np.pi), period, best.turned.sharp)

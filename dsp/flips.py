@@ -7,41 +7,76 @@ amplitude and ``v`` the noise variance. A reversal between two samples can be an
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from dsp.fits import Ints, cos_sin, groups_of
+from dsp.runs import Runs
 from dsp.source import Floats
-from dsp.track import Run
 
 
-def flip_times(run: Run, noise: float) -> tuple[Floats, Floats]:
-    """Position and 95 % interval of each flip, in samples of the region.
+@dataclass(frozen=True, eq=False)
+class Flips:
+    """Position (f,) and 95 % interval ``low`` to ``high`` (f,) of each flip; ``offset`` (b + 1,) as of `Runs`."""
 
-    ``noise`` is the variance met in units of the region's. Returns arrays of shape (f,) and (f, 2).
+    where: Floats
+    low: Floats
+    high: Floats
+    offset: Ints
+
+
+def flip_times(runs: Runs, noise: float) -> Flips:
+    """The flips of all runs, in samples of the strip.
+
+    ``noise`` is the variance met in units of the runs' own. A flip is looked for up to half a symbol away from
+    the edge it belongs to; its mean over the likelihood is given.
     """
-    y = run.symbols.real
-    at = np.flatnonzero(np.sign(y[1:]) != np.sign(y[:-1])) + 1
-    where = np.empty(at.size)
-    interval = np.empty((at.size, 2))
-    sums = run.turned.sums
-    for row, k in enumerate(at.tolist()):
-        edge = float(run.edges[k])
-        half = 0.5 * min(run.edges[k] - run.edges[k - 1], run.edges[k + 1] - run.edges[k])
-        low = max(0, int(np.ceil(edge - half)))
-        high = min(run.turned.length, int(np.floor(edge + half)))
-        if high <= low:
-            where[row], interval[row] = edge, (edge - half, edge + half)
-            continue
-        phase = 0.5 * (run.phases[k - 1] + run.phases[k]) - run.turned.omega * edge
-        gain = 0.5 * (run.gains[k - 1] + run.gains[k])
-        # g = A sqrt(T / 2v), hence A / v = g sqrt(2 / (T v))
-        per_unit = gain * np.sqrt(2.0 / (2.0 * half * run.region.variance)) / noise
-        correlation = (sums[low : high + 1] * np.exp(-1j * phase)).real
-        nats = 2.0 * np.sign(y[k - 1]) * per_unit * correlation
-        weight = np.exp(nats - nats.max())
-        weight /= weight.sum()
-        cells = np.arange(low, high + 1) - 0.5
-        below = np.concatenate(([0.0], np.cumsum(weight)))
-        borders = np.concatenate((cells - 0.5, [cells[-1] + 0.5]))
-        where[row] = float(weight @ cells)
-        interval[row] = np.interp((0.025, 0.975), below, borders)
-    return where, interval
+    y = runs.symbols.real
+    turned_over = np.sign(y[1:]) != np.sign(y[:-1])
+    turned_over[runs.offset[1:-1] - 1] = False
+    at = np.flatnonzero(turned_over) + 1
+    offset = np.concatenate(([0], np.cumsum(turned_over)))
+    offset = np.concatenate((offset, offset[-1:]))[runs.offset]
+    edge = runs.starts[at]
+    half = 0.5 * np.minimum(runs.stops[at - 1] - runs.starts[at - 1], runs.stops[at] - edge)
+    first = np.maximum(0, np.ceil(edge - half)).astype(np.int64)
+    last = np.minimum(runs.turned.length, np.floor(edge + half)).astype(np.int64)
+    where = edge.copy()
+    low, high = edge - half, edge + half
+    gain = 0.5 * (runs.gains[at - 1] + runs.gains[at])
+    # g = A sqrt(T / 2v), hence A / v = g sqrt(2 / (T v))
+    slope = 2.0 * np.sign(y[at - 1]) * gain * np.sqrt(2.0 / (2.0 * half * runs.variance)) / noise
+    angle = 0.5 * (runs.angles[at - 1] + runs.angles[at])
+    size = np.maximum(last - first + 1, 0)
+    for rows in groups_of(size):
+        rows = rows[size[rows] > 1]
+        if rows.size:
+            spot = _posterior(runs, first[rows], size[rows], slope[rows], angle[rows])
+            where[rows], low[rows], high[rows] = spot
+    return Flips(where, low, high, offset)
+
+
+def _posterior(runs: Runs, first: Ints, size: Ints, slope: Floats, angle: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean and 95 % interval over ``size`` cells from ``first`` on, each one sample wide."""
+    k = np.arange(int(size.max()))
+    inside = k < size[:, None]
+    at = np.minimum(first[:, None] + k, runs.turned.length)
+    sums = runs.turned.sums[at]
+    cos, sin = cos_sin(angle)
+    nats = (sums.real * cos[:, None] + sums.imag * sin[:, None]) * slope[:, None]
+    nats = np.where(inside, nats, -np.inf)
+    weight = np.exp(nats - nats.max(axis=1, keepdims=True))
+    below = np.cumsum(weight, axis=1)
+    total = below[:, -1:]
+    # cell k is the sum up to sample first + k: the flip lies between that sample and the one before
+    mean = first + (weight @ k) / total[:, 0] - 0.5
+
+    def quantile(share: float) -> Floats:
+        reached = np.argmax(below >= share * total, axis=1)
+        row = np.arange(first.size)
+        before = np.where(reached > 0, below[row, np.maximum(reached - 1, 0)], 0.0)
+        part = (share * total[:, 0] - before) / np.maximum(weight[row, reached], 1e-300)
+        return np.asarray(first + reached - 1.0 + np.clip(part, 0.0, 1.0))
+
+    return mean, quantile(0.025), quantile(0.975)

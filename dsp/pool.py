@@ -1,4 +1,4 @@
-"""What the bursts of a link share, over all of them: symbol period, sample sharing, talkers."""
+"""What the transmissions of a link share, over all of them: symbol period, sample sharing, talkers."""
 
 from __future__ import annotations
 
@@ -6,11 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.burstfit import Fit, settle, timing_nats
+from dsp.fits import Fits, settle, timing_nats
 from dsp.source import Floats
 
-_BURSTS_AT_MOST = 40
-_BURSTS_FIRST = 8
+_BURSTS_AT_MOST = 96
+_BURSTS_FIRST = 12
+_STARTS = 31
+_PERIODS = 13
 _FLIP_SHAPE_SAMPLES = 0.3
 # below this length of a symbol the likelihood over the period has many tops
 _ROUGH_GAIN = 6.0
@@ -25,41 +27,47 @@ class Period:
     sharp: bool
 
 
-def pooled_period(fits: list[Fit], start: float, sharp: bool) -> Period:
+def pooled_period(fits: Fits, start: float, sharp: bool) -> Period:
     """The period by the likelihood of all fits together, each one's own timing averaged out.
 
     The strongest few decide how samples are shared out and where the period lies roughly; more of them then
     refine it.
     """
-    best = sorted(fits, key=lambda f: -f.nats)[:_BURSTS_AT_MOST]
+    best = fits.take(np.argsort(-fits.nats, kind="stable")[:_BURSTS_AT_MOST])
+    few = best.take(np.arange(min(len(best), _BURSTS_FIRST)))
     options: list[tuple[float, Period]] = []
     for mode in (False, True) if start < 64.0 else (sharp,):
-        own = _settled(best[:_BURSTS_FIRST], start, mode)
-        if own:
-            options.append(_refine(own, start, mode, 0.4 / max(f.count for f in own)))
+        own = _settled(few, start, mode)
+        if len(own):
+            options.append(_refine(own, start, mode, 0.4 / float(own.count.max())))
     if not options:
         return Period(start, start * 0.01, sharp)
     found = max(options, key=lambda option: option[0])[1]
     if len(best) > _BURSTS_FIRST:
         own = _settled(best, found.value, found.sharp)
-        if own:
-            wide = max(6.0 * found.std / found.value, 0.2 / max(f.count for f in own))
+        if len(own):
+            wide = max(4.0 * found.std / found.value, 0.02 / float(own.count.max()))
             found = _refine(own, found.value, found.sharp, wide)[1]
     if found.sharp:
         return found
     # where samples are no ideal points, each flip is known no better than its unknown shape allows
-    symbols = sum(f.count for f in best)
-    longest = max(f.count for f in best)
-    shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / symbols)) / longest
+    shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / best.count.sum())) / float(best.count.max())
     return replace(found, std=float(np.hypot(found.std, shape)))
 
 
-def _settled(fits: list[Fit], period: float, sharp: bool) -> list[Fit]:
-    own = [settle(replace(f, period=period), rounds=1, sharp=sharp) for f in fits]
-    return [f for f in own if f.count >= 3]
+def _settled(fits: Fits, period: float, sharp: bool) -> Fits:
+    middle = fits.middle
+    rough = replace(
+        fits,
+        turned=fits.turned.sharpened(sharp),
+        period=np.full(len(fits), period),
+        start=middle - 0.5 * fits.count * period,
+    )
+    own = settle(rough, width=0.1)
+    return own.take(own.count >= 3)
 
 
-def _refine(fits: list[Fit], period: float, sharp: bool, width: float) -> tuple[float, Period]:
+def _refine(fits: Fits, period: float, sharp: bool, width: float) -> tuple[float, Period]:
     """Mean and spread of the likelihood over periods, from ``width`` (a ratio) on either side downwards.
 
     Over the period the likelihood is as rough as a random walk. On a coarse grid it is therefore tempered,
@@ -67,12 +75,12 @@ def _refine(fits: list[Fit], period: float, sharp: bool, width: float) -> tuple[
     """
     top, std = 0.0, width * period
     for _ in range(12):
-        periods = period * (1.0 + np.linspace(-width, width, 17))
-        nats = np.sum([_marginal(f, periods) for f in fits], axis=0)
+        periods = period * (1.0 + np.linspace(-width, width, _PERIODS))
+        nats = marginal(fits, periods).sum(axis=1)
         top = float(nats.max())
         temper = 1.0
         weight = _weights(nats, temper)
-        while 1.0 / float(np.sum(weight**2)) < 4.0:
+        while 1.0 / float(np.sum(weight**2)) < 3.0:
             temper *= 1.5
             weight = _weights(nats, temper)
         period = float(weight @ periods)
@@ -80,22 +88,22 @@ def _refine(fits: list[Fit], period: float, sharp: bool, width: float) -> tuple[
         if temper == 1.0:
             break
         width = 2.2 * std / period
-    gain = float(np.median([f.gain for f in fits]))
+    gain = float(np.median(fits.gain))
     if gain < _ROUGH_GAIN:
         period, std = _averaged(fits, period, std, gain)
     return top, Period(period, max(std, 1e-9 * period), sharp)
 
 
-def _averaged(fits: list[Fit], period: float, std: float, gain: float) -> tuple[float, float]:
+def _averaged(fits: Fits, period: float, std: float, gain: float) -> tuple[float, float]:
     """Mean and spread over a grid fine enough to hold the many tops that a weak likelihood has.
 
     A flip is known to about ``1.5 / g^2`` of a symbol (Hinkley 1970 gives the ``1 / g^2``).
     """
-    flips = 0.5 * sum(f.count for f in fits)
-    symbols = float(np.mean([f.count for f in fits]))
+    flips = 0.5 * float(fits.count.sum())
+    symbols = float(np.mean(fits.count))
     due = period * 1.5 / (gain * gain) * float(np.sqrt(12.0 / flips)) / symbols
-    periods = period + np.linspace(-3.5, 3.5, 41) * max(due, std)
-    nats = np.sum([_marginal(f, periods) for f in fits[:24]], axis=0)
+    periods = period + np.linspace(-3.5, 3.5, 31) * max(due, std)
+    nats = marginal(fits, periods).sum(axis=1)
     weight = _weights(nats, 1.0)
     mean = float(weight @ periods)
     return mean, max(float(np.sqrt(weight @ (periods - mean) ** 2)), 0.5 * due)
@@ -106,35 +114,33 @@ def _weights(nats: Floats, temper: float) -> Floats:
     return np.asarray(weight / weight.sum())
 
 
-def _marginal(fit: Fit, periods: Floats) -> Floats:
-    """Log-likelihood of each period with the first edge averaged out.
+def marginal(fits: Fits, periods: Floats) -> Floats:
+    """Log-likelihood (p, b) of each period for each transmission, its first edge averaged out.
 
     Along the first edge the likelihood is a random walk: the grid must be fine enough to average over it.
     """
-    reach = min(0.5, 4.0 / (1.0 + fit.gain**2)) * fit.period
-    if fit.turned.sharp:
-        reach = max(reach, 1.5)
-    steps = np.linspace(-reach, reach, 121)
-    out = np.empty(periods.size)
+    reach = np.minimum(0.5, 4.0 / (1.0 + fits.gain**2)) * fits.period
+    if fits.turned.sharp:
+        reach = np.maximum(reach, 1.5)
+    steps = reach[:, None] * np.linspace(-1.0, 1.0, _STARTS)
+    middle = fits.middle
+    out = np.empty((periods.size, len(fits)))
     for i, period in enumerate(periods.tolist()):
-        starts = fit.start + fit.count * (fit.period - period) / 2.0 + steps
-        nats = timing_nats(fit, starts, period)
-        top = float(nats.max())
-        out[i] = top + np.log(np.mean(np.exp(nats - top)))
+        starts = (middle - 0.5 * fits.count * period)[:, None] + steps
+        nats = timing_nats(fits, starts, np.full(len(fits), period))
+        top = nats.max(axis=1)
+        out[i] = top + np.log(np.mean(np.exp(nats - top[:, None]), axis=1))
     return out
 
 
-def carrier_std(gain: float, count: int, period: float) -> float:
-    """Standard uncertainty of a burst's carrier in radians a sample.
+def carrier_std(gain: Floats, count: Floats, period: Floats) -> Floats:
+    """Standard uncertainty of carriers in radians a sample.
 
     Cramer-Rao bound of a tone of unknown phase (Rife and Boorstyn 1974): ``12 / (2 S)`` over the squared
     length, ``S = N g^2 / 2`` being the energy over the noise density.
     """
-    return float(np.sqrt(12.0 / max(count * gain * gain, 1e-9)) / (max(count, 1) * period))
-
-
-def amplitude_std(amplitude: float, gain: float, count: int) -> float:
-    return amplitude / max(1e-9, gain * float(np.sqrt(max(count, 1))))
+    count = np.maximum(count, 1)
+    return np.asarray(np.sqrt(12.0 / np.maximum(count * gain * gain, 1e-9)) / (count * period))
 
 
 def group_talkers(amplitude: Floats, amplitude_u: Floats, carrier: Floats, carrier_u: Floats) -> list[int]:

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.correlate import Complexes, log_cosh
+from dsp.fits import Ints
+from dsp.runs import MARGIN, Runs
 from dsp.source import Floats
-from dsp.track import Run
 
 
 @dataclass(frozen=True)
@@ -31,111 +33,124 @@ class Fitness:
     flips: int
 
 
-def quiet_noise(runs: list[Run]) -> tuple[float, int]:
+def quiet_noise(runs: Runs) -> tuple[float, int]:
     """Noise variance per component beside the runs over the assumed one, and how many symbols tell it.
 
     The symbols next to a run and those within another run are left out.
     """
-    starts = np.sort([run.region.origin + float(run.edges[0]) - run.period for run in runs])
-    stops = np.sort([run.region.origin + float(run.edges[-1]) + run.period for run in runs])
-    power: list[Floats] = []
-    for run in runs:
-        first = run.region.origin + float(run.edges[0])
-        last = run.region.origin + float(run.edges[-1])
-        before, after = run.margin_before[:-1], run.margin_after[1:]
-        at = np.concatenate(
-            (
-                first - run.period * (np.arange(before.size, 0, -1) + 0.5),
-                last + run.period * (np.arange(after.size) + 1.5),
-            )
-        )
-        alone = np.searchsorted(starts, at, "right") == np.searchsorted(stops, at, "left")
-        power.append(np.abs(np.concatenate((before, after))[alone]) ** 2)
-    all_power = np.concatenate(power) if power else np.zeros(0)
+    period = runs.period[:, None]
+    starts = np.sort(runs.first - runs.period)
+    stops = np.sort(runs.last + runs.period)
+    near = np.arange(1, MARGIN)
+    at = np.concatenate(
+        (runs.first[:, None] - period * (near[::-1] + 0.5), runs.last[:, None] + period * (near + 0.5)), axis=1
+    )
+    alone = np.searchsorted(starts, at, "right") == np.searchsorted(stops, at, "left")
+    beside = np.concatenate((runs.before[:, :-1], runs.after[:, 1:]), axis=1)
+    power = np.abs(beside[alone]) ** 2
     # symbols past the end of the stretch hold no samples
-    all_power = all_power[all_power > 0.0]
-    if all_power.size < 4:
+    power = power[power > 0.0]
+    if power.size < 4:
         return 1.0, 0
     # the median, since something else may stand beside; power of noise is exponential with mean 2
-    return float(np.median(all_power)) / (2.0 * float(np.log(2.0))), all_power.size
+    return float(np.median(power)) / (2.0 * float(np.log(2.0))), power.size
 
 
-def fitness(runs: list[Run]) -> Fitness:
+def fitness(runs: Runs) -> Fitness:
     """Judge runs together (one talker, or all of a model)."""
-    re = np.concatenate([run.symbols.real for run in runs])
-    im = np.concatenate([run.symbols.imag for run in runs])
-    gains = np.concatenate([run.gains for run in runs])
-    due = np.concatenate([run.templates for run in runs])
-    n = re.size
-    free = max(1, n - 2 * len(runs))
     quiet, told = quiet_noise(runs)
-    # noise and signal weigh with the energy a symbol happens to have along and across the phase
-    energy = np.maximum(due.real, 0.05)
-    rest = np.maximum(np.concatenate([run.across for run in runs]), 0.05)
-    noise = max(quiet, 1e-9) if told >= 16 else 1.0
-    across = along = noise
-    for _ in range(3):
-        soft = np.tanh(gains * re / noise)
-        lean = gains * due.imag
-        across = float(np.sum((im**2 - 2.0 * soft * lean * im + lean**2) / rest)) / free
-        pull = gains * energy
-        along = float(np.sum((re**2 - 2.0 * soft * pull * re + pull**2) / energy)) / free
-        noise = max(1e-12, across)
-    # the floor's estimate errs upwards: noise well above it beside a run is more likely a neighbour
-    floor = min(quiet, 1.5) if told >= 16 else min(1.0, across)
-    signal = float(np.mean(gains**2))
-    excess = max(0.0, across - floor) / max(signal, 1e-9)
-    excess_std = across * np.sqrt(2.0 / free) / max(signal, 1e-9)
-    spread = max(0.0, along - floor) / max(signal, 1e-9)
+    judged = _judge(runs, np.array([0, runs.symbols.size]), quiet if told >= 16 else None)
+    free = max(1, runs.symbols.size - 2 * len(runs))
+    turned_over = np.sign(runs.symbols.real[1:]) != np.sign(runs.symbols.real[:-1])
+    turned_over[runs.offset[1:-1] - 1] = False
+    across, along = float(judged.across[0]), float(judged.along[0])
+    signal = float(judged.signal[0])
     return Fitness(
-        n,
+        runs.symbols.size,
         max(across, along) if signal > 12.0 * across else across,
         float(np.sqrt(signal)),
-        excess,
-        float(excess_std),
-        spread,
-        _two_phase_nats(re, im, gains, due, rest, max(across, along, 1e-12)),
-        int(sum(np.sum(np.diff(np.sign(run.symbols.real)) != 0) for run in runs)),
+        float(judged.excess[0]),
+        across * float(np.sqrt(2.0 / free)) / max(signal, 1e-9),
+        float(judged.spread[0]),
+        float(judged.nats[0]),
+        int(turned_over.sum()),
     )
 
 
-def _two_phase_nats(
-    re: Floats, im: Floats, gains: Floats, due: Complexes, rest: Floats, noise: float
-) -> float:
-    """Log-likelihood of two opposite points with noise over that of symbols of any phase (Gaussian)."""
+def plausible(runs: Runs) -> NDArray[np.bool_]:
+    """Which runs (b,) could be phase reversal, each judged by itself."""
+    judged = _judge(runs, runs.offset, None)
+    free = np.maximum(1, runs.count - 2)
+    excess_std = judged.across * np.sqrt(2.0 / free) / np.maximum(judged.signal, 1e-9)
+    return np.asarray(
+        (judged.nats > -2.0) & (judged.excess < 0.15 + 3.0 * excess_std) & (judged.spread < 0.6)
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """What `Fitness` says, for each of several groups of symbols (groups,)."""
+
+    across: Floats
+    along: Floats
+    signal: Floats
+    excess: Floats
+    spread: Floats
+    nats: Floats
+
+
+def _judge(runs: Runs, bounds: Ints, quiet: float | None) -> _Judged:
+    """Judge groups of symbols: group ``i`` has the symbols ``bounds[i]`` to ``bounds[i + 1]``.
+
+    ``quiet`` is the noise met beside the runs, None if not known.
+    """
+    re, im, gains, due = runs.symbols.real, runs.symbols.imag, runs.gains, runs.templates
+    count = np.diff(bounds)
+    groups = np.repeat(np.arange(count.size), count)
+    runs_in = np.diff(np.searchsorted(runs.offset[:-1], bounds))
+    free = np.maximum(1, count - 2 * runs_in)
+
+    def total(values: Floats) -> Floats:
+        return np.asarray(np.add.reduceat(values, bounds[:-1]))
+
+    # noise and signal weigh with the energy a symbol happens to have along and across the phase
+    energy = np.maximum(due.real, 0.05)
+    rest = np.maximum(runs.across, 0.05)
+    lean, pull = gains * due.imag, gains * energy
+    noise = np.full(count.size, 1.0 if quiet is None else max(quiet, 1e-9))
+    across = along = noise
+    for _ in range(3):
+        soft = np.tanh(gains * re / noise[groups])
+        across = total((im**2 - 2.0 * soft * lean * im + lean**2) / rest) / free
+        along = total((re**2 - 2.0 * soft * pull * re + pull**2) / energy) / free
+        noise = np.maximum(1e-12, across)
+    # the floor's estimate errs upwards: noise well above it beside a run is more likely a neighbour
+    floor = np.minimum(1.0, across) if quiet is None else min(quiet, 1.5)
+    signal = total(gains**2) / count
+    level = np.maximum(signal, 1e-9)
+    worst = np.maximum(np.maximum(across, along), 1e-12)
+    return _Judged(
+        across,
+        along,
+        signal,
+        np.maximum(0.0, across - floor) / level,
+        np.maximum(0.0, along - floor) / level,
+        total(_point_nats(re, im, gains, due, rest, worst[groups]))
+        + count * (np.log(np.pi * total((re**2 / energy + im**2 / rest)) / count) + 1.0),
+    )
+
+
+def _point_nats(re: Floats, im: Floats, gains: Floats, due: Complexes, rest: Floats, noise: Floats) -> Floats:
+    """Log-density of each symbol under two opposite points with noise, whichever it is."""
     along_std = np.sqrt(np.maximum(due.real, 0.05))
     across_std = np.sqrt(rest)
     x, y = re / along_std, im / across_std
     point = gains * due.real / along_std
     lean = gains * due.imag / across_std
     two = -np.log(2.0 * np.pi * noise) - (x**2 + y**2 + point**2 + lean**2) / (2.0 * noise)
-    two = two + log_cosh((point * x + lean * y) / noise)
-    even = float(np.mean(x**2 + y**2)) / 2.0
-    return float(np.sum(two)) + x.size * (float(np.log(2.0 * np.pi * even)) + 1.0)
+    return np.asarray(two + log_cosh((point * x + lean * y) / noise))
 
 
-def confidence(run: Run, noise: float) -> Floats:
+def confidence(runs: Runs, noise: float) -> Floats:
     """Probability that each symbol's sign is right: ``1 / (1 + exp(-2 g |y| / noise))``."""
-    return np.asarray(1.0 / (1.0 + np.exp(-2.0 * run.gains * np.abs(run.symbols.real) / noise)))
-
-
-def end_probabilities(run: Run, noise: float) -> tuple[float, float]:
-    """Probability that the first and the last symbol are just these, over a few more or fewer.
-
-    Each symbol further out or in multiplies the odds by its own likelihood ratio of being sent at all.
-    """
-    inner = 6
-    g = float(np.median(run.gains))
-
-    def ends(outside: Floats, inside: Floats) -> float:
-        # outside[0] is the neighbour of the burst, inside[0] its end symbol
-        out_nats = np.cumsum(log_cosh(g * outside / noise) - 0.5 * g * g / noise)
-        in_nats = np.cumsum(log_cosh(g * inside / noise) - 0.5 * g * g / noise)
-        all_nats = np.concatenate(([0.0], out_nats, -in_nats[:-1]))
-        return float(1.0 / np.sum(np.exp(np.clip(all_nats, -700.0, 700.0))))
-
-    y = run.symbols.real
-    return (
-        ends(run.margin_before.real[::-1][:inner], y[:inner]),
-        ends(run.margin_after.real[:inner], y[::-1][:inner]),
-    )
+    return np.asarray(1.0 / (1.0 + np.exp(-2.0 * runs.gains * np.abs(runs.symbols.real) / noise)))

@@ -10,34 +10,34 @@ is what tells a period from its half: each further symbol that the data do not a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.correlate import Turned, best_run, log_cosh
+from dsp.fits import Ints, cos_sin
 from dsp.source import Floats
 
-
-@dataclass(frozen=True)
-class Timing:
-    """One hypothesis: period and first edge in samples, frequency still left (cycles a sample), its score."""
-
-    period: float
-    start: float
-    count: int
-    detune: float
-    nats: float
+PHASES = 8
+# residual frequencies on either side, in steps of half the resolution of the squared symbols
+_DETUNES = 2
+_AT_ONCE = 1 << 16
 
 
 @dataclass(frozen=True, eq=False)
-class PeriodSearch:
-    """Score of each period tried (natural units), and the best timing at each."""
+class Timings:
+    """The best timing at each period; all arrays (p,).
 
-    periods: Floats
+    A transmission of ``count`` symbols of ``period`` samples begins at sample ``start``; its carrier differs from
+    the turned one by ``detune`` cycles a sample. ``nats`` is the log-likelihood ratio against silence.
+    """
+
+    period: Floats
+    start: Floats
+    count: Ints
+    detune: Floats
     nats: Floats
-    timings: tuple[Timing, ...]
-
-    def best(self) -> Timing:
-        return self.timings[int(np.argmax(self.nats))]
 
 
 def period_grid(shortest: float, longest: float, span: float, step: float = 0.25) -> Floats:
@@ -49,15 +49,7 @@ def period_grid(shortest: float, longest: float, span: float, step: float = 0.25
     return np.array(periods)
 
 
-def search_period(
-    turned: Turned,
-    periods: Floats,
-    variance: float,
-    amplitude: float,
-    *,
-    phases: int = 8,
-    detune_steps: int = 2,
-) -> PeriodSearch:
+def search_period(turned: Turned, periods: Floats, variance: float, amplitude: float) -> Timings:
     """Score every period.
 
     Parameters
@@ -67,47 +59,55 @@ def search_period(
     variance : noise variance of a sample.
     amplitude : peak of the carrier, same unit.
     """
-    timings = [
-        score_period(turned, float(p), variance, amplitude, phases=phases, detune_steps=detune_steps)
-        for p in periods
-    ]
-    return PeriodSearch(periods, np.array([t.nats for t in timings]), tuple(timings))
+    count = np.maximum(1, ((turned.length - periods) / periods).astype(np.int64) + 1)
+    order = np.argsort(count, kind="stable")
+    parts: list[Timings] = []
+    at = 0
+    while at < order.size:
+        size = max(1, _AT_ONCE // (PHASES * (int(count[order[at]]) + 1)))
+        rows = order[at : at + size]
+        # not too unequal, or the padding costs more than the calls
+        rows = rows[count[rows] <= 1.5 * count[rows[0]] + 4]
+        parts.append(_score(turned, periods[rows], count[rows], variance, amplitude))
+        at += rows.size
+    back = np.argsort(order, kind="stable")
+    names = ("period", "start", "count", "detune", "nats")
+    return Timings(*(np.concatenate([getattr(p, name) for p in parts])[back] for name in names))
 
 
-def score_period(
-    turned: Turned,
-    period: float,
-    variance: float,
-    amplitude: float,
-    *,
-    phases: int = 8,
-    detune_steps: int = 2,
-    starts: Floats | None = None,
-) -> Timing:
-    """Best timing at one period; ``starts`` (s,) overrides the even grid of first edges."""
-    if starts is None:
-        starts = np.arange(phases) / phases * period
-    count = max(1, int((turned.length - period) / period) + 1)
-    edges = starts[:, None] + np.arange(count + 1)[None, :] * period
-    u = turned.between(edges) / np.sqrt(variance * period / 2.0)
-    gain = amplitude * np.sqrt(period / (2.0 * variance))
-    square = u * u
-    # residual frequencies in steps of half the resolution of the squared symbols
-    detunes = np.arange(-detune_steps, detune_steps + 1) / (4.0 * count * period)
-    centres = (np.arange(count) - (count - 1) / 2.0) * period
-    sums = square @ np.exp(-4j * np.pi * np.outer(centres, detunes))
-    pick = np.argmax(np.abs(sums), axis=1)
-    rows = np.arange(starts.size)
-    phase = 0.5 * np.angle(sums[rows, pick])
-    turn = np.exp(-1j * (phase[:, None] + 2.0 * np.pi * detunes[pick][:, None] * centres[None, :]))
-    score = log_cosh(gain * (u * turn).real) - gain * gain / 2.0
-    value, first, last = best_run(score)
+def _score(turned: Turned, periods: Floats, count: Ints, variance: float, amplitude: float) -> Timings:
+    period, many = np.repeat(periods, PHASES), np.repeat(count, PHASES)
+    starts = np.tile(np.arange(PHASES) / PHASES, periods.size) * period
+    k = np.arange(int(count.max()) + 1)
+    u = turned.between(starts[:, None] + k * period[:, None])
+    inside = k[:-1] < many[:, None]
+    u = np.where(inside, u / np.sqrt(variance * period / 2.0)[:, None], 0.0)
+    gain = (amplitude * np.sqrt(period / (2.0 * variance)))[:, None]
+    off = (k[:-1] - (many[:, None] - 1) / 2.0) / many[:, None]
+    detune, phase = _best_detune(u * u, off)
+    cos, sin = cos_sin(phase[:, None] + 0.5 * np.pi * detune[:, None] * off)
+    score = log_cosh(gain * (u.real * cos + u.imag * sin)) - gain * gain / 2.0
+    value, first, last = best_run(np.where(inside, score, -1e9))
     # noise alone gives a likelihood above zero at the best of many starts; ends cost their own prior
-    row = int(np.argmax(value))
-    return Timing(
-        period,
-        float(starts[row] + first[row] * period),
-        int(last[row] - first[row]),
-        float(detunes[pick[row]]),
-        float(value[row]),
+    value = value.reshape(-1, PHASES)
+    row = np.argmax(value, axis=1) + PHASES * np.arange(periods.size)
+    return Timings(
+        periods,
+        starts[row] + first[row] * periods,
+        (last - first)[row],
+        detune[row] / (4.0 * count * periods),
+        value.reshape(-1)[row],
     )
+
+
+def _best_detune(square: NDArray[np.complexfloating[Any, Any]], off: Floats) -> tuple[Floats, Floats]:
+    """Residual frequency of each row in quarters of its resolution, and the phase in its middle."""
+    cos, sin = cos_sin(np.pi * off)
+    one = cos - 1j * sin
+    turns = [np.ones_like(one), one, one * one][: _DETUNES + 1]
+    steps = range(-_DETUNES, _DETUNES + 1)
+    sums = np.stack(
+        [np.sum(square * (turns[d] if d >= 0 else np.conj(turns[-d])), axis=1) for d in steps], axis=1
+    )
+    pick = np.argmax(np.abs(sums), axis=1)
+    return pick - float(_DETUNES), 0.5 * np.angle(sums[np.arange(pick.size), pick])

@@ -1,0 +1,229 @@
+"""Where symbols of a known carrier and period are sent, and a first fit to each transmission.
+
+A symbol's correlation length, its timing taken from whichever of eight grids collects most energy near it,
+is Rice distributed where something is sent and Rayleigh where not (Proakis, Digital Communications, section
+2.1.4): the log-likelihood ratio is ``ln I0(g |u|) - g^2 / 2``. Runs of such symbols are looked for at the level
+of the weakest that is worth anything, then each again at its own, which shows gaps within it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.correlate import Complexes, Turned, change_nats_unphased, log_bessel, on_runs
+from dsp.fits import Fits, Flags, Ints, groups_of
+from dsp.source import Floats
+
+PHASES = 8
+# symbols over which the energy of a grid is averaged
+_NEAR = 9
+# length of the weakest symbol looked for: one symbol in seventy would be wrong
+_WEAKEST = 2.2
+FEWEST = 5
+# symbols by which a transmission may reach beyond where its energy shows
+_LOOSE = 4.0
+LONG = 96
+WINDOW = 48
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """Correlations ``u`` (symbols, 8) of unit noise with the turned carrier; column ``p`` starts ``p / 8`` later.
+
+    Symbol ``k`` of column ``p`` covers ``begin + (k + p / 8) period`` and one period from there on.
+    """
+
+    turned: Turned
+    variance: float
+    period: float
+    begin: float
+    u: NDArray[np.complex64]
+    energy: NDArray[np.float32]
+
+    @property
+    def count(self) -> int:
+        return int(self.u.shape[0])
+
+    def scaled(self, scale: float) -> Grid:
+        """The same with the noise variance ``scale`` times what it was taken for."""
+        root = np.float32(1.0 / np.sqrt(scale))
+        return Grid(
+            self.turned,
+            self.variance * scale,
+            self.period,
+            self.begin,
+            self.u * root,
+            self.energy * np.float32(1.0 / scale),
+        )
+
+
+def make_grid(turned: Turned, variance: float, period: float, begin: float, end: float) -> Grid:
+    """Correlate with symbols of all eight grids between two positions."""
+    count = max(0, int((end - begin) / period) - 1)
+    points = begin + np.arange((count + 1) * PHASES) * (period / PHASES)
+    sums = turned.at(points)
+    u = (sums[PHASES:] - sums[:-PHASES]) * (1.0 / np.sqrt(variance * period / 2.0))
+    u = u.astype(np.complex64).reshape(count, PHASES)
+    return Grid(turned, variance, period, begin, u, u.real**2 + u.imag**2)
+
+
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """Runs of symbols that are on, as arrays (parts,): symbols ``first`` to ``last`` (half-open) of the grid.
+
+    ``low`` and ``high`` are the positions within which the transmission must lie.
+    """
+
+    first: Ints
+    last: Ints
+    low: Floats
+    high: Floats
+
+    def __len__(self) -> int:
+        return int(self.first.size)
+
+
+def picked_energy(grid: Grid) -> NDArray[np.float32]:
+    """Energy of each symbol (symbols,) on the grid that collects most near it."""
+    from scipy.ndimage import uniform_filter1d
+
+    if grid.count == 0:
+        return np.zeros(0, dtype=np.float32)
+    local = uniform_filter1d(grid.energy, min(_NEAR, grid.count), axis=0, mode="nearest")
+    best = np.argmax(local, axis=1)
+    return np.asarray(grid.energy[np.arange(grid.count), best])
+
+
+def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None) -> Parts:
+    """Runs of symbols that are on, carrier phase unknown.
+
+    ``borders`` (m,) are positions that no transmission may cross; ``taken`` (symbols,) are not looked at.
+    """
+    energy = picked_energy(grid)
+    if taken is not None:
+        energy = np.where(taken, np.float32(0.0), energy)
+    length = np.sqrt(energy, dtype=np.float64)
+    cycles = grid.turned.omega * grid.period / (2.0 * np.pi)
+    score = log_bessel(_WEAKEST * length) - _WEAKEST**2 / 2.0
+    if taken is not None:
+        score[taken] = -20.0
+    cuts = np.rint((borders - grid.begin) / grid.period).astype(np.int64)
+    cuts = cuts[(cuts > 0) & (cuts < score.size)]
+    score[cuts] = -20.0
+    runs = []
+    for a, b in on_runs(score, change_nats_unphased(_WEAKEST, cycles)):
+        own = float(np.sqrt(max(2.0, float(np.median(energy[a:b])) - 2.0)))
+        if own > 1.5 * _WEAKEST:
+            inside = log_bessel(own * length[a:b]) - own * own / 2.0
+            runs.extend((a + c, a + d) for c, d in on_runs(inside, change_nats_unphased(own, cycles)))
+        else:
+            runs.append((a, b))
+    return _with_room(grid, np.array(runs, dtype=np.int64).reshape(-1, 2), borders, taken)
+
+
+def _with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:
+    """Each run with the room it may move in: half of what lies between it and the next, at most four symbols."""
+    first, last = runs[:, 0], runs[:, 1]
+    before = np.concatenate(([-2.0 * _LOOSE], last[:-1]))[: first.size]
+    after = np.concatenate((first[1:], [grid.count + 2.0 * _LOOSE]))[-last.size :] if last.size else last
+    low = first - np.minimum(_LOOSE, (first - before) / 2.0)
+    high = last + 1 + np.minimum(_LOOSE, np.maximum(0.0, after - last - 1) / 2.0)
+    low_at = grid.begin + low * grid.period
+    high_at = grid.begin + high * grid.period
+    walls = np.concatenate(([grid.begin], borders, [float(grid.turned.length)]))
+    middle = grid.begin + (first + last) / 2.0 * grid.period
+    part = np.searchsorted(walls, middle, "right")
+    low_at = np.maximum(low_at, walls[np.maximum(part - 1, 0)])
+    high_at = np.minimum(high_at, walls[np.minimum(part, walls.size - 1)])
+    if taken is not None and taken.any():
+        # what is taken is a wall as well
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], taken.astype(np.int8), [0]))))
+        stops = grid.begin + edges[1::2] * grid.period
+        starts = grid.begin + edges[::2] * grid.period
+        k = np.searchsorted(stops, middle)
+        low_at = np.maximum(low_at, np.where(k > 0, stops[np.maximum(k - 1, 0)], -np.inf))
+        k = np.searchsorted(starts, middle)
+        high_at = np.minimum(high_at, np.where(k < starts.size, starts[np.minimum(k, starts.size - 1)], np.inf))
+    return Parts(first, last, low_at, high_at)
+
+
+def windows_of(parts: Parts, grid: Grid) -> tuple[Parts, Ints]:
+    """Long runs as half-overlapping windows, and the number of the run each window is of."""
+    first, last, owner = [], [], []
+    half = WINDOW // 2
+    for number, (a, b) in enumerate(zip(parts.first.tolist(), parts.last.tolist(), strict=True)):
+        starts = list(range(a, max(a + 1, b - WINDOW), half))
+        starts.append(max(a, b - WINDOW))
+        first.extend(starts)
+        last.extend(min(b, s + WINDOW) for s in starts)
+        owner.extend([number] * len(starts))
+    begin, end = np.array(first, dtype=np.int64), np.array(last, dtype=np.int64)
+    of = np.array(owner, dtype=np.int64)
+    return Parts(begin, end, parts.low[of], parts.high[of]), of
+
+
+def acquire(grid: Grid, parts: Parts) -> Fits:
+    """A rough fit to each part: the best of eight timings, the carrier from its squared symbols.
+
+    The turned carrier may be off by a fifth of the symbol rate, the period by a part of a symbol over the
+    transmission.
+    """
+    sums = np.concatenate((np.zeros((1, PHASES)), np.cumsum(grid.energy, axis=0, dtype=np.float64)))
+    count = parts.last - parts.first
+    inner = np.where(count > 4, 1, 0)
+    a, b = parts.first + inner, np.maximum(parts.last - inner, parts.first + inner + 1)
+    b = np.minimum(b, grid.count)
+    within = sums[b] - sums[a]
+    best = np.argmax(within, axis=1)
+    own = np.sqrt(np.maximum(2.0, within[np.arange(len(parts)), best] / np.maximum(b - a, 1) - 2.0))
+    cycles = grid.turned.omega * grid.period / (2.0 * np.pi)
+    # talkers differ by a few percent of the carrier; a carrier of few cycles a symbol has an image at minus
+    # its own frequency that must not be taken for it
+    widest = float(np.clip(0.05 + 0.01 * cycles, 0.05, 0.22))
+    detune, phase = np.zeros(len(parts)), np.zeros(len(parts))
+    for rows in groups_of(count):
+        k = np.arange(int(count[rows].max(initial=1)))
+        at = np.minimum(parts.first[rows, None] + k, grid.count - 1)
+        u = np.where(k < count[rows, None], grid.u[at, best[rows, None]], np.complex64(0.0))
+        detune[rows], phase[rows] = _detune(u, count[rows], widest)
+    start = grid.begin + (parts.first + best / PHASES) * grid.period
+    return Fits(
+        grid.turned,
+        grid.variance,
+        detune / grid.period,
+        phase,
+        start + 0.5 * count * grid.period,
+        own * np.sqrt(2.0 * grid.variance / grid.period),
+        np.full(len(parts), grid.period),
+        start,
+        count,
+        parts.low,
+        parts.high,
+        np.zeros(len(parts)),
+    )
+
+
+def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats]:
+    """Frequency (radians a symbol) and phase in the middle of rows of symbols (b, k), from their squares.
+
+    Frequencies of at most ``widest`` cycles a symbol are looked at.
+    """
+    square = u * u
+    size = 1 << int(np.ceil(np.log2(max(16, 4 * u.shape[1]))))
+    power = np.abs(np.fft.fft(square, size, axis=1))
+    reach = min(size // 2 - 1, int(np.ceil(2.0 * widest * size)))
+    near = np.arange(-reach, reach + 1)
+    row = np.arange(u.shape[0])
+    k = near[np.argmax(power[:, near], axis=1)]
+    left, mid, right = (power[row, (k + d) % size] for d in (-1, 0, 1))
+    bend = left - 2.0 * mid + right
+    shift = np.where(bend < 0.0, 0.5 * (left - right) / np.where(bend < 0.0, bend, 1.0), 0.0)
+    omega = np.pi * (k + np.clip(shift, -0.5, 0.5)) / size
+    # against the middle of the transmission, where the phase does not depend on the frequency
+    off = np.arange(u.shape[1]) + 0.5 - 0.5 * count[:, None]
+    total = np.sum(square * np.exp(-2j * omega[:, None] * off), axis=1)
+    return omega, 0.5 * np.angle(total)

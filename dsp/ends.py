@@ -1,0 +1,124 @@
+"""How many symbols each transmission has: its two ends are on-off decisions, each with its probability.
+
+Each symbol further out or in multiplies the odds by its own likelihood ratio of being sent at all. Where a
+talker's transmissions share few lengths, those found at the others are a prior for each (a Dirichlet process,
+Ferguson 1973); whether that predicts the lengths better than all lengths being alike is itself decided from
+them, each predicted from the others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.fits import Fits
+from dsp.runs import Runs
+from dsp.source import Floats
+
+_AWAY = 6
+# natural units by which shared lengths must predict better before they are used
+_SHARED_NATS = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class Ends:
+    """Probabilities (b,) that first and last symbol are just these; ``shared`` is a length most have, or None."""
+
+    start_probability: Floats
+    end_probability: Floats
+    shared: int | None = None
+
+
+def decide_ends(fits: Fits) -> tuple[Fits, Ends]:
+    """First and last symbol of one talker's transmissions, with what they share, and how sure each is."""
+    outer, inner = _end_nats(fits)
+    # rows: how many symbols more (+) or fewer (-) there are at the start and at the end
+    both = outer[:, :, None] + inner[:, None, :]
+    steps = np.arange(-_AWAY, _AWAY + 1)
+    length = fits.count[:, None, None] + steps[:, None] + steps[None, :]
+    both = np.where(length >= 2, both, -np.inf)
+    prior, shared = _length_prior(both, length)
+    both = both + prior
+    weight = np.exp(both - both.max(axis=(1, 2), keepdims=True))
+    weight /= weight.sum(axis=(1, 2), keepdims=True)
+    best = weight.reshape(len(fits), -1).argmax(axis=1)
+    more, after = steps[best // steps.size], steps[best % steps.size]
+    row = np.arange(len(fits))
+    ends = Ends(
+        weight.sum(axis=2)[row, best // steps.size], weight.sum(axis=1)[row, best % steps.size], shared
+    )
+    moved = replace(fits, start=fits.start - more * fits.period, count=fits.count + more + after)
+    return moved, ends
+
+
+def _end_nats(fits: Fits) -> tuple[Floats, Floats]:
+    """Log-odds (b, 13) of each number of symbols more or fewer at the start and at the end."""
+    nats = fits.symbol_nats(_AWAY, _AWAY)
+    edges = fits.edges(_AWAY, _AWAY)
+    period = fits.period[:, None]
+    outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (edges[:, 1:] > fits.high[:, None] + 0.6 * period)
+    nats[outside] = -1e3
+    row = np.arange(len(fits))[:, None]
+    k = np.arange(_AWAY)
+
+    def sums(outward: Floats, inward: Floats) -> Floats:
+        gained = np.cumsum(outward, axis=1)
+        lost = -np.cumsum(inward, axis=1)
+        return np.concatenate((lost[:, ::-1], np.zeros((len(fits), 1)), gained), axis=1)
+
+    start = sums(nats[:, _AWAY - 1 - k], nats[:, _AWAY + k])
+    last = fits.count[:, None] + _AWAY
+    end = sums(nats[row, last + k], nats[row, last - 1 - k])
+    return start, end
+
+
+def _length_prior(both: Floats, length: Floats) -> tuple[Floats, int | None]:
+    """Logarithm of the prior of each (start, end) pair, and the commonest length if lengths are shared."""
+    count = both.shape[0]
+    if count < 4:
+        return np.zeros((1, 1, 1)), None
+    low, high = int(length.min()), int(length.max())
+    size = high - low + 1
+    index = length - low
+    top = both.max(axis=(1, 2))
+    like = np.zeros((count, size))
+    row = np.broadcast_to(np.arange(count)[:, None, None], both.shape)
+    np.add.at(like, (row, index), np.exp(both - top[:, None, None]))
+    share = like / like.sum(axis=1, keepdims=True)
+    even = np.full(size, 1.0 / size)
+    others = even
+    for _ in range(8):
+        total = share.sum(axis=0)
+        # each one's lengths predicted from the others', and one imagined one of any length
+        others = (total[None, :] - share + even[None, :]) / count
+        share = like * others
+        share /= share.sum(axis=1, keepdims=True)
+    gained = np.sum(np.log(np.sum(like * others, axis=1)) - np.log(like @ even))
+    if gained < _SHARED_NATS:
+        return np.zeros((1, 1, 1)), None
+    prior = np.log(np.take_along_axis(others, index.reshape(count, -1), axis=1)).reshape(both.shape)
+    # a pair of ends has the prior of its length, shared by the pairs that give it
+    return prior, low + int(np.argmax(share.sum(axis=0)))
+
+
+def run_ends(runs: Runs) -> Ends:
+    """The probabilities of runs that were followed, whose ends are decided already."""
+    from dsp.correlate import log_cosh
+
+    gain = runs.gain[:, None]
+    k = np.arange(_AWAY)
+
+    def probability(outside: Floats, inside: Floats) -> Floats:
+        out = np.cumsum(log_cosh(gain * outside) - 0.5 * gain * gain, axis=1)
+        into = np.cumsum(log_cosh(gain * inside) - 0.5 * gain * gain, axis=1)
+        all_nats = np.concatenate((np.zeros((len(runs), 1)), out, -into[:, :-1]), axis=1)
+        return np.asarray(1.0 / np.sum(np.exp(np.clip(all_nats, -700.0, 700.0)), axis=1))
+
+    y = runs.symbols.real
+    first, last = runs.offset[:-1, None], runs.offset[1:, None]
+    size = runs.symbols.size
+    return Ends(
+        probability(runs.before.real[:, ::-1][:, :_AWAY], y[np.minimum(first + k, size - 1)]),
+        probability(runs.after.real[:, :_AWAY], y[np.maximum(last - 1 - k, 0)]),
+    )

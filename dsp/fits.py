@@ -1,0 +1,275 @@
+"""Fitting many phase-reversal transmissions at once: timing, carrier, phase, amplitude, first and last symbol.
+
+Everything is maximum likelihood with the bits averaged out. For symbol ``k`` with in-phase correlation
+``y`` of unit noise and length ``g`` the log-likelihood ratio against silence is
+``ln cosh(g y) - g^2 e / 2``, ``e`` being the symbol's energy relative to its mean (Proakis, Digital
+Communications, section 5.1). Transmissions are rows of padded arrays, so that the cost is that of the
+arithmetic; rows of like length are worked on together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.correlate import Turned, change_nats, log_cosh, strongest_runs
+from dsp.source import Floats
+
+Ints = NDArray[np.integer[Any]]
+Flags = NDArray[np.bool_]
+
+# elements of a padded array that stay in a core's cache
+_GROUP = 1 << 15
+_NEVER = -1e9
+
+
+@dataclass(frozen=True, eq=False)
+class Fits:
+    """Transmissions over one row of running sums; every array has shape (b,), positions are samples of it.
+
+    Carrier ``i`` is ``amplitude cos(omega m + phase + detune (m - centre))``, ``omega`` that of ``turned``.
+    Symbol ``k`` covers ``start + k period`` to ``start + (k + 1) period`` and must lie within ``low`` to
+    ``high``, but for half a symbol. ``variance`` is the noise variance of a sample, ``nats`` the
+    log-likelihood ratio against silence.
+    """
+
+    turned: Turned
+    variance: float
+    detune: Floats
+    phase: Floats
+    centre: Floats
+    amplitude: Floats
+    period: Floats
+    start: Floats
+    count: Ints
+    low: Floats
+    high: Floats
+    nats: Floats
+
+    def __len__(self) -> int:
+        return int(self.start.size)
+
+    @property
+    def stop(self) -> Floats:
+        return self.start + self.count * self.period
+
+    @property
+    def middle(self) -> Floats:
+        return self.start + 0.5 * self.count * self.period
+
+    @property
+    def gain(self) -> Floats:
+        """``sqrt(2 Es/N0)`` of each."""
+        return self.amplitude * np.sqrt(self.period / (2.0 * self.variance))
+
+    @property
+    def omega(self) -> Floats:
+        """Carrier in radians a sample."""
+        return self.turned.omega + self.detune
+
+    def take(self, rows: Ints | Flags) -> Fits:
+        """The transmissions of these rows."""
+        changed = {f.name: getattr(self, f.name)[rows] for f in fields(self)[2:]}
+        return replace(self, **changed)
+
+    def edges(self, before: int = 0, after: int = 0) -> Floats:
+        """Edges of the symbols (b, k + 1) with more on either side; rows are as long as the longest."""
+        most = int(self.count.max(initial=0))
+        return self.start[:, None] + np.arange(-before, most + after + 1) * self.period[:, None]
+
+    def inside(self, before: int = 0, after: int = 0) -> Flags:
+        """Which symbols of `edges` are sent, those before and after not counted."""
+        most = int(self.count.max(initial=0))
+        k = np.arange(-before, most + after)
+        return np.asarray((k >= 0) & (k < self.count[:, None]))
+
+    def angles(self, edges: Floats) -> Floats:
+        """Phase of each carrier against the turned one in the middle of each symbol."""
+        if not self.detune.any():
+            return np.broadcast_to(self.phase[:, None], (edges.shape[0], edges.shape[1] - 1))
+        mids = (edges[:, :-1] + edges[:, 1:]) * 0.5
+        return np.asarray(self.phase[:, None] + self.detune[:, None] * (mids - self.centre[:, None]))
+
+    def normal(self) -> Floats:
+        """What makes the noise of a symbol's correlation one in each component (b, 1)."""
+        return (1.0 / np.sqrt(self.variance * self.period / 2.0))[:, None]
+
+    def symbol_nats(self, before: int = 0, after: int = 0) -> Floats:
+        """Log-likelihood ratio of each symbol being sent at all (b, k), whether counted or not."""
+        return _nats(self, self.edges(before, after))
+
+
+def join(parts: list[Fits]) -> Fits:
+    """One after the other; all must be over the same sums."""
+    first = parts[0]
+    changed = {f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(first)[2:]}
+    return replace(first, **changed)
+
+
+def in_groups(fits: Fits, work: Callable[[Fits], Fits]) -> Fits:
+    """Do the work on rows of like length together, and give them back in their order."""
+    if not len(fits):
+        return fits
+    parts, order = [], []
+    for rows in groups_of(fits.count):
+        parts.append(work(fits.take(rows)))
+        order.append(rows)
+    back = np.argsort(np.concatenate(order), kind="stable")
+    return join(parts).take(back)
+
+
+def groups_of(count: Ints) -> Iterator[Ints]:
+    """Rows of like length, so many that a padded array of them stays small."""
+    order = np.argsort(count, kind="stable")
+    at = 0
+    while at < order.size:
+        # as many as fit with the longest of them as the common length
+        lengths = count[order[at:]] + 16
+        fits_in = np.arange(1, lengths.size + 1) * lengths <= _GROUP
+        like = lengths <= 1.3 * lengths[0] + 8
+        size = max(1, int(np.argmin(fits_in & like)) if not (fits_in & like).all() else lengths.size)
+        yield order[at : at + size]
+        at += size
+
+
+def _nats(fits: Fits, edges: Floats) -> Floats:
+    """``ln cosh(g y) - g^2 e / 2`` of the symbols between ``edges`` (b, k + 1)."""
+    z = fits.turned.between(edges)
+    angle = fits.angles(edges)
+    cos, sin = cos_sin(angle)
+    normal = fits.normal()
+    gain = fits.gain[:, None]
+    y = (z.real * cos + z.imag * sin) * (normal * gain)
+    double = fits.turned.doubles(edges)
+    energy = fits.turned.lengths(edges) + double.real * (cos * cos - sin * sin) - double.imag * (2.0 * sin * cos)
+    return np.asarray(log_cosh(y) - energy * (0.5 * gain * gain / fits.period[:, None]))
+
+
+def cos_sin(angle: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Cosine and sine to seven digits: whole turns come off first, the rest is quick in single precision."""
+    turns = angle * (0.5 / np.pi)
+    rest = ((turns - np.rint(turns)) * (2.0 * np.pi)).astype(np.float32)
+    return np.cos(rest), np.sin(rest)
+
+
+def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4) -> Fits:
+    """Phase, carrier and amplitude given the timing: expectation-maximisation over the bits."""
+    edges, inside = fits.edges(), fits.inside()
+    period = fits.period[:, None]
+    mids = (edges[:, :-1] + edges[:, 1:]) * 0.5
+    middle = fits.middle
+    off = np.where(inside, mids - middle[:, None], 0.0)
+    spread = np.maximum(np.sum(off * off, axis=1), 1e-9)
+    z = fits.turned.between(edges) * fits.normal()
+    double = fits.turned.doubles(edges)
+    length = fits.turned.lengths(edges)
+    count = np.maximum(fits.count, 1)
+    detune = fits.detune
+    # the phase is carried in the middle, where it does not depend on the carrier
+    phase = fits.phase + detune * (middle - fits.centre)
+    gain = np.maximum(fits.gain, 0.3)
+    free = (fits.count >= 3) & (not hold_carrier)
+    for _ in range(rounds):
+        cos, sin = cos_sin(phase[:, None] + detune[:, None] * off)
+        re = z.real * cos + z.imag * sin
+        im = z.imag * cos - z.real * sin
+        cos2, sin2 = cos * cos - sin * sin, 2.0 * sin * cos
+        energy = (length + double.real * cos2 - double.imag * sin2) / period
+        # the derivative of a symbol's energy with the phase, for carriers of a few cycles a symbol
+        slope = (double.real * sin2 + double.imag * cos2) * (-2.0 / period)
+        soft = np.where(inside, np.tanh(gain[:, None] * re), 0.0)
+        pull = soft * im - np.where(inside, slope, 0.0) * (0.5 * gain[:, None])
+        d_middle = np.clip(pull.sum(axis=1) / (gain * count), -0.5, 0.5)
+        d_detune = np.where(free, np.sum(pull * off, axis=1) / (gain * spread), 0.0)
+        detune = detune + d_detune
+        phase = phase + d_middle
+        gain = np.maximum(0.3, np.sum(soft * re, axis=1) / np.maximum(np.sum(np.where(inside, energy, 0.0), axis=1), 1e-9))
+    out = replace(
+        fits,
+        detune=detune,
+        phase=np.remainder(phase + np.pi, 2.0 * np.pi) - np.pi,
+        centre=middle,
+        amplitude=gain * np.sqrt(2.0 * fits.variance / fits.period),
+    )
+    return scored(out)
+
+
+def scored(fits: Fits) -> Fits:
+    """With the likelihood of its symbols."""
+    nats = np.where(fits.inside(), _nats(fits, fits.edges()), 0.0)
+    return replace(fits, nats=nats.sum(axis=1))
+
+
+def timing_nats(fits: Fits, starts: Floats, period: Floats | None = None) -> Floats:
+    """Log-likelihood (b, s) of each transmission for first edges ``starts`` (b, s), all else held."""
+    if period is not None:
+        fits = replace(fits, period=period)
+    inside = fits.inside()
+    steps = np.arange(inside.shape[1] + 1) * fits.period[:, None]
+    out = np.empty(starts.shape)
+    # as many columns at a time as stay in the cache
+    wide = max(1, _GROUP // max(1, inside.size))
+    for column in range(0, starts.shape[1], wide):
+        part = starts[:, column : column + wide]
+        times = part.shape[1]
+        rows = np.repeat(np.arange(len(fits)), times)
+        many = fits.take(rows) if times > 1 else fits
+        nats = _nats(many, part.reshape(-1, 1) + (steps[rows] if times > 1 else steps))
+        sums = np.sum(nats, axis=1, where=inside[rows] if times > 1 else inside)
+        out[:, column : column + wide] = sums.reshape(len(fits), times)
+    return out
+
+
+def retime(fits: Fits, width: Floats, steps: int = 6) -> Fits:
+    """The first edge within ``+- width`` (b,) samples: its mean over the likelihood, on a grid."""
+    starts = fits.start[:, None] + width[:, None] * np.linspace(-1.0, 1.0, 2 * steps + 1)
+    nats = timing_nats(fits, starts)
+    top = nats.max(axis=1)
+    weight = np.exp(nats - top[:, None])
+    start = np.sum(weight * starts, axis=1) / weight.sum(axis=1)
+    return replace(fits, start=start, nats=top)
+
+
+def reach(fits: Fits, more: int = 6) -> Fits:
+    """First and last symbol: the run of symbols that is likelier sent than not."""
+    nats = fits.symbol_nats(more, more)
+    edges = fits.edges(more, more)
+    period = fits.period[:, None]
+    outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (edges[:, 1:] > fits.high[:, None] + 0.6 * period)
+    beyond = np.arange(-more, nats.shape[1] - more) >= (fits.count + more)[:, None]
+    nats[outside | beyond] = _NEVER
+    first, last, value = strongest_runs(nats, change_nats(fits.gain))
+    found = last > first
+    return replace(
+        fits,
+        start=np.where(found, fits.start + (first - more) * fits.period, fits.start),
+        count=np.where(found, last - first, 0),
+        nats=np.where(found, value, 0.0),
+    )
+
+
+def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.2) -> Fits:
+    """Bring rough fits to the maximum of the likelihood, the period held.
+
+    Start, ends, phase, amplitude and (unless held) carrier are improved in turn, the first edge within
+    ``width`` symbols at first. ``ends`` False keeps the number of symbols.
+    """
+
+    def work(rows: Fits) -> Fits:
+        reached = width
+        rows = carry(rows, hold_carrier=hold_carrier)
+        fine = 0.01 / (1.0 + rows.gain * rows.gain)
+        while True:
+            rows = retime(rows, np.maximum(reached * rows.period, 0.3))
+            if ends:
+                rows = reach(rows)
+            rows = carry(rows, hold_carrier=hold_carrier, rounds=2)
+            reached /= 4.0
+            if reached < float(np.median(fine)) or reached * float(rows.period.max()) < 0.2:
+                return rows
+
+    return in_groups(fits, work)

@@ -1,0 +1,117 @@
+"""Where in a long record a known kind of transmission may be: a cheap pass, so that silence costs little.
+
+Energy around the carrier is summed over Hann frames about as long as a symbol, and over some symbols' worth of
+frames. What stays near the floor is skipped; what is let through is looked at again with all that is known.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.extract import Model
+from dsp.noise import NoiseFloor
+from dsp.source import Record, Watch
+
+# a record no longer than this is looked at as a whole
+WHOLE = 1 << 20
+_BLOCK = 1 << 20
+_SYMBOLS = 8.0
+_MARGIN_SYMBOLS = 10.0
+# natural units of energy over the floor in a stretch of some symbols: noise passes once in a few hundred
+_PASS_NATS = 6.0
+_THREADS = 2
+
+
+def spans_of(record: Record, noise: NoiseFloor, model: Model, noise_scale: float, watch: Watch) -> list[tuple[int, int]]:
+    """Spans ``[start, stop)`` in samples, in rising order, with some symbols of room on either side."""
+    if record.samples <= WHOLE:
+        return [(s.first, s.last) for s in record.stretches]
+    frame = 1 << int(np.clip(np.ceil(np.log2(model.period)), 4, 14))
+    jobs = []
+    for stretch in record.stretches:
+        size = max(_BLOCK // frame, 4) * frame
+        jobs.extend((a, min(stretch.last, a + size)) for a in range(stretch.first, stretch.last, size))
+    weights = _weights(record, noise, model, frame) / noise_scale
+    margin = int(_MARGIN_SYMBOLS * model.period) + frame
+    spans: list[tuple[int, int]] = []
+
+    def look(job: tuple[int, int]) -> list[tuple[int, int]]:
+        return _active(record, job, frame, weights, model)
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for i, found in enumerate(pool.map(look, jobs)):
+            watch.at(i / len(jobs))
+            stretch = record.stretch_at(jobs[i][0])
+            for a, b in found:
+                start, stop = max(stretch.first, a - margin), min(stretch.last, b + margin)
+                if spans and start <= spans[-1][1] and spans[-1][0] >= stretch.first:
+                    spans[-1] = (spans[-1][0], max(stop, spans[-1][1]))
+                else:
+                    spans.append((start, stop))
+    return spans
+
+
+def _weights(record: Record, noise: NoiseFloor, model: Model, frame: int) -> NDArray[np.float32]:
+    """What makes the mean over bins one for noise alone, for each bin of a frame; 0 outside the band."""
+    hz = np.fft.rfftfreq(frame, 1.0 / record.rate_hz)
+    reach = max(record.rate_hz / model.period, 1.5 * record.rate_hz / frame)
+    inside = np.abs(hz - model.carrier_hz) <= reach
+    inside[0] = inside[-1] = False
+    if not inside.any():
+        inside[int(np.clip(np.argmin(np.abs(hz - model.carrier_hz)), 1, hz.size - 2))] = True
+    # a frame's energy in a bin with a Hann window of unit mean square, over the density
+    level = noise.density(hz) * noise.line_ratio(hz) ** 2 * record.rate_hz / 2.0 * frame * 0.375
+    return np.where(inside, 1.0 / (level * np.count_nonzero(inside)), 0.0).astype(np.float32)
+
+
+def _active(
+    record: Record, job: tuple[int, int], frame: int, weights: NDArray[np.float32], model: Model
+) -> list[tuple[int, int]]:
+    """Spans of one block in which the energy stands out."""
+    from scipy.fft import rfft
+
+    start, stop = job
+    samples = record.read_centred(start, stop)
+    count = samples.size // frame
+    if count == 0:
+        return [job]
+    bins = np.flatnonzero(weights)
+    low, high = int(bins[0]), int(bins[-1]) + 1
+    window = np.hanning(frame + 1)[:-1].astype(np.float32)
+    energy = np.empty(count, dtype=np.float32)
+    # as many frames at a time as stay in the cache
+    rows = max(1, (1 << 16) // frame)
+    for a in range(0, count, rows):
+        b = min(count, a + rows)
+        part = samples[a * frame : b * frame].reshape(b - a, frame) * window
+        spectrum = rfft(part, axis=1)[:, low:high]
+        energy[a:b] = (spectrum.real**2 + spectrum.imag**2) @ weights[low:high]
+    together = max(1, min(count, round(_SYMBOLS * model.period / frame)))
+    # equivalent independent ordinates of neighbouring Hann bins
+    ordinates = together * max(1.0, (high - low) / 1.9)
+    threshold = _ratio_of(_PASS_NATS / ordinates)
+    sums = np.concatenate(([0.0], np.cumsum(energy, dtype=np.float64)))
+    mean = (sums[together:] - sums[:-together]) / together
+    on = np.zeros(count + 1, dtype=np.int64)
+    hits = np.flatnonzero(mean > threshold)
+    np.add.at(on, hits, 1)
+    np.add.at(on, hits + together, -1)
+    active = np.cumsum(on)[:-1] > 0
+    # a rest shorter than a frame at the end is let through
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], active.astype(np.int8), [0]))))
+    spans = [(start + int(a) * frame, start + int(b) * frame) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    if count * frame < samples.size:
+        spans.append((start + count * frame, stop))
+    return spans
+
+
+def _ratio_of(nats: float) -> float:
+    """The ratio of mean energy to the floor at which ``ratio - 1 - ln ratio`` reaches ``nats``."""
+    low, high = 1.0, 2.0 + 2.0 * nats
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if middle - 1.0 - np.log(middle) < nats else (low, middle)
+    return high

@@ -1,0 +1,238 @@
+"""The decided symbols of many transmissions, however they were fitted: flat arrays with an offset for each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.correlate import Complexes, Turned, change_nats, log_cosh, strongest_runs
+from dsp.detect import WINDOW
+from dsp.fits import Fits, Flags, Ints, cos_sin, groups_of
+from dsp.source import Floats
+
+MARGIN = 8
+_HALF = WINDOW // 2
+
+
+@dataclass(frozen=True, eq=False)
+class Runs:
+    """Symbols of b transmissions, s in all; those of ``i`` are ``offset[i]`` to ``offset[i + 1]``.
+
+    ``starts`` and ``stops`` (s,) are the symbols' edges in samples of the strip; ``symbols`` (s,) the
+    correlations turned to the real axis, in units in which ``variance`` gives unit noise in each component;
+    ``gains`` (s,) the length a symbol should have, ``templates`` (s,) what one of unit length correlates to,
+    ``across`` (s,) the noise it meets across the phase; ``angles`` (s,) the carrier's phase against the turned
+    one at each symbol's middle. ``omega`` (b,) is the mean carrier in radians a sample, ``drift`` (b,) whether it
+    was followed, ``nats`` (b,) the log-likelihood ratio against silence. ``before`` and ``after`` (b, 8) are the
+    correlations beside the transmission, 0 where there are no samples; the outermost comes first.
+    """
+
+    turned: Turned
+    variance: float
+    offset: Ints
+    starts: Floats
+    stops: Floats
+    symbols: Complexes
+    gains: Floats
+    templates: Complexes
+    across: Floats
+    angles: Floats
+    omega: Floats
+    drift: Flags
+    nats: Floats
+    before: Complexes
+    after: Complexes
+
+    def __len__(self) -> int:
+        return int(self.omega.size)
+
+    @property
+    def count(self) -> Ints:
+        return np.diff(self.offset)
+
+    @property
+    def first(self) -> Floats:
+        """Leading edge of each transmission."""
+        return self.starts[self.offset[:-1]]
+
+    @property
+    def last(self) -> Floats:
+        """Trailing edge of each transmission."""
+        return self.stops[self.offset[1:] - 1]
+
+    @property
+    def period(self) -> Floats:
+        """Mean symbol period of each in samples."""
+        return (self.last - self.first) / np.maximum(self.count, 1)
+
+    @property
+    def owner(self) -> Ints:
+        """Transmission that each symbol is of (s,)."""
+        return np.repeat(np.arange(len(self)), self.count)
+
+    @property
+    def gain(self) -> Floats:
+        """Root mean square of the length of each one's symbols."""
+        return np.sqrt(np.add.reduceat(self.gains**2, self.offset[:-1]) / np.maximum(self.count, 1))
+
+    @property
+    def amplitude(self) -> Floats:
+        """Peak of each carrier in the unit of the samples."""
+        return self.gain * np.sqrt(2.0 * self.variance / self.period)
+
+    def take(self, rows: Ints | Flags) -> Runs:
+        """These transmissions, in this order."""
+        rows = np.flatnonzero(rows) if np.asarray(rows).dtype == bool else np.asarray(rows)
+        count = self.count[rows]
+        offset = np.concatenate(([0], np.cumsum(count)))
+        pick = np.arange(offset[-1]) + np.repeat(self.offset[rows] - offset[:-1], count)
+        flat = ("starts", "stops", "symbols", "gains", "templates", "across", "angles")
+        each = ("omega", "drift", "nats", "before", "after")
+        changed = {name: getattr(self, name)[pick] for name in flat}
+        changed |= {name: getattr(self, name)[rows] for name in each}
+        return replace(self, offset=offset, **changed)
+
+
+def join(parts: list[Runs]) -> Runs:
+    """In order of time; all over the same sums."""
+    parts = [p for p in parts if len(p)] or parts[:1]
+    if len(parts) == 1:
+        whole = parts[0]
+    else:
+        offset = np.concatenate(([0], np.cumsum(np.concatenate([p.count for p in parts]))))
+        names = [name for name in Runs.__dataclass_fields__ if name not in ("turned", "variance", "offset")]
+        changed = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
+        whole = replace(parts[0], offset=offset, **changed)
+    return whole.take(np.argsort(whole.first, kind="stable")) if len(whole) else whole
+
+
+def runs_of(fits: Fits) -> Runs:
+    """The symbols of transmissions that one fit each covers."""
+    total = int(fits.count.sum())
+    offset = np.concatenate(([0], np.cumsum(fits.count)))
+    starts, stops, gains, across, angles = (np.empty(total) for _ in range(5))
+    symbols, templates = (np.empty(total, dtype=np.complex128) for _ in range(2))
+    before, after = (np.zeros((len(fits), MARGIN), dtype=np.complex128) for _ in range(2))
+    for rows in groups_of(fits.count):
+        part = fits.take(rows)
+        edges = part.edges(MARGIN, MARGIN)
+        y, angle, template, side = _symbols(part, edges)
+        k = np.arange(y.shape[1]) - MARGIN
+        inside = (k >= 0) & (k < part.count[:, None])
+        into = (offset[rows, None] + k)[inside]
+        starts[into], stops[into] = edges[:, :-1][inside], edges[:, 1:][inside]
+        symbols[into], angles[into] = y[inside], angle[inside]
+        templates[into], across[into] = template[inside], side[inside]
+        gains[into] = np.broadcast_to(part.gain[:, None], inside.shape)[inside]
+        held = (edges[:, :-1] >= -0.5) & (edges[:, 1:] <= part.turned.length + 0.5)
+        y = np.where(held, y, 0.0)
+        before[rows] = y[:, :MARGIN]
+        column = part.count[:, None] + MARGIN + np.arange(MARGIN)
+        after[rows] = np.take_along_axis(y, column, axis=1)
+    return Runs(
+        fits.turned, fits.variance, offset, starts, stops, symbols, gains, templates, across, angles,
+        fits.omega, np.zeros(len(fits), dtype=np.bool_), fits.nats, before, after,
+    )  # fmt: skip
+
+
+def _symbols(fits: Fits, edges: Floats) -> tuple[Complexes, Floats, Complexes, Floats]:
+    """Symbols turned to the real axis, their angles, what they are due, and the noise across."""
+    angle = np.ascontiguousarray(fits.angles(edges))
+    z = fits.turned.between(edges) * fits.normal()
+    length = fits.turned.lengths(edges)
+    y, template, side = _turned_symbols(z, angle, fits.turned.doubles(edges), length, fits.period[:, None])
+    return y, angle, template, side
+
+
+def _turned_symbols(
+    z: Complexes, angle: Floats, double: Complexes, length: Floats, period: Floats
+) -> tuple[Complexes, Complexes, Floats]:
+    cos, sin = cos_sin(angle)
+    y = np.empty(z.shape, dtype=np.complex128)
+    y.real = z.real * cos + z.imag * sin
+    y.imag = z.imag * cos - z.real * sin
+    cos2, sin2 = cos * cos - sin * sin, 2.0 * sin * cos
+    re = double.real * cos2 - double.imag * sin2
+    im = double.real * sin2 + double.imag * cos2
+    return y, np.asarray((length + re - 1j * im) / period), np.asarray((length - re) / period)
+
+
+def assemble(windows: Fits, owner: Ints) -> Runs:
+    """Long transmissions from their half-overlapping windows of symbols, each fitted by itself.
+
+    Between the middles of windows, phase and timing are interpolated; neighbouring windows share half their
+    symbols, which settles the polarity. ``owner`` (windows,) tells which transmission a window is of.
+    """
+    parts = [_assembled(windows.take(np.flatnonzero(owner == number))) for number in np.unique(owner)]
+    return join([p for p in parts if p is not None] or [runs_of(windows.take(np.zeros(0, dtype=np.int64)))])
+
+
+def _assembled(windows: Fits) -> Runs | None:
+    """One transmission; None if nothing of it is likelier than silence."""
+    steps = _steps(windows)
+    middle = windows.start + (windows.count // 2) * windows.period
+    count = int(windows.count[0])
+    centre_k = count // 2 + np.concatenate(([0], np.cumsum(steps)))
+    total = int(centre_k[-1] + windows.count[-1] - windows.count[-1] // 2)
+    slope = windows.period if len(windows) == 1 else np.maximum(np.gradient(middle, centre_k), 1.0)
+    k = np.arange(-MARGIN, total + MARGIN + 1)
+    edges = np.interp(k, centre_k, middle)
+    head, tail = k < centre_k[0], k > centre_k[-1]
+    edges[head] = middle[0] - (centre_k[0] - k[head]) * slope[0]
+    edges[tail] = middle[-1] + (k[tail] - centre_k[-1]) * slope[-1]
+    turned = windows.turned
+    mids, lengths = (edges[:-1] + edges[1:]) / 2.0, np.diff(edges)
+    angle, gains, omegas = _blend(windows, middle, mids)
+    z = turned.between(edges) / np.sqrt(windows.variance * lengths / 2.0)
+    y, template, side = _turned_symbols(z, angle, turned.doubles(edges), turned.lengths(edges), lengths)
+    nats = log_cosh(gains * y.real) - 0.5 * gains**2 * template.real
+    period = float(np.median(windows.period))
+    low, high = float(windows.low.min()), float(windows.high.max())
+    nats[(edges[:-1] < low - 0.5 * period) | (edges[1:] > high + 0.5 * period)] = -1e9
+    first, last, value = strongest_runs(nats[None, :], change_nats(np.array([float(np.median(gains))])))
+    a, b = int(first[0]), int(last[0])
+    if b - a < 2:
+        return None
+    margins = np.concatenate((np.zeros(MARGIN), y, np.zeros(MARGIN)))
+    cut = slice(a, b)
+    return Runs(
+        turned, windows.variance, np.array([0, b - a]), edges[a:b], edges[a + 1 : b + 1], y[cut], gains[cut],
+        template[cut], side[cut], angle[cut], np.array([float(np.mean(omegas[cut]))]), np.array([True]), value,
+        margins[a : a + MARGIN][None, :], margins[b + MARGIN : b + 2 * MARGIN][None, :],
+    )  # fmt: skip
+
+
+def _steps(windows: Fits) -> Ints:
+    """Symbols between the middles of neighbouring windows, by how far they lie apart."""
+    middle = windows.start + (windows.count // 2) * windows.period
+    period = np.minimum(windows.period[1:], windows.period[:-1])
+    return np.maximum(1, np.rint(np.diff(middle) / period).astype(np.int64))
+
+
+def _blend(windows: Fits, middle: Floats, mids: Floats) -> tuple[Floats, Floats, Floats]:
+    """Carrier angle, gain and frequency at each symbol's middle from the windows around it."""
+    shift = np.zeros(len(windows))
+    for i in range(1, len(windows)):
+        here = (middle[i - 1] + middle[i]) / 2.0
+        one, other = (
+            windows.phase[j] + shift[j] + windows.detune[j] * (here - windows.centre[j]) for j in (i - 1, i)
+        )
+        # whole half turns between the two descriptions: polarity and cycles
+        shift[i] = np.pi * np.rint((one - other) / np.pi)
+    place = np.clip(np.interp(mids, middle, np.arange(len(windows))), 0, len(windows) - 1)
+    low = np.minimum(place.astype(np.int64), max(0, len(windows) - 2))
+    high = np.minimum(low + 1, len(windows) - 1)
+    part = place - low
+
+    def along(j: Ints) -> Floats:
+        return np.asarray(
+            windows.phase[j] + shift[j] + windows.detune[j] * (mids - windows.centre[j]), dtype=np.float64
+        )
+
+    gain, omega = windows.gain, windows.omega
+    return (
+        along(low) * (1.0 - part) + along(high) * part,
+        gain[low] * (1.0 - part) + gain[high] * part,
+        omega[low] * (1.0 - part) + omega[high] * part,
+    )

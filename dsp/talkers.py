@@ -1,0 +1,162 @@
+"""Who sent what: transmissions grouped by transmitter, each group fitted with what it shares."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.ends import Ends, decide_ends, run_ends
+from dsp.extract import Found
+from dsp.fits import Fits, carry, in_groups, settle
+from dsp.flips import Flips, flip_times
+from dsp.pool import carrier_std, group_talkers
+from dsp.quality import Fitness, fitness, plausible
+from dsp.runs import Runs, assemble, join, runs_of
+from dsp.source import Floats
+from dsp.strip import Strip
+
+# symbols beside a transmission within which a better fit may move its ends
+_ROOM = 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class Talker:
+    """Transmissions of one strip that one transmitter may have sent, and what they share.
+
+    The noise of ``runs`` is one. ``carrier`` (radians a sample) and its standard uncertainty are None if the
+    transmissions do not share it.
+    """
+
+    strip: Strip
+    runs: Runs
+    ends: Ends
+    flips: Flips
+    fitness: Fitness
+    carrier: float | None
+    carrier_std: float | None
+
+    def released(self) -> Talker:
+        """Without the samples, which a long record cannot keep."""
+        empty = np.zeros(0)
+        turned = replace(self.runs.turned, sums=np.zeros(1, dtype=np.complex128))
+        return replace(
+            self, strip=replace(self.strip, samples=empty, size=self.strip.size), runs=replace(self.runs, turned=turned)
+        )
+
+
+def believable(found: Found) -> tuple[Found, Runs]:
+    """Without what cannot be phase reversal when judged by itself; and the symbols of all that stays."""
+    short = runs_of(found.fits)
+    keep = plausible(short) if len(short) else np.zeros(0, dtype=np.bool_)
+    runs = [short.take(keep)] if len(short) else []
+    windows, owner = found.windows, found.owner
+    if len(windows):
+        stay = []
+        for number in np.unique(owner):
+            run = assemble(windows.take(owner == number), owner[owner == number])
+            if len(run) and plausible(run)[0]:
+                stay.append(number)
+                runs.append(run)
+        good = np.isin(owner, stay)
+        windows, owner = windows.take(good), owner[good]
+    left = Found(found.fits.take(keep), windows, owner, found.variance)
+    return left, join(runs) if runs else short
+
+
+def talkers_of(strip: Strip, found: Found) -> list[Talker]:
+    """Group what was found by transmitter, and let each group share its carrier if it has one."""
+    fits = found.fits
+    long = assemble(found.windows, found.owner) if len(found.windows) else None
+    amplitude, omega, gain, count, period = (
+        np.concatenate((one, np.asarray(other)))
+        for one, other in (
+            (fits.amplitude, long.amplitude if long is not None else ()),
+            (fits.omega, long.omega if long is not None else ()),
+            (fits.gain, long.gain if long is not None else ()),
+            (fits.count, long.count if long is not None else ()),
+            (fits.period, long.period if long is not None else ()),
+        )
+    )
+    if not amplitude.size:
+        return []
+    carrier_u = carrier_std(gain, count, period)
+    amplitude_u = amplitude / np.maximum(gain * np.sqrt(count), 1e-9)
+    groups = np.array(group_talkers(amplitude, amplitude_u, omega, carrier_u))
+    out: list[Talker] = []
+    for number in range(int(groups.max()) + 1):
+        mine = np.flatnonzero(groups == number)
+        short, followed = mine[mine < len(fits)], mine[mine >= len(fits)] - len(fits)
+        if followed.size and long is not None:
+            out.append(_followed(strip, long.take(followed)))
+        if short.size:
+            out.append(_fitted(strip, fits.take(short), carrier_u[short]))
+    return out
+
+
+def _followed(strip: Strip, runs: Runs) -> Talker:
+    judged = fitness(runs)
+    runs = _renormed(runs, judged.noise)
+    return Talker(strip, runs, run_ends(runs), flip_times(runs, 1.0), replace(judged, noise=1.0), None, None)
+
+
+def _renormed(runs: Runs, noise: float) -> Runs:
+    """The same symbols in units in which the noise that was met is one."""
+    root = 1.0 / float(np.sqrt(noise))
+    return replace(
+        runs,
+        variance=runs.variance * noise,
+        symbols=runs.symbols * root,
+        gains=runs.gains * root,
+        before=runs.before * root,
+        after=runs.after * root,
+    )
+
+
+def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
+    weight = 1.0 / carrier_u**2
+    mean = float(np.sum(weight * fits.omega) / weight.sum())
+    shared = len(fits) > 1 and _agree(fits.omega, mean, carrier_u)
+    judged = fitness(runs_of(fits))
+    # in units of the noise that was met, so that likelihoods are what they say
+    fits = replace(fits, variance=fits.variance * judged.noise)
+    if shared:
+        fits = _held(fits, mean)
+    fits, ends = decide_ends(fits)
+    fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=shared, rounds=2))
+    runs = runs_of(fits)
+    std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
+    return Talker(
+        strip,
+        runs,
+        ends,
+        flip_times(runs, 1.0),
+        replace(judged, noise=1.0, gain=float(np.sqrt(np.mean(runs.gains**2)))),
+        mean if shared else None,
+        std if shared else None,
+    )
+
+
+def _agree(omega: Floats, mean: float, omega_u: Floats) -> bool:
+    """Whether carriers differ by no more than chance: below the 99.9 % point of chi-square (Wilson-Hilferty)."""
+    k = max(1, omega.size - 1)
+    limit = k * (1.0 - 2.0 / (9.0 * k) + 3.09 * np.sqrt(2.0 / (9.0 * k))) ** 3
+    return bool(np.sum(((omega - mean) / omega_u) ** 2) < limit)
+
+
+def _held(fits: Fits, omega: float) -> Fits:
+    """Fitted again with the carrier that the talker's transmissions share."""
+    middle = fits.middle
+    phase = fits.phase + fits.detune * (middle - fits.centre)
+    room = _ROOM * fits.period
+    same = replace(
+        fits,
+        detune=np.full(len(fits), omega - fits.turned.omega),
+        phase=phase,
+        centre=middle,
+        low=np.maximum(fits.low, fits.start - room),
+        high=np.minimum(fits.high, fits.stop + room),
+    )
+    return settle(same, hold_carrier=True, width=0.06)
+
+

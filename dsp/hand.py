@@ -296,3 +296,18 @@ def _normal(weights: Floats, columns: Floats) -> Floats:
     """Normal matrices (j, 2, 2) for weights (j, n) and columns (n, 2)."""
     out: Floats = np.einsum("jn,na,nb->jab", weights, columns, columns)
     return out
+
+
+def marks_nats(times_s: ArrayLike, *, origin_s: float, period_s: float, std_s: float) -> float:
+    """Log-likelihood of flips (n,) on a given grid against flips at random, with their standard uncertainty.
+
+    Raises
+    ------
+    BadInputError : as `fit_grid`; or a period that is not above zero.
+    """
+    times, _ = _checked(times_s, std_s)
+    if not (math.isfinite(period_s) and period_s > 0):
+        raise BadInputError("the symbol period must be finite and above zero")
+    places = (times - origin_s) / period_s
+    width = np.full(1, max(std_s / period_s, float(SCATTERS[0])))
+    return float(told_nats(places - np.rint(places), width))

@@ -179,9 +179,9 @@ def _room(times: Floats, precise: Floats, rates: Floats, prior: Prior) -> Floats
     if prior.rate is None:
         # all rates are equally likely beforehand on a logarithmic scale
         share = math.sqrt(2 * math.pi) * rate_width / (rates * math.log(prior.high / prior.low))
-        out: Floats = np.log(phase_room) + np.log(np.minimum(share, 1.0))
-        return out
+        open_room: Floats = np.log(phase_room) + np.log(np.minimum(share, 1.0))
+        return open_room
     both = np.hypot(rate_width, prior.std)
     off = (rates - prior.rate) / both
-    out = np.log(phase_room) + np.log(rate_width / both) - 0.5 * off**2
-    return out
+    room: Floats = np.log(phase_room) + np.log(rate_width / both) - 0.5 * off**2
+    return room

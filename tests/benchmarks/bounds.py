@@ -25,6 +25,12 @@ def bpsk_error_rate(esn0_db: float) -> float:
     return q(np.sqrt(2 * power(esn0_db)))
 
 
+def differential_error_rate(esn0_db: float) -> float:
+    """2 p (1 - p): coherent decisions, of which every one is in two changes (Proakis)."""
+    p = bpsk_error_rate(esn0_db)
+    return 2 * p * (1 - p)
+
+
 def end_error_rate(esn0_db: float) -> float:
     """About 3 Q(sqrt(Es / 2 N0)) for each end: one symbol more, or not, of either sign."""
     return 3 * q(np.sqrt(power(esn0_db) / 2))
@@ -38,6 +44,13 @@ def loss_db(error_rate: float, esn0_db: float) -> float:
     return esn0_db - float(10 * np.log10(x * x / 2))
 
 
+def differential_loss_db(error_rate: float, esn0_db: float) -> float:
+    """`loss_db` of the decisions that make ``error_rate`` of the changes wrong."""
+    if not 0 < error_rate < 0.5:
+        return float("nan")
+    return loss_db((1 - float(np.sqrt(1 - 2 * error_rate))) / 2, esn0_db)
+
+
 def clopper_pearson(hits: int, trials: int, level: float = 0.95) -> tuple[float, float]:
     """Exact interval of a proportion (Clopper and Pearson 1934)."""
     tail = (1 - level) / 2
@@ -46,22 +59,56 @@ def clopper_pearson(hits: int, trials: int, level: float = 0.95) -> tuple[float,
     return low, high
 
 
+def poisson_interval(events: int, level: float = 0.95) -> tuple[float, float]:
+    """Exact interval of the mean number of rare events (Garwood 1936)."""
+    tail = (1 - level) / 2
+    low = float(stats.chi2.ppf(tail, 2 * events) / 2) if events else 0.0
+    return low, float(stats.chi2.isf(tail, 2 * events + 2) / 2)
+
+
+def mean_square_interval(mean_square: float, count: int, level: float = 0.95) -> tuple[float, float]:
+    """Interval of the variance behind ``count`` independent Gaussian errors of known mean zero."""
+    tail = (1 - level) / 2
+    total = mean_square * count
+    return float(total / stats.chi2.isf(tail, count)), float(total / stats.chi2.ppf(tail, count))
+
+
 def carrier_std_bound_hz(bursts: Sequence[BurstSpec], rate_hz: float, sigma: float) -> float:
     """Cramér-Rao bound of a carrier that the bursts share, each with its own phase and amplitude.
 
     From the Fisher matrix of the very samples, the symbols and their edges being known; the closed form
     (Rife and Boorstyn 1974) is off by several per cent for short bursts.
     """
-    information = 0.0
+    return carrier_and_phase_bounds(bursts, rate_hz, sigma)[0]
+
+
+def carrier_and_phase_bounds(
+    bursts: Sequence[BurstSpec], rate_hz: float, sigma: float
+) -> tuple[float, list[float]]:
+    """Cramér-Rao bounds of a carrier that the bursts share, in hertz, and of each one's phase in radians.
+
+    The phase is that of the carrier at the middle of the burst, where it is known best. Amplitude and phase
+    of each burst and the frequency of all are unknown (exact real Fisher matrix, Kay 1993).
+    """
+    information, phases = 0.0, []
     for burst in bursts:
-        first, last = (int(np.ceil(edge * rate_hz)) for edge in (burst.start_s, burst.end_s))
-        times = np.arange(first, last) / rate_hz - burst.start_s
-        value = waveform(burst, times)
-        quarter = waveform(_quarter_turn(burst), times)
-        slopes = np.stack((value / burst.amplitude, quarter, 2 * np.pi * times * quarter))
-        fisher = slopes @ slopes.T / sigma**2
-        information += fisher[2, 2] - fisher[2, :2] @ np.linalg.solve(fisher[:2, :2], fisher[:2, 2])
-    return float(1 / np.sqrt(information))
+        fisher = _fisher(burst, rate_hz, sigma)
+        own, coupling = fisher[:2, :2], fisher[:2, 2]
+        information += fisher[2, 2] - coupling @ np.linalg.solve(own, coupling)
+        phases.append((np.linalg.inv(own)[1, 1], np.linalg.solve(own, coupling)[1]))
+    carrier = 1 / information
+    return float(np.sqrt(carrier)), [float(np.sqrt(alone + c * c * carrier)) for alone, c in phases]
+
+
+def _fisher(burst: BurstSpec, rate_hz: float, sigma: float) -> np.ndarray:
+    """Information on amplitude, phase at the middle and frequency of one burst, shape (3, 3)."""
+    first, last = (int(np.ceil(edge * rate_hz)) for edge in (burst.start_s, burst.end_s))
+    times = np.arange(first, last) / rate_hz - burst.start_s
+    value = waveform(burst, times)
+    quarter = waveform(_quarter_turn(burst), times)
+    from_middle = times - 0.5 * (burst.end_s - burst.start_s)
+    slopes = np.stack((value / burst.amplitude, quarter, 2 * np.pi * from_middle * quarter))
+    return slopes @ slopes.T / sigma**2
 
 
 def _quarter_turn(burst: BurstSpec) -> BurstSpec:

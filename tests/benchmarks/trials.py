@@ -18,13 +18,19 @@ RATE_HZ = 1_000_000.0
 
 @dataclass(frozen=True)
 class Shape:
-    """What is drawn for one capture. Frequencies are fractions of the sample rate."""
+    """What is drawn for one capture.
+
+    ``grain`` sends every symbol so many times, so that no flip shows the symbol rate. Without ``cycles`` a
+    symbol has 1 to 48 of them, fewer where it would have more than ``samples_per_symbol_most`` samples.
+    """
 
     bursts: int = 110
     lengths: tuple[int, int] = (24, 64)
     cycles: float | None = None
     samples_per_cycle: float | None = None
     esn0_db: float = 14.0
+    samples_per_symbol_most: float | None = None
+    grain: int = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +45,10 @@ class Trial:
 
 def capture(shape: Shape, rng: np.random.Generator) -> tuple[Synthetic, float]:
     """Random bursts as ``shape`` says; amplitude 1, so the noise follows from Es/N0."""
-    cycles = shape.cycles or float(np.exp(rng.uniform(0, np.log(48))))
+    most = 48.0
+    if shape.samples_per_symbol_most and shape.samples_per_cycle:
+        most = min(most, shape.samples_per_symbol_most / shape.samples_per_cycle)
+    cycles = shape.cycles or float(np.exp(rng.uniform(0, np.log(most))))
     if shape.cycles is None and rng.random() < 0.5:
         cycles = max(1.0, round(2 * cycles) / 2)
     spc = shape.samples_per_cycle or float(np.exp(rng.uniform(np.log(2.6), np.log(14))))
@@ -48,6 +57,8 @@ def capture(shape: Shape, rng: np.random.Generator) -> tuple[Synthetic, float]:
     now, bursts = rng.uniform(15, 16) / symbol_rate, []
     for _ in range(shape.bursts):
         text = random_symbols(int(rng.integers(shape.lengths[0], shape.lengths[1] + 1)), rng)
+        if shape.grain > 1:
+            text = "".join(symbol * shape.grain for symbol in text[: -(-len(text) // shape.grain)])
         bursts.append(BurstSpec(now, text, symbol_rate, carrier, 1.0, rng.uniform(0, 2 * np.pi)))
         now = bursts[-1].end_s + rng.uniform(5, 25) / symbol_rate
     count = int((now + 10 / symbol_rate) * RATE_HZ)

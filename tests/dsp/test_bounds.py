@@ -6,12 +6,19 @@ import numpy as np
 import pytest
 from benchmarks.bounds import (
     bpsk_error_rate,
+    carrier_and_phase_bounds,
     carrier_std_bound_hz,
     clopper_pearson,
+    differential_error_rate,
+    differential_loss_db,
     likeliest_flips_s,
     loss_db,
     matched_log_odds,
+    mean_square_interval,
+    poisson_interval,
 )
+from benchmarks.calibration import is_calibrated
+from benchmarks.likelihood import likeliest_period
 
 from dsp.synth import BurstSpec, random_symbols, transmissions
 from dsp.synth_line import noise
@@ -24,6 +31,33 @@ def test_error_rates_are_the_published_ones(db, rate):
     # Q(sqrt(2 Eb/N0)); 1e-5 at 9.5879 dB is the textbook point of BPSK
     assert bpsk_error_rate(db) == pytest.approx(rate, rel=1e-5)
     assert loss_db(rate, db) == pytest.approx(0, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("db", "rate"), [(0, 1.449277e-1), (4, 2.46891e-2), (8, 3.817427e-4), (9.6, 1.947216e-5)]
+)
+def test_differentially_decoded_rates_are_the_published_ones(db, rate):
+    # 2 p (1 - p); 1e-5 at 9.8926 dB
+    assert differential_error_rate(db) == pytest.approx(rate, rel=1e-5)
+    assert differential_loss_db(rate, db) == pytest.approx(0, abs=1e-4)
+    assert differential_error_rate(9.8926) == pytest.approx(1e-5, rel=1e-3)
+
+
+def test_a_general_library_has_the_same_theoretical_rates():
+    """A library for teaching communications, by other hands; its argument is Eb/N0."""
+    from sk_dsp_comm.digitalcom import mpsk_bep_thy
+
+    for db in (-3.0, 0.0, 2.5, 5.0, 7.0, 9.6, 12.0):
+        assert bpsk_error_rate(db) == pytest.approx(float(mpsk_bep_thy(db, 2)), rel=1e-9)
+        p = float(mpsk_bep_thy(db, 2))
+        assert differential_error_rate(db) == pytest.approx(2 * p * (1 - p), rel=1e-9)
+
+
+def test_intervals_of_rare_events_and_of_variances():
+    # none of a Poisson mean m has the probability exp(-m): 95 % two-sided leaves 2.5 %
+    assert poisson_interval(0) == pytest.approx((0.0, -np.log(0.025)))
+    # tables of the chi-square distribution, 10 degrees: 3.247 and 20.483
+    assert mean_square_interval(1.0, 10) == pytest.approx((10 / 20.483, 10 / 3.247), rel=1e-3)
 
 
 def test_clopper_pearson_holds_its_ends():
@@ -39,6 +73,16 @@ def test_long_bursts_reach_the_closed_form_of_the_carrier_bound():
     assert carrier_std_bound_hz([burst], 1e6, sigma) == pytest.approx(5.51329, rel=2e-3)
     shared = carrier_std_bound_hz([burst] * 4, 1e6, sigma)
     assert shared == pytest.approx(carrier_std_bound_hz([burst], 1e6, sigma) / 2)
+
+
+def test_the_phase_is_known_at_the_middle_as_the_closed_form_says():
+    # Rife and Boorstyn 1974 (real tone, Kay 1993): 1 / sqrt(eta N) = 0.01 rad; N = 1000, 10 dB
+    burst = BurstSpec(0.0, "1101" * 25, 100_000.0, 73_100.0, phase_rad=0.3)
+    carrier, (alone,) = carrier_and_phase_bounds([burst], 1e6, np.sqrt(0.5 / 10))
+    assert alone == pytest.approx(0.01, rel=2e-3)
+    assert carrier == pytest.approx(5.51329, rel=2e-3)
+    # a carrier that is shared helps a phase at the middle by next to nothing
+    assert carrier_and_phase_bounds([burst] * 9, 1e6, np.sqrt(0.5 / 10))[1][4] == pytest.approx(alone, 1e-3)
 
 
 def test_a_receiver_told_everything_errs_as_theory_says():
@@ -60,3 +104,59 @@ def test_brute_force_finds_flips_between_the_right_samples_without_noise():
     samples = transmissions([burst], 1e6, 600).samples
     found = likeliest_flips_s(samples, 1e6, burst)
     assert np.max(np.abs(found - np.array(burst.flips_s))) <= 0.5e-6 + 1e-12
+
+
+def test_brute_force_finds_the_period_as_well_as_samples_show_it():
+    """Hardly any noise: what is left is that an edge may be anywhere between two samples."""
+    rng = np.random.default_rng(31)
+    errors = []
+    for count in (1, 12):
+        now, bursts = 2e-4, []
+        for _ in range(count):
+            bursts.append(
+                BurstSpec(now, random_symbols(40, rng), 20_300.0, 171_000.0, phase_rad=rng.uniform(0, 6))
+            )
+            now = bursts[-1].end_s + rng.uniform(2e-4, 4e-4)
+        samples = transmissions(bursts, 1e6, int(now * 1e6)).samples
+        sigma = np.sqrt(1e6 / (4 * 20_300.0) / 10**4.0)
+        best = likeliest_period(samples + noise(len(samples), sigma, rng), 1e6, bursts, sigma, 40.0)
+        errors.append(abs(best.mean_s * 20_300.0 - 1))
+    # a sample in forty symbols of 49 is 510 parts in a million
+    assert errors[0] < 510e-6
+    assert errors[1] < 100e-6
+
+
+def test_brute_force_errs_less_with_more_energy_and_more_bursts():
+    def rms(db: float, count: int) -> float:
+        rng = np.random.default_rng(32)
+        out = []
+        for _ in range(12):
+            now, bursts = 2e-4, []
+            for _ in range(count):
+                bursts.append(BurstSpec(now, random_symbols(30, rng), 20_300.0, 171_000.0))
+                now = bursts[-1].end_s + rng.uniform(2e-4, 4e-4)
+            sigma = np.sqrt(1e6 / (4 * 20_300.0) / 10 ** (db / 10))
+            clean = transmissions(bursts, 1e6, int(now * 1e6)).samples
+            best = likeliest_period(clean + noise(len(clean), sigma, rng), 1e6, bursts, sigma, db)
+            out.append(best.mean_s * 20_300.0 - 1)
+        return float(np.sqrt(np.mean(np.square(out))))
+
+    lone = rms(8.0, 1)
+    assert rms(16.0, 1) < 0.5 * lone
+    assert rms(8.0, 6) < 0.75 * lone
+
+
+def test_the_check_of_confidence_passes_the_ideal_receiver_and_fails_a_constant_and_a_boast():
+    """Symbols of 2 to 9 dB in Gaussian noise; the posterior of equal priors is 1 / (1 + exp(-|log odds|))."""
+    rng = np.random.default_rng(33)
+    gain = np.sqrt(2 * 10 ** (rng.integers(2, 10, 400_000) / 10))
+    odds = 2 * gain * (gain + rng.normal(size=len(gain)))
+    wrong = (odds < 0).astype(float)
+    said = 1 / (1 + np.exp(-np.abs(odds)))
+    ideal = np.logaddexp(0, -odds)
+    assert is_calibrated(said, wrong, ideal)
+    assert not is_calibrated(np.full(len(said), 1 - wrong.mean()), wrong, ideal)
+    assert not is_calibrated(1 / (1 + np.exp(-1.5 * np.abs(odds))), wrong, ideal)
+    assert not is_calibrated(1 / (1 + np.exp(-0.6 * np.abs(odds))), wrong, ideal)
+    # right on average, but blind to which symbols are doubtful
+    assert not is_calibrated(rng.permutation(said), wrong, ideal)

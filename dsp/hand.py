@@ -5,7 +5,7 @@ missing, and the scatter of the marks is mostly unknown too. `dsp.hand_search` f
 and phase are fitted by weighted least squares over the marks on the grid (JCGM 100:2008, H.3). The uncertainties
 average over what the residuals leave open of the scatter, every size of it being equally likely beforehand on a
 logarithmic scale: Student's t (JCGM 100:2008, G.3; JCGM 101:2008, 6.4.9), but that no mark of a grid scatters by more
-than a fifth of a symbol.
+than a quarter of a symbol.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import logsumexp, ndtr
 
 from dsp.errors import BadInputError
-from dsp.hand_search import SCATTERS, Marks, Modes, Prior, find_modes, open_prior, tame, told_nats
+from dsp.hand_search import WIDEST, Marks, Modes, Prior, find_modes, open_prior, sizes_of, tame, told_nats
 from dsp.results import Refusal
 from dsp.source import Floats
 
@@ -263,7 +263,11 @@ def _fitted(marks: Marks, modes: Modes, prior: Prior) -> tuple[Mask, Floats, _Li
 def _line(marks: Marks, numbers: Floats, origin: float, period: float, prior: Prior) -> _Line:
     """The fit at each size of the scatter, each mark weighed by its belonging to the grid."""
     t = marks.times
-    stds = SCATTERS[:, None] * period * np.ones(t.size) if marks.stds is None else marks.stds[None, :]
+    if marks.stds is None:
+        sizes = sizes_of(marks, prior)
+        stds = sizes[sizes <= max(WIDEST * period, sizes[0])][:, None] * np.ones(t.size)
+    else:
+        stds = marks.stds[None, :]
     columns = np.stack([np.ones(t.size), numbers], axis=1)
     # a rate known beforehand is one more observation of the period
     known_s, precise = (period, 0.0) if prior.rate is None else (1 / prior.rate, prior.rate**4 / prior.std**2)
@@ -309,5 +313,5 @@ def marks_nats(times_s: ArrayLike, *, origin_s: float, period_s: float, std_s: f
     if not (math.isfinite(period_s) and period_s > 0):
         raise BadInputError("the symbol period must be finite and above zero")
     places = (times - origin_s) / period_s
-    width = np.full(1, max(std_s / period_s, float(SCATTERS[0])))
+    width = np.full(1, std_s / period_s)
     return float(told_nats(places - np.rint(places), width))

@@ -18,12 +18,13 @@ from dsp.source import Floats
 
 WIDEST = 0.25
 """Standard uncertainty of a mark, in symbols, beyond which it tells nothing."""
-SCATTERS = np.geomspace(0.001, 0.2, 33)
-"""Sizes of the scatter of a mark, in symbols, all equally likely beforehand."""
+_TIGHTEST, _LOOSEST = 1e-4, 0.2  # scatter: of the middle distance of marks, and of a symbol
+_SIZES = 41
 _WILD = 0.05
 _INTERVAL_TO_SYMBOL = 32.0  # the shortest period tried is this part of the middle distance of marks
 _STEPS = 10.0  # rates tried to one turn between the first and the last mark
-_PEAKS = 256
+_PEAKS = (64, 256)  # fewest and most grids that are weighed; many marks leave few that matter
+_PEAKS_BY_MARKS = 4096
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +70,13 @@ def open_prior(marks: Marks) -> Prior:
     return Prior(low, high)
 
 
+def sizes_of(marks: Marks, prior: Prior) -> Floats:
+    """(j,) sizes of the scatter of a mark in seconds, all equally likely beforehand, the same for every grid: so a part
+    of a period has to account for the same scatter as the whole."""
+    least = _TIGHTEST * float(np.median(np.diff(marks.times)))
+    return np.geomspace(least, max(_LOOSEST / prior.low, 10.0 * least), _SIZES)
+
+
 def find_modes(marks: Marks, prior: Prior, low: float, high: float) -> Modes:
     """Every grid with a rate between ``low`` and ``high``, which need not be all that the prior allows."""
     return _weighed(marks, _settled(marks, _peaks(marks, low, high)), prior)
@@ -104,7 +112,8 @@ def _peaks(marks: Marks, low: float, high: float) -> Floats:
         length[at : at + block] = np.abs(np.exp(turns).mean(axis=1))
     padded = np.concatenate(([-1.0], length, [-1.0]))
     tops = np.flatnonzero((length >= padded[:-2]) & (length >= padded[2:]))
-    out: Floats = rates[tops[np.argsort(-length[tops])[:_PEAKS]]]
+    most = min(max(_PEAKS[0], _PEAKS_BY_MARKS // marks.times.size), _PEAKS[1])
+    out: Floats = rates[tops[np.argsort(-length[tops])[:most]]]
     return out
 
 
@@ -123,7 +132,7 @@ def _settled(marks: Marks, rates: Floats) -> Modes:
         precise = weights / widths**2
         periods, origins = _lines(t, numbers, precise, periods)
         squares = (weights * residuals**2).sum(axis=1) / np.maximum(weights.sum(axis=1), 1e-9)
-        scatter = np.clip(np.sqrt(squares), SCATTERS[0], SCATTERS[-1])
+        scatter = np.clip(np.sqrt(squares), _TIGHTEST, _LOOSEST)
     numbers = np.rint((t - origins[:, None]) / periods[:, None])
     return Modes(periods, origins, numbers, np.zeros(rates.size))
 
@@ -143,7 +152,7 @@ def _weighed(marks: Marks, modes: Modes, prior: Prior) -> Modes:
     """Evidence of each grid, the same grid once only, most telling first."""
     rates = 1.0 / modes.periods
     nats = np.empty(rates.size)
-    block = max(1, 200_000 // (marks.times.size * SCATTERS.size))
+    block = max(1, 200_000 // (marks.times.size * _SIZES))
     for at in range(0, rates.size, block):
         part = slice(at, at + block)
         nats[part] = _evidence(marks, modes.periods[part], modes.origins[part], modes.numbers[part], prior)
@@ -159,12 +168,12 @@ def _evidence(marks: Marks, periods: Floats, origins: Floats, numbers: Floats, p
     """Of grids (c,) with numbers (c, n), averaged over the scatter."""
     rates = 1.0 / periods
     residuals = ((marks.times - origins[:, None]) * rates[:, None] - numbers)[:, None, :]
-    if marks.stds is None:
-        widths = SCATTERS[None, :, None]
-    else:
-        widths = (marks.stds * rates[:, None])[:, None, :]
+    stds = sizes_of(marks, prior)[:, None] if marks.stds is None else marks.stds[None, :]
+    widths = stds * rates[:, None, None]
     precise = tame(residuals, widths) / widths**2
     told = told_nats(residuals, widths) + _room(marks.times, precise, rates[:, None], prior)
+    if marks.stds is None:
+        told = np.where(widths[:, :, 0] <= WIDEST, told, -np.inf)
     out: Floats = logsumexp(told, axis=1) - math.log(told.shape[1])
     return out
 

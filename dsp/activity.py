@@ -8,7 +8,9 @@ ratio ``k (r - 1 - ln r)`` against noise alone (exponential ordinates).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,13 +18,12 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.noise import NoiseFloor
-from dsp.source import Floats, Record, Stretch, Watch
+from dsp.source import Floats, Record, Watch
 
-# nats; one box in about 10^13 of pure noise reaches it
-FOUND_NATS = 30.0
 _FRAMES = (16, 64, 256, 1024, 4096, 16384)
-_BLOCK = 1 << 18
-_BINS = (2, 4, 8)
+BLOCK = 1 << 18
+_TALLEST = 128
+_THREADS = 2
 # equivalent independent ordinates of 2, 4, 8 neighbouring Hann bins (power correlation 4/9, 1/36)
 _BINS_EQUIVALENT = {2: 1.385, 4: 2.36, 8: 4.40}
 _OVERLAP_EQUIVALENT = 1.0 / (1.0 + 2.0 / 36.0)
@@ -76,10 +77,21 @@ def filtered(samples: Floats, rate_hz: float, gain: Callable[[Floats], Floats]) 
     return np.asarray(irfft(spectrum, total)[pad : pad + n])
 
 
-def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> Floats:
+def found_nats(samples: int) -> float:
+    """What a box must reach to be looked at, among those of so many samples.
+
+    There are some thirty boxes a sample, and noise exceeds ``x`` nats in about ``exp(-x)`` of them: one or two
+    in ten records of noise are looked at for nothing, which the fit then finds out.
+    """
+    return 6.0 + float(np.log(max(samples, 2)))
+
+
+def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> NDArray[np.float32]:
     """Samples ``[start, stop)`` filtered to unit variance and a flat floor, steady lines taken out."""
-    part = record.read(start, stop)
-    part -= part.mean()
+    part = record.read_centred(start, stop)
+    level = float(np.median(noise.floor)) * record.rate_hz / 2.0
+    if noise.even:
+        return part * np.float32(1.0 / np.sqrt(level))
 
     def gain(hz: Floats) -> Floats:
         level = noise.density(hz) * noise.line_ratio(hz) ** 2 * record.rate_hz / 2.0
@@ -90,102 +102,170 @@ def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> Floats
     return filtered(part, record.rate_hz, gain)
 
 
-def _pad(stretch: Stretch, start: int, stop: int, margin: int) -> tuple[int, int]:
-    return max(stretch.first, start - margin), min(stretch.last, stop + margin)
-
-
 def find_activity(
-    record: Record, noise: NoiseFloor, watch: Watch, threshold_nats: float = FOUND_NATS
+    record: Record,
+    noise: NoiseFloor,
+    watch: Watch,
+    *,
+    blocks: list[tuple[int, int]] | None = None,
+    covered: Floats | None = None,
+    threshold_nats: float | None = None,
 ) -> list[Active]:
-    """Stretches in which more than the floor is on the line, for each octave of frequency, in time order."""
-    found: list[Active] = []
-    total = max(1, record.samples)
-    done = 0
-    for stretch in record.stretches:
-        boxes: dict[int, list[Box]] = {}
-        for start in range(stretch.first, stretch.last, _BLOCK):
-            watch.at(done / total)
-            stop = min(stretch.last, start + _BLOCK)
-            low, high = _pad(stretch, start, stop, 1 << 15)
-            if high - low >= 64:
-                white = whitened(record, noise, low, high).astype(np.float32)
-                for octave, box in _boxes_of_block(white, low, record.rate_hz, threshold_nats):
-                    boxes.setdefault(octave, []).append(box)
-            done += stop - start
-        for octave, inside in boxes.items():
-            found.extend(_join(octave, inside, stretch))
-    return sorted(found, key=lambda active: active.start)
+    """Stretches in which more than the floor is on the line, for each octave of frequency, in time order.
+
+    Only ``blocks`` ``[start, stop)`` of samples are looked at, each within a stretch (default: all), and what is
+    ``covered`` (n, 2) in them counts as silent.
+    """
+    blocks = blocks_of(record) if blocks is None else blocks
+    total = sum(b - a for a, b in blocks)
+    threshold = found_nats(total) if threshold_nats is None else threshold_nats
+
+    def look(block: tuple[int, int]) -> list[_Hits]:
+        white = whitened(record, noise, *block)
+        if covered is not None and covered.size:
+            _silence(white, block, covered)
+        return list(_hits(white, block[0], threshold))
+
+    hits: list[_Hits] = []
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for i, found in enumerate(pool.map(look, blocks)):
+            watch.at(i / len(blocks))
+            hits.extend(found)
+    return sorted(_joined(record, hits), key=lambda active: active.start)
 
 
-def _join(octave: int, boxes: list[Box], stretch: Stretch) -> list[Active]:
-    """Boxes that touch in time, joined."""
-    out: list[Active] = []
-    for box in sorted(boxes, key=lambda box: box.start):
-        start, stop = max(stretch.first, box.start), min(stretch.last, box.stop)
-        if out and start <= out[-1].stop:
-            last = out[-1]
-            best = box if box.nats > last.best.nats else last.best
-            out[-1] = Active(last.start, max(last.stop, stop), octave, best)
-        else:
-            out.append(Active(start, stop, octave, box))
-    return out
+def blocks_of(record: Record) -> list[tuple[int, int]]:
+    """All of a record in blocks that are worked on at a time."""
+    return [(a, min(s.last, a + BLOCK)) for s in record.stretches for a in range(s.first, s.last, BLOCK)]
 
 
-def _boxes_of_block(
-    white: NDArray[np.float32], origin: int, rate_hz: float, threshold: float
-) -> list[tuple[int, Box]]:
-    boxes: list[tuple[int, Box]] = []
+def _silence(white: NDArray[np.float32], block: tuple[int, int], covered: Floats) -> None:
+    """Zero what lies in spans of the record."""
+    inside = covered[(covered[:, 1] > block[0]) & (covered[:, 0] < block[1])]
+    for start, stop in inside.tolist():
+        white[max(0, int(start) - block[0]) : max(0, int(stop) + 1 - block[0])] = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Hits:
+    """Boxes over the threshold, as arrays (h,), of one frame length and one block."""
+
+    frame: int
+    start: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    low_bin: NDArray[np.int64]
+    bins: NDArray[np.int64]
+    octave: NDArray[np.int64]
+    nats: NDArray[np.float64]
+
+
+def _hits(white: NDArray[np.float32], origin: int, threshold: float) -> Iterator[_Hits]:
+    from scipy.fft import rfft
+
     for frame in _FRAMES:
         if frame * 3 > white.size:
             break
-        hop = frame // 2
         window = np.hanning(frame + 1)[:-1].astype(np.float32)
-        frames = sliding_window_view(white, frame)[::hop] * window
-        # a Hann window lets what is left at zero frequency into the first bin as well
-        spectrum = np.fft.rfft(frames, axis=1)[:, 2:-1]
-        power = (spectrum.real**2 + spectrum.imag**2) / np.float32(np.sum(window**2))
-        boxes.extend(_boxes_of_frames(power.astype(np.float32), frame, origin, rate_hz, threshold))
-    return boxes
+        window /= np.float32(np.sqrt(np.sum(window.astype(np.float64) ** 2)))
+        frames = sliding_window_view(white, frame)[:: frame // 2]
+        power = np.empty((frames.shape[0], frame // 2 - 2), dtype=np.float32)
+        rows = max(1, (1 << 15) // frame)
+        for a in range(0, power.shape[0], rows):
+            # a Hann window lets what is left at zero frequency into the first bin as well
+            spectrum = rfft(frames[a : a + rows] * window, axis=1)[:, 2:-1]
+            power[a : a + rows] = spectrum.real**2 + spectrum.imag**2
+        yield from _boxes(power, frame, origin, threshold)
 
 
-def _boxes_of_frames(
-    power: NDArray[np.float32], frame: int, origin: int, rate_hz: float, threshold: float
-) -> list[tuple[int, Box]]:
-    boxes: list[tuple[int, Box]] = []
-    count, bins = power.shape
+def _boxes(power: NDArray[np.float32], frame: int, origin: int, threshold: float) -> Iterator[_Hits]:
+    """Boxes of neighbouring frames and bins whose energy is over the threshold, the best of each octave."""
     hop = frame // 2
-    sums = np.zeros((count + 1, bins))
-    np.cumsum(power, axis=0, dtype=np.float64, out=sums[1:])
-    step_hz = rate_hz / frame
-    tall = 2
-    while tall <= min(count, 128):
-        stride = max(1, tall // 2)
-        rows = np.arange(0, count - tall + 1, stride)
-        energy = sums[rows + tall] - sums[rows]
-        for wide in _BINS:
-            if wide > bins or (wide == 8 and frame > 64):
-                break
-            across = np.cumsum(np.pad(energy, ((0, 0), (1, 0))), axis=1)
-            sides = np.arange(0, bins - wide + 1, max(1, wide // 2))
-            ratio = np.maximum((across[:, sides + wide] - across[:, sides]) / (tall * wide), 1.0)
+    tall, energy = 2, power[:-1] + power[1:]
+    while energy.shape[0]:
+        wide, sums = 2, energy[:, :-1] + energy[:, 1:]
+        while sums.shape[1] and wide <= (8 if frame <= 64 else 4):
             weight = (1.0 + (tall - 1) * _OVERLAP_EQUIVALENT) * _BINS_EQUIVALENT[wide]
-            nats = weight * (ratio - 1.0 - np.log(ratio))
-            middles = (sides + 1.5 + wide / 2.0) * 2.0 / frame
-            octaves = np.floor(-np.log2(np.minimum(middles, 1.0))).astype(np.int64)
-            for octave in np.unique(octaves):
-                inside = np.flatnonzero(octaves == octave)
-                top = inside[np.argmax(nats[:, inside], axis=1)]
-                best = nats[np.arange(rows.size), top]
-                for i in np.flatnonzero(best > threshold):
-                    low_bin = int(sides[top[i]]) + 2
-                    box = Box(
-                        origin + int(rows[i]) * hop,
-                        origin + (int(rows[i]) + tall + 1) * hop,
-                        (low_bin - 0.5) * step_hz,
-                        (low_bin + wide - 0.5) * step_hz,
-                        frame,
-                        float(best[i]),
-                    )
-                    boxes.append((int(octave), box))
-        tall *= 2
-    return boxes
+            limit = ratio_of(threshold / weight) * tall * wide
+            found = _over(sums, np.float32(limit), frame, wide)
+            if found is not None:
+                row, column, octave, value = found
+                ratio = value.astype(np.float64) / (tall * wide)
+                start = origin + row * (tall // 2) * hop
+                yield _Hits(
+                    frame,
+                    start,
+                    start + (tall + 1) * hop,
+                    column * (wide // 2) + 2,
+                    np.full(row.size, wide),
+                    octave,
+                    weight * (ratio - 1.0 - np.log(ratio)),
+                )
+            wider = (
+                sums[:, :-2:2] + sums[:, 2::2][:, : sums[:, :-2:2].shape[1]]
+                if sums.shape[1] > 2
+                else sums[:, :0]
+            )
+            wide, sums = 2 * wide, wider
+        if 2 * tall > min(power.shape[0], _TALLEST) or energy.shape[0] < 3:
+            break
+        first = energy[:-2:2]
+        tall, energy = 2 * tall, first + energy[2::2][: first.shape[0]]
+
+
+def _over(
+    sums: NDArray[np.float32], limit: np.float32, frame: int, wide: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.float32]] | None:
+    """Row, column, octave and value of the largest sum of each row and octave that is over the limit."""
+    side = np.arange(sums.shape[1]) * (wide // 2)
+    middle = (side + 1.5 + wide / 2.0) * 2.0 / frame
+    octaves = np.floor(-np.log2(np.minimum(middle, 1.0))).astype(np.int64)
+    begins = np.concatenate(([0], np.flatnonzero(np.diff(octaves)) + 1))
+    best = np.maximum.reduceat(sums, begins, axis=1)
+    rows, groups = np.nonzero(best > limit)
+    if not rows.size:
+        return None
+    column = np.empty(rows.size, dtype=np.int64)
+    ends = np.concatenate((begins[1:], [sums.shape[1]]))
+    for group in np.unique(groups).tolist():
+        mine = groups == group
+        column[mine] = begins[group] + np.argmax(sums[rows[mine], begins[group] : ends[group]], axis=1)
+    return rows, column, octaves[column], sums[rows, column]
+
+
+def ratio_of(nats: float) -> float:
+    """The ratio of mean energy to the floor at which ``ratio - 1 - ln ratio`` reaches ``nats``."""
+    # Newton's method from above, where the function is convex
+    ratio = 2.0 + nats + math.sqrt(2.0 * nats)
+    for _ in range(8):
+        ratio -= (ratio - 1.0 - math.log(ratio) - nats) / (1.0 - 1.0 / ratio)
+    return ratio
+
+
+def _joined(record: Record, hits: list[_Hits]) -> Iterator[Active]:
+    """Boxes of one octave that touch in time, joined."""
+    if not hits:
+        return
+    names = ("start", "stop", "low_bin", "bins", "octave", "nats")
+    start, stop, low_bin, bins, octave, nats = (
+        np.concatenate([getattr(h, name) for h in hits]) for name in names
+    )
+    frame = np.concatenate([np.full(h.start.size, h.frame) for h in hits])
+    for number in np.unique(octave).tolist():
+        mine = np.flatnonzero(octave == number)
+        mine = mine[np.argsort(start[mine], kind="stable")]
+        reach = np.maximum.accumulate(stop[mine])
+        begins = np.concatenate(([0], np.flatnonzero(start[mine][1:] > reach[:-1]) + 1))
+        for a, b in zip(begins.tolist(), [*begins[1:].tolist(), mine.size], strict=True):
+            top = mine[a + int(np.argmax(nats[mine[a:b]]))]
+            step_hz = record.rate_hz / float(frame[top])
+            box = Box(
+                int(start[top]),
+                int(stop[top]),
+                (float(low_bin[top]) - 0.5) * step_hz,
+                (float(low_bin[top] + bins[top]) - 0.5) * step_hz,
+                int(frame[top]),
+                float(nats[top]),
+            )
+            stretch = record.stretch_at(box.start)
+            first, last = int(start[mine[a]]), int(reach[b - 1])
+            yield Active(max(stretch.first, first), min(stretch.last, last), number, box)

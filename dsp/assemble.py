@@ -66,9 +66,14 @@ def _numbered(record: Record, link: Link, first: int) -> list[_Shared]:
             for i, t in enumerate(talkers)
         ]
     weight = [t.runs.gain**2 * t.runs.count**3.0 for t in talkers]
-    omega = np.array([float(np.sum(w * t.runs.omega) / np.sum(w)) for w, t in zip(weight, talkers, strict=True)])
+    omega = np.array(
+        [float(np.sum(w * t.runs.omega) / np.sum(w)) for w, t in zip(weight, talkers, strict=True)]
+    )
     omega_u = np.array(
-        [float(np.sum(carrier_std(t.runs.gain, t.runs.count, t.runs.period) ** -2.0)) ** -0.5 for t in talkers]
+        [
+            float(np.sum(carrier_std(t.runs.gain, t.runs.count, t.runs.period) ** -2.0)) ** -0.5
+            for t in talkers
+        ]
     )
     amplitude = np.array([float(np.mean(t.runs.amplitude)) for t in talkers])
     total = np.array([float(np.sum(t.runs.gain**2 * t.runs.count)) for t in talkers])

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.activity import Active
+from dsp.activity import Active, blocks_of, find_activity
 from dsp.condition import Conditioner
 from dsp.discover import EXPLAINED, discover
 from dsp.extract import Found, Model, extract
@@ -19,9 +19,9 @@ from dsp.pool import Period, pooled_period
 from dsp.quality import fitness
 from dsp.results import DecodeSettings
 from dsp.runs import Runs
-from dsp.segment import Piece, cut, outside
+from dsp.segment import Piece, cut, windows_of
 from dsp.source import Record, Watch
-from dsp.strip import Strip
+from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, believable, talkers_of
 
 _MODELS_AT_MOST = 24
@@ -29,6 +29,9 @@ _MODELS_AT_MOST = 24
 _SEARCH_NATS = 12.0
 # Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
 _LEAST_ESN0 = 1.0
+# blocks of a record that are looked at first, and stretches of activity of an octave
+_BLOCKS_FIRST = 4
+_STRETCHES = 8
 # samples that are worked on at a time
 _STRIP = 1 << 20
 _THREADS = 2
@@ -50,11 +53,16 @@ class Link:
 
 @dataclass(frozen=True, eq=False)
 class Search:
-    """The outcome: links, and the pieces of activity that no link explains, most telling first."""
+    """The outcome: links, and the pieces of activity that no link explains, most telling first.
+
+    ``active`` is what a first look found, ``covered`` (n, 2) the samples that the links explain.
+    """
 
     links: tuple[Link, ...]
     unexplained: tuple[Piece, ...]
     unmodulated: tuple[Piece, ...]
+    active: tuple[Active, ...]
+    covered: Spans
 
     @property
     def told(self) -> float:
@@ -66,47 +74,66 @@ class Search:
         )
 
 
-def find_links(
-    record: Record, noise: NoiseFloor, active: list[Active], settings: DecodeSettings, watch: Watch
-) -> Search:
+def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search:
     """Search octave by octave, the most energetic first, until nothing more is explained."""
-    pieces: dict[int, list[Piece]] = {}
-    for one in active:
-        pieces.setdefault(one.octave, []).extend(cut(record, noise, one))
     links: list[Link] = []
     unmodulated: list[Piece] = []
     unexplained: list[Piece] = []
-    covered: list[tuple[float, float]] = []
-    rounds = 0
-    while pieces and rounds < _MODELS_AT_MOST:
-        rounds += 1
+    covered = np.zeros((0, 2))
+    active = first_look(record, noise, watch.part(0.0, 0.1))
+    seen = active
+    failed: set[int] = set()
+    for rounds in range(_MODELS_AT_MOST):
+        pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], bool(links))
+        if not pieces:
+            break
         # strength on the line, not over the floor: a harmonic or a skirt may stand where the line is quieter
         octave = max(pieces, key=lambda o: _strength(noise, pieces[o]))
         mine = pieces[octave]
-        found = _one_link(record, noise, mine, settings, watch.part(0.2 * (rounds - 1) / rounds, 0.9))
+        part = watch.part(0.1 + 0.9 * rounds / (rounds + 1), 0.1 + 0.9 * (rounds + 1) / (rounds + 2))
+        found = _one_link(record, noise, mine, settings, covered, part)
+        if found is None or found.link is None:
+            unexplained.extend(mine)
+            failed.add(octave)
         if found is None:
-            unexplained.extend(mine)
-            del pieces[octave]
             continue
-        link = found.link
-        if link is None:
+        if found.link is None:
             unmodulated.extend(mine)
-            unexplained.extend(mine)
-            covered.extend((float(p.start), float(p.stop)) for p in mine)
+            more = np.array([(float(p.start), float(p.stop)) for p in mine])
         else:
-            links.append(link)
-            covered.extend(span for talker in link.talkers for span in _samples(talker))
-        left = {
-            o: [q for p in inside for q in outside(record, noise, p, covered)] for o, inside in pieces.items()
-        }
-        if left[octave] == mine or link is None:
-            del left[octave]
-        pieces = {o: [p for p in inside if _stands_out(p)] for o, inside in left.items()}
-        pieces = {o: inside for o, inside in pieces.items() if inside}
-    for rest in pieces.values():
-        unexplained.extend(rest)
+            links.append(found.link)
+            more = np.concatenate([_samples(talker) for talker in found.link.talkers])
+        covered = np.concatenate((covered, more))
+        active = first_look(record, noise, part, covered)
     unexplained.sort(key=lambda p: -p.nats)
-    return Search(tuple(links), tuple(unexplained), tuple(unmodulated))
+    return Search(tuple(links), tuple(unexplained), tuple(unmodulated), tuple(seen), covered)
+
+
+def first_look(record: Record, noise: NoiseFloor, watch: Watch, covered: Spans | None = None) -> list[Active]:
+    """What is active in a part of the record; more of it is looked at until something is found, at last all."""
+    blocks = blocks_of(record)
+    share = _BLOCKS_FIRST
+    while True:
+        step = max(1, len(blocks) // share)
+        some = blocks[step // 2 :: step]
+        active = find_activity(record, noise, watch, blocks=some, covered=covered)
+        if active or step == 1 or covered is not None:
+            return active
+        share *= 4
+
+
+def _pieces_of(
+    record: Record, noise: NoiseFloor, active: list[Active], beside: bool
+) -> dict[int, list[Piece]]:
+    """The most telling transmissions of each octave; ``beside`` a link, only what surely stands out."""
+    out: dict[int, list[Piece]] = {}
+    for octave in sorted({a.octave for a in active}):
+        mine = sorted((a for a in active if a.octave == octave), key=lambda a: -a.best.nats)[:_STRETCHES]
+        windows = [w for a in mine for w in windows_of(record, a)][:_STRETCHES]
+        pieces = [p for w in windows for p in cut(record, noise, w) if not beside or _stands_out(p)]
+        if pieces:
+            out[octave] = pieces
+    return out
 
 
 def _stands_out(piece: Piece) -> bool:
@@ -120,11 +147,11 @@ def _strength(noise: NoiseFloor, pieces: list[Piece]) -> float:
     return float(np.sum(noise.density(middles) * np.array([p.energy for p in pieces])))
 
 
-def _samples(talker: Talker) -> list[tuple[float, float]]:
-    """Samples of the record that each transmission of a talker covers."""
+def _samples(talker: Talker) -> Spans:
+    """Samples (b, 2) of the record that each transmission of a talker covers."""
     runs = talker.runs
     shift = talker.strip.shift(0.5 * (runs.first + runs.last))
-    return list(zip((runs.first + shift).tolist(), (runs.last + shift).tolist(), strict=True))
+    return np.stack((runs.first + shift, runs.last + shift), axis=1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,9 +162,14 @@ class _Outcome:
 
 
 def _one_link(
-    record: Record, noise: NoiseFloor, pieces: list[Piece], settings: DecodeSettings, watch: Watch
+    record: Record,
+    noise: NoiseFloor,
+    pieces: list[Piece],
+    settings: DecodeSettings,
+    covered: Spans,
+    watch: Watch,
 ) -> _Outcome | None:
-    """The link that explains these pieces; None if nothing does."""
+    """The link that explains these pieces, outside the samples ``covered``; None if nothing does."""
     model = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))
     if model is None:
         return None
@@ -145,7 +177,7 @@ def _one_link(
         return _Outcome(None)
     conditioner = Conditioner(record, noise, model.carrier_hz, record.rate_hz / model.period)
     strip = conditioner.strip(_around(record, pieces, model))
-    found, runs, model, period = _learned(record, strip, model, settings)
+    found, runs, model, period = _learned(record, strip, model, settings, covered)
     if not len(found) or period is None:
         return None
     judged = fitness(runs)
@@ -166,7 +198,7 @@ def _one_link(
         talkers = talkers_of(strip, found)
     else:
         spans = spans_of(record, noise, model, found.variance / strip.variance, watch.part(0.6, 0.8))
-        talkers = _everywhere(conditioner, spans, found.variance, model, watch.part(0.8, 1.0))
+        talkers = _everywhere(conditioner, spans, found.variance, model, covered, watch.part(0.8, 1.0))
     scale = found.variance / strip.variance * judged.noise
     return _Outcome(Link(model, period, tuple(talkers), rivals, scale)) if talkers else None
 
@@ -189,13 +221,15 @@ def _around(record: Record, pieces: list[Piece], model: Model) -> list[tuple[int
 
 
 def _learned(
-    record: Record, strip: Strip, model: Model, settings: DecodeSettings
+    record: Record, strip: Strip, model: Model, settings: DecodeSettings, covered: Spans
 ) -> tuple[Found, Runs, Model, Period | None]:
     """What a strip holds, and the model as all of that shows it."""
     period: Period | None = None
     found, runs = None, None
     for _ in range(3):
-        found, runs = believable(extract(strip, 2.0 * np.pi * model.carrier_hz / record.rate_hz, model))
+        found, runs = believable(
+            extract(strip, 2.0 * np.pi * model.carrier_hz / record.rate_hz, model, covered=covered)
+        )
         if not len(runs):
             break
         before = model
@@ -228,7 +262,9 @@ def _pooled_model(
         value = float(np.sum(weights * runs.period) / weights.sum())
         # timing of either end to about 1 / (2 g^2) of a symbol, as of a change point
         gain = float(np.median(runs.gains))
-        period = Period(value, value * max(1e-9, 0.7 / (1.0 + gain * gain)) / int(runs.count.max()), model.sharp)
+        period = Period(
+            value, value * max(1e-9, 0.7 / (1.0 + gain * gain)) / int(runs.count.max()), model.sharp
+        )
     weight = runs.gain**2 * runs.count
     omega = float(np.sum(weight * runs.omega) / weight.sum())
     carrier = omega * record.rate_hz / (2.0 * np.pi)
@@ -237,7 +273,12 @@ def _pooled_model(
 
 
 def _everywhere(
-    conditioner: Conditioner, spans: list[tuple[int, int]], variance: float, model: Model, watch: Watch
+    conditioner: Conditioner,
+    spans: list[tuple[int, int]],
+    variance: float,
+    model: Model,
+    covered: Spans,
+    watch: Watch,
 ) -> list[Talker]:
     """All talkers of a link over all spans, a strip at a time."""
     jobs = list(_strips(spans))
@@ -245,7 +286,7 @@ def _everywhere(
 
     def work(job: list[tuple[int, int]]) -> list[Talker]:
         strip = conditioner.strip(job).with_variance(variance)
-        found, _ = believable(extract(strip, omega, model))
+        found, _ = believable(extract(strip, omega, model, covered=covered))
         return [t.released() for t in talkers_of(strip, found)]
 
     out: list[Talker] = []

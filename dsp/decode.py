@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from dsp.activity import Active, find_activity
+import numpy as np
+
+from dsp.activity import Active
 from dsp.assemble import bursts_of
 from dsp.bpsk import Search, find_links
 from dsp.classify import explain_nothing
@@ -63,14 +65,13 @@ def decode(
         )
     if _is_flat(record):
         return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
-    active = find_activity(record, noise, watch.part(0.0, 0.2))
-    search = find_links(record, noise, active, settings, watch.part(0.2, 0.8))
-    if (not search.links and not search.unmodulated) or (_busy(record, active) and _doubtful(search)):
+    search = find_links(record, noise, settings, watch.part(0.0, 0.8))
+    if (not search.links and not search.unmodulated) or _doubtful(search):
         again = _continuous(record, noise, settings, watch.part(0.8, 0.95))
         if again is not None and again.told > search.told:
             search = again
     if not search.links:
-        signalling, refusal = explain_nothing(record, noise, active, search)
+        signalling, refusal = explain_nothing(record, noise, list(search.active), search)
         return Decode(settings, signalling, (), refusal)
     bursts = bursts_of(record, search.links, settings)
     symbols = sum(len(b.symbols) for b in bursts)
@@ -82,19 +83,22 @@ def decode(
     return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts)
 
 
-def _busy(record: Record, active: list[Active]) -> bool:
-    """Whether more than half of the time something is sent, so that the floor may be a transmission's."""
-    octaves = {a.octave for a in active}
-    return any(2 * sum(a.stop - a.start for a in active if a.octave == o) > record.samples for o in octaves)
-
-
 def _doubtful(search: Search) -> bool:
-    """Whether what was found may be only the part of a transmission that its own floor leaves."""
-    return not search.links or any(
+    """Whether what was found may be only the part of a transmission that its own floor leaves.
+
+    That is so where much more was seen to be active than is explained.
+    """
+    explained = float(np.sum(search.covered[:, 1] - search.covered[:, 0]))
+    seen = max((_length(search.active, octave) for octave in {a.octave for a in search.active}), default=0)
+    return explained < 0.4 * seen and any(
         link.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
         for link in search.links
         for t in link.talkers
     )
+
+
+def _length(active: tuple[Active, ...], octave: int) -> int:
+    return sum(a.stop - a.start for a in active if a.octave == octave)
 
 
 def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search | None:
@@ -102,8 +106,7 @@ def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, wat
     flat = noise.flattened()
     if flat is None:
         return None
-    active = find_activity(record, flat, watch.part(0.0, 0.3))
-    search = find_links(record, flat, active, settings, watch.part(0.3, 1.0))
+    search = find_links(record, flat, settings, watch)
     return search if search.links else None
 
 

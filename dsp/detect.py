@@ -9,7 +9,6 @@ of the weakest that is worth anything, then each again at its own, which shows g
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,7 +146,9 @@ def _with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> 
         k = np.searchsorted(stops, middle)
         low_at = np.maximum(low_at, np.where(k > 0, stops[np.maximum(k - 1, 0)], -np.inf))
         k = np.searchsorted(starts, middle)
-        high_at = np.minimum(high_at, np.where(k < starts.size, starts[np.minimum(k, starts.size - 1)], np.inf))
+        high_at = np.minimum(
+            high_at, np.where(k < starts.size, starts[np.minimum(k, starts.size - 1)], np.inf)
+        )
     return Parts(first, last, low_at, high_at)
 
 

@@ -169,7 +169,9 @@ def _leads(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6
     # where leads touch, one ends where the next begins
     stops = [min(stop, after[0]) for (_, stop), after in zip(spans, spans[1:], strict=False)]
     bounds = [(max(0, a), b) for (a, _), b in zip(spans, [*stops, spans[-1][1]], strict=True)]
-    whole = [(piece, bound) for piece, bound in zip(in_time, bounds, strict=True) if bound[1] - bound[0] >= 12]
+    whole = [
+        (piece, bound) for piece, bound in zip(in_time, bounds, strict=True) if bound[1] - bound[0] >= 12
+    ]
     if not whole:
         return None
     strip = conditioner.strip([bound for _, bound in whole])
@@ -203,7 +205,12 @@ def _clear(judged: Fitness, found: Found) -> bool:
     gain = np.concatenate((found.fits.gain, found.windows.gain))
     if count.min() < 8 or gain.min() < 5.0:
         return False
-    return judged.nats > 40.0 * len(found) and judged.excess < 0.05 and judged.spread < 0.05 and judged.flips > len(found)
+    return (
+        judged.nats > 40.0 * len(found)
+        and judged.excess < 0.05
+        and judged.spread < 0.05
+        and judged.flips > len(found)
+    )
 
 
 def _same(one: Model, other: Model) -> bool:

@@ -57,7 +57,9 @@ def _end_nats(fits: Fits) -> tuple[Floats, Floats]:
     nats = fits.symbol_nats(_AWAY, _AWAY)
     edges = fits.edges(_AWAY, _AWAY)
     period = fits.period[:, None]
-    outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (edges[:, 1:] > fits.high[:, None] + 0.6 * period)
+    outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (
+        edges[:, 1:] > fits.high[:, None] + 0.6 * period
+    )
     nats[outside] = -1e3
     row = np.arange(len(fits))[:, None]
     k = np.arange(_AWAY)

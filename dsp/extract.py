@@ -6,10 +6,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.detect import FEWEST, LONG, WINDOW, Grid, Parts, acquire, find_parts, make_grid, picked_energy, windows_of
+from dsp.detect import (
+    FEWEST,
+    LONG,
+    WINDOW,
+    Grid,
+    Parts,
+    acquire,
+    find_parts,
+    make_grid,
+    picked_energy,
+    windows_of,
+)
 from dsp.fits import Fits, Flags, Ints, join, settle
 from dsp.source import Floats
-from dsp.strip import Strip
+from dsp.strip import Spans, Strip
 
 # natural units of likelihood over silence, beyond what the best of many starts in noise reaches
 ACCEPT_NATS = 22.0
@@ -48,20 +59,25 @@ class Found:
         return len(self.fits) + np.unique(self.owner).size
 
 
-def extract(strip: Strip, omega: float, model: Model, accept: float = ACCEPT_NATS, *, told: bool = False) -> Found:
+def extract(
+    strip: Strip, omega: float, model: Model, accept: float = ACCEPT_NATS, covered: Spans | None = None
+) -> Found:
     """Every transmission in a strip, ``omega`` being the carrier to turn back in radians a sample.
 
-    ``told`` tells that the carrier is known and must be held.
+    Samples of the record that are ``covered`` (n, 2) by what is known already are not looked at.
     """
     turned = strip.turned(omega, model.sharp)
     grid = make_grid(turned, strip.variance, model.period, 0.0, float(strip.samples.size))
     borders = strip.begins[1:].astype(np.float64)
-    parts = find_parts(grid, borders)
-    scale = _silence(grid, parts)
+    taken = np.zeros(grid.count, dtype=np.bool_)
+    if covered is not None and covered.size:
+        known = strip.within(covered)
+        mark(taken, grid, known[:, 0], known[:, 1])
+    parts = find_parts(grid, borders, taken)
+    scale = _silence(grid, parts, taken)
     if abs(np.log(scale)) > 0.1:
         grid = grid.scaled(scale)
-        parts = find_parts(grid, borders)
-    taken = np.zeros(grid.count, dtype=np.bool_)
+        parts = find_parts(grid, borders, taken)
     short: list[Fits] = []
     windows: list[Fits] = []
     owners: list[Ints] = []
@@ -107,9 +123,9 @@ def mark(taken: Flags, grid: Grid, start: Floats, stop: Floats) -> None:
     taken |= np.cumsum(change)[:-1] > 0
 
 
-def _silence(grid: Grid, parts: Parts) -> float:
+def _silence(grid: Grid, parts: Parts, taken: Flags) -> float:
     """Noise of the silent symbols in units of the one assumed; 1 where there are too few."""
-    taken = np.zeros(grid.count, dtype=np.bool_)
+    taken = taken.copy()
     mark(taken, grid, grid.begin + parts.first * grid.period, grid.begin + (parts.last + 1) * grid.period)
     quiet = grid.energy[~taken, 0]
     if quiet.size < _TELLING:

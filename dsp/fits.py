@@ -145,7 +145,9 @@ def _nats(fits: Fits, edges: Floats) -> Floats:
     gain = fits.gain[:, None]
     y = (z.real * cos + z.imag * sin) * (normal * gain)
     double = fits.turned.doubles(edges)
-    energy = fits.turned.lengths(edges) + double.real * (cos * cos - sin * sin) - double.imag * (2.0 * sin * cos)
+    energy = (
+        fits.turned.lengths(edges) + double.real * (cos * cos - sin * sin) - double.imag * (2.0 * sin * cos)
+    )
     return np.asarray(log_cosh(y) - energy * (0.5 * gain * gain / fits.period[:, None]))
 
 
@@ -187,7 +189,9 @@ def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4) -> Fits:
         d_detune = np.where(free, np.sum(pull * off, axis=1) / (gain * spread), 0.0)
         detune = detune + d_detune
         phase = phase + d_middle
-        gain = np.maximum(0.3, np.sum(soft * re, axis=1) / np.maximum(np.sum(np.where(inside, energy, 0.0), axis=1), 1e-9))
+        gain = np.maximum(
+            0.3, np.sum(soft * re, axis=1) / np.maximum(np.sum(np.where(inside, energy, 0.0), axis=1), 1e-9)
+        )
     out = replace(
         fits,
         detune=detune,
@@ -239,7 +243,9 @@ def reach(fits: Fits, more: int = 6) -> Fits:
     nats = fits.symbol_nats(more, more)
     edges = fits.edges(more, more)
     period = fits.period[:, None]
-    outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (edges[:, 1:] > fits.high[:, None] + 0.6 * period)
+    outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (
+        edges[:, 1:] > fits.high[:, None] + 0.6 * period
+    )
     beyond = np.arange(-more, nats.shape[1] - more) >= (fits.count + more)[:, None]
     nats[outside | beyond] = _NEVER
     first, last, value = strongest_runs(nats, change_nats(fits.gain))

@@ -57,7 +57,9 @@ def flip_times(runs: Runs, noise: float) -> Flips:
     return Flips(where, low, high, offset)
 
 
-def _posterior(runs: Runs, first: Ints, size: Ints, slope: Floats, angle: Floats) -> tuple[Floats, Floats, Floats]:
+def _posterior(
+    runs: Runs, first: Ints, size: Ints, slope: Floats, angle: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Mean and 95 % interval over ``size`` cells from ``first`` on, each one sample wide."""
     k = np.arange(int(size.max()))
     inside = k < size[:, None]

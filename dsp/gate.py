@@ -11,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.activity import ratio_of
 from dsp.extract import Model
 from dsp.noise import NoiseFloor
 from dsp.source import Record, Watch
@@ -25,7 +26,9 @@ _PASS_NATS = 6.0
 _THREADS = 2
 
 
-def spans_of(record: Record, noise: NoiseFloor, model: Model, noise_scale: float, watch: Watch) -> list[tuple[int, int]]:
+def spans_of(
+    record: Record, noise: NoiseFloor, model: Model, noise_scale: float, watch: Watch
+) -> list[tuple[int, int]]:
     """Spans ``[start, stop)`` in samples, in rising order, with some symbols of room on either side."""
     if record.samples <= WHOLE:
         return [(s.first, s.last) for s in record.stretches]
@@ -92,7 +95,7 @@ def _active(
     together = max(1, min(count, round(_SYMBOLS * model.period / frame)))
     # equivalent independent ordinates of neighbouring Hann bins
     ordinates = together * max(1.0, (high - low) / 1.9)
-    threshold = _ratio_of(_PASS_NATS / ordinates)
+    threshold = ratio_of(_PASS_NATS / ordinates)
     sums = np.concatenate(([0.0], np.cumsum(energy, dtype=np.float64)))
     mean = (sums[together:] - sums[:-together]) / together
     on = np.zeros(count + 1, dtype=np.int64)
@@ -102,16 +105,9 @@ def _active(
     active = np.cumsum(on)[:-1] > 0
     # a rest shorter than a frame at the end is let through
     edges = np.flatnonzero(np.diff(np.concatenate(([0], active.astype(np.int8), [0]))))
-    spans = [(start + int(a) * frame, start + int(b) * frame) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    spans = [
+        (start + int(a) * frame, start + int(b) * frame) for a, b in zip(edges[::2], edges[1::2], strict=True)
+    ]
     if count * frame < samples.size:
         spans.append((start + count * frame, stop))
     return spans
-
-
-def _ratio_of(nats: float) -> float:
-    """The ratio of mean energy to the floor at which ``ratio - 1 - ln ratio`` reaches ``nats``."""
-    low, high = 1.0, 2.0 + 2.0 * nats
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if middle - 1.0 - np.log(middle) < nats else (low, middle)
-    return high

@@ -22,18 +22,33 @@ _CONTRADICTED = math.log(100.0)
 class FlipComparison:
     """Flips by hand against automatic ones, by index into the times that were compared.
 
-    ``pairs`` (automatic, hand) were found by both; ``missed`` only by hand; ``extra`` are automatic ones that the hand
-    denies, ``open`` automatic ones on which the hand says nothing. Differences are hand minus automatic over the
-    pairs; mean and median are None without a pair, the standard deviation of a difference with fewer than two.
+    ``pairs`` (automatic, hand) were found by both, ``only_hand`` the decoder missed; ``denied`` are automatic ones
+    that the hand denies, ``only_automatic`` those on which it says nothing. Differences are hand minus automatic over
+    the pairs; mean and median are None without a pair, the standard deviation of a difference with fewer than two.
     """
 
     pairs: tuple[tuple[int, int], ...] = ()
-    missed: tuple[int, ...] = ()
-    extra: tuple[int, ...] = ()
-    open: tuple[int, ...] = ()
+    only_hand: tuple[int, ...] = ()
+    denied: tuple[int, ...] = ()
+    only_automatic: tuple[int, ...] = ()
     mean_difference_s: float | None = None
     std_difference_s: float | None = None
     median_difference_s: float | None = None
+
+    @property
+    def agreed(self) -> int:
+        """How many were found by both."""
+        return len(self.pairs)
+
+    @property
+    def missed(self) -> int:
+        """How many only the hand has."""
+        return len(self.only_hand)
+
+    @property
+    def extra(self) -> int:
+        """How many the decoder has against the hand."""
+        return len(self.denied)
 
     @property
     def mean_difference_std_s(self) -> float | None:
@@ -104,9 +119,9 @@ def compare_flips(
     met = {h for _, h in pairs}
     return FlipComparison(
         pairs=tuple(pairs),
-        missed=tuple(h for h in range(len(hand_s)) if h not in met),
-        extra=tuple(sorted(denied)),
-        open=tuple(a for a in left if a not in denied),
+        only_hand=tuple(h for h in range(len(hand_s)) if h not in met),
+        denied=tuple(sorted(denied)),
+        only_automatic=tuple(a for a in left if a not in denied),
         mean_difference_s=fmean(differences) if differences else None,
         std_difference_s=stdev(differences) if len(differences) > 1 else None,
         median_difference_s=median(differences) if differences else None,

@@ -16,7 +16,7 @@ from scipy.ndimage import uniform_filter1d
 from dsp.source import Floats, Record
 
 _QUANTILE = 0.12
-_FRAMES_AT_MOST = 1500
+_FRAMES_AT_MOST = 400
 _LINE_RATIO = 8.0
 # a Hann main lobe is four bins wide; a strong line shows some of its skirt
 _LINE_BINS = 7
@@ -36,6 +36,16 @@ class NoiseFloor:
     lines_hz: Floats
     lines: Floats
 
+    @property
+    def even(self) -> bool:
+        """Whether the floor is flat enough, and free of lines, that nothing leaks from one frequency to another."""
+        inner = self.floor[2:-2]
+        return bool(
+            inner.size
+            and float(inner.max()) < 1.35 * float(inner.min())
+            and self.lines.max(initial=1.0) <= 1.0
+        )
+
     def density(self, freq_hz: Floats | float) -> Floats:
         """One-sided density of the broad floor, lines left out, in unit^2/Hz."""
         return np.exp(np.interp(freq_hz, self.floor_hz, np.log(self.floor)))
@@ -48,7 +58,7 @@ class NoiseFloor:
         """
         inner = self.floor[2:-2]
         low = float(np.quantile(inner, 0.2))
-        if float(inner.max()) < 1.7 * low:
+        if float(inner.max()) < 1.08 * low:
             return None
         return replace(self, floor=np.minimum(self.floor, low))
 
@@ -85,20 +95,21 @@ def _frame_starts(record: Record, length: int, most: int) -> list[int]:
 
 def _spectra(record: Record, length: int, most: int) -> Floats | None:
     """Hann-windowed one-sided spectra (frames, bins) in unit^2/Hz; None if fewer than four frames fit."""
+    from scipy.fft import rfft
+
     starts = _frame_starts(record, length, most)
     if len(starts) < 4:
         return None
     window = np.hanning(length + 1)[:-1]
     norm = 2.0 / (record.rate_hz * float(np.sum(window**2)))
-    frames = np.empty((len(starts), length))
+    frames = np.empty((len(starts), length), dtype=np.float32)
     for row, start in enumerate(starts):
-        frames[row] = record.read(start, start + length)
+        frames[row] = record.read_centred(start, start + length)
     # level and slope off: what is slower than a frame belongs to longer frames
-    ramp = np.arange(length) - (length - 1) / 2.0
-    frames -= frames.mean(axis=1, keepdims=True)
-    frames -= (frames @ ramp)[:, None] * (ramp / float(ramp @ ramp))
-    spectrum = np.fft.rfft(frames * window, axis=1)
-    return norm * (spectrum.real**2 + spectrum.imag**2)
+    ramp = (np.arange(length) - (length - 1) / 2.0).astype(np.float32)
+    frames -= (frames @ ramp)[:, None] * (ramp / np.float32(ramp @ ramp))
+    spectrum = rfft(frames * window.astype(np.float32), axis=1)
+    return norm * (spectrum.real.astype(np.float64) ** 2 + spectrum.imag.astype(np.float64) ** 2)
 
 
 def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
@@ -121,12 +132,17 @@ def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
     around = (sums[:, middle + reach + 1] - sums[:, middle - reach]) / wide
     # equivalent independent ordinates of neighbouring Hann bins (power correlation 4/9, 1/36)
     equal = wide**2 / (wide + 2.0 * (wide - 1) * 4.0 / 9.0 + 2.0 * np.maximum(wide - 2, 0) / 36.0)
-    low = np.quantile(around, _QUANTILE, axis=0) * equal / gammaincinv(equal, _QUANTILE)
+    low = _low(around, _QUANTILE) * equal / gammaincinv(equal, _QUANTILE)
     share = low / around.mean(axis=0)
     # the quantile of so many frames scatters by this much: what is within three times that is steady
     scatter = (1.1 + 1.8 / equal) / np.sqrt(frames)
     counts = share < 1.0 - 3.0 * scatter
     return np.where(counts, share, 1.0), np.where(counts, low, around.mean(axis=0))
+
+
+def _low(values: Floats, share: float) -> Floats:
+    """Quantile over the first axis, by way of rows that lie together in memory."""
+    return np.asarray(np.quantile(np.ascontiguousarray(values.T), share, axis=1, overwrite_input=True))
 
 
 def _smooth_log(values: Floats, half: int) -> Floats:
@@ -149,7 +165,7 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
         if wished > longest // 6 and shares:
             break
         length = min(wished, longest // 4)
-        power = _spectra(record, length, min(_FRAMES_AT_MOST, 4_000_000 // length))
+        power = _spectra(record, length, min(_FRAMES_AT_MOST, 600_000 // length))
         if power is None:
             break
         # the mean taken off each frame empties the first bins: they say nothing about the floor
@@ -181,11 +197,11 @@ def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats)
     from scipy.ndimage import maximum_filter1d, median_filter
 
     length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
-    power = _spectra(record, length, max(8, 6_000_000 // length))
+    power = _spectra(record, length, max(8, 1_500_000 // length))
     hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
     if power is None:
         return hz, np.ones_like(hz)
-    low = np.quantile(power, 0.3, axis=0) / -np.log(0.7) + max(float(power.max()) * 1e-24, 1e-300)
+    low = _low(power, 0.3) / -np.log(0.7) + max(float(power.max()) * 1e-24, 1e-300)
     around = np.exp(median_filter(np.log(low), 41, mode="nearest"))
     # next to zero frequency there is nothing to the left to compare with: what the floor says counts
     around[:24] = np.minimum(around[:24], np.interp(hz[:24], floor_hz, floor))

@@ -43,7 +43,8 @@ def quiet_noise(runs: Runs) -> tuple[float, int]:
     stops = np.sort(runs.last + runs.period)
     near = np.arange(1, MARGIN)
     at = np.concatenate(
-        (runs.first[:, None] - period * (near[::-1] + 0.5), runs.last[:, None] + period * (near + 0.5)), axis=1
+        (runs.first[:, None] - period * (near[::-1] + 0.5), runs.last[:, None] + period * (near + 0.5)),
+        axis=1,
     )
     alone = np.searchsorted(starts, at, "right") == np.searchsorted(stops, at, "left")
     beside = np.concatenate((runs.before[:, :-1], runs.after[:, 1:]), axis=1)
@@ -136,7 +137,7 @@ def _judge(runs: Runs, bounds: Ints, quiet: float | None) -> _Judged:
         np.maximum(0.0, across - floor) / level,
         np.maximum(0.0, along - floor) / level,
         total(_point_nats(re, im, gains, due, rest, worst[groups]))
-        + count * (np.log(np.pi * total((re**2 / energy + im**2 / rest)) / count) + 1.0),
+        + count * (np.log(np.pi * total(re**2 / energy + im**2 / rest) / count) + 1.0),
     )
 
 

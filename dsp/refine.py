@@ -69,12 +69,16 @@ def polish(fits: Fits, rounds: int = 4) -> Fits:
         many = fits.take(rows)
         periods = many.period * (1.0 + np.tile(steps, len(fits)) * width / many.count)
         # the middle of the transmission stays where it is
-        starts = (many.middle - 0.5 * many.count * periods)[:, None] + steps * (0.5 * width) * many.period[:, None]
+        starts = (many.middle - 0.5 * many.count * periods)[:, None] + steps * (0.5 * width) * many.period[
+            :, None
+        ]
         nats = timing_nats(many, starts, periods).reshape(len(fits), _STEPS * _STEPS)
         weight = np.exp(nats - nats.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
         mean_start = np.sum(weight * starts.reshape(len(fits), -1), axis=1)
-        mean_period = np.sum(weight.reshape(len(fits), _STEPS, _STEPS).sum(axis=2) * periods.reshape(len(fits), _STEPS), axis=1)
+        mean_period = np.sum(
+            weight.reshape(len(fits), _STEPS, _STEPS).sum(axis=2) * periods.reshape(len(fits), _STEPS), axis=1
+        )
         fits = replace(fits, nats=nats.max(axis=1), period=mean_period, start=mean_start)
         width /= 3.5
     return settle(fits, width=2.0 * width)

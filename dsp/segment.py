@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from dsp.activity import Active, whitened
 from dsp.correlate import on_runs
@@ -17,7 +18,8 @@ from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record
 
 _CHANGE_NATS = 6.0
-_LEFT_NATS = 25.0
+# samples of a long stretch that are looked at in one place
+_WINDOW = 1 << 14
 
 
 @dataclass(frozen=True)
@@ -47,21 +49,47 @@ class Piece:
 
 
 def band_energy(
-    record: Record, noise: NoiseFloor, start: int, stop: int, frame: int, band_hz: tuple[float, float]
+    white: NDArray[np.float32], rate_hz: float, frame: int, band_hz: tuple[float, float]
 ) -> tuple[Floats, int]:
-    """Energy over the floor of Hann frames with half overlap, within a band; and how many bins that is."""
-    white = whitened(record, noise, start, stop)
+    """Energy over the floor of Hann frames with half overlap, within a band; and how many bins that is.
+
+    ``white`` (n,) are samples over a flat floor of unit variance.
+    """
+    from scipy.fft import rfft
+
     if white.size < frame:
         return np.zeros(0), 1
-    window = np.hanning(frame + 1)[:-1]
-    spectrum = np.fft.rfft(sliding_window_view(white, frame)[:: frame // 2] * window, axis=1)
-    hz = np.fft.rfftfreq(frame, 1.0 / record.rate_hz)
+    window = np.hanning(frame + 1)[:-1].astype(np.float32)
+    spectrum = rfft(sliding_window_view(white, frame)[:: frame // 2] * window, axis=1)
+    hz = np.fft.rfftfreq(frame, 1.0 / rate_hz)
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     inside[0] = inside[-1] = False
     if not inside.any():
         inside[min(hz.size - 2, max(1, int(np.argmin(np.abs(hz - sum(band_hz) / 2.0)))))] = True
-    power = (spectrum.real**2 + spectrum.imag**2)[:, inside].mean(axis=1) / np.sum(window**2)
-    return power, int(np.sum(inside))
+    kept = spectrum[:, inside]
+    power = (kept.real**2 + kept.imag**2).mean(axis=1, dtype=np.float64) / np.sum(
+        window.astype(np.float64) ** 2
+    )
+    return np.asarray(power), int(np.sum(inside))
+
+
+def windows_of(record: Record, active: Active, most: int = 6) -> list[Active]:
+    """An active stretch, or of a long one the most telling part and some others spread over it."""
+    box = active.best
+    length = int(np.clip(160 * box.frame, _WINDOW, 4 * _WINDOW))
+    if active.stop - active.start <= 2 * length:
+        return [active]
+    middles = [(box.start + box.stop) // 2]
+    for middle in (
+        np.linspace(active.start + length / 2, active.stop - length / 2, most - 1).astype(int).tolist()
+    ):
+        if all(abs(middle - other) >= length for other in middles):
+            middles.append(middle)
+    out = []
+    for middle in sorted(middles):
+        start = max(active.start, middle - length // 2)
+        out.append(Active(start, min(active.stop, start + length), active.octave, box))
+    return out
 
 
 def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
@@ -74,15 +102,17 @@ def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
     stretch = record.stretch_at(active.start)
     centre = (box.low_hz + box.high_hz) / 2.0
     half = (box.high_hz - box.low_hz) / 2.0
+    margin = 4 * box.frame
+    low, high = max(stretch.first, active.start - margin), min(stretch.last, active.stop + margin)
+    white = whitened(record, noise, low, high)
     tried: list[tuple[float, list[Piece]]] = []
     for frame in (box.frame // 16, box.frame // 8, box.frame // 4, box.frame // 2, box.frame):
         if frame < 8:
             continue
-        margin = 4 * frame
-        start, stop = max(stretch.first, active.start - margin), min(stretch.last, active.stop + margin)
+        start, stop = max(low, active.start - 4 * frame), min(high, active.stop + 4 * frame)
         wide = max(half, record.rate_hz / frame)
         band = (max(0.0, centre - wide), min(record.rate_hz / 2.0, centre + wide))
-        energy, bins = band_energy(record, noise, start, stop, frame, band)
+        energy, bins = band_energy(white[start - low : stop - low], record.rate_hz, frame, band)
         pieces, nats = _pieces(energy, bins, start, stop, frame, band)
         tried.append((nats, pieces))
     if not tried:
@@ -171,29 +201,3 @@ def _between(runs: list[tuple[int, int]], size: int) -> list[tuple[int, int]]:
     edges = [0, *(x for a, b in runs for x in (a - 3, b + 3)), size]
     gaps = list(zip(edges[::2], edges[1::2], strict=True))
     return [(max(0, a), min(size, b)) for a, b in gaps if b - a >= 8]
-
-
-def outside(
-    record: Record, noise: NoiseFloor, piece: Piece, covered: list[tuple[float, float]]
-) -> list[Piece]:
-    """What of a piece lies clear of stretches that are explained already, if it still holds energy there."""
-    margin = 2.0 * piece.frame
-    low = float(piece.start)
-    free: list[tuple[float, float]] = []
-    for start, stop in sorted(covered):
-        if stop + margin <= low or start - margin >= piece.stop:
-            continue
-        free.append((low, start - margin))
-        low = max(low, stop + margin)
-    if not free and low == piece.start:
-        return [piece]
-    free.append((low, float(piece.stop)))
-    out: list[Piece] = []
-    for start, stop in free:
-        if stop - start < 8 * piece.frame:
-            continue
-        a, b = int(start), int(stop)
-        energy, bins = band_energy(record, noise, a, b, piece.frame, (piece.low_hz, piece.high_hz))
-        parts, _ = _pieces(energy, bins, a, b, piece.frame, (piece.low_hz, piece.high_hz))
-        out.extend(part for part in parts if part.nats > _LEFT_NATS)
-    return out

@@ -10,6 +10,9 @@ from dsp.correlate import Turned, turn_back
 from dsp.fits import Flags, Ints
 from dsp.source import Floats
 
+# (n, 2) starts and stops in samples
+Spans = Floats
+
 
 @dataclass(frozen=True, eq=False)
 class Strip:
@@ -40,6 +43,20 @@ class Strip:
         """What to add to positions in the strip to have them in the record."""
         part = self.part(position)
         return np.asarray(self.origins[part] - self.begins[part])
+
+    def within(self, spans: Spans) -> Floats:
+        """Positions (s, 2) in the strip of those ``[start, stop)`` spans of the record that lie in it, cut to it.
+
+        ``spans`` (n, 2) are samples of the record; the strip's parts must be in rising order.
+        """
+        lengths = self.ends - self.begins
+        out = []
+        for begin, origin, length in zip(
+            self.begins.tolist(), self.origins.tolist(), lengths.tolist(), strict=True
+        ):
+            inside = spans[(spans[:, 1] > origin) & (spans[:, 0] < origin + length)]
+            out.append(np.clip(inside - origin, 0.0, float(length)) + begin)
+        return np.concatenate(out) if out else np.zeros((0, 2))
 
     def turned(self, omega: float, sharp: bool = False) -> Turned:
         return turn_back(self.samples, omega, sharp)

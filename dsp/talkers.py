@@ -41,7 +41,9 @@ class Talker:
         empty = np.zeros(0)
         turned = replace(self.runs.turned, sums=np.zeros(1, dtype=np.complex128))
         return replace(
-            self, strip=replace(self.strip, samples=empty, size=self.strip.size), runs=replace(self.runs, turned=turned)
+            self,
+            strip=replace(self.strip, samples=empty, size=self.strip.size),
+            runs=replace(self.runs, turned=turned),
         )
 
 
@@ -158,5 +160,3 @@ def _held(fits: Fits, omega: float) -> Fits:
         high=np.minimum(fits.high, fits.stop + room),
     )
     return settle(same, hold_carrier=True, width=0.06)
-
-

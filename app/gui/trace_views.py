@@ -53,7 +53,7 @@ class BurstViews:
 
 def lane_burst(one: CorrectedBurst) -> LaneBurst | None:
     """The symbols as corrected, None without a symbol grid."""
-    burst = one.burst
+    burst = one.basis
     if not burst.symbol_rate_bd:
         return None
     changed = set(one.changed)

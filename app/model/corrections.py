@@ -1,44 +1,34 @@
 """The bits of a burst after flips were set and removed by hand.
 
 The symbol grid of a burst is ``first_symbol_s + k / symbol_rate_bd``; between symbols ``k - 1`` and ``k``
-lies edge ``k``. A flip by hand counts at the edge nearest to it, and there the hand is always right.
+lies edge ``k``. A flip by hand counts at the edge nearest to it, and there the hand is always right. Where the
+flips by hand are enough to fit a grid of their own and leave no room for the decoder's, the burst is sliced
+anew, on the grid fitted to both.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from statistics import median
+from dataclasses import dataclass, replace
+from typing import Literal
 
 from app.model.items import FlipMark
+from dsp.hand import GridFit, fit_grid
+from dsp.hand_flips import (
+    OFF_GRID,
+    EdgeFlip,
+    FlipComparison,
+    UnionSymbols,
+    compare_flips,
+    contradicts,
+    fit_union,
+    union_symbols,
+)
 from dsp.linecode import to_bits
-from dsp.results import LINE_CODES, POLARITIES, Burst
+from dsp.results import LINE_CODES, POLARITIES, Burst, Refusal
 
-OFF_GRID = 0.25
-"""A flip by hand farther than this part of a symbol from its edge is reported."""
-
-
-@dataclass(frozen=True)
-class EdgeFlip:
-    """A flip that counts: ``time_s`` is where it was found or set, ``edge`` where it acts."""
-
-    edge: int
-    time_s: float
-    by_hand: bool
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """Flips by hand against automatic ones.
-
-    ``agreed``: found by both; ``missed``: only by hand; ``extra``: automatic ones that the hand denies.
-    ``median_difference_s`` is hand minus automatic over those agreed on, None if there are none.
-    """
-
-    agreed: int = 0
-    missed: int = 0
-    extra: int = 0
-    median_difference_s: float | None = None
+GridOf = Literal["decoder", "union", "hand"]
+"""Whose symbol grid counts: the decoder's, that fitted to flips of both, or that of flips by hand alone."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +39,10 @@ class CorrectedBurst:
     from the decoder's. ``bits`` is None where the line code gives no way to make them from the corrected
     symbols. ``off_grid`` are the marks that lie more than a quarter of a symbol from the edge they act on, or
     near no edge between two symbols; the latter change nothing.
+
+    ``basis`` is the burst on the symbol grid that counts, ``grid_of`` tells whose that is, and ``passed_over`` how
+    many automatic flips do not count because they are off it. ``hand_grid`` is the grid fitted to the flips set by
+    hand alone, or why there is none; None while none is set.
     """
 
     burst: Burst
@@ -58,7 +52,11 @@ class CorrectedBurst:
     changed: tuple[int, ...]
     flips: tuple[EdgeFlip, ...]
     off_grid: tuple[FlipMark, ...]
-    comparison: Comparison
+    comparison: FlipComparison
+    basis: Burst
+    grid_of: GridOf = "decoder"
+    passed_over: int = 0
+    hand_grid: GridFit | Refusal | None = None
 
 
 def corrected(burst: Burst, flips: Sequence[FlipMark]) -> CorrectedBurst:
@@ -73,6 +71,10 @@ def corrected(burst: Burst, flips: Sequence[FlipMark]) -> CorrectedBurst:
     one that sets a flip wins over one that removes it, which is how a flip is moved a little.
     """
     mine = [flip for flip in flips if _within(burst, flip.time_s)]
+    set_s = [flip.time_s for flip in mine if not flip.removes]
+    grid = fit_grid(set_s) if set_s else None
+    if isinstance(grid, GridFit) and _is_overruled(burst, grid, set_s):
+        return _on_union(burst, mine, grid)
     automatic = _automatic_edges(burst)
     placed: dict[int, FlipMark] = {}
     removed: set[int] = set()
@@ -98,8 +100,28 @@ def corrected(burst: Burst, flips: Sequence[FlipMark]) -> CorrectedBurst:
         changed=tuple(i for i, (a, b) in enumerate(zip(symbols, burst.symbols, strict=True)) if a != b),
         flips=counted,
         off_grid=tuple(off_grid),
-        comparison=_compared(automatic, placed, removed),
+        comparison=_compared(burst, automatic, placed, removed),
+        basis=burst,
+        hand_grid=grid,
     )
+
+
+def changed_symbols(basis: Burst, before: Burst) -> tuple[int, ...]:
+    """Indices of the symbols that read otherwise in ``before`` at the middle of each."""
+    rate_bd = basis.symbol_rate_bd
+    if not rate_bd:
+        return ()
+    changed = []
+    for i, symbol in enumerate(basis.symbols):
+        middle_s = basis.first_symbol_s + (i + 0.5) / rate_bd
+        k = (
+            int((middle_s - before.first_symbol_s) * before.symbol_rate_bd // 1)
+            if before.symbol_rate_bd
+            else -1
+        )
+        if not 0 <= k < len(before.symbols) or before.symbols[k] != symbol:
+            changed.append(i)
+    return tuple(changed)
 
 
 def edge_s(burst: Burst, edge: int) -> float:
@@ -172,21 +194,77 @@ def _turned(symbols: str, edges: Iterable[int]) -> str:
 def _bits(burst: Burst, symbols: str) -> str | None:
     if symbols == burst.symbols:
         return burst.bits
+    polarity = _polarity(burst)
+    return None if polarity is None else to_bits(symbols, burst.line_code, polarity)
+
+
+def _polarity(burst: Burst) -> str | None:
+    """A burst does not say whether its bits were turned over: the polarity that gives them is the right one."""
     if burst.line_code not in LINE_CODES:
         return None
-    # a burst does not say whether its bits were turned over: the polarity that gives them is the right one
-    for polarity in POLARITIES:
-        if to_bits(burst.symbols, burst.line_code, polarity) == burst.bits:
-            return to_bits(symbols, burst.line_code, polarity)
-    return None
+    same = [one for one in POLARITIES if to_bits(burst.symbols, burst.line_code, one) == burst.bits]
+    return same[0] if same else None
 
 
-def _compared(automatic: dict[int, float], placed: dict[int, FlipMark], removed: set[int]) -> Comparison:
-    both = automatic.keys() & placed.keys()
-    differences = [placed[edge].time_s - automatic[edge] for edge in both]
-    return Comparison(
-        agreed=len(both),
-        missed=len(placed.keys() - automatic.keys()),
-        extra=len((removed & automatic.keys()) - placed.keys()),
-        median_difference_s=median(differences) if differences else None,
+def _compared(
+    burst: Burst, automatic: dict[int, float], placed: dict[int, FlipMark], removed: set[int]
+) -> FlipComparison:
+    if not burst.symbol_rate_bd:
+        return FlipComparison()
+    return compare_flips(
+        list(automatic.values()),
+        [flip.time_s for flip in placed.values()],
+        period_s=1.0 / burst.symbol_rate_bd,
+        denied_s=[automatic[edge] for edge in removed & automatic.keys()],
+    )
+
+
+def _is_overruled(burst: Burst, grid: GridFit, set_s: Sequence[float]) -> bool:
+    """Whether the flips set by hand leave no room for the decoder's symbol grid."""
+    if grid.is_ambiguous or burst.bits_per_symbol != 1:
+        return False
+    rate_bd = burst.symbol_rate_bd
+    return not rate_bd or contradicts(grid, set_s, first_symbol_s=burst.first_symbol_s, rate_bd=rate_bd)
+
+
+def _on_union(burst: Burst, mine: Sequence[FlipMark], grid: GridFit) -> CorrectedBurst:
+    """The burst sliced anew, on the grid fitted to flips by hand and to the automatic ones that lie on it."""
+    placed = [flip for flip in mine if not flip.removes]
+    set_s = [flip.time_s for flip in placed]
+    denied_s = [flip.time_s for flip in mine if flip.removes]
+    found = compare_flips(burst.flips_s, set_s, period_s=grid.period_s, denied_s=denied_s)
+    others_s = [burst.flips_s[i] for i in found.only_automatic]
+    both = fit_union(grid, set_s, others_s)
+    made = union_symbols(both, set_s, others_s, denied_s, span_s=(burst.start_s, burst.end_s))
+    basis = _rebased(burst, both, made)
+    polarity = _polarity(burst)
+    return CorrectedBurst(
+        burst=burst,
+        marks=tuple(mine),
+        symbols=basis.symbols,
+        bits=None if polarity is None else to_bits(basis.symbols, burst.line_code, polarity),
+        changed=changed_symbols(basis, burst),
+        flips=made.flips,
+        off_grid=tuple(placed[i] for i in made.off_grid),
+        comparison=found,
+        basis=basis,
+        grid_of="union",
+        passed_over=len(made.passed_over),
+        hand_grid=grid,
+    )
+
+
+def _rebased(burst: Burst, grid: GridFit, made: UnionSymbols) -> Burst:
+    symbols = made.symbols
+    if burst.symbols.startswith("0"):
+        symbols = symbols.translate(str.maketrans("01", "10"))
+    return replace(
+        burst,
+        first_symbol_s=made.first_symbol_s,
+        symbol_rate_bd=grid.rate_bd,
+        symbol_rate_std_bd=grid.rate_std_bd,
+        symbol_rate_alternatives_bd=grid.alternatives_bd,
+        cycles_per_symbol=burst.carrier_hz / grid.rate_bd if burst.carrier_hz else None,
+        symbols=symbols,
+        confidence=(),
     )

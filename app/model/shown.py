@@ -6,6 +6,7 @@ from bisect import bisect_left
 from operator import attrgetter
 
 from app.model.corrections import CorrectedBurst, corrected
+from app.model.hand_bursts import grouped, hand_burst
 from app.model.items import DecodeRun, FlipMark, SessionData
 from dsp.results import Burst
 
@@ -20,12 +21,14 @@ class BurstBook:
 
     def __init__(self) -> None:
         self._known: dict[int, tuple[tuple[FlipMark, ...], CorrectedBurst]] = {}
+        self._by_hand: dict[tuple[FlipMark, ...], CorrectedBurst | None] = {}
 
     def bursts_of(self, data: SessionData, capture: int, channel: str) -> tuple[CorrectedBurst, ...]:
         """Bursts of one channel in order of time, corrected by hand.
 
-        A burst of an older decode that reaches into the span of a newer one is left out. The same object
-        comes out again as long as neither the burst nor the flips in it are others.
+        A burst of an older decode that reaches into the span of a newer one is left out. Flips set by hand in no
+        burst make bursts of their own where they settle a symbol grid. The same object comes out again as long as
+        neither the burst nor the flips in it are others.
         """
         flips = sorted(
             (flip for flip in data.flips if flip.capture == capture), key=attrgetter("time_s", "key")
@@ -43,7 +46,18 @@ class BurstBook:
             known[id(burst)] = (inside, one)
             out.append(one)
         self._known = known
-        return tuple(out)
+        used = {flip.key for one in out for flip in one.marks}
+        free = [flip for flip in flips if flip.key not in used and not flip.removes]
+        segments = data.captures[capture].segments if capture < len(data.captures) else ()
+        breaks_s = [part.start_s for part in segments] + [one.burst.start_s for one in out]
+        alone = self._alone(grouped(free, breaks_s))
+        return tuple(sorted(out + alone, key=lambda one: one.burst.start_s))
+
+    def _alone(self, groups: list[tuple[FlipMark, ...]]) -> list[CorrectedBurst]:
+        before, self._by_hand = self._by_hand, {}
+        for group in groups:
+            self._by_hand[group] = before[group] if group in before else hand_burst(group)
+        return [one for one in self._by_hand.values() if one is not None]
 
 
 def _kept(runs: tuple[DecodeRun, ...]) -> list[Burst]:

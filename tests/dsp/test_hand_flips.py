@@ -31,9 +31,10 @@ def test_agreed_missed_extra_and_open():
     hand = [0.01004, 0.0120, 0.01500]
     found = compare_flips(automatic, hand, period_s=PERIOD_S, denied_s=[0.0130])
     assert found.pairs == ((0, 0), (2, 2))
-    assert found.missed == (1,)
-    assert found.extra == (1,)
-    assert found.open == (3,)
+    assert found.only_hand == (1,)
+    assert found.denied == (1,)
+    assert found.only_automatic == (3,)
+    assert (found.agreed, found.missed, found.extra) == (2, 1, 1)
     # differences +40 us and -100 us
     assert found.mean_difference_s == pytest.approx(-30e-6)
     assert found.median_difference_s == pytest.approx(-30e-6)
@@ -44,8 +45,8 @@ def test_agreed_missed_extra_and_open():
 def test_a_complete_span_denies_every_other_automatic_flip_in_it():
     automatic = [0.0100, 0.0130, 0.0151, 0.0180]
     found = compare_flips(automatic, [0.0100], period_s=PERIOD_S, complete_s=(0.0095, 0.0180))
-    assert found.extra == (1, 2)
-    assert found.open == (3,)
+    assert found.denied == (1, 2)
+    assert found.only_automatic == (3,)
 
 
 def test_each_flip_matches_once_and_as_many_match_as_can():
@@ -54,7 +55,7 @@ def test_each_flip_matches_once_and_as_many_match_as_can():
     assert found.pairs == ((0, 0), (1, 1))
     found = compare_flips([0.0], [-0.1, 0.05, 0.2], period_s=1.0)
     assert found.pairs == ((0, 1),)
-    assert found.missed == (0, 2)
+    assert found.only_hand == (0, 2)
     assert found.std_difference_s is None
 
 

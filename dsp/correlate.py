@@ -244,3 +244,8 @@ def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:
     With few carrier ``cycles`` a symbol its length depends on the phase it begins with.
     """
     return max(4.0, (0.225 if cycles > 1.6 else 0.4) * gain * gain)
+
+
+def split_nats(gain: float, cycles: float = 10.0) -> float:
+    """The same where a run is cut for trial, and a fit to the whole then tells whether it must be."""
+    return max(1.5, (0.225 if cycles > 1.6 else 0.4) * gain * gain)

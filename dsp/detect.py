@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Complexes, Turned, change_nats_unphased, log_bessel, on_runs
+from dsp.correlate import Complexes, Turned, change_nats_unphased, log_bessel, on_runs, split_nats
 from dsp.fits import Fits, Flags, Ints, groups_of
 from dsp.source import Floats
 
@@ -98,7 +98,7 @@ def picked_energy(grid: Grid) -> NDArray[np.float32]:
 
 
 def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None) -> Parts:
-    """Runs of symbols that are on, carrier phase unknown.
+    """Runs of symbols that are on, carrier phase unknown, cut wherever there may be silence.
 
     ``borders`` (m,) are positions that no transmission may cross; ``taken`` (symbols,) are not looked at.
     """
@@ -115,12 +115,9 @@ def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None) -> Parts
     score[cuts] = -20.0
     runs = []
     for a, b in on_runs(score, change_nats_unphased(_WEAKEST, cycles)):
-        own = float(np.sqrt(max(2.0, float(np.median(energy[a:b])) - 2.0)))
-        if own > 1.5 * _WEAKEST:
-            inside = log_bessel(own * length[a:b]) - own * own / 2.0
-            runs.extend((a + c, a + d) for c, d in on_runs(inside, change_nats_unphased(own, cycles)))
-        else:
-            runs.append((a, b))
+        own = float(np.sqrt(max(_WEAKEST**2, float(np.median(energy[a:b])) - 2.0)))
+        inside = log_bessel(own * length[a:b]) - own * own / 2.0
+        runs.extend((a + c, a + d) for c, d in on_runs(inside, split_nats(own, cycles)))
     return _with_room(grid, np.array(runs, dtype=np.int64).reshape(-1, 2), borders, taken)
 
 

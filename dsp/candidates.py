@@ -1,0 +1,142 @@
+"""Which cuts of the active symbols into transmissions are right: each part is fitted, and each whole.
+
+Lengths alone cannot tell: smooth pulses are short wherever the phase turns at every symbol, weak symbols look
+like silence, and a short silence between weak transmissions does not stand out. A whole is kept if one carrier,
+phase and timing explain it as well as its parts do with theirs: of all ways to join neighbouring parts the
+likeliest is taken (dynamic programming).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.detect import FEWEST, LONG, Grid, Parts, acquire, windows_of
+from dsp.fits import Fits, Flags, Ints, settle
+from dsp.runs import assemble
+from dsp.source import Floats
+
+# parts with at least so many silent symbols between them are not tried as one
+_APART = 6
+# and no more of them than so many
+_TOGETHER = 6
+# natural units that timing, phase, carrier and amplitude of its own gain a transmission
+_OWN_NATS = 4.0
+
+
+@dataclass(frozen=True, eq=False)
+class Candidates:
+    """Transmissions that one fit covers, and the windows of longer ones with the number of each's transmission."""
+
+    fits: Fits
+    windows: Fits
+    owner: Ints
+
+    def extent(self) -> tuple[Floats, Floats]:
+        """Starts and stops of all that is covered."""
+        return (
+            np.concatenate((self.fits.start, self.windows.start)),
+            np.concatenate((self.fits.stop, self.windows.stop)),
+        )
+
+
+def settle_parts(grid: Grid, parts: Parts, accept: float) -> Candidates:
+    """Fit the parts and what they may be parts of, and keep the better reading of each group.
+
+    ``accept`` is the log-likelihood ratio against silence that a transmission must reach.
+    """
+    first, last = _joins(parts)
+    everything = Parts(parts.first[first], parts.last[last], parts.low[first], parts.high[last])
+    long = everything.last - everything.first > LONG
+    short_rows, long_rows = np.flatnonzero(~long), np.flatnonzero(long)
+    fits = acquire(grid, _some(everything, short_rows))
+    fits = settle(fits)
+    cut, owner = windows_of(_some(everything, long_rows), grid)
+    windows = acquire(grid, cut)
+    if len(windows):
+        windows = settle(_tracked(windows, owner), ends=False, width=0.12)
+    nats, start, stop = (np.zeros(len(everything)) for _ in range(3))
+    nats[short_rows] = np.where(fits.count >= FEWEST, fits.nats, 0.0)
+    start[short_rows], stop[short_rows] = fits.start, fits.stop
+    for number, row in enumerate(long_rows.tolist()):
+        run = assemble(windows.take(owner == number), owner[owner == number])
+        if len(run):
+            nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
+    nats[nats < accept] = 0.0
+    keep = _likeliest(nats, first, last, len(parts))
+    picked = np.flatnonzero(keep[long_rows])
+    mine = np.isin(owner, picked)
+    return Candidates(fits.take(keep[short_rows]), windows.take(mine), np.searchsorted(picked, owner[mine]))
+
+
+def _some(parts: Parts, rows: Ints) -> Parts:
+    return Parts(parts.first[rows], parts.last[rows], parts.low[rows], parts.high[rows])
+
+
+def _joins(parts: Parts) -> tuple[Ints, Ints]:
+    """First and last part of every way to take neighbouring parts as one, each by itself first.
+
+    Of a longer row of parts that follow each other closely there is the whole row, too.
+    """
+    apart = parts.first[1:] - parts.last[:-1] >= _APART
+    group = np.concatenate(([0], np.cumsum(apart)))[: len(parts)]
+    one = np.arange(len(parts))
+    first, last = [one], [one]
+    for more in range(1, _TOGETHER):
+        same = np.flatnonzero(group[:-more] == group[more:]) if len(parts) > more else one[:0]
+        first.append(same)
+        last.append(same + more)
+    begins = np.searchsorted(group, np.arange(int(group[-1]) + 1 if len(parts) else 0))
+    ends = np.concatenate((begins[1:], [len(parts)])) - 1
+    wide = ends - begins >= _TOGETHER
+    return np.concatenate((*first, begins[wide])), np.concatenate((*last, ends[wide]))
+
+
+def _likeliest(nats: Floats, first: Ints, last: Ints, count: int) -> Flags:
+    """Which candidates to keep so that no part is in two and the most is explained."""
+    keep = np.zeros(nats.size, dtype=np.bool_)
+    useful = np.flatnonzero(nats > _OWN_NATS)
+    if np.array_equal(np.unique(first[useful]), first[useful]) and (first[useful] == last[useful]).all():
+        keep[useful] = True
+        return keep
+    by_last: dict[int, list[int]] = {}
+    for i in useful.tolist():
+        by_last.setdefault(int(last[i]), []).append(i)
+    best = [0.0] * (count + 1)
+    choice = [-1] * (count + 1)
+    for part in range(count):
+        best[part + 1] = best[part]
+        for i in by_last.get(part, ()):
+            value = best[int(first[i])] + float(nats[i]) - _OWN_NATS
+            if value > best[part + 1]:
+                best[part + 1], choice[part + 1] = value, i
+    at = count
+    while at > 0:
+        i = choice[at]
+        if i < 0:
+            at -= 1
+        else:
+            keep[i] = True
+            at = int(first[i])
+    return keep
+
+
+def _tracked(windows: Fits, owner: Ints) -> Fits:
+    """Windows with the symbol period that the distances between their neighbours show."""
+    period = windows.period.copy()
+    middle = windows.middle
+    for number in np.unique(owner):
+        rows = np.flatnonzero(owner == number)
+        if rows.size < 3:
+            continue
+        steps = np.diff(middle[rows])
+        symbols = np.maximum(1.0, np.rint(steps / windows.period[rows[1:]]))
+        # over a few windows, since each one's timing is only known to an eighth of a symbol yet
+        wide = min(9, steps.size)
+        kernel = np.ones(wide)
+        local = np.convolve(steps, kernel, "same") / np.convolve(symbols, kernel, "same")
+        at = np.concatenate((local[:1], (local[1:] + local[:-1]) / 2.0, local[-1:]))
+        period[rows] = np.clip(at, 0.9 * windows.period[rows], 1.1 * windows.period[rows])
+    start = middle - 0.5 * windows.count * period
+    return replace(windows, period=period, start=start)

@@ -7,23 +7,32 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from app.gui.hand_texts import difference_text, rate_text, rates_text, scatter_text
 from app.model.capture import Capture, Segment
 from app.model.expressions import ChannelSource, channel_source
 from app.model.items import Cursor
 from app.model.quantity import format_quantity, format_value
 from app.model.tolerance import Tolerance, tolerance_of
 from dsp.errors import BadInputError
+from dsp.hand import GridFit, fit_grid
+from dsp.hand_flips import compare_flips, union_symbols
 from dsp.measure import SpanReadings, noise_std, read_span
 from dsp.reading import Reading
+from dsp.results import Refusal
 
 _AROUND = 2048
 """Samples on either side of a cursor from which the noise there is taken."""
 _SEVERAL_SEGMENTS = "not within one segment"
+_SYMBOLS_SHOWN = 64
 
 
 @dataclass(frozen=True, eq=False)
 class ReadingsRequest:
-    """``flips_s`` are those that count after correction; ``carrier_hz`` is a decode's, or None."""
+    """``flips_s`` are those that count after correction; ``carrier_hz`` and ``symbol_rate_bd`` are a decode's, or None.
+
+    ``hand_s`` are the flips set by hand, ``denied_s`` where the hand says that there is none, and ``automatic_s``
+    those that the decoder found.
+    """
 
     capture: Capture
     channel: str
@@ -31,6 +40,10 @@ class ReadingsRequest:
     span_s: tuple[float, float] | None
     flips_s: tuple[float, ...] = ()
     carrier_hz: float | None = None
+    symbol_rate_bd: float | None = None
+    hand_s: tuple[float, ...] = ()
+    denied_s: tuple[float, ...] = ()
+    automatic_s: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -103,7 +116,55 @@ def _stretch(
         ("peak to peak", found.peak_to_peak, "Greatest less least sample"),
         ("slope", found.slope, "Of the straight line fitted by least squares"),
     )
-    return rows + [ReadingRow(name, _level(one, known), tip) for name, one, tip in levels]
+    rows += [ReadingRow(name, _level(one, known), tip) for name, one, tip in levels]
+    return rows + _by_hand(request, known, span_s)
+
+
+def _by_hand(request: ReadingsRequest, known: Tolerance, span_s: tuple[float, float]) -> list[ReadingRow]:
+    """What the flips set by hand in a stretch tell; nothing where there is none."""
+
+    def within(times_s: tuple[float, ...]) -> list[float]:
+        return [time_s for time_s in times_s if span_s[0] <= time_s < span_s[1]]
+
+    hand_s, automatic_s = within(request.hand_s), within(request.automatic_s)
+    if not hand_s:
+        return []
+    grid = fit_grid(hand_s)
+    rows = [ReadingRow("your flips", str(len(hand_s)), "Set by hand within"), *_grid(grid, hand_s, known)]
+    period_s = None if not request.symbol_rate_bd else 1 / request.symbol_rate_bd
+    if isinstance(grid, GridFit) and not grid.is_ambiguous:
+        period_s = grid.period_s
+    if not automatic_s or period_s is None:
+        return rows
+    found = compare_flips(automatic_s, hand_s, period_s=period_s, denied_s=within(request.denied_s))
+    said = f"{found.agreed} agreed, {found.missed} missed, {found.extra} extra"
+    rows.append(ReadingRow("against automatic", said, _COMPARED))
+    difference = difference_text(found, known)
+    if difference:
+        rows.append(ReadingRow("yours less automatic", difference, "Mean over those agreed"))
+    return rows
+
+
+_COMPARED = "Agreed: within a quarter symbol of an automatic flip; missed: only yours; extra: automatic, removed by you"
+
+
+def _grid(grid: GridFit | Refusal, hand_s: list[float], known: Tolerance) -> list[ReadingRow]:
+    if isinstance(grid, Refusal):
+        return [ReadingRow("symbol rate by hand", "not settled", grid.text)]
+    rows = [
+        ReadingRow("symbol rate by hand", rate_text(grid, known), "Of the grid fitted to your flips"),
+        ReadingRow("scatter by hand", scatter_text(grid), "Of your flips about its edges, root mean square"),
+    ]
+    if grid.outliers:
+        rows.append(ReadingRow("off the grid", str(len(grid.outliers)), "Of your flips; left out of the fit"))
+    if grid.alternatives_bd:
+        rows.append(ReadingRow("also possible", rates_text(grid.alternatives_bd), "Rates not ruled out"))
+    if grid.is_ambiguous:
+        return [*rows, ReadingRow("symbols by hand", "not settled", "Too few flips to be sure of the rate")]
+    on = [time_s for i, time_s in enumerate(hand_s) if i not in grid.outliers]
+    symbols = union_symbols(grid, hand_s, span_s=(min(on), max(on))).symbols
+    shown = symbols if len(symbols) <= _SYMBOLS_SHOWN else symbols[:_SYMBOLS_SHOWN] + "…"
+    return [*rows, ReadingRow("symbols by hand", shown, "Between your first and last flip, the first as 1")]
 
 
 def _times(capture: Capture, known: Tolerance, length_s: float) -> list[ReadingRow]:

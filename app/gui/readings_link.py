@@ -75,8 +75,21 @@ class ReadingsLink(QObject):
         if view.capture is None or view.channel is None:
             return None
         cursors = tuple(one for one in self._document.data.cursors if one.capture == view.index)
-        flips_s = tuple(flip.time_s for burst in view.bursts for flip in burst.flips)
-        return ReadingsRequest(view.capture, view.channel, cursors, view.span_s, flips_s, view.carrier_hz)
+        used = {mark.key for burst in view.bursts for mark in burst.marks}
+        hand = [mark for mark in view.flips if not mark.removes]
+        flips_s = [flip.time_s for burst in view.bursts for flip in burst.flips]
+        return ReadingsRequest(
+            view.capture,
+            view.channel,
+            cursors,
+            view.span_s,
+            (*flips_s, *(mark.time_s for mark in hand if mark.key not in used)),
+            view.carrier_hz,
+            next((one.basis.symbol_rate_bd for one in view.bursts if one.basis.symbol_rate_bd), None),
+            tuple(mark.time_s for mark in hand),
+            tuple(mark.time_s for mark in view.flips if mark.removes),
+            tuple(time_s for one in view.bursts for time_s in one.burst.flips_s),
+        )
 
     def _failed(self, error: BaseException) -> None:
         if isinstance(error, HalfturnError):

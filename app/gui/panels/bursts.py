@@ -9,6 +9,7 @@ from PySide6.QtCore import QEvent, QItemSelection, QModelIndex, Qt, Signal, Slot
 from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QSplitter, QTextEdit, QVBoxLayout, QWidget
 
+from app.gui.hand_texts import comparison_text, grid_texts
 from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, BurstsModel
 from app.gui.panels.table import RowTable
 from app.gui.style import fixed_font, hand_colour
@@ -129,22 +130,15 @@ class BurstsPanel(QWidget):
     @Slot()
     def _show_bits(self) -> None:
         burst = self.chosen()
-        self.bits.setHtml("" if burst is None else bits_html(burst, hand_colour(self.palette()).name()))
+        colour = hand_colour(self.palette()).name()
+        self.bits.setHtml("" if burst is None else bits_html(burst, colour, self.model.tolerance))
 
 
-def bits_html(as_is: CorrectedBurst, colour: str) -> str:
+def bits_html(as_is: CorrectedBurst, colour: str, known: Tolerance) -> str:
     """Bits in eights; symbols changed by hand bold, underlined and in ``colour``; what the hand did."""
     lines = [f"<p style=\"font-family: '{fixed_font().family()}'\">{_bits_text(as_is, colour)}</p>"]
-    found = as_is.comparison
-    if found.agreed or found.missed or found.extra:
-        median_s = found.median_difference_s
-        difference = (
-            "" if median_s is None else f"; yours come {format_value(median_s, 's', 3)} later (median)"
-        )
-        lines.append(
-            f"<p>Your flips against the automatic ones: {found.agreed} agreed, {found.missed} missed by the "
-            f"decoder, {found.extra} too many{escape(difference)}.</p>"
-        )
+    told = [] if as_is.grid_of == "hand" else [comparison_text(as_is.comparison, known)]
+    lines += [f"<p>{escape(text)}</p>" for text in (*told, *grid_texts(as_is, known)) if text]
     if as_is.off_grid:
         times = ", ".join(format_value(flip.time_s, "s", 9) for flip in as_is.off_grid)
         lines.append(f"<p>More than a quarter symbol from any symbol edge: {escape(times)}.</p>")
@@ -155,7 +149,8 @@ def bits_html(as_is: CorrectedBurst, colour: str) -> str:
 def _bits_text(as_is: CorrectedBurst, colour: str) -> str:
     if as_is.bits is None:
         return "The line code does not say which bits the corrected symbols are: " + as_is.symbols
-    plain = as_is.burst.bits
+    # on another grid, the decoder's bits are not those at the same places
+    plain = as_is.burst.bits if as_is.grid_of == "decoder" else as_is.bits
     out = []
     for i, bit in enumerate(as_is.bits):
         changed = i >= len(plain) or plain[i] != bit

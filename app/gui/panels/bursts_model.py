@@ -38,6 +38,8 @@ def _by_hand(_burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
         parts.append(f"{found.missed} set")
     if found.extra:
         parts.append(f"{found.extra} removed")
+    if as_is.grid_of == "union":
+        parts.append("sliced anew")
     if as_is.off_grid:
         parts.append(f"{len(as_is.off_grid)} off grid")
     return ", ".join(parts)
@@ -53,7 +55,9 @@ def _talker(burst: Burst, _as_is: CorrectedBurst, _unit: str) -> str:
     return "" if burst.talker is None else str(burst.talker)
 
 
-def _carrier(burst: Burst, _as_is: CorrectedBurst, _unit: str) -> str:
+def _carrier(burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
+    if as_is.grid_of == "hand":
+        return "unknown"
     return (
         "none" if burst.carrier_hz is None else format_quantity(burst.carrier_hz, burst.carrier_std_hz, "Hz")
     )
@@ -100,7 +104,8 @@ class BurstsModel(QAbstractTableModel):
         """Show these; rows stay as they are, and selected, where only corrections changed."""
         new = tuple(bursts)
         same = len(new) == len(self._bursts) and all(
-            a.burst is b.burst for a, b in zip(new, self._bursts, strict=True)
+            a.burst is b.burst or a.grid_of == b.grid_of == "hand"
+            for a, b in zip(new, self._bursts, strict=True)
         )
         if same and (unit, tolerance) == (self._unit, self._tolerance):
             changed = [i for i, (a, b) in enumerate(zip(new, self._bursts, strict=True)) if a is not b]
@@ -111,6 +116,11 @@ class BurstsModel(QAbstractTableModel):
         self.beginResetModel()
         self._bursts, self._unit, self._tolerance = new, unit, tolerance
         self.endResetModel()
+
+    @property
+    def tolerance(self) -> Tolerance:
+        """Of the instrument, for what is shown beside the table."""
+        return self._tolerance
 
     def burst(self, row: int) -> CorrectedBurst:
         return self._bursts[row]
@@ -133,7 +143,7 @@ class BurstsModel(QAbstractTableModel):
     def data(self, index: AnyIndex, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         as_is = self._bursts[index.row()]
         if role == Qt.ItemDataRole.DisplayRole:
-            shown = self._tolerance.burst(as_is.burst)
+            shown = self._tolerance.burst(as_is.basis)
             return COLUMNS[index.column()].text(shown, as_is, self._unit)
         if role == Qt.ItemDataRole.FontRole and index.column() == BITS:
             return fixed_font()

@@ -1,0 +1,74 @@
+"""What the flips set by hand tell, in words: their symbol grid, and how they compare with the automatic ones."""
+
+from __future__ import annotations
+
+from app.model.corrections import CorrectedBurst
+from app.model.quantity import format_quantity, format_value
+from app.model.tolerance import Tolerance
+from dsp.hand import GridFit
+from dsp.hand_flips import FlipComparison
+
+
+def rate_text(grid: GridFit, known: Tolerance) -> str:
+    """Symbol rate with its combined uncertainty."""
+    return format_quantity(grid.rate_bd, known.time_std(grid.rate_bd, grid.rate_std_bd), "Bd")
+
+
+def scatter_text(grid: GridFit) -> str:
+    """How far the flips lie from the edges of their grid, root mean square."""
+    part = format_value(100 * grid.residual_rms_s / grid.period_s, "", 2)
+    return f"{format_value(grid.residual_rms_s, 's', 2)}, {part} % of a symbol"
+
+
+def rates_text(rates_bd: tuple[float, ...]) -> str:
+    """Rates that are possible, too."""
+    return ", ".join(format_value(rate, "Bd", 5) for rate in rates_bd)
+
+
+def difference_text(found: FlipComparison, known: Tolerance) -> str:
+    """Mean time from the automatic flip to that set by hand; empty where none is found by both."""
+    mean_s = found.mean_difference_s
+    if mean_s is None:
+        return ""
+    std_s = found.mean_difference_std_s
+    if std_s is None:
+        return f"{format_value(mean_s, 's', 3)} (one flip)"
+    return format_quantity(mean_s, known.time_std(mean_s, std_s), "s")
+
+
+def comparison_text(found: FlipComparison, known: Tolerance) -> str:
+    """A sentence; empty where nothing was compared."""
+    if not (found.agreed or found.missed or found.extra):
+        return ""
+    difference = difference_text(found, known)
+    later = f"; mean difference, yours less automatic: {difference}" if difference else ""
+    return (
+        f"Your flips against the automatic ones: {found.agreed} agreed, {found.missed} missed by the decoder, "
+        f"{found.extra} too many{later}."
+    )
+
+
+def grid_texts(as_is: CorrectedBurst, known: Tolerance) -> list[str]:
+    """Sentences on the grid of the flips set by hand in a burst; none where they do not settle one."""
+    grid = as_is.hand_grid
+    if not isinstance(grid, GridFit):
+        return []
+    on = len(grid.numbers) - len(grid.outliers)
+    sentences = [
+        f"The symbol grid of {on} of your {len(grid.numbers)} flips: {rate_text(grid, known)}; from its edges they "
+        f"lie {scatter_text(grid)} (root mean square)."
+    ]
+    if grid.is_ambiguous:
+        sentences.append(
+            f"They are too few to be sure of it; also possible: {rates_text(grid.alternatives_bd)}."
+        )
+    elif grid.alternatives_bd:
+        sentences.append(f"Also possible: {rates_text(grid.alternatives_bd)}.")
+    if as_is.grid_of == "union":
+        rate = format_quantity(as_is.burst.symbol_rate_bd, as_is.burst.symbol_rate_std_bd, "Bd")
+        passed = f"; {as_is.passed_over} automatic flips off it do not count" if as_is.passed_over else ""
+        sentences.append(
+            f"Your flips do not lie on the decoder's grid ({rate}): the bits are sliced anew, on the grid of yours "
+            f"and the automatic ones{passed}."
+        )
+    return sentences

@@ -21,8 +21,9 @@ from dsp.source import Floats
 _APART = 6
 # and no more of them than so many
 _TOGETHER = 6
-# natural units that timing, phase, carrier and amplitude of its own gain a transmission
-_OWN_NATS = 4.0
+# natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
+# odds against one beginning at just this symbol
+_OWN_NATS = 12.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -231,11 +231,12 @@ def change_nats(gain: Floats) -> Floats:
 
     Two changes cost what a symbol six standard deviations short of its length loses, so that one weak
     symbol does not cut a transmission, and more for strong symbols, whose lengths differ by more than noise.
-    Weak symbols lose so little when silent that only the odds of a rare event are asked.
+    Weak symbols lose so little when silent that only the odds of a rare event are asked: a silence begins once
+    in some fifty symbols, is one of some twenty lengths, and what follows it has a timing and a phase of its own.
     """
     gain = np.asarray(gain, dtype=np.float64)
     short = np.clip(6.0 * gain + 0.7 - gain * gain / 2.0, 8.0, 20.0)
-    return np.where(gain < 4.5, 4.0, 0.5 * np.maximum(short, 0.42 * gain * gain))
+    return np.where(gain < 4.5, 5.5, 0.5 * np.maximum(short, 0.42 * gain * gain))
 
 
 def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:

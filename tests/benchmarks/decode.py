@@ -232,11 +232,14 @@ def whole_capture(
             best, median = other.min() / ours.min(), float(np.median(other) / np.median(ours))
             need = ""
             if other is chain:
-                need = f"   required {times_needed:g} x: {'within' if median >= times_needed else 'BEYOND'}"
+                kept = "within" if min(best, median) >= times_needed else "BEYOND"
+                need = f"   required {times_needed:g} x of both: {kept}"
             print(f"  decode is {best:.4g} x (best), {median:.4g} x (median) as fast as {what}{need}")
         peak, threads = max(memory), processor / ours.sum()
         kept = "within" if peak < MEMORY_LIMIT_MB else "BEYOND"
-        print(f"  anonymous memory {before:.0f} MB before, peak {peak:.0f} MB (limit 600 MB): {kept}")
+        print(
+            f"  anonymous memory {before:.0f} MB before, peak {peak:.0f} MB (limit {MEMORY_LIMIT_MB:.0f} MB): {kept}"
+        )
         print(f"  processor time over time of the clock: {threads:.2f}")
         print_correctness(made, result)
         sys.stdout.flush()
@@ -273,9 +276,11 @@ def span(options: argparse.Namespace) -> None:
             row("one real transform of 10^6", transforms, SPAN)
             best = min(ours) / min(transforms)
             median = float(np.median(ours) / np.median(transforms))
-            kept = "within" if median <= SPAN_TRANSFORMS else "BEYOND"
+            kept = "within" if max(best, median) <= SPAN_TRANSFORMS else "BEYOND"
             print(f"  the first decode took {first * 1e3:.1f} ms")
-            print(f"  decode takes {best:.1f} (best), {median:.1f} (median) transforms, limit 30: {kept}")
+            print(
+                f"  decode takes {best:.1f} (best), {median:.1f} (median) transforms, limit {SPAN_TRANSFORMS}: {kept}"
+            )
             print_correctness(made, result)
             sys.stdout.flush()
 

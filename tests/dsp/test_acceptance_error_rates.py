@@ -60,8 +60,10 @@ def talker(db: float, bursts: int, draw: int, line_code: str | None = None) -> t
     return line, result, score(line.sent, result)
 
 
-# bursts a capture; at 5 and 6 dB one decibel of loss would be seen, at 9.6 dB two and a half
-@pytest.mark.parametrize(("db", "bursts", "caught_db"), [(5.0, 300, 4.0), (6.0, 400, 4.9), (9.6, 400, 7.0)])
+# bursts a capture; at 5 and 6 dB one decibel of loss would be seen, at 7 and 9.6 dB somewhat more
+@pytest.mark.parametrize(
+    ("db", "bursts", "caught_db"), [(5.0, 300, 4.0), (6.0, 400, 4.9), (7.0, 400, 5.7), (9.6, 400, 7.0)]
+)
 def test_symbols_are_wrong_as_often_as_theory_says(db, bursts, caught_db):
     """Q(sqrt(2 Es/N0)); the published point of BPSK is 1e-5 at 9.6 dB (9.5879)."""
     _, result, got = talker(db, bursts, 900 + int(10 * db))

@@ -8,6 +8,9 @@ from app.model.tolerance import Tolerance
 from dsp.hand import GridFit
 from dsp.hand_flips import FlipComparison
 
+_ROUNDING = 1e-9
+"""Of a symbol, or of a mean: scatter below it is but the rounding of times."""
+
 
 def rate_text(grid: GridFit, known: Tolerance) -> str:
     """Symbol rate with its combined uncertainty."""
@@ -16,8 +19,10 @@ def rate_text(grid: GridFit, known: Tolerance) -> str:
 
 def scatter_text(grid: GridFit) -> str:
     """How far the flips lie from the edges of their grid, root mean square."""
-    part = format_value(100 * grid.residual_rms_s / grid.period_s, "", 2)
-    return f"{format_value(grid.residual_rms_s, 's', 2)}, {part} % of a symbol"
+    part = grid.residual_rms_s / grid.period_s
+    if part < _ROUNDING:
+        return "0 s"
+    return f"{format_value(grid.residual_rms_s, 's', 2)}, {format_value(100 * part, '', 2)} % of a symbol"
 
 
 def rates_text(rates_bd: tuple[float, ...]) -> str:
@@ -33,6 +38,8 @@ def difference_text(found: FlipComparison, known: Tolerance) -> str:
     std_s = found.mean_difference_std_s
     if std_s is None:
         return f"{format_value(mean_s, 's', 3)} (one flip)"
+    if std_s < _ROUNDING * abs(mean_s):
+        return format_value(mean_s, "s", 3)
     return format_quantity(mean_s, known.time_std(mean_s, std_s), "s")
 
 
@@ -53,16 +60,15 @@ def grid_texts(as_is: CorrectedBurst, known: Tolerance) -> list[str]:
     grid = as_is.hand_grid
     if not isinstance(grid, GridFit):
         return []
-    on = len(grid.numbers) - len(grid.outliers)
-    sentences = [
-        f"The symbol grid of {on} of your {len(grid.numbers)} flips: {rate_text(grid, known)}; from its edges they "
-        f"lie {scatter_text(grid)} (root mean square)."
-    ]
+    count = len(grid.numbers)
     if grid.is_ambiguous:
-        sentences.append(
-            f"They are too few to be sure of it; also possible: {rates_text(grid.alternatives_bd)}."
-        )
-    elif grid.alternatives_bd:
+        rates = rates_text((grid.rate_bd, *grid.alternatives_bd))
+        return [f"Your {count} flips alone do not settle a symbol rate: it may be {rates}."]
+    sentences = [
+        f"The symbol grid of {count - len(grid.outliers)} of your {count} flips: {rate_text(grid, known)}; from its "
+        f"edges they lie {scatter_text(grid)} (root mean square)."
+    ]
+    if grid.alternatives_bd:
         sentences.append(f"Also possible: {rates_text(grid.alternatives_bd)}.")
     if as_is.grid_of == "union":
         rate = format_quantity(as_is.burst.symbol_rate_bd, as_is.burst.symbol_rate_std_bd, "Bd")

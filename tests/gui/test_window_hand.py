@@ -54,6 +54,11 @@ def test_flips_where_nothing_was_decoded_have_bits_in_table_and_lane(marked):
     assert cell(marked, 0, "By hand") == "12 set"
     assert cell(marked, 0, "Carrier") == cell(marked, 0, "Amplitude") == "unknown"
     assert cell(marked, 0, "Symbol rate").endswith("kBd")
+    # from edge 1 to edge 22, each with an uncertainty
+    assert cell(marked, 0, "Length").startswith(("20.99", "21.0"))
+    assert cell(marked, 0, "Start").startswith(("530.99", "531.0"))
+    assert "(" in cell(marked, 0, "Length")
+    assert "(" in cell(marked, 0, "Start")
     assert marked.bursts.decode.isVisible()
     (lane,), _ = BurstViews().show(marked.view.bursts, marked.view.flips)
     assert lane.symbols == BETWEEN
@@ -109,11 +114,19 @@ def test_hand_and_automatic_flips_are_compared_in_a_span(decoded, qtbot):
     decoded.area.span_selected.emit(0.545, 0.56)
     qtbot.waitUntil(lambda: "against automatic" in shown(decoded))
     assert shown(decoded)["against automatic"] == "3 agreed, 1 missed, 1 extra"
-    assert shown(decoded)["yours less automatic"].startswith("10.0")
+    assert shown(decoded)["yours less automatic"] == "10 µs"
     decoded.bursts.table.selectRow(1)
     text = decoded.bursts.bits.toPlainText()
     assert "3 agreed" in text
-    assert "1 too many; mean difference, yours less automatic: 10.0" in text
+    assert "1 too many; mean difference, yours less automatic: 10 µs." in text
+    assert "symbol grid" not in text
+
+
+def test_too_few_flips_in_a_burst_say_what_they_leave_open(decoded):
+    place(decoded, [0.550 + n * 1e-3 for n in (1, 2, 4, 5, 7)])
+    decoded.bursts.table.selectRow(1)
+    text = decoded.bursts.bits.toPlainText()
+    assert "Your 5 flips alone do not settle a symbol rate: it may be 1 kBd, 2 kBd" in text
 
 
 def test_a_wrong_symbol_rate_is_overruled_and_said(decoded):

@@ -14,6 +14,7 @@ from app.gui.style import fixed_font
 from app.model.corrections import CorrectedBurst
 from app.model.quantity import format_quantity, format_value
 from app.model.tolerance import Tolerance
+from dsp.hand import GridFit
 from dsp.results import Burst
 
 _NOWHERE = QModelIndex()
@@ -63,11 +64,22 @@ def _carrier(burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
     )
 
 
+def _start(burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
+    if as_is.grid_of == "hand" and isinstance(as_is.hand_grid, GridFit):
+        return format_quantity(burst.start_s, as_is.hand_grid.origin_std_s, "s")
+    return format_value(burst.start_s, "s", 9)
+
+
+def _length(burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
+    length_s, rate_bd, std_bd = burst.end_s - burst.start_s, burst.symbol_rate_bd, burst.symbol_rate_std_bd
+    if as_is.grid_of == "hand" and rate_bd and std_bd:
+        return format_quantity(length_s, length_s * std_bd / rate_bd, "s")
+    return format_value(length_s, "s")
+
+
 COLUMNS = (
-    Column("Start", "Leading edge of the burst", lambda b, _c, _u: format_value(b.start_s, "s", 9)),
-    Column(
-        "Length", "From leading to trailing edge", lambda b, _c, _u: format_value(b.end_s - b.start_s, "s")
-    ),
+    Column("Start", "Leading edge of the burst", _start),
+    Column("Length", "From leading to trailing edge", _length),
     Column("Talker", "Transmitter, told from others by amplitude, carrier and timing", _talker),
     Column("Symbols", "How many symbols", lambda b, _c, _u: str(len(b.symbols))),
     Column("Bits", "Bits after the line code, with your corrections", _bits),

@@ -15,12 +15,12 @@ from dsp.extract import Found, Model, extract
 from dsp.gate import WHOLE, spans_of
 from dsp.merge import climb_together
 from dsp.noise import NoiseFloor
-from dsp.pool import Period, pooled_period
+from dsp.pool import Period, marginal, pooled_period
 from dsp.quality import fitness
 from dsp.results import DecodeSettings
 from dsp.runs import Runs
 from dsp.segment import Piece, cut, windows_of
-from dsp.source import Record, Watch
+from dsp.source import Floats, Record, Watch
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, believable, talkers_of
 
@@ -32,6 +32,8 @@ _LEAST_ESN0 = 1.0
 # blocks of a record that are looked at first, and stretches of activity of an octave
 _BLOCKS_FIRST = 4
 _STRETCHES = 8
+# transmissions over which the symbol period is pooled
+_BURSTS_FOR_PERIOD = 200
 # samples that are worked on at a time
 _STRIP = 1 << 20
 _THREADS = 2
@@ -194,12 +196,14 @@ def _one_link(
     if judged.flips < 3 or (judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(runs))):
         return None
     rivals = _rivals(found)
-    if record.samples <= WHOLE:
-        talkers = talkers_of(strip, found)
-    else:
-        spans = spans_of(record, noise, model, found.variance / strip.variance, watch.part(0.6, 0.8))
-        talkers = _everywhere(conditioner, spans, found.variance, model, covered, watch.part(0.8, 1.0))
     scale = found.variance / strip.variance * judged.noise
+    if record.samples > WHOLE:
+        spans = spans_of(record, noise, model, found.variance / strip.variance, watch.part(0.5, 0.7))
+        talkers, model, period = _everywhere(
+            record, conditioner, spans, found, model, period, settings, covered, watch.part(0.7, 1.0)
+        )
+    else:
+        talkers = talkers_of(strip, found)
     return _Outcome(Link(model, period, tuple(talkers), rivals, scale)) if talkers else None
 
 
@@ -224,20 +228,18 @@ def _learned(
     record: Record, strip: Strip, model: Model, settings: DecodeSettings, covered: Spans
 ) -> tuple[Found, Runs, Model, Period | None]:
     """What a strip holds, and the model as all of that shows it."""
+    omega = 2.0 * np.pi / record.rate_hz
     period: Period | None = None
-    found, runs = None, None
-    for _ in range(3):
-        found, runs = believable(
-            extract(strip, 2.0 * np.pi * model.carrier_hz / record.rate_hz, model, covered=covered)
-        )
+    found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
+    for _ in range(2):
         if not len(runs):
             break
         before = model
         model, period = _pooled_model(record, model, found, runs, settings)
-        strip = strip.with_variance(found.variance)
         if _alike(before, model, int(runs.count.max())):
             break
-    assert found is not None and runs is not None
+        strip = strip.with_variance(found.variance)
+        found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
     return found, runs, model, period
 
 
@@ -273,28 +275,46 @@ def _pooled_model(
 
 
 def _everywhere(
+    record: Record,
     conditioner: Conditioner,
     spans: list[tuple[int, int]],
-    variance: float,
+    known: Found,
     model: Model,
+    period: Period,
+    settings: DecodeSettings,
     covered: Spans,
     watch: Watch,
-) -> list[Talker]:
-    """All talkers of a link over all spans, a strip at a time."""
-    jobs = list(_strips(spans))
-    omega = 2.0 * np.pi * model.carrier_hz / conditioner.record.rate_hz
+) -> tuple[list[Talker], Model, Period]:
+    """All talkers of a link over all spans, a strip at a time, and the model as all of them show it."""
+    lots = list(_strips(spans))
+    first = conditioner.strip(lots[0]).with_variance(known.variance)
+    found, runs, better, period_there = _learned(record, first, model, settings, covered)
+    if period_there is not None and len(runs) >= len(known):
+        model, period = better, period_there
+    omega = 2.0 * np.pi * model.carrier_hz / record.rate_hz
+    periods = period.grid()
+    quota = -(-_BURSTS_FOR_PERIOD // len(lots))
 
-    def work(job: list[tuple[int, int]]) -> list[Talker]:
-        strip = conditioner.strip(job).with_variance(variance)
-        found, _ = believable(extract(strip, omega, model, covered=covered))
-        return [t.released() for t in talkers_of(strip, found)]
+    def work(number: int) -> tuple[list[Talker], Floats]:
+        if number == 0 and better is model:
+            here, strip = found, first
+        else:
+            strip = conditioner.strip(lots[number]).with_variance(known.variance)
+            here, _ = believable(extract(strip, omega, model, covered=covered))
+        nats = np.zeros(periods.size)
+        if len(lots) > 1 and len(here.fits):
+            best = here.fits.take(np.argsort(-here.fits.nats, kind="stable")[:quota])
+            nats = marginal(best, periods).sum(axis=1)
+        return [t.released() for t in talkers_of(strip, here)], nats
 
     out: list[Talker] = []
+    total = np.zeros(periods.size)
     with ThreadPoolExecutor(_THREADS) as pool:
-        for i, talkers in enumerate(pool.map(work, jobs)):
-            watch.at(i / len(jobs))
+        for i, (talkers, nats) in enumerate(pool.map(work, range(len(lots)))):
+            watch.at(i / len(lots))
             out.extend(talkers)
-    return out
+            total += nats
+    return out, model, period.weighed(periods, total) if len(lots) > 1 else period
 
 
 def _strips(spans: list[tuple[int, int]]) -> Iterator[list[tuple[int, int]]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.activity import ratio_of
@@ -19,10 +20,10 @@ from dsp.source import Record, Watch
 # a record no longer than this is looked at as a whole
 WHOLE = 1 << 20
 _BLOCK = 1 << 20
-_SYMBOLS = 8.0
+_SYMBOLS = 14.0
 _MARGIN_SYMBOLS = 10.0
-# natural units of energy over the floor in a stretch of some symbols: noise passes once in a few hundred
-_PASS_NATS = 6.0
+# natural units of energy over the floor in a stretch of some symbols: noise passes once in some fifty
+_PASS_NATS = 4.0
 _THREADS = 2
 
 
@@ -74,27 +75,16 @@ def _active(
     record: Record, job: tuple[int, int], frame: int, weights: NDArray[np.float32], model: Model
 ) -> list[tuple[int, int]]:
     """Spans of one block in which the energy stands out."""
-    from scipy.fft import rfft
-
     start, stop = job
     samples = record.read_centred(start, stop)
-    count = samples.size // frame
-    if count == 0:
+    if samples.size < frame:
         return [job]
-    bins = np.flatnonzero(weights)
-    low, high = int(bins[0]), int(bins[-1]) + 1
-    window = np.hanning(frame + 1)[:-1].astype(np.float32)
-    energy = np.empty(count, dtype=np.float32)
-    # as many frames at a time as stay in the cache
-    rows = max(1, (1 << 16) // frame)
-    for a in range(0, count, rows):
-        b = min(count, a + rows)
-        part = samples[a * frame : b * frame].reshape(b - a, frame) * window
-        spectrum = rfft(part, axis=1)[:, low:high]
-        energy[a:b] = (spectrum.real**2 + spectrum.imag**2) @ weights[low:high]
-    together = max(1, min(count, round(_SYMBOLS * model.period / frame)))
-    # equivalent independent ordinates of neighbouring Hann bins
-    ordinates = together * max(1.0, (high - low) / 1.9)
+    energy = _energy(samples, frame, weights)
+    hop, count = frame // 2, energy.size
+    bands = np.count_nonzero(weights)
+    together = max(1, min(count, round(_SYMBOLS * model.period / hop)))
+    # equivalent independent ordinates of half-overlapping Hann frames and neighbouring bins
+    ordinates = 0.9 * together * max(1.0, bands / 1.9)
     threshold = ratio_of(_PASS_NATS / ordinates)
     sums = np.concatenate(([0.0], np.cumsum(energy, dtype=np.float64)))
     mean = (sums[together:] - sums[:-together]) / together
@@ -103,11 +93,28 @@ def _active(
     np.add.at(on, hits, 1)
     np.add.at(on, hits + together, -1)
     active = np.cumsum(on)[:-1] > 0
-    # a rest shorter than a frame at the end is let through
     edges = np.flatnonzero(np.diff(np.concatenate(([0], active.astype(np.int8), [0]))))
     spans = [
-        (start + int(a) * frame, start + int(b) * frame) for a, b in zip(edges[::2], edges[1::2], strict=True)
+        (start + int(a) * hop, start + (int(b) + 1) * hop)
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
     ]
-    if count * frame < samples.size:
-        spans.append((start + count * frame, stop))
-    return spans
+    # a rest shorter than a frame at the end is let through
+    rest = start + (count + 1) * hop
+    return [*spans, (rest, stop)] if rest < stop else spans
+
+
+def _energy(samples: NDArray[np.float32], frame: int, weights: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Energy over the floor of half-overlapping Hann frames."""
+    from scipy.fft import rfft
+
+    bins = np.flatnonzero(weights)
+    low, high = int(bins[0]), int(bins[-1]) + 1
+    window = np.hanning(frame + 1)[:-1].astype(np.float32)
+    frames = sliding_window_view(samples, frame)[:: frame // 2]
+    energy = np.empty(frames.shape[0], dtype=np.float32)
+    # as many frames at a time as stay in the cache
+    rows = max(1, (1 << 16) // frame)
+    for a in range(0, energy.size, rows):
+        spectrum = rfft(frames[a : a + rows] * window, axis=1)[:, low:high]
+        energy[a : a + rows] = (spectrum.real**2 + spectrum.imag**2) @ weights[low:high]
+    return energy

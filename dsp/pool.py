@@ -26,6 +26,18 @@ class Period:
     std: float
     sharp: bool
 
+    def grid(self) -> Floats:
+        """Periods around this one over which more transmissions can be pooled."""
+        return self.value + self.std * np.linspace(-4.0, 4.0, 17)
+
+    def weighed(self, periods: Floats, nats: Floats) -> Period:
+        """Mean and spread over ``periods`` (p,) of the log-likelihoods ``nats`` (p,) of many transmissions."""
+        weight = _weights(nats, 1.0)
+        mean = float(weight @ periods)
+        std = float(np.sqrt(weight @ (periods - mean) ** 2))
+        # between neighbours of the grid nothing is known
+        return replace(self, value=mean, std=max(std, 0.3 * float(periods[1] - periods[0])))
+
 
 def pooled_period(fits: Fits, start: float, sharp: bool) -> Period:
     """The period by the likelihood of all fits together, each one's own timing averaged out.

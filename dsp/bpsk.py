@@ -235,7 +235,7 @@ def _learned(
         if not len(runs):
             break
         before = model
-        model, period = _pooled_model(record, model, found, runs, settings)
+        model, period = _pooled_model(record, model, found, runs, settings, period)
         if _alike(before, model, int(runs.count.max())):
             break
         strip = strip.with_variance(found.variance)
@@ -249,10 +249,12 @@ def _alike(one: Model, other: Model, symbols: int) -> bool:
 
 
 def _pooled_model(
-    record: Record, model: Model, found: Found, runs: Runs, settings: DecodeSettings
+    record: Record, model: Model, found: Found, runs: Runs, settings: DecodeSettings, known: Period | None
 ) -> tuple[Model, Period]:
     fits = found.fits
-    if len(fits):
+    if len(fits) and known is not None:
+        period = pooled_period(fits, model.period, model.sharp, known.std)
+    elif len(fits):
         period = pooled_period(fits, model.period, model.sharp)
         if settings.symbol_rate_bd is None:
             strongest = fits.take(np.argsort(-fits.nats)[:24])

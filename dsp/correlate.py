@@ -20,6 +20,21 @@ Complexes = NDArray[np.complexfloating[Any, Any]]
 
 
 @dataclass(frozen=True, eq=False)
+class SymbolSums:
+    """Sums over symbols, all of one shape (..., k).
+
+    ``z`` is the correlation with the turned carrier, ``length`` the samples that count, and ``double_re``,
+    ``double_im`` the sum of ``exp(2j omega m)``: what a symbol's energy depends on the phase it begins with,
+    which is nothing to speak of where there are many carrier cycles a symbol.
+    """
+
+    z: Complexes
+    length: Floats
+    double_re: NDArray[np.float32]
+    double_im: NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
 class Turned:
     """Running sum of ``x[m] exp(-j omega m)``, ``m`` counted from the first sample of the stretch.
 
@@ -45,38 +60,47 @@ class Turned:
         base = self.sums[whole]
         return np.asarray(base + (self.sums[whole + 1] - base) * (place - whole))
 
-    def shares(self, edges: Floats) -> Floats:
-        """Up to how many samples (not whole) the running sum is taken for each edge."""
+    def sums_of(self, edges: Floats) -> SymbolSums:
+        """Everything that a likelihood asks of the symbols between neighbouring ``edges`` (..., k + 1)."""
         place = np.ceil(edges - 1e-9) if self.sharp else edges + 0.5
-        return np.clip(place, 0.0, float(self.length))
+        np.maximum(place, 0.0, out=place)
+        np.minimum(place, float(self.length), out=place)
+        whole = place.astype(np.int64)
+        values = self.sums[whole]
+        part: Floats | None = None
+        if not self.sharp:
+            part = place - whole
+            after = self.sums[np.minimum(whole + 1, self.length)]
+            after -= values
+            after *= part
+            values += after
+        re, im = self._doubles(whole, part)
+        return SymbolSums(
+            values[..., 1:] - values[..., :-1],
+            place[..., 1:] - place[..., :-1],
+            re[..., 1:] - re[..., :-1],
+            im[..., 1:] - im[..., :-1],
+        )
 
-    def lengths(self, edges: Floats) -> Floats:
-        """Samples between neighbouring edges, as `at` shares them out."""
-        place = self.shares(edges)
-        return np.asarray(place[..., 1:] - place[..., :-1])
-
-    def doubles(self, edges: Floats) -> Complexes:
-        """Sum of ``exp(2j omega m)`` between neighbouring edges, shared out as `at` does.
-
-        Half of what a symbol's energy depends on the phase it begins with; nothing to speak of where there
-        are many carrier cycles a symbol.
-        """
+    def _doubles(
+        self, whole: NDArray[np.int64], part: Floats | None
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Running sum of ``exp(2j omega m)`` up to ``whole`` samples and a ``part`` of one more."""
         turn = np.exp(2j * self.omega) - 1.0
         if abs(turn) < 1e-6:
-            return np.zeros((*edges.shape[:-1], edges.shape[-1] - 1), dtype=np.complex128)
-        place = self.shares(edges)
-        whole = np.floor(place)
+            zero = np.zeros(whole.shape, dtype=np.float32)
+            return zero, zero
         turns = whole * (self.omega / np.pi)
-        rest = ((turns - np.rint(turns)) * (2.0 * np.pi)).astype(np.float32)
+        turns -= np.rint(turns)
+        rest = (turns * (2.0 * np.pi)).astype(np.float32)
         cos, sin = np.cos(rest), np.sin(rest)
-        part = place - whole
         # (1 + part turn) / turn: the sum up to a fraction of a sample runs straight
         inverse = 1.0 / turn
-        re, im = inverse.real + part, inverse.imag
-        values = np.empty(place.shape, dtype=np.complex128)
-        values.real = cos * re - sin * im
-        values.imag = cos * im + sin * re
-        return np.asarray(values[..., 1:] - values[..., :-1])
+        re: NDArray[np.float32] | np.float32 = np.float32(inverse.real)
+        if part is not None:
+            re = part.astype(np.float32) + re
+        im = np.float32(inverse.imag)
+        return cos * re - sin * im, cos * im + sin * re
 
     def between(self, edges: Floats) -> Complexes:
         """Correlations over neighbouring edges along the last axis."""

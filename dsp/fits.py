@@ -90,7 +90,7 @@ class Fits:
     def angles(self, edges: Floats) -> Floats:
         """Phase of each carrier against the turned one in the middle of each symbol."""
         if not self.detune.any():
-            return np.broadcast_to(self.phase[:, None], (edges.shape[0], edges.shape[1] - 1))
+            return self.phase[:, None]
         mids = (edges[:, :-1] + edges[:, 1:]) * 0.5
         return np.asarray(self.phase[:, None] + self.detune[:, None] * (mids - self.centre[:, None]))
 
@@ -100,7 +100,7 @@ class Fits:
 
     def symbol_nats(self, before: int = 0, after: int = 0) -> Floats:
         """Log-likelihood ratio of each symbol being sent at all (b, k), whether counted or not."""
-        return _nats(self, self.edges(before, after))
+        return _nats(self, self.edges(before, after)).astype(np.float64)
 
 
 def join(parts: list[Fits]) -> Fits:
@@ -137,18 +137,22 @@ def groups_of(count: Ints) -> Iterator[Ints]:
 
 
 def _nats(fits: Fits, edges: Floats) -> Floats:
-    """``ln cosh(g y) - g^2 e / 2`` of the symbols between ``edges`` (b, k + 1)."""
-    z = fits.turned.between(edges)
-    angle = fits.angles(edges)
-    cos, sin = cos_sin(angle)
-    normal = fits.normal()
+    """``ln cosh(g y) - g^2 e / 2`` of the symbols between ``edges`` (b, k + 1), in single precision."""
+    sums = fits.turned.sums_of(edges)
+    cos, sin = cos_sin(fits.angles(edges))
     gain = fits.gain[:, None]
-    y = (z.real * cos + z.imag * sin) * (normal * gain)
-    double = fits.turned.doubles(edges)
-    energy = (
-        fits.turned.lengths(edges) + double.real * (cos * cos - sin * sin) - double.imag * (2.0 * sin * cos)
-    )
-    return np.asarray(log_cosh(y) - energy * (0.5 * gain * gain / fits.period[:, None]))
+    scale = (fits.normal() * gain).astype(np.float32)
+    y = sums.z.real.astype(np.float32) * cos
+    y += sums.z.imag.astype(np.float32) * sin
+    y *= scale
+    nats = log_cosh(y)
+    # twice the angle, for the part of the energy that turns with the phase
+    energy = sums.length.astype(np.float32)
+    energy += sums.double_re * (cos * cos - sin * sin)
+    energy -= sums.double_im * (2.0 * sin * cos)
+    energy *= (0.5 * gain * gain / fits.period[:, None]).astype(np.float32)
+    nats -= energy
+    return nats
 
 
 def cos_sin(angle: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -166,9 +170,9 @@ def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4) -> Fits:
     middle = fits.middle
     off = np.where(inside, mids - middle[:, None], 0.0)
     spread = np.maximum(np.sum(off * off, axis=1), 1e-9)
-    z = fits.turned.between(edges) * fits.normal()
-    double = fits.turned.doubles(edges)
-    length = fits.turned.lengths(edges)
+    sums = fits.turned.sums_of(edges)
+    z = sums.z * fits.normal()
+    double_re, double_im, length = sums.double_re, sums.double_im, sums.length
     count = np.maximum(fits.count, 1)
     detune = fits.detune
     # the phase is carried in the middle, where it does not depend on the carrier
@@ -180,9 +184,9 @@ def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4) -> Fits:
         re = z.real * cos + z.imag * sin
         im = z.imag * cos - z.real * sin
         cos2, sin2 = cos * cos - sin * sin, 2.0 * sin * cos
-        energy = (length + double.real * cos2 - double.imag * sin2) / period
+        energy = (length + double_re * cos2 - double_im * sin2) / period
         # the derivative of a symbol's energy with the phase, for carriers of a few cycles a symbol
-        slope = (double.real * sin2 + double.imag * cos2) * (-2.0 / period)
+        slope = (double_re * sin2 + double_im * cos2) * (-2.0 / period)
         soft = np.where(inside, np.tanh(gain[:, None] * re), 0.0)
         pull = soft * im - np.where(inside, slope, 0.0) * (0.5 * gain[:, None])
         d_middle = np.clip(pull.sum(axis=1) / (gain * count), -0.5, 0.5)
@@ -204,8 +208,8 @@ def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4) -> Fits:
 
 def scored(fits: Fits) -> Fits:
     """With the likelihood of its symbols."""
-    nats = np.where(fits.inside(), _nats(fits, fits.edges()), 0.0)
-    return replace(fits, nats=nats.sum(axis=1))
+    nats = _nats(fits, fits.edges())
+    return replace(fits, nats=np.sum(nats, axis=1, where=fits.inside(), dtype=np.float64))
 
 
 def timing_nats(fits: Fits, starts: Floats, period: Floats | None = None) -> Floats:
@@ -223,7 +227,7 @@ def timing_nats(fits: Fits, starts: Floats, period: Floats | None = None) -> Flo
         rows = np.repeat(np.arange(len(fits)), times)
         many = fits.take(rows) if times > 1 else fits
         nats = _nats(many, part.reshape(-1, 1) + (steps[rows] if times > 1 else steps))
-        sums = np.sum(nats, axis=1, where=inside[rows] if times > 1 else inside)
+        sums = np.sum(nats, axis=1, where=inside[rows] if times > 1 else inside, dtype=np.float64)
         out[:, column : column + wide] = sums.reshape(len(fits), times)
     return out
 

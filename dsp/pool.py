@@ -9,10 +9,13 @@ import numpy as np
 from dsp.fits import Fits, settle, timing_nats
 from dsp.source import Floats
 
-_BURSTS_AT_MOST = 96
+_BURSTS_AT_MOST = 128
 _BURSTS_FIRST = 12
-_STARTS = 31
+_STARTS = 21
 _PERIODS = 13
+# grids over the period with all transmissions, and with the first few
+_ROUNDS_ALL = 2
+_ROUNDS_FIRST = 12
 _FLIP_SHAPE_SAMPLES = 0.3
 # below this length of a symbol the likelihood over the period has many tops
 _ROUGH_GAIN = 6.0
@@ -39,27 +42,29 @@ class Period:
         return replace(self, value=mean, std=max(std, 0.3 * float(periods[1] - periods[0])))
 
 
-def pooled_period(fits: Fits, start: float, sharp: bool) -> Period:
+def pooled_period(fits: Fits, start: float, sharp: bool, std: float | None = None) -> Period:
     """The period by the likelihood of all fits together, each one's own timing averaged out.
 
-    The strongest few decide how samples are shared out and where the period lies roughly; more of them then
-    refine it.
+    The strongest few decide how samples are shared out and where the period lies roughly, unless that is known to
+    ``std`` already; more of them then refine it.
     """
     best = fits.take(np.argsort(-fits.nats, kind="stable")[:_BURSTS_AT_MOST])
-    few = best.take(np.arange(min(len(best), _BURSTS_FIRST)))
-    options: list[tuple[float, Period]] = []
-    for mode in (False, True) if start < 64.0 else (sharp,):
-        own = _settled(few, start, mode)
-        if len(own):
-            options.append(_refine(own, start, mode, 0.4 / float(own.count.max())))
-    if not options:
-        return Period(start, start * 0.01, sharp)
-    found = max(options, key=lambda option: option[0])[1]
-    if len(best) > _BURSTS_FIRST:
+    if std is None:
+        few = best.take(np.arange(min(len(best), _BURSTS_FIRST)))
+        options: list[tuple[float, Period]] = []
+        for mode in (False, True) if start < 64.0 else (sharp,):
+            own = _settled(few, start, mode)
+            if len(own):
+                options.append(_refine(own, start, mode, 0.4 / float(own.count.max()), _ROUNDS_FIRST))
+        if not options:
+            return Period(start, start * 0.01, sharp)
+        found = max(options, key=lambda option: option[0])[1]
+    else:
+        found = Period(start, std, sharp)
+    if len(best) > _BURSTS_FIRST or std is not None:
         own = _settled(best, found.value, found.sharp)
         if len(own):
-            wide = max(4.0 * found.std / found.value, 0.02 / float(own.count.max()))
-            found = _refine(own, found.value, found.sharp, wide)[1]
+            found = _refine(own, found.value, found.sharp, 3.5 * found.std / found.value, _ROUNDS_ALL)[1]
     if found.sharp:
         return found
     # where samples are no ideal points, each flip is known no better than its unknown shape allows
@@ -79,14 +84,14 @@ def _settled(fits: Fits, period: float, sharp: bool) -> Fits:
     return own.take(own.count >= 3)
 
 
-def _refine(fits: Fits, period: float, sharp: bool, width: float) -> tuple[float, Period]:
+def _refine(fits: Fits, period: float, sharp: bool, width: float, rounds: int) -> tuple[float, Period]:
     """Mean and spread of the likelihood over periods, from ``width`` (a ratio) on either side downwards.
 
     Over the period the likelihood is as rough as a random walk. On a coarse grid it is therefore tempered,
     just so much that several points share the weight; the grid then shrinks until no tempering is needed.
     """
     top, std = 0.0, width * period
-    for _ in range(12):
+    for _ in range(rounds):
         periods = period * (1.0 + np.linspace(-width, width, _PERIODS))
         nats = marginal(fits, periods).sum(axis=1)
         top = float(nats.max())

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.correlate import Complexes, Turned, change_nats, log_cosh, strongest_runs
+from dsp.correlate import Complexes, SymbolSums, Turned, change_nats, log_cosh, strongest_runs
 from dsp.detect import WINDOW
 from dsp.fits import Fits, Flags, Ints, cos_sin, groups_of
 from dsp.source import Floats
@@ -138,24 +138,23 @@ def runs_of(fits: Fits) -> Runs:
 
 def _symbols(fits: Fits, edges: Floats) -> tuple[Complexes, Floats, Complexes, Floats]:
     """Symbols turned to the real axis, their angles, what they are due, and the noise across."""
-    angle = np.ascontiguousarray(fits.angles(edges))
-    z = fits.turned.between(edges) * fits.normal()
-    length = fits.turned.lengths(edges)
-    y, template, side = _turned_symbols(z, angle, fits.turned.doubles(edges), length, fits.period[:, None])
+    sums = fits.turned.sums_of(edges)
+    angle = np.ascontiguousarray(np.broadcast_to(fits.angles(edges), sums.length.shape))
+    y, template, side = _turned_symbols(sums, angle, fits.normal(), fits.period[:, None])
     return y, angle, template, side
 
 
 def _turned_symbols(
-    z: Complexes, angle: Floats, double: Complexes, length: Floats, period: Floats
+    sums: SymbolSums, angle: Floats, normal: Floats, period: Floats
 ) -> tuple[Complexes, Complexes, Floats]:
     cos, sin = cos_sin(angle)
-    y = np.empty(z.shape, dtype=np.complex128)
-    y.real = z.real * cos + z.imag * sin
-    y.imag = z.imag * cos - z.real * sin
+    y = np.empty(sums.z.shape, dtype=np.complex128)
+    y.real = (sums.z.real * cos + sums.z.imag * sin) * normal
+    y.imag = (sums.z.imag * cos - sums.z.real * sin) * normal
     cos2, sin2 = cos * cos - sin * sin, 2.0 * sin * cos
-    re = double.real * cos2 - double.imag * sin2
-    im = double.real * sin2 + double.imag * cos2
-    return y, np.asarray((length + re - 1j * im) / period), np.asarray((length - re) / period)
+    re = sums.double_re * cos2 - sums.double_im * sin2
+    im = sums.double_re * sin2 + sums.double_im * cos2
+    return y, np.asarray((sums.length + re - 1j * im) / period), np.asarray((sums.length - re) / period)
 
 
 def assemble(windows: Fits, owner: Ints) -> Runs:
@@ -184,8 +183,8 @@ def _assembled(windows: Fits) -> Runs | None:
     turned = windows.turned
     mids, lengths = (edges[:-1] + edges[1:]) / 2.0, np.diff(edges)
     angle, gains, omegas = _blend(windows, middle, mids)
-    z = turned.between(edges) / np.sqrt(windows.variance * lengths / 2.0)
-    y, template, side = _turned_symbols(z, angle, turned.doubles(edges), turned.lengths(edges), lengths)
+    normal = 1.0 / np.sqrt(windows.variance * lengths / 2.0)
+    y, template, side = _turned_symbols(turned.sums_of(edges), angle, normal, lengths)
     nats = log_cosh(gains * y.real) - 0.5 * gains**2 * template.real
     period = float(np.median(windows.period))
     low, high = float(windows.low.min()), float(windows.high.max())

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from html import escape
 
-from PySide6.QtCore import QEvent, QItemSelection, QModelIndex, Qt, Signal, Slot
+from PySide6.QtCore import QEvent, QItemSelection, Qt, Signal, Slot
 from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QSplitter, QTextEdit, QVBoxLayout, QWidget
 
 from app.gui.hand_texts import comparison_text, grid_texts
-from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, BurstsModel
+from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, LENGTH, START, BurstsModel
 from app.gui.panels.table import RowTable
 from app.gui.style import fixed_font, hand_colour
 from app.model.corrections import CorrectedBurst
@@ -76,8 +76,9 @@ class BurstsPanel(QWidget):
         layout.addStretch(0)
         self.table.selectionModel().selectionChanged.connect(self._selected)
         self.model.dataChanged.connect(self._show_bits)
-        self.model.dataChanged.connect(self._widen_by_hand)
+        self.model.dataChanged.connect(self._widen)
         self.model.modelReset.connect(self._show_bits)
+        self.model.modelReset.connect(self._widen)
         self._is_empty = True
         self.setFocusProxy(self.table)
         self.show_sent(Sent())
@@ -115,10 +116,12 @@ class BurstsPanel(QWidget):
         most = 50 * QFontMetrics(fixed_font()).averageCharWidth()
         self.table.setColumnWidth(BITS, min(self.table.columnWidth(BITS), most))
 
-    @Slot(QModelIndex)
-    def _widen_by_hand(self, changed: QModelIndex) -> None:
-        wanted = self.table.sizeHintForIndex(changed.siblingAtColumn(BY_HAND)).width() + 12
-        self.table.setColumnWidth(BY_HAND, max(self.table.columnWidth(BY_HAND), wanted))
+    @Slot()
+    def _widen(self) -> None:
+        """To what the hand puts into cells; never narrower, so that nothing jumps while a flip is dragged."""
+        for column in (START, LENGTH, BY_HAND):
+            wanted = self.table.sizeHintForColumn(column) + 12
+            self.table.setColumnWidth(column, max(self.table.columnWidth(column), wanted))
 
     @Slot(QItemSelection, QItemSelection)
     def _selected(self, _now: QItemSelection, _before: QItemSelection) -> None:

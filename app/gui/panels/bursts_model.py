@@ -101,8 +101,8 @@ COLUMNS = (
         lambda b, _c, _u: format_quantity(b.esn0_db, b.esn0_std_db, "dB"),
     ),
 )
-BITS = next(i for i, column in enumerate(COLUMNS) if column.title == "Bits")
-BY_HAND = next(i for i, column in enumerate(COLUMNS) if column.title == "By hand")
+_TITLES = tuple(column.title for column in COLUMNS)
+START, LENGTH, BITS, BY_HAND = map(_TITLES.index, ("Start", "Length", "Bits", "By hand"))
 
 
 class BurstsModel(QAbstractTableModel):

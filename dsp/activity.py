@@ -216,6 +216,8 @@ def _over(
     sums: NDArray[np.float32], limit: np.float32, frame: int, wide: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.float32]] | None:
     """Row, column, octave and value of the largest sum of each row and octave that is over the limit."""
+    if not sums.max() > limit:
+        return None
     side = np.arange(sums.shape[1]) * (wide // 2)
     middle = (side + 1.5 + wide / 2.0) * 2.0 / frame
     octaves = np.floor(-np.log2(np.minimum(middle, 1.0))).astype(np.int64)

@@ -172,7 +172,7 @@ def turn_back(samples: Floats, omega: float, sharp: bool = False) -> Turned:
 def log_cosh(x: Floats) -> Floats:
     """``ln cosh x`` without overflow."""
     y = np.abs(x)
-    return np.asarray(y + np.log1p(np.exp(-2.0 * y)) - np.log(2.0))
+    return np.asarray(y + np.log1p(np.exp(-2.0 * y)) - y.dtype.type(np.log(2.0)))
 
 
 def log_bessel(x: Floats) -> Floats:
@@ -187,7 +187,8 @@ def best_run(score: Floats) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64
 
     ``score`` has shape (rows, columns).
     """
-    total = np.concatenate((np.zeros((score.shape[0], 1)), np.cumsum(score, axis=1)), axis=1)
+    total = np.zeros((score.shape[0], score.shape[1] + 1), dtype=score.dtype)
+    np.cumsum(score, axis=1, out=total[:, 1:])
     lowest = np.minimum.accumulate(total, axis=1)
     gain = total - lowest
     stop = np.argmax(gain, axis=1)

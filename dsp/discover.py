@@ -268,7 +268,7 @@ def _period(
         periods = rate_hz / settings.symbol_rate_bd * (1.0 + np.linspace(-0.02, 0.02, 41))
     else:
         # under one cycle a symbol a steady level looks like reversals at every zero crossing
-        shortest = max(2.0, piece.frame / 6.0, _FEWEST_CYCLES * rate_hz / carrier_hz)
+        shortest = max(2.0, piece.frame / 5.0, _FEWEST_CYCLES * rate_hz / carrier_hz)
         if shortest > 4.0 * piece.frame:
             return None
         span = min(lead.samples.size, 2 * (piece.stop - piece.start))
@@ -279,12 +279,16 @@ def _period(
     options = [polish(rough)]
     if piece.frame <= 16:
         options.append(polish(replace(rough, turned=turned.sharpened(True))))
-    bests = [fits.take(np.array([int(np.argmax(fits.nats))])) for fits in options]
+    bests = [fits.take(np.array([int(np.argmax(fits.nats))])) for fits in options if len(fits)]
+    if not bests:
+        return None
     best = max(bests, key=lambda fits: float(fits.nats[0]))
     if settings.symbol_rate_bd is None:
         best = climb(best)
     if variance > lead.variance:
         best = polish(replace(best, variance=lead.variance), rounds=5)
+    if not len(best):
+        return None
     found_omega, period = float(best.omega[0]), float(best.period[0])
     if int(best.count[0]) < 4 or not 0.0 < found_omega < np.pi:
         return None

@@ -79,15 +79,18 @@ def _score(turned: Turned, periods: Floats, count: Ints, variance: float, amplit
     period, many = np.repeat(periods, PHASES), np.repeat(count, PHASES)
     starts = np.tile(np.arange(PHASES) / PHASES, periods.size) * period
     k = np.arange(int(count.max()) + 1)
-    u = turned.between(starts[:, None] + k * period[:, None])
+    u = turned.between(starts[:, None] + k * period[:, None]).astype(np.complex64)
     inside = k[:-1] < many[:, None]
-    u = np.where(inside, u / np.sqrt(variance * period / 2.0)[:, None], 0.0)
-    gain = (amplitude * np.sqrt(period / (2.0 * variance)))[:, None]
-    off = (k[:-1] - (many[:, None] - 1) / 2.0) / many[:, None]
+    u *= (1.0 / np.sqrt(variance * period / 2.0)).astype(np.float32)[:, None]
+    u[~inside] = 0.0
+    gain = (amplitude * np.sqrt(period / (2.0 * variance))).astype(np.float32)[:, None]
+    off = ((k[:-1] - (many[:, None] - 1) / 2.0) / many[:, None]).astype(np.float32)
     detune, phase = _best_detune(u * u, off)
-    cos, sin = cos_sin(phase[:, None] + 0.5 * np.pi * detune[:, None] * off)
-    score = log_cosh(gain * (u.real * cos + u.imag * sin)) - gain * gain / 2.0
-    value, first, last = best_run(np.where(inside, score, -1e9))
+    cos, sin = cos_sin(phase[:, None] + (0.5 * np.pi * detune[:, None]).astype(np.float32) * off)
+    score = log_cosh(gain * (u.real * cos + u.imag * sin)) - gain * gain / np.float32(2.0)
+    # symbols beyond the last one can only end a run
+    score[~inside] = -1.0 - gain.max() ** 2
+    value, first, last = best_run(score)
     # noise alone gives a likelihood above zero at the best of many starts; ends cost their own prior
     value = value.reshape(-1, PHASES)
     row = np.argmax(value, axis=1) + PHASES * np.arange(periods.size)
@@ -102,8 +105,8 @@ def _score(turned: Turned, periods: Floats, count: Ints, variance: float, amplit
 
 def _best_detune(square: NDArray[np.complexfloating[Any, Any]], off: Floats) -> tuple[Floats, Floats]:
     """Residual frequency of each row in quarters of its resolution, and the phase in its middle."""
-    cos, sin = cos_sin(np.pi * off)
-    one = cos - 1j * sin
+    cos, sin = cos_sin(np.float32(np.pi) * off)
+    one = cos - np.complex64(1j) * sin
     turns = [np.ones_like(one), one, one * one][: _DETUNES + 1]
     steps = range(-_DETUNES, _DETUNES + 1)
     sums = np.stack(

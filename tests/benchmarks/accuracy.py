@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+import traceback
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -58,10 +59,18 @@ def main() -> None:
     options = parser.parse_args()
     if unknown := set(options.sections) - set(SECTIONS):
         parser.error(f"no such section: {', '.join(sorted(unknown))}")
+    broken = []
     for name in options.sections or SECTIONS:
         began = time.perf_counter()
-        SECTIONS[name](options)
+        try:
+            SECTIONS[name](options)
+        except Exception:
+            # one case that breaks the decoder must not hide the figures of the others
+            traceback.print_exc(file=sys.stdout)
+            broken.append(name)
         print(f"  ({name}: {time.perf_counter() - began:.0f} s)", flush=True)
+    if broken:
+        sys.exit(f"broken off: {', '.join(broken)}")
 
 
 if __name__ == "__main__":

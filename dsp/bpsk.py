@@ -25,8 +25,9 @@ from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, believable, talkers_of
 
 _MODELS_AT_MOST = 24
-# a likelihood gained by choosing among thousands of periods, starts and carriers
+# by how much two opposite phases must be likelier than any phases, and of few symbols each of them
 _SEARCH_NATS = 12.0
+_NATS_A_SYMBOL = 0.5
 # Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
 _LEAST_ESN0 = 1.0
 # blocks of a record that are looked at first, and stretches of activity of an octave
@@ -188,7 +189,15 @@ def _one_link(
         return None
     if judged.gain**2 < 2.0 * _LEAST_ESN0 * judged.noise:
         return None
-    if judged.nats < _SEARCH_NATS or judged.excess > 0.12 + 3.0 * judged.excess_std or judged.spread > 0.4:
+    # symbols of one talker differ in length by little more than noise makes them
+    spread_std = judged.noise * float(np.sqrt(2.0 / judged.symbols)) / judged.gain**2
+    if judged.gain**2 < 12.0 * judged.noise and judged.spread > 0.12 + 3.0 * spread_std:
+        return None
+    if (
+        judged.nats < min(_SEARCH_NATS, _NATS_A_SYMBOL * judged.symbols)
+        or judged.excess > 0.12 + 3.0 * judged.excess_std
+        or judged.spread > 0.4
+    ):
         return None
     if judged.flips < max(1, 0.02 * judged.symbols):
         return _Outcome(None)

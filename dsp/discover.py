@@ -22,10 +22,12 @@ from dsp.source import Record, Watch
 from dsp.strip import Strip
 
 _SYMBOLS_AT_MOST = 64
+# symbols that a short piece may have
+_SYMBOLS_SOUGHT = 80.0
 _FOGGED_ESN0 = 40.0
 # share of the energy seen that a model must explain to be more than a chance likeness
 EXPLAINED = 0.55
-_FEWEST_CYCLES = 0.8
+_FEWEST_CYCLES = 0.9
 # natural units of a fit to a lead that is worth counting: the choice among models is judged over all leads
 _LEAD_NATS = 8.0
 
@@ -268,10 +270,12 @@ def _period(
         periods = rate_hz / settings.symbol_rate_bd * (1.0 + np.linspace(-0.02, 0.02, 41))
     else:
         # under one cycle a symbol a steady level looks like reversals at every zero crossing
-        shortest = max(2.0, piece.frame / 5.0, _FEWEST_CYCLES * rate_hz / carrier_hz)
+        span = min(lead.samples.size, 2 * (piece.stop - piece.start))
+        # a short piece may have been found with frames much longer than its symbols
+        least = min(piece.frame / 5.0, (piece.stop - piece.start) / _SYMBOLS_SOUGHT)
+        shortest = max(2.0, least, _FEWEST_CYCLES * rate_hz / carrier_hz)
         if shortest > 4.0 * piece.frame:
             return None
-        span = min(lead.samples.size, 2 * (piece.stop - piece.start))
         periods = period_grid(shortest, 8.0 * piece.frame, span)
     rough = first_fits(search_period(turned, periods, variance, amplitude), turned, variance, amplitude)
     if not len(rough):

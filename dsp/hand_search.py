@@ -25,6 +25,7 @@ _INTERVAL_TO_SYMBOL = 32.0  # the shortest period tried is this part of the midd
 _STEPS = 10.0  # rates tried to one turn between the first and the last mark
 _PEAKS = (64, 256)  # fewest and most grids that are weighed; many marks leave few that matter
 _PEAKS_BY_MARKS = 4096
+_APART = 0.2  # of a turn between the first and the last mark; rates closer than that are the same grid
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,9 +158,11 @@ def _weighed(marks: Marks, modes: Modes, prior: Prior) -> Modes:
         part = slice(at, at + block)
         nats[part] = _evidence(marks, modes.periods[part], modes.origins[part], modes.numbers[part], prior)
     kept: list[int] = []
+    fresh = np.ones(rates.size, bool)
     for c in np.argsort(-nats).tolist():
-        if all(abs(rates[c] - rates[k]) * marks.span > 0.2 for k in kept):
+        if fresh[c]:
             kept.append(c)
+            fresh &= np.abs(rates - rates[c]) * marks.span > _APART
     rows = np.array(kept, np.int64)
     return Modes(modes.periods[rows], modes.origins[rows], modes.numbers[rows], nats[rows])
 

@@ -52,6 +52,21 @@ def baseband(
     return out[:keep], out_rate, centre * step
 
 
+def busiest_hz(samples: Floats, rate_hz: float, low_hz: float, high_hz: float, half_width_hz: float) -> float:
+    """Centre of the band of this width, between two frequencies, that holds most energy."""
+    from scipy.fft import next_fast_len, rfft
+
+    size = next_fast_len(samples.size, real=True)
+    power = np.abs(rfft(samples, size)) ** 2
+    step = rate_hz / size
+    half = max(1, round(half_width_hz / step))
+    sums = np.concatenate(([0.0], np.cumsum(power)))
+    first, last = max(1, round(low_hz / step)), min(power.size - 2, round(high_hz / step))
+    centre = np.arange(first, max(first + 1, last))
+    energy = sums[np.minimum(centre + half + 1, power.size)] - sums[np.maximum(centre - half, 0)]
+    return float(centre[int(np.argmax(energy))]) * step
+
+
 def squared_lines(
     samples: Floats, rate_hz: float, centre_hz: float, half_widths_hz: tuple[float, ...], most: int = 3
 ) -> list[CarrierLine]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.carrier import squared_lines
+from dsp.carrier import CarrierLine, busiest_hz, squared_lines
 from dsp.condition import Conditioner
 from dsp.correlate import turn_back
 from dsp.extract import Found, Model, extract
@@ -24,6 +24,8 @@ from dsp.strip import Strip
 _SYMBOLS_AT_MOST = 64
 # symbols that a short piece may have
 _SYMBOLS_SOUGHT = 80.0
+# and symbol rates, as symbols in the piece, whose bandwidth is tried
+_SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)
 _FOGGED_ESN0 = 40.0
 # share of the energy seen that a model must explain to be more than a chance likeness
 EXPLAINED = 0.55
@@ -242,16 +244,38 @@ def trimmed(piece: Piece, period: float, symbols: int = _SYMBOLS_AT_MOST) -> tup
 
 def _propose(leads: Leads, number: int, rate_hz: float, settings: DecodeSettings) -> list[Model]:
     piece, lead = leads.pieces[number], leads.part(number)
-    half = (piece.high_hz - piece.low_hz) / 2.0
     if settings.carrier_hz is not None:
         carriers = [settings.carrier_hz]
     else:
-        widths = tuple(half * k for k in (0.25, 0.5, 1.0, 2.0))
-        lines = squared_lines(lead.samples, rate_hz, _centre(piece), widths)
-        least = max(10.0, 0.2 * lines[0].contrast) if lines else 10.0
-        carriers = [line.freq_hz for line in lines if line.contrast > least][:2]
+        lines = _lines(lead, piece, rate_hz)
+        least = max(10.0, 0.15 * lines[0].contrast) if lines else 10.0
+        carriers = [line.freq_hz for line in lines if line.contrast > least][:3]
     models = (_period(lead, rate_hz, piece, carrier, settings) for carrier in carriers)
     return [model for model in models if model is not None]
+
+
+def _lines(lead: Strip, piece: Piece, rate_hz: float) -> list[CarrierLine]:
+    """Lines of the squared lead, band-limited to whatever symbol rates the piece may have.
+
+    Too wide a band lets in noise, which squaring multiplies; the right one is that of the unknown symbol rate.
+    """
+    half = (piece.high_hz - piece.low_hz) / 2.0
+    spans = [(_centre(piece), tuple(half * k for k in (0.25, 0.5, 1.0, 2.0)))]
+    duration_s = (piece.stop - piece.start) / rate_hz
+    spans += [
+        (busiest_hz(lead.samples, rate_hz, piece.low_hz, piece.high_hz, width), (width,))
+        for width in (symbols / duration_s for symbols in _SYMBOLS_IN_BAND)
+        if 2.0 * width < half
+    ]
+    lines = [
+        line for centre, widths in spans for line in squared_lines(lead.samples, rate_hz, centre, widths)
+    ]
+    lines.sort(key=lambda line: -line.contrast)
+    kept: list[CarrierLine] = []
+    for line in lines:
+        if all(abs(line.freq_hz - other.freq_hz) > 0.5 / duration_s for other in kept):
+            kept.append(line)
+    return kept
 
 
 def _period(

@@ -22,6 +22,7 @@ _TIGHTEST, _LOOSEST = 1e-4, 0.2  # scatter: of the middle distance of marks, and
 _SIZES = 41
 _WILD = 0.05
 _INTERVAL_TO_SYMBOL = 32.0  # the shortest period tried is this part of the middle distance of marks
+_TRIALS = 4_000_000  # marks times rates
 _STEPS = 10.0  # rates tried to one turn between the first and the last mark
 _PEAKS = (64, 256)  # fewest and most grids that are weighed; many marks leave few that matter
 _PEAKS_BY_MARKS = 4096
@@ -104,6 +105,9 @@ def _density(residuals: Floats, widths: Floats) -> Floats:
 def _peaks(marks: Marks, low: float, high: float) -> Floats:
     """(c,) rates at which the marks' places within a symbol agree best: peaks of the mean resultant length of their
     directions (Mardia and Jupp 2000, section 2.3)."""
+    # of marks a billionth of their span apart the rates up to theirs are too many to try
+    most = max(3, _TRIALS // marks.times.size)
+    high = min(high, low + (most - 1) / (marks.span * _STEPS))
     count = max(3, math.ceil((high - low) * marks.span * _STEPS) + 1)
     rates = np.linspace(low, high, count)
     length = np.empty(count)
@@ -113,8 +117,8 @@ def _peaks(marks: Marks, low: float, high: float) -> Floats:
         length[at : at + block] = np.abs(np.exp(turns).mean(axis=1))
     padded = np.concatenate(([-1.0], length, [-1.0]))
     tops = np.flatnonzero((length >= padded[:-2]) & (length >= padded[2:]))
-    most = min(max(_PEAKS[0], _PEAKS_BY_MARKS // marks.times.size), _PEAKS[1])
-    out: Floats = rates[tops[np.argsort(-length[tops])[:most]]]
+    peaks = min(max(_PEAKS[0], _PEAKS_BY_MARKS // marks.times.size), _PEAKS[1])
+    out: Floats = rates[tops[np.argsort(-length[tops])[:peaks]]]
     return out
 
 

@@ -283,6 +283,24 @@ def test_a_flip_given_twice_counts_once():
     assert other.numbers[-5:] == one.numbers[:5]
 
 
+@pytest.mark.parametrize(
+    "times",
+    [
+        [0.0, 1e-12, 2e-12, 3e-12, 4e-12, 1e3],
+        [1e9, 1e9 + 1.0, 1e9 + 1e-6, 1e9 + 2e-6],
+        [-1e-300, 0.0, 1e-300],
+        [0.0, 1e100, -1e100],
+        [*(1e-9 * n for n in range(40)), 5e5],
+    ],
+)
+def test_times_of_any_size_are_answered(times):
+    found = fit_grid(times)
+    if isinstance(found, GridFit):
+        assert all(math.isfinite(one) for one in (found.rate_bd, found.rate_std_bd, found.origin_std_s))
+    else:
+        assert found.code in ("no-common-period", "too-few-flips")
+
+
 @pytest.mark.parametrize("times", [[], [0.1], [0.1, 0.2], [0.1, 0.1, 0.2]])
 def test_too_few_flips_are_refused(times):
     found = fit_grid(times)

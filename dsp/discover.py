@@ -73,7 +73,9 @@ def discover(
     for i in range(len(leads.pieces)):
         watch.at(i / len(leads.pieces))
         for model in _propose(leads, i, rate, settings):
-            found = extract(leads.strip, 2.0 * np.pi * model.carrier_hz / rate, model, _LEAD_NATS)
+            found = extract(
+                leads.strip, 2.0 * np.pi * model.carrier_hz / rate, model, _LEAD_NATS, hold_noise=True
+            )
             total = _told(found)
             judged = _judged(found)
             if judged is not None and (best is None or total > best[1]):

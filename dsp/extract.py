@@ -50,11 +50,18 @@ class Found:
 
 
 def extract(
-    strip: Strip, omega: float, model: Model, accept: float = ACCEPT_NATS, covered: Spans | None = None
+    strip: Strip,
+    omega: float,
+    model: Model,
+    accept: float = ACCEPT_NATS,
+    covered: Spans | None = None,
+    *,
+    hold_noise: bool = False,
 ) -> Found:
     """Every transmission in a strip, ``omega`` being the carrier to turn back in radians a sample.
 
-    Samples of the record that are ``covered`` (n, 2) by what is known already are not looked at.
+    Samples of the record that are ``covered`` (n, 2) by what is known already are not looked at. ``hold_noise``
+    keeps the strip's noise, so that what different models explain can be compared.
     """
     turned = strip.turned(omega, model.sharp)
     grid = make_grid(turned, strip.variance, model.period, 0.0, float(strip.samples.size))
@@ -64,7 +71,7 @@ def extract(
         known = strip.within(covered)
         mark(taken, grid, known[:, 0], known[:, 1])
     parts = find_parts(grid, borders, taken)
-    scale = _silence(grid, parts, taken)
+    scale = 1.0 if hold_noise else _silence(grid, parts, taken)
     if abs(np.log(scale)) > 0.1:
         grid = grid.scaled(scale)
         parts = find_parts(grid, borders, taken)

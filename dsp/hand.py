@@ -281,7 +281,9 @@ def _line(marks: Marks, numbers: Floats, origin: float, period: float, prior: Pr
     left = t - means @ columns.T
     weights = tame(left / period, stds / period)
     # second derivative of the likelihood, that of the weights included
-    bent = _normal(weights / stds**2 - weights * (1 - weights) * left**2 / stds**4, columns) + extra
+    bent = (
+        _normal(weights / stds**2 - weights * (1 - weights) * (left / stds) ** 2 / stds**2, columns) + extra
+    )
     sound = (bent[:, 0, 0] > 0) & (np.linalg.det(bent) > 0)
     bent = np.where(sound[:, None, None], bent, normal)
     told = told_nats(left / period, stds / period) - 0.5 * np.log(np.linalg.det(bent))

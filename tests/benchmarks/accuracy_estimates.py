@@ -12,6 +12,8 @@ from trials import RATE_HZ, Shape, Trial, run, trial
 
 # the root mean square may be a tenth above the bound
 CARRIER_LIMIT = 1.1**2
+# no simple fraction: else edges fall on a few places between samples only, and the true period stands out
+SAMPLES_PER_CYCLE = 3 * np.pi
 
 
 def right_carrier(p: object) -> bool:
@@ -101,7 +103,7 @@ def rate(options: argparse.Namespace) -> None:
     for count in (1, 30):
         for cycles in (2.0, 6.5, 24.0):
             for db in (7.0, 14.0, 24.0):
-                shape = Shape(count, cycles=cycles, samples_per_cycle=9.3, esn0_db=db)
+                shape = Shape(count, cycles=cycles, samples_per_cycle=SAMPLES_PER_CYCLE, esn0_db=db)
                 jobs = [(shape, 4500 + k) for k in range(options.trials * (12 if count == 1 else 4))]
                 rows = np.array([row for part in run(period_case, jobs, options.processes) for row in part])
                 good = rows[np.isfinite(rows[:, 0])]
@@ -142,7 +144,7 @@ def flips(options: argparse.Namespace) -> None:
     )
     for cycles in (2.0, 6.5, 24.0):
         for db in (7.0, 14.0, 24.0):
-            shape = Shape(40, cycles=cycles, samples_per_cycle=9.3, esn0_db=db)
+            shape = Shape(40, cycles=cycles, samples_per_cycle=SAMPLES_PER_CYCLE, esn0_db=db)
             jobs = [(shape, 5000 + k) for k in range(options.trials)]
             rows = list(run(flip_case, jobs, options.processes))
             ours, best = (np.abs(np.concatenate([row[k] for row in rows])) for k in (0, 1))

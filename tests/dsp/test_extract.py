@@ -6,39 +6,35 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from generators.truths import RATE_HZ, Capture, capture, flat_floor, record_of, region_of, same_or_opposite
+from generators.truths import RATE_HZ, Capture, capture, model_of, same_or_opposite, strip_from
 
-from dsp.burstfit import Region
-from dsp.discover import Model
-from dsp.errors import CancelledError
-from dsp.extract import Found, extract, extract_region, regions_of
-from dsp.segment import Piece
-from dsp.source import Watch
+from dsp.detect import make_grid
+from dsp.extract import Found, Model, extract, mark
+from dsp.runs import Runs, assemble, join, runs_of
+from dsp.strip import Strip, strip_of
 
 
-def piece_of(start: float, stop: float) -> Piece:
-    return Piece(int(start), int(stop), 140e3, 210e3, 32, 3.0)
+def runs_in(found: Found) -> Runs:
+    parts = [runs_of(found.fits)]
+    if len(found.windows):
+        parts.append(assemble(found.windows, found.owner))
+    return join(parts)
 
 
-def model_of(made: Capture, **changes: float) -> Model:
-    burst = made.bursts[0]
-    gain = float(np.sqrt(RATE_HZ / burst.symbol_rate_bd / (2.0 * made.sigma**2)))
-    return replace(Model(burst.carrier_hz, RATE_HZ / burst.symbol_rate_bd, gain=gain), **changes)
-
-
-def found_in(made: Capture, model: Model | None = None, spans=None) -> list[Found]:
+def found_in(made: Capture, model: Model | None = None, covered=None) -> Found:
     model = model or model_of(made)
-    omega = 2.0 * np.pi * model.carrier_hz / RATE_HZ
-    return extract_region(region_of(made), omega, model, spans or [(0.0, float(len(made.samples)))])
+    return extract(strip_from(made), 2.0 * np.pi * model.carrier_hz / RATE_HZ, model, covered=covered)
 
 
-def assert_all_found(found: list[Found], made: Capture) -> None:
-    assert [f.run.count for f in found] == [len(b.symbols) for b in made.bursts]
-    for one, burst in zip(found, made.bursts, strict=True):
-        start = one.run.region.origin + one.run.edges[0]
-        assert start == pytest.approx(burst.start_s * RATE_HZ, abs=0.1 * RATE_HZ / burst.symbol_rate_bd + 0.5)
-        assert same_or_opposite(one.run.symbols.real, burst.symbols)
-        assert one.nats > 0.0
+def assert_all_found(found: Found, made: Capture) -> None:
+    runs = runs_in(found)
+    assert runs.count.tolist() == [len(b.symbols) for b in made.bursts]
+    assert len(found) == len(made.bursts)
+    for i, burst in enumerate(made.bursts):
+        near = 0.1 * RATE_HZ / burst.symbol_rate_bd + 0.5
+        assert runs.first[i] == pytest.approx(burst.start_s * RATE_HZ, abs=near)
+        assert same_or_opposite(runs.take(np.array([i])).symbols.real, burst.symbols)
+        assert runs.nats[i] > 0.0
 
 
 @pytest.mark.parametrize(("cycles", "gap"), [(1.5, 6.0), (6.3, 3.0), (6.3, 14.0), (20.0, 5.0)])
@@ -51,8 +47,9 @@ def test_long_bursts_are_followed_and_short_ones_fitted():
     made = capture((30, 260, 30), 2, esn0_db=16.0)
     found = found_in(made)
     assert_all_found(found, made)
-    assert [f.fit is None for f in found] == [False, True, False]
-    assert [f.run.drift for f in found] == [False, True, False]
+    assert found.fits.count.tolist() == [30, 30]
+    assert np.unique(found.owner).tolist() == [0]
+    assert runs_in(found).drift.tolist() == [False, True, False]
 
 
 def test_weak_talkers_beside_strong_ones():
@@ -60,84 +57,106 @@ def test_weak_talkers_beside_strong_ones():
     assert_all_found(found_in(made), made)
 
 
-def test_only_free_spans_are_looked_at():
+def test_only_what_is_not_covered_is_looked_at():
     made = capture((24, 24, 24), 4)
     second = made.bursts[1]
     low, high = second.start_s * RATE_HZ - 100.0, second.end_s * RATE_HZ + 100.0
-    size = float(len(made.samples))
-    outer = found_in(made, spans=[(0.0, low), (high, size)])
+    outer = found_in(made, covered=np.array([(low, high)]))
     assert_all_found(outer, replace(made, bursts=(made.bursts[0], made.bursts[2])))
-    inner = found_in(made, spans=[(low, high)])
+    inner = found_in(made, covered=np.array([(0.0, low), (high, float(len(made.samples)))]))
     assert_all_found(inner, replace(made, bursts=(second,)))
 
 
 def test_what_is_covered_is_not_found_again():
     made = capture((24, 24, 24), 5)
-    noise = flat_floor(made.sigma)
-    piece = piece_of(0, len(made.samples))
     first = made.bursts[0]
-    covered = [(first.start_s * RATE_HZ, first.end_s * RATE_HZ)]
-    found = extract(made.record, noise, [piece], model_of(made), Watch(), covered)
+    found = found_in(made, covered=np.array([(first.start_s * RATE_HZ, first.end_s * RATE_HZ)]))
     assert_all_found(found, replace(made, bursts=made.bursts[1:]))
-    assert extract(made.record, noise, [piece], model_of(made), Watch(), [(-1e9, 1e9)]) == []
+    assert len(found_in(made, covered=np.array([(-1e9, 1e9)]))) == 0
+
+
+def test_covered_samples_are_those_of_the_record():
+    """A strip of two parts out of order in no way: sample numbers are the record's, not the strip's."""
+    made = capture((24, 24), 12, gap_symbols=40.0)
+    second = made.bursts[1]
+    edge = int((made.bursts[0].end_s + second.start_s) / 2.0 * RATE_HZ)
+    late = 1_000_000
+    strip = Strip(
+        made.samples,
+        np.array([0, edge]),
+        np.array([0, edge + late]),
+        np.array([True, False]),
+        np.array([False, True]),
+        made.sigma**2,
+        len(made.samples),
+    )
+    model, omega = model_of(made), 2.0 * np.pi * made.bursts[0].carrier_hz / RATE_HZ
+    span = np.array([(second.start_s * RATE_HZ, second.end_s * RATE_HZ)])
+    assert_all_found(extract(strip, omega, model, covered=span), made)
+    left = extract(strip, omega, model, covered=span + late)
+    assert_all_found(left, replace(made, bursts=made.bursts[:1]))
 
 
 def test_nothing_is_found_in_noise():
-    """Forty regions of 220 symbols: at 18 nats none may look like a burst."""
+    """Forty strips of 220 symbols: at 22 nats none may look like a burst."""
     rng = np.random.default_rng(6)
     model = Model(173e3, 36.4, gain=6.0)
     omega = 2.0 * np.pi * 0.173
     wrong = 0
     for _ in range(40):
-        region = Region(rng.normal(size=8_000), 0, 1.0, True, True)
-        wrong += len(extract_region(region, omega, model, [(0.0, 8_000.0)]))
+        wrong += len(extract(strip_of(rng.normal(size=8_000), 1.0), omega, model))
     assert wrong == 0
 
 
-def test_too_short_spans_hold_nothing():
+@pytest.mark.parametrize("count", [0, 1, 30, 60, 200])
+def test_too_short_strips_hold_nothing(count):
     made = capture((24,), 7)
-    assert found_in(made, spans=[(0.0, 0.0), (5.0, 3.0), (10.0, 60.0)]) == []
+    found = extract(strip_of(made.samples[:count], made.sigma**2), 1.0, model_of(made))
+    assert len(found) == 0
+    assert len(runs_of(found.fits)) == 0
 
 
-def test_regions_hold_their_pieces_and_are_joined_where_they_meet():
-    made = capture((30, 30, 30), 8, gap_symbols=200.0)
-    starts = [int(b.start_s * RATE_HZ) for b in made.bursts]
-    pieces = [piece_of(s, s + 1_000) for s in starts]
-    close = piece_of(starts[1] + 1_100, starts[1] + 1_500)
-    unordered = [pieces[2], close, *pieces[:2]]
-    long = record_of(np.concatenate((made.samples, np.zeros(1 << 20))))
-    regions = regions_of(long, flat_floor(made.sigma), unordered, model_of(made))
-    assert [inside for _, inside in regions] == [[pieces[0]], [pieces[1], close], [pieces[2]]]
-    for region, inside in regions:
-        assert region.origin <= inside[0].start
-        assert region.origin + region.samples.size >= inside[-1].stop
-        assert region.samples.size < 5_000
-    # short stretches are looked at as a whole
-    [(region, inside)] = regions_of(made.record, flat_floor(made.sigma), unordered, model_of(made))
-    assert (region.origin, region.samples.size) == (0, len(made.samples))
-    assert inside == [pieces[0], pieces[1], close, pieces[2]]
-
-
-def test_regions_do_not_cross_segments():
-    made = capture((30, 30), 9, gap_symbols=2.0)
-    edge = int(made.bursts[0].end_s * RATE_HZ) + 20
-    count = len(made.samples)
-    record = record_of(made.samples, RATE_HZ, ((0, edge, 0.0), (edge, count, 7.0)))
-    pieces = [piece_of(edge - 1_000, edge), piece_of(edge, edge + 1_000)]
-    regions = regions_of(record, flat_floor(made.sigma), pieces, model_of(made))
-    assert len(regions) == 2
-    assert regions[0][0].origin + regions[0][0].samples.size == edge
-    assert regions[1][0].origin == edge
-
-
-def test_progress_and_cancel():
-    made = capture((24, 24), 10, gap_symbols=200.0)
-    noise, model = flat_floor(made.sigma), model_of(made)
-    pieces = [piece_of(b.start_s * RATE_HZ, b.end_s * RATE_HZ) for b in made.bursts]
-    heard: list[float] = []
-    found = extract(made.record, noise, pieces, model, Watch(heard.append), [])
+@pytest.mark.parametrize("away", [0.5, 2.0, 4.0])
+def test_noise_told_wrongly_is_measured_in_the_silence(away):
+    """The floor may be off by twice and more: the same bursts, and the noise that is there."""
+    made = capture((24, 40, 30), 13, esn0_db=15.0)
+    strip = strip_from(made)
+    model, omega = model_of(made), 2.0 * np.pi * made.bursts[0].carrier_hz / RATE_HZ
+    found = extract(strip.with_variance(away * strip.variance), omega, model)
     assert_all_found(found, made)
-    assert heard == sorted(heard)
-    assert heard
-    with pytest.raises(CancelledError):
-        extract(made.record, noise, pieces, model, Watch(None, lambda: True), [])
+    # the median of some 120 exponentials: 1 / (ln 2 sqrt(n)) = 13 % of its value
+    assert found.variance == pytest.approx(made.sigma**2, rel=0.45)
+    assert found.fits.variance == found.variance
+
+
+def test_nothing_is_found_across_a_border():
+    """Two parts that met by chance: one burst's head and another's tail make no burst of both."""
+    made = capture((40, 40), 14, gap_symbols=30.0, esn0_db=16.0)
+    first, second = made.bursts
+    period = RATE_HZ / first.symbol_rate_bd
+    cut, resume = int(first.start_s * RATE_HZ + 20 * period), int(second.start_s * RATE_HZ + 12 * period)
+    samples = np.concatenate((made.samples[:cut], made.samples[resume:]))
+    strip = replace(
+        strip_of(samples, made.sigma**2),
+        begins=np.array([0, cut]),
+        origins=np.array([0, resume]),
+        at_first=np.array([True, False]),
+        at_last=np.array([False, True]),
+    )
+    found = extract(strip, 2.0 * np.pi * first.carrier_hz / RATE_HZ, model_of(made))
+    assert found.fits.count.tolist() == [20, 28]
+    assert found.fits.stop[0] == pytest.approx(cut, abs=0.6 * period)
+    assert found.fits.start[1] == pytest.approx(cut, abs=0.6 * period)
+
+
+def test_marked_are_the_symbols_that_a_transmission_touches():
+    made = capture((20,), 15)
+    grid = make_grid(strip_from(made).turned(1.0), 1.0, 10.0, 5.0, 405.0)
+    taken = np.zeros(grid.count, bool)
+    mark(taken, grid, np.array([105.0, -50.0]), np.array([205.0, -40.0]))
+    # symbol k of the grid's columns reaches from 5 + 10 k to almost 25 + 10 k
+    touched = [k for k in range(grid.count) if 25.0 + 10.0 * k - 1.25 > 105.0 and 5.0 + 10.0 * k < 205.0]
+    assert set(touched) <= set(np.flatnonzero(taken).tolist())
+    assert np.sum(taken) <= len(touched) + 2
+    assert not taken[:8].any()
+    assert not taken[-10:].any()

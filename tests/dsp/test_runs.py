@@ -1,17 +1,28 @@
-"""Following long transmissions whose carrier and clock drift."""
+"""Decided symbols: of fits, and of long transmissions whose carrier and clock drift, followed in windows."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
-from generators.truths import RATE_HZ, Capture, capture, region_of, same_or_opposite, sigma_for, true_fit
+from generators.truths import (
+    RATE_HZ,
+    Capture,
+    capture,
+    model_of,
+    same_or_opposite,
+    sigma_for,
+    strip_from,
+    true_fits,
+)
 
-from dsp.burstfit import Fit
-from dsp.correlate import turn_back
+from dsp.detect import WINDOW, Parts, acquire, make_grid, windows_of
+from dsp.extract import extract
+from dsp.fits import settle
+from dsp.runs import MARGIN, Runs, assemble, join, runs_of
 from dsp.synth import BurstSpec, random_symbols, waveform
-from dsp.track import WINDOW, follow, run_of
 
 SYMBOL_RATE = 20_000.0
 PERIOD = RATE_HZ / SYMBOL_RATE
@@ -47,74 +58,161 @@ def drifting(draw: int, hz_per_s: float, clock: float) -> tuple[Capture, np.ndar
     return made, (edges + start) * RATE_HZ, phases
 
 
-def window_in_the_middle(made: Capture, edges: np.ndarray, phases: np.ndarray) -> Fit:
-    """A window as a search might give it: carrier and period right on the spot, phase off a little."""
-    first = (COUNT - WINDOW) // 2
-    middles = (edges[:-1] + edges[1:]) / 2.0
-    ends = [first, first + WINDOW - 1]
-    rate = float(np.diff(phases[ends])[0] / np.diff(middles[ends])[0])
-    middle = float(edges[first] + edges[first + WINDOW]) / 2.0
-    phase = float(np.interp(middle, middles, phases)) - rate * middle + 0.2
-    period = float(edges[first + WINDOW] - edges[first]) / WINDOW
-    turned = turn_back(made.samples, rate)
-    return Fit(region_of(made), turned, rate, phase, 1.0, period, float(edges[first]) + 1.0, WINDOW, 0.0)
+def windows_in(made: Capture, hz: float) -> Runs:
+    """What is found, told the noise, the period and the carrier in the middle."""
+    model = replace(model_of(made), carrier_hz=hz)
+    found = extract(strip_from(made), 2.0 * np.pi * hz / RATE_HZ, model)
+    assert len(found.fits) == 0
+    return assemble(found.windows, found.owner)
+
+
+def places(runs: Runs) -> np.ndarray:
+    """Edges (n + 1,) of the only transmission."""
+    np.testing.assert_array_equal(runs.starts[1:], runs.stops[:-1])
+    return np.append(runs.starts, runs.stops[-1])
+
+
+def phases_of(runs: Runs) -> np.ndarray:
+    """Phase of the carrier in the middle of each symbol."""
+    return runs.angles + runs.turned.omega * (runs.starts + runs.stops) / 2.0
 
 
 @pytest.mark.parametrize("hz_per_s", [0.0, 4_000.0, -9_000.0])
 @pytest.mark.parametrize("clock", [0.0, 0.004])
 def test_a_drifting_burst_is_followed_to_both_ends(hz_per_s, clock):
-    made, edges, phases = drifting(1, hz_per_s, clock)
-    run, nats = follow(window_in_the_middle(made, edges, phases), 0.0, float(len(made.samples)))
-    assert run.count == COUNT
-    assert run.drift
+    made, edges, _ = drifting(1, hz_per_s, clock)
+    mean_hz = 130e3 + hz_per_s * COUNT / SYMBOL_RATE / 2.0
+    runs = windows_in(made, mean_hz)
+    assert runs.count.tolist() == [COUNT]
+    assert runs.drift.tolist() == [True]
     # no half turn slips on the way
-    assert same_or_opposite(run.symbols.real, made.bursts[0].symbols)
-    assert np.max(np.abs(run.edges - edges)) < 0.15 * PERIOD
-    seconds = (run.edges[:-1] + run.edges[1:]) / 2.0 / RATE_HZ - made.bursts[0].start_s
+    assert same_or_opposite(runs.symbols.real, made.bursts[0].symbols)
+    assert np.max(np.abs(places(runs) - edges)) < 0.15 * PERIOD
+    seconds = (runs.starts + runs.stops) / 2.0 / RATE_HZ - made.bursts[0].start_s
     due = 2 * np.pi * (130e3 * seconds + 0.5 * hz_per_s * seconds**2) + 1.3
-    away = np.angle(np.exp(2j * (run.phases - due))) / 2.0
+    away = np.angle(np.exp(2j * (phases_of(runs) - due))) / 2.0
     assert np.max(np.abs(away)) < 0.5
     assert np.sqrt(np.mean(away**2)) < 0.15
-    mean_hz = 130e3 + hz_per_s * COUNT / SYMBOL_RATE / 2.0
-    assert run.omega * RATE_HZ / (2 * np.pi) == pytest.approx(mean_hz, abs=20.0)
-    assert run.period == pytest.approx(float(edges[-1] - edges[0]) / COUNT, rel=2e-4)
-    assert np.median(run.gains) == pytest.approx(np.sqrt(2.0 * 10**1.5), rel=0.1)
-    assert nats == pytest.approx(COUNT * 10**1.5, rel=0.25)
+    assert runs.omega[0] * RATE_HZ / (2 * np.pi) == pytest.approx(mean_hz, abs=20.0)
+    assert runs.period[0] == pytest.approx(float(edges[-1] - edges[0]) / COUNT, rel=2e-4)
+    assert np.median(runs.gains) == pytest.approx(np.sqrt(2.0 * 10**1.5), rel=0.1)
+    assert runs.nats[0] == pytest.approx(COUNT * 10**1.5, rel=0.25)
 
 
 def test_a_steady_burst_is_the_same_followed_or_fitted():
-    made, edges, phases = drifting(2, 0.0, 0.0)
-    run, _ = follow(window_in_the_middle(made, edges, phases), 0.0, float(len(made.samples)))
-    whole = run_of(true_fit(made, sharp=False))
-    assert np.mean(np.abs(np.abs(run.symbols.real) - np.abs(whole.symbols.real))) < 0.5
+    made, _, _ = drifting(2, 0.0, 0.0)
+    runs = windows_in(made, 130e3)
+    whole = runs_of(true_fits(made, sharp=False))
+    assert runs.count.tolist() == whole.count.tolist()
+    assert np.mean(np.abs(np.abs(runs.symbols.real) - np.abs(whole.symbols.real))) < 0.5
     # and so are the silent symbols on either side
-    for mine, its in ((run.margin_before, whole.margin_before), (run.margin_after, whole.margin_after)):
-        assert mine.size == its.size == 8
+    for mine, its in ((runs.before, whole.before), (runs.after, whole.after)):
+        assert mine.shape == its.shape == (1, MARGIN)
         assert np.mean(np.abs(np.abs(mine) - np.abs(its))) < 0.5
 
 
 def test_following_stops_at_the_limits():
-    made, edges, phases = drifting(3, 0.0, 0.0)
+    """The windows reach ten symbols further."""
+    made, edges, _ = drifting(3, 0.0, 0.0)
     begin, end = float(edges[100]), float(edges[330])
-    run, _ = follow(window_in_the_middle(made, edges, phases), begin, end)
-    assert run.edges[0] > begin - PERIOD
-    assert run.edges[-1] < end + PERIOD
-    assert abs(run.count - 230) <= 1
+    strip = strip_from(made)
+    turned = strip.turned(2.0 * np.pi * 130e3 / RATE_HZ)
+    grid = make_grid(turned, strip.variance, PERIOD, 0.0, float(strip.size))
+    first, last = int((begin - grid.begin) / PERIOD) - 10, int((end - grid.begin) / PERIOD) + 10
+    whole = Parts(np.array([first]), np.array([last]), np.array([begin]), np.array([end]))
+    parts, owner = windows_of(whole, grid)
+    runs = assemble(settle(acquire(grid, parts), ends=False), owner)
+    assert len(runs) == 1
+    assert runs.first[0] > begin - PERIOD
+    assert runs.last[0] < end + PERIOD
+    assert abs(runs.count[0] - 230) <= 1
 
 
-def test_a_run_of_a_fit_says_what_the_fit_says():
+def test_windows_overlap_by_half_and_cover_their_run():
+    made = capture((20,), 5)
+    grid = make_grid(true_fits(made).turned, made.sigma**2, 9.0, 0.0, float(len(made.samples)))
+    first, last = np.array([3, 150]), np.array([110, 300])
+    parts, owner = windows_of(Parts(first, last, first * 9.0, last * 9.0), grid)
+    for number in (0, 1):
+        mine = owner == number
+        begins, ends = parts.first[mine], parts.last[mine]
+        assert (begins[0], ends[-1]) == (first[number], last[number])
+        assert np.all(ends - begins == WINDOW)
+        assert np.all(np.diff(begins) <= WINDOW // 2)
+        assert np.all(np.diff(begins) >= 0)
+        np.testing.assert_array_equal(parts.low[mine], first[number] * 9.0)
+        np.testing.assert_array_equal(parts.high[mine], last[number] * 9.0)
+
+
+def test_two_long_bursts_are_assembled_each_by_itself():
+    made = capture((230, 310), 6, esn0_db=ESN0_DB, gap_symbols=12.0)
+    found = extract(strip_from(made), float(true_fits(made).turned.omega), model_of(made))
+    both = assemble(found.windows, found.owner)
+    assert both.count.tolist() == [230, 310]
+    for number, burst in enumerate(made.bursts):
+        mine = found.owner == number
+        alone = assemble(found.windows.take(mine), found.owner[mine])
+        np.testing.assert_array_equal(both.take(np.array([number])).symbols, alone.symbols)
+        assert same_or_opposite(alone.symbols.real, burst.symbols)
+
+
+def test_runs_of_fits_say_what_the_fits_say():
+    """Symbol by symbol from the samples, padded rows of any length and order."""
+    made = capture((30, 9, 64), 4, lead_symbols=5.5, gap_symbols=4.0, cycles=2.3)
+    fits = true_fits(made)
+    runs = runs_of(fits)
+    assert runs.count.tolist() == [30, 9, 64]
+    assert runs.owner.tolist() == [0] * 30 + [1] * 9 + [2] * 64
+    assert runs.omega.tolist() == fits.omega.tolist()
+    assert runs.drift.tolist() == [False] * 3
+    assert runs.period == pytest.approx(fits.period)
+    assert runs.gain == pytest.approx(fits.gain)
+    assert runs.amplitude == pytest.approx(fits.amplitude)
+    norm = np.sqrt(made.sigma**2 * fits.period[0] / 2.0)
+    place = np.arange(len(made.samples))
+    for i in range(3):
+        mine = slice(runs.offset[i], runs.offset[i + 1])
+        edges = fits.start[i] + np.arange(fits.count[i] + 1) * fits.period[i]
+        np.testing.assert_allclose(runs.starts[mine], edges[:-1])
+        np.testing.assert_allclose(runs.stops[mine], edges[1:])
+        np.testing.assert_allclose(
+            phases_of(runs)[mine], fits.phase[i] + fits.omega[i] * (edges[:-1] + edges[1:]) / 2
+        )
+        theta = fits.omega[i] * place + fits.phase[i]
+        for k, (low, high) in enumerate(pairwise(edges)):
+            m = (place >= low) & (place < high)
+            at = runs.offset[i] + k
+            y = np.sum(made.samples[m] * np.exp(-1j * theta[m])) / norm
+            assert runs.symbols[at] == pytest.approx(y, abs=1e-5 * abs(y) + 1e-5)
+            half = fits.period[i] / 2.0
+            due = np.sum(np.cos(theta[m]) * np.exp(-1j * theta[m])) / half
+            assert runs.templates[at] == pytest.approx(due, abs=1e-5)
+            assert runs.across[at] == pytest.approx(np.sum(np.sin(theta[m]) ** 2) / half, abs=1e-5)
+
+
+def test_margins_beside_a_run_are_its_next_symbols_and_nothing_beyond_the_samples():
     made = capture((30,), 4, lead_symbols=5.5)
-    fit = true_fit(made)
-    run = run_of(fit, margin=8)
-    np.testing.assert_array_equal(run.edges, fit.edges())
-    np.testing.assert_allclose(run.symbols, fit.turned_symbols())
-    np.testing.assert_allclose(run.templates.real, fit.energies())
-    assert np.all(run.gains == fit.gain)
-    assert (run.count, run.omega, run.drift) == (30, fit.omega, False)
-    assert run.period == pytest.approx(fit.period)
-    # no margin beyond the samples there are
-    whole = int(fit.start / fit.period)
-    assert 5 <= run.margin_before.size == whole < 8
-    np.testing.assert_allclose(run.margin_before, fit.turned_symbols(whole, 0)[:whole])
-    middles = (run.edges[:-1] + run.edges[1:]) / 2.0
-    np.testing.assert_allclose(run.phases, fit.phase + fit.omega * middles)
+    fits = true_fits(made)
+    runs = runs_of(fits)
+    whole = int(fits.start[0] / fits.period[0])
+    assert 5 <= whole < MARGIN
+    rest = int((len(made.samples) - fits.stop[0] + 0.5) / fits.period[0])
+    assert 5 <= rest < MARGIN
+    more = replace(fits, start=fits.start - whole * fits.period, count=fits.count + whole + rest)
+    wide = runs_of(more).symbols
+    np.testing.assert_allclose(runs.before[0, MARGIN - whole :], wide[:whole], atol=1e-4)
+    np.testing.assert_allclose(runs.after[0, :rest], wide[-rest:], atol=1e-4)
+    assert np.all(runs.before[0, : MARGIN - whole] == 0.0)
+    assert np.all(runs.after[0, rest:] == 0.0)
+
+
+def test_taken_and_joined_runs_keep_their_symbols():
+    runs = runs_of(true_fits(capture((12, 40, 7), 7)))
+    mixed = join([runs.take(np.array([2, 1])), runs.take(np.array([True, False, False]))])
+    assert mixed.count.tolist() == [12, 40, 7]
+    for name in ("symbols", "starts", "stops", "gains", "templates", "across", "angles", "before", "after"):
+        np.testing.assert_array_equal(getattr(mixed, name), getattr(runs, name))
+    last = runs.take(np.array([2]))
+    np.testing.assert_array_equal(last.symbols, runs.symbols[52:])
+    assert (last.first[0], last.last[0]) == (runs.first[2], runs.last[2])
+    assert len(runs.take(np.zeros(3, bool))) == 0

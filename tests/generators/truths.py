@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dsp.burstfit import Fit, Region
 from dsp.correlate import turn_back
+from dsp.extract import Model
+from dsp.fits import Fits
 from dsp.noise import NoiseFloor
 from dsp.source import Record, make_record
+from dsp.strip import Strip, strip_of
 from dsp.synth import BurstSpec, random_symbols, transmissions
 
 RATE_HZ = 1e6
@@ -69,20 +71,41 @@ def flat_floor(sigma: float, rate_hz: float = RATE_HZ) -> NoiseFloor:
     return NoiseFloor(rate_hz, hz, np.full(65, 2.0 * sigma**2 / rate_hz), hz, np.ones(65))
 
 
-def region_of(made: Capture) -> Region:
-    """The whole capture as one region whose noise is known."""
-    return Region(made.samples, 0, made.sigma**2, True, True)
+def strip_from(made: Capture) -> Strip:
+    """The whole capture as one strip whose noise is known."""
+    return strip_of(made.samples, made.sigma**2)
 
 
-def true_fit(made: Capture, which: int = 0, *, sharp: bool = True) -> Fit:
-    """What a perfect fit of a burst says. `dsp.synth` counts a sine's phase from the start of the burst."""
-    burst, region = made.bursts[which], region_of(made)
-    omega = 2.0 * np.pi * burst.carrier_hz / RATE_HZ
-    start = burst.start_s * RATE_HZ
-    phase = float(np.angle(np.exp(1j * (burst.phase_rad - np.pi / 2.0 - omega * start))))
-    turned = turn_back(region.samples, omega, sharp)
-    period = RATE_HZ / burst.symbol_rate_bd
-    return Fit(region, turned, omega, phase, burst.amplitude, period, start, len(burst.symbols), 0.0)
+def model_of(made: Capture, *, sharp: bool = False) -> Model:
+    """What the first burst and those like it share."""
+    burst = made.bursts[0]
+    gain = burst.amplitude * float(np.sqrt(RATE_HZ / burst.symbol_rate_bd / (2.0 * made.sigma**2)))
+    return Model(burst.carrier_hz, RATE_HZ / burst.symbol_rate_bd, sharp, gain=gain)
+
+
+def true_fits(made: Capture, *which: int, sharp: bool = True) -> Fits:
+    """What a perfect fit of these bursts says, or of all. `dsp.synth` counts a sine's phase from a burst's start."""
+    bursts = [made.bursts[k] for k in which] if which else list(made.bursts)
+    omega = 2.0 * np.pi * bursts[0].carrier_hz / RATE_HZ
+    start = np.array([b.start_s * RATE_HZ for b in bursts])
+    period = np.array([RATE_HZ / b.symbol_rate_bd for b in bursts])
+    count = np.array([len(b.symbols) for b in bursts])
+    sent = np.array([b.phase_rad for b in bursts])
+    none = np.zeros(len(bursts))
+    return Fits(
+        turn_back(made.samples, omega, sharp),
+        made.sigma**2,
+        none,
+        np.angle(np.exp(1j * (sent - np.pi / 2.0 - omega * start))),
+        start + 0.5 * count * period,
+        np.array([b.amplitude for b in bursts]),
+        period,
+        start,
+        count,
+        none,
+        np.full(len(bursts), float(made.samples.size)),
+        none,
+    )
 
 
 def signs_of(symbols: str) -> np.ndarray:

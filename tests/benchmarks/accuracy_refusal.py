@@ -75,28 +75,35 @@ def hidden(options: argparse.Namespace) -> None:
         print(f"{grain:2}   {listed}/{of}   {interval(of - listed, of)}   {some}   {kept}", flush=True)
 
 
-def harm_case(name: str, draw: int) -> tuple[int, int, int, int, int, int, str]:
+def harm_case(name: str, draw: int) -> tuple[int, int, int, int, int, int, int, str]:
     made = HARMS[name](np.random.default_rng(draw))
     result = decoded(made.samples, made.rate_hz)
     got = score(made.bursts, result)
-    lengths = sum(p.length_error != 0 for p in got.pairs)
+    end_s = len(made.samples) / made.rate_hz
+    cuts = [(p.truth.start_s < 0, p.truth.end_s > end_s) for p in got.pairs]
+    lengths = sum(p.length_error != 0 for p, cut in zip(got.pairs, cuts, strict=True) if not any(cut))
+    unsaid = sum(
+        (p.found["cut_at_start"], p.found["cut_at_end"]) != cut
+        for p, cut in zip(got.pairs, cuts, strict=True)
+    )
     return (
         got.wrong_symbols, got.compared, len(got.missed), len(got.extra), lengths,
-        sum(not p.right_rate for p in got.pairs), got.kind,
+        sum(not p.right_rate for p in got.pairs), unsaid, got.kind,
     )  # fmt: skip
 
 
 def adversity(options: argparse.Namespace) -> None:
     table(
         "Adversity at 14 dB: no symbol wrong, no burst missed or made up (an end is wrong in 6 of 10,000)",
-        "  what                                     wrong/compared  missed extra length  rate   verdict  kinds",
+        "  what                                     wrong/compared  missed extra length  rate cut unsaid   verdict  kinds",
     )
     for name in HARMS:
         rows = list(run(harm_case, [(name, 8000 + k) for k in range(options.trials)], options.processes))
-        wrong, of, missed, extra, lengths, rates = (sum(r[k] for r in rows) for k in range(6))
-        kinds = ", ".join(sorted({r[6] for r in rows}))
-        kept = "within" if not (wrong or missed or extra or rates) else "BEYOND"
+        wrong, of, missed, extra, lengths, rates, unsaid = (sum(r[k] for r in rows) for k in range(7))
+        kinds = ", ".join(sorted({r[7] for r in rows}))
+        kept = "BEYOND" if wrong or missed or extra or rates or unsaid else "within"
         print(
-            f"  {name:40} {wrong:5}/{of:<8}  {missed:5} {extra:5} {lengths:5} {rates:5}   {kept}   {kinds}",
+            f"  {name:40} {wrong:5}/{of:<8}  {missed:5} {extra:5} {lengths:5} {rates:5} {unsaid:5}"
+            f"   {kept}   {kinds}",
             flush=True,
         )

@@ -133,6 +133,15 @@ def carrier_drift(rng: np.random.Generator) -> Synthetic:
     return _clean([replace(first, symbols=random_symbols(4000, rng))], rng)
 
 
+def doppler(rng: np.random.Generator) -> Synthetic:
+    """Carrier and symbol rate move by 0.4 % while 24 bursts pass, fastest in the middle."""
+    bursts = []
+    for k, b in enumerate(_bursts(rng, 24)):
+        scale = 1 - 0.002 * np.tanh((k - 11.5) / 4)
+        bursts.append(replace(b, carrier_hz=scale * b.carrier_hz, symbol_rate_bd=scale * b.symbol_rate_bd))
+    return _clean(bursts, rng)
+
+
 def sample_clock_error(rng: np.random.Generator) -> Synthetic:
     """Carrier and symbol rate both off by 300 parts in a million."""
     return _clean(_bursts(rng, carrier_hz=CARRIER_HZ * 1.0003), rng)
@@ -160,11 +169,13 @@ CASES: dict[str, Callable[[np.random.Generator], Synthetic]] = {
     "root-raised-cosine pulses": raised_cosine_pulses,
     "soft edges over half a symbol": soft_edges,
     "8-bit converter": _converted(8),
+    "6-bit converter": _converted(6),
     "5-bit converter": _converted(5),
     "clipped to half": clipping,
     "talkers 20 dB and 0.5 % apart": two_talkers,
     "gap of two symbols": gap_of_two_symbols,
     "drift of 2 % over 20,000 symbols": carrier_drift,
+    "Doppler of 0.4 % over 24 bursts": doppler,
     "sample clock off by 300 ppm": sample_clock_error,
     "flips at any phase": flips_at_any_phase,
     "cut by both ends of the capture": cut_by_both_ends,

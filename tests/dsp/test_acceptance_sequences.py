@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -60,6 +61,16 @@ def test_sequences_begin_as_printed():
     assert varicode("te ") == "1010011001"
 
 
+def test_all_gps_codes_are_those_made_by_other_hands():
+    """The table of 1023 chips by 37 satellites that a library for teaching communications brings along."""
+    import sk_dsp_comm
+
+    table = np.loadtxt(Path(sk_dsp_comm.__file__).with_name("ca1thru37.txt"), dtype=int)
+    assert table.shape == (1023, len(GPS_TAPS))
+    for satellite in GPS_TAPS:
+        assert "".join(map(str, table[:, satellite - 1])) == gps_code(satellite)
+
+
 @pytest.mark.parametrize("satellite", [7, 19])
 def test_gps_code(satellite):
     """1.023 million chips a second; four cycles a chip is an intermediate frequency chosen here."""
@@ -71,10 +82,27 @@ def test_gps_code(satellite):
 
 def test_pseudo_random_sequences_of_o150():
     for taps, inverted, cycles in (((5, 9), False, 6.5), ((14, 15), True, 3.0)):
-        text = shift_register(taps, 511 if len(taps) == 2 and taps[1] == 9 else 1500, inverted=inverted)
+        text = shift_register(taps, 511 if taps[1] == 9 else 1500, inverted=inverted)
         symbols, rate = received(text, 2e6, symbol_rate_bd=190e3 / cycles, carrier_hz=190e3)
         assert symbols == from_first(text)
         assert rate == pytest.approx(190e3 / cycles, rel=1e-4)
+
+
+def test_a_whole_period_of_the_long_sequence():
+    """All 32767 of the 15-stage sequence in one transmission; its longest run of zeros is 15 (ITU-T O.150, 5.3)."""
+    text = shift_register((14, 15), 32767, inverted=True)
+    assert (text.count("1"), max(map(len, text.split("1")))) == (16383, 15)
+    symbols, rate = received(text, 1e6, symbol_rate_bd=60e3, carrier_hz=180.3e3)
+    assert symbols == from_first(text)
+    assert rate == pytest.approx(60e3, rel=1e-6)
+
+
+def test_two_cycles_of_a_megahertz_are_500_kilobaud():
+    """Common practice, no published source."""
+    text = shift_register((5, 9), 200)
+    symbols, rate = received(text, 12.5e6, symbol_rate_bd=500e3, carrier_hz=1e6)
+    assert symbols == from_first(text)
+    assert rate == pytest.approx(500e3, rel=1e-4)
 
 
 def test_ccsds_marker_and_randomiser():

@@ -24,6 +24,9 @@ from dsp.strip import Strip
 _SYMBOLS_AT_MOST = 64
 # symbols that a short piece may have
 _SYMBOLS_SOUGHT = 80.0
+# frames of a piece beyond which it may be several transmissions, and of a part that is likely one
+_FRAMES_OF_SEVERAL = 32
+_FRAMES_OF_ONE = 12
 # and symbol rates, as symbols in the piece, whose bandwidth is tried
 _SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)
 _FOGGED_ESN0 = 40.0
@@ -153,18 +156,23 @@ def _seen(piece: Piece, period: float) -> float:
 def _leads(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6) -> Leads | None:
     """The most telling pieces; of long ones several parts, since a drifting carrier blurs the whole."""
     parts: list[Piece] = []
-    for piece in sorted(pieces, key=lambda p: -p.nats)[:most]:
+    strongest = sorted(pieces, key=lambda p: -p.nats)
+    for piece in strongest[:most]:
         length = piece.stop - piece.start
         window = _SYMBOLS_AT_MOST * piece.frame
         count = min(most, max(1, length // (2 * window)))
         if count == 1:
             parts.append(piece)
-            continue
-        for k in range(count):
-            middle = piece.start + int((k + 0.5) * length / count)
-            parts.append(replace(piece, start=middle - window // 2, stop=middle + window // 2))
+        else:
+            middles = (piece.start + int((k + 0.5) * length / count) for k in range(count))
+            parts.extend(_part(piece, middle, window) for middle in middles)
     parts.sort(key=lambda p: -p.nats)
     kept = parts[:most]
+    first = strongest[0] if strongest else None
+    if first is not None and first.stop - first.start > _FRAMES_OF_SEVERAL * first.frame:
+        # a piece of many frames may be several transmissions
+        middle = (first.start + first.stop) // 2
+        kept.append(_part(first, middle, _FRAMES_OF_ONE * first.frame))
     if not kept:
         return None
     in_time = sorted(kept, key=lambda p: p.start)
@@ -185,6 +193,10 @@ def _leads(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6
     if strip.begins.size != len(pieces_in):
         return None
     return _by_weight(Leads(tuple(pieces_in), strip))
+
+
+def _part(piece: Piece, middle: int, length: int) -> Piece:
+    return replace(piece, start=middle - length // 2, stop=middle + length // 2)
 
 
 def _by_weight(leads: Leads) -> Leads:

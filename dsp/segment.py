@@ -118,7 +118,7 @@ def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
     if not tried:
         return []
     most = max(nats for nats, _ in tried)
-    return next(pieces for nats, pieces in tried if nats >= 0.9 * most)
+    return next(pieces for nats, pieces in tried if nats >= 0.8 * most)
 
 
 def _pieces(

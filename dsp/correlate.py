@@ -261,7 +261,7 @@ def change_nats(gain: Floats) -> Floats:
     """
     gain = np.asarray(gain, dtype=np.float64)
     short = np.clip(6.0 * gain + 0.7 - gain * gain / 2.0, 8.0, 20.0)
-    return np.where(gain < 4.5, 5.5, 0.5 * np.maximum(short, 0.6 * gain * gain))
+    return np.where(gain < 4.5, 5.5, 0.5 * np.maximum(short, 0.42 * gain * gain))
 
 
 def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:

@@ -9,6 +9,7 @@ arithmetic; rows of like length are worked on together.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -251,6 +252,7 @@ def reach(fits: Fits, more: int = 6) -> Fits:
         edges[:, 1:] > fits.high[:, None] + 0.6 * period
     )
     beyond = np.arange(-more, nats.shape[1] - more) >= (fits.count + more)[:, None]
+    nats /= _uneven(nats, fits, more)[:, None]
     nats[outside | beyond] = _NEVER
     first, last, value = strongest_runs(nats, change_nats(fits.gain))
     found = last > first
@@ -260,6 +262,23 @@ def reach(fits: Fits, more: int = 6) -> Fits:
         count=np.where(found, last - first, 0),
         nats=np.where(found, value, 0.0),
     )
+
+
+def _uneven(nats: Floats, fits: Fits, before: int) -> Floats:
+    """How much more the lengths of a strong transmission's symbols vary than noise makes them, at least 1 (b,).
+
+    Smooth or filtered pulses differ in length by what their neighbours are: a short one is no silence then. The
+    median is taken, which a few silent symbols do not change.
+    """
+    inside = np.arange(-before, nats.shape[1] - before)
+    inside_rows = (inside >= 0) & (inside < fits.count[:, None])
+    gain = fits.gain[:, None]
+    # where g y is large, ln cosh(g y) - g^2 / 2 gives y
+    off = np.where(inside_rows, np.abs(nats + np.log(2.0) - 0.5 * gain * gain) / gain, np.nan)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        spread = np.nanmedian(off, axis=1) / 0.6745
+    return np.where((fits.gain > 4.5) & (spread > 1.0), spread**2, 1.0)
 
 
 def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.2) -> Fits:

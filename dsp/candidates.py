@@ -65,7 +65,7 @@ def settle_parts(grid: Grid, parts: Parts, accept: float) -> Candidates:
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
     nats[nats < accept] = 0.0
-    keep = _likeliest(nats, first, last, len(parts))
+    keep = _likeliest(nats, first, last, start, stop, len(parts))
     picked = np.flatnonzero(keep[long_rows])
     mine = np.isin(owner, picked)
     return Candidates(fits.take(keep[short_rows]), windows.take(mine), np.searchsorted(picked, owner[mine]))
@@ -94,8 +94,11 @@ def _joins(parts: Parts) -> tuple[Ints, Ints]:
     return np.concatenate((*first, begins[wide])), np.concatenate((*last, ends[wide]))
 
 
-def _likeliest(nats: Floats, first: Ints, last: Ints, count: int) -> Flags:
-    """Which candidates to keep so that no part is in two and the most is explained."""
+def _likeliest(nats: Floats, first: Ints, last: Ints, start: Floats, stop: Floats, count: int) -> Flags:
+    """Which candidates to keep so that no part is in two and the most is explained.
+
+    What two neighbours both claim counts once.
+    """
     keep = np.zeros(nats.size, dtype=np.bool_)
     useful = np.flatnonzero(nats > _OWN_NATS)
     if np.array_equal(np.unique(first[useful]), first[useful]) and (first[useful] == last[useful]).all():
@@ -106,12 +109,17 @@ def _likeliest(nats: Floats, first: Ints, last: Ints, count: int) -> Flags:
         by_last.setdefault(int(last[i]), []).append(i)
     best = [0.0] * (count + 1)
     choice = [-1] * (count + 1)
+    # the last transmission of the best reading up to each part
+    latest = [-1] * (count + 1)
     for part in range(count):
-        best[part + 1] = best[part]
+        best[part + 1], latest[part + 1] = best[part], latest[part]
         for i in by_last.get(part, ()):
-            value = best[int(first[i])] + float(nats[i]) - _OWN_NATS
+            before = latest[int(first[i])]
+            shared = float(stop[before] - start[i]) if before >= 0 else 0.0
+            told = float(nats[i]) * (1.0 - max(0.0, shared) / float(stop[i] - start[i]))
+            value = best[int(first[i])] + told - _OWN_NATS
             if value > best[part + 1]:
-                best[part + 1], choice[part + 1] = value, i
+                best[part + 1], choice[part + 1], latest[part + 1] = value, i, i
     at = count
     while at > 0:
         i = choice[at]

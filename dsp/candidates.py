@@ -22,8 +22,10 @@ _APART = 6
 # and no more of them than so many
 _TOGETHER = 6
 # natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
-# odds against one beginning at just this symbol
+# odds against one beginning at just this symbol; and what they gain a strong one, in its symbols' nats, since no
+# pulse and no period is just as it is taken to be
 _OWN_NATS = 12.0
+_OWN_SHARE = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +67,7 @@ def settle_parts(grid: Grid, parts: Parts, accept: float) -> Candidates:
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
     nats[nats < accept] = 0.0
-    keep = _likeliest(nats, first, last, start, stop, len(parts))
+    keep = _likeliest(nats, first, last, start, stop, grid.period, len(parts))
     picked = np.flatnonzero(keep[long_rows])
     mine = np.isin(owner, picked)
     return Candidates(fits.take(keep[short_rows]), windows.take(mine), np.searchsorted(picked, owner[mine]))
@@ -94,13 +96,17 @@ def _joins(parts: Parts) -> tuple[Ints, Ints]:
     return np.concatenate((*first, begins[wide])), np.concatenate((*last, ends[wide]))
 
 
-def _likeliest(nats: Floats, first: Ints, last: Ints, start: Floats, stop: Floats, count: int) -> Flags:
+def _likeliest(
+    nats: Floats, first: Ints, last: Ints, start: Floats, stop: Floats, period: float, count: int
+) -> Flags:
     """Which candidates to keep so that no part is in two and the most is explained.
 
     What two neighbours both claim counts once.
     """
     keep = np.zeros(nats.size, dtype=np.bool_)
-    useful = np.flatnonzero(nats > _OWN_NATS)
+    # the mean of a symbol's nats is close to half its squared length
+    own = _OWN_NATS + _OWN_SHARE * nats * period / np.maximum(stop - start, period)
+    useful = np.flatnonzero(nats > own)
     if np.array_equal(np.unique(first[useful]), first[useful]) and (first[useful] == last[useful]).all():
         keep[useful] = True
         return keep
@@ -116,8 +122,8 @@ def _likeliest(nats: Floats, first: Ints, last: Ints, start: Floats, stop: Float
         for i in by_last.get(part, ()):
             before = latest[int(first[i])]
             shared = float(stop[before] - start[i]) if before >= 0 else 0.0
-            told = float(nats[i]) * (1.0 - max(0.0, shared) / float(stop[i] - start[i]))
-            value = best[int(first[i])] + told - _OWN_NATS
+            told = float(nats[i]) * (1.0 - max(0.0, shared) / float(stop[i] - start[i])) - own[i]
+            value = best[int(first[i])] + told
             if value > best[part + 1]:
                 best[part + 1], choice[part + 1], latest[part + 1] = value, i, i
     at = count

@@ -6,10 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from generators.truths import capture, true_fit
+from generators.truths import capture, true_fits
 from scipy import stats
 
-from dsp.pool import amplitude_std, carrier_std, group_talkers, pooled_period
+from dsp.correlate import turn_back
+from dsp.fits import Fits, timing_nats
+from dsp.pool import Period, carrier_std, group_talkers, marginal, pooled_period
 
 
 @pytest.mark.parametrize(
@@ -23,22 +25,18 @@ from dsp.pool import amplitude_std, carrier_std, group_talkers, pooled_period
 )
 def test_carrier_uncertainty_is_the_cramer_rao_bound(samples, rate_hz, snr_db, std_hz):
     """Rife and Boorstyn 1974: var w = 12 / (eta N (N^2 - 1)), worked with eta = 10^(SNR/10)."""
-    count = 20
+    count = np.array([20, 40])
     period = samples / count
     gain = np.sqrt(10.0 ** (snr_db / 10.0) * period)
-    assert carrier_std(gain, count, period) * rate_hz / (2 * np.pi) == pytest.approx(std_hz, rel=1e-4)
-
-
-def test_amplitude_uncertainty_is_the_cramer_rao_bound():
-    # var A = 2 s^2 / N: at 10 dB over 1000 samples 1 % (Kay's form, from memory)
-    assert amplitude_std(3.0, np.sqrt(10.0 * 50.0), 20) == pytest.approx(0.03)
+    found = carrier_std(gain, count, period) * rate_hz / (2 * np.pi)
+    assert found == pytest.approx([std_hz, std_hz], rel=1e-4)
 
 
 def trial(draw: int, lengths: tuple[int, ...]) -> tuple[float, float]:
     """Relative error of the pooled period, and its stated relative uncertainty."""
     made = capture(lengths, draw, esn0_db=14.0, carrier_hz=173_011.0 + 37.0 * draw)
-    fits = [true_fit(made, k, sharp=False) for k in range(len(lengths))]
-    true = fits[0].period
+    fits = true_fits(made, sharp=False)
+    true = float(fits.period[0])
     pooled = pooled_period(fits, true * (1.0 + 0.2 / max(lengths)), False)
     return pooled.value / true - 1.0, pooled.std / true
 
@@ -62,10 +60,10 @@ def test_period_errs_as_it_says_where_flips_fall_between_samples_of_a_band_limit
         made = capture((30, 40), draw, esn0_db=22.0, carrier_hz=173_011.0 + 37.0 * draw)
         turn = np.exp(-1j * np.pi * np.fft.rfftfreq(made.samples.size))
         later = replace(made, samples=np.fft.irfft(np.fft.rfft(made.samples) * turn, made.samples.size))
-        fits = [true_fit(later, k, sharp=False) for k in range(2)]
-        fits = [replace(f, start=f.start + 0.5, phase=f.phase - 0.5 * f.omega) for f in fits]
-        pooled = pooled_period(fits, fits[0].period, False)
-        z.append((pooled.value - fits[0].period) / pooled.std)
+        fits = true_fits(later, sharp=False)
+        fits = replace(fits, start=fits.start + 0.5, phase=fits.phase - 0.5 * fits.omega)
+        pooled = pooled_period(fits, float(fits.period[0]), False)
+        z.append((pooled.value - fits.period[0]) / pooled.std)
     low, high = stats.chi2.ppf([0.0005, 0.9995], 10) / 10
     assert low < np.mean(np.square(z)) < high, np.round(z, 1)
 
@@ -76,6 +74,66 @@ def test_more_and_longer_bursts_tell_the_period_better():
     longer = np.mean([trial(draw, (90,))[1] for draw in range(2)])
     assert many < 0.75 * few
     assert longer < 0.6 * few
+
+
+def scored_fits(draw: int, lengths: tuple[int, ...], **options: float) -> tuple[Fits, float]:
+    """Fits with their likelihood as strength, and the true period."""
+    fits = true_fits(capture(lengths, draw, **options), sharp=False)
+    return replace(fits, nats=fits.count * fits.gain**2 / 2.0), float(fits.period[0])
+
+
+@pytest.mark.parametrize("esn0_db", [8.0, 14.0])
+def test_period_refined_by_what_is_known_already_errs_as_it_says(esn0_db):
+    """With many bursts and a rough period from few: chi-square of 12 degrees of freedom."""
+    z = []
+    for draw in range(12):
+        fits, true = scored_fits(300 + draw, (30, 40, 24) * 6, esn0_db=esn0_db)
+        few = pooled_period(fits.take(np.arange(3)), true * (1.0 + 0.1 / 40), False)
+        pooled = pooled_period(fits, few.value, few.sharp, few.std)
+        assert pooled.std < 0.7 * few.std
+        z.append((pooled.value - true) / pooled.std)
+    low, high = stats.chi2.ppf([0.0005, 0.9995], 12) / 12
+    assert low < np.mean(np.square(z)) < high, np.round(z, 1)
+
+
+def test_marginal_is_the_mean_over_first_edges():
+    """Each row for itself, its middle held: the likelihoods of many starts averaged plainly."""
+    fits, true = scored_fits(40, (30, 12, 40), esn0_db=10.0)
+    periods = true * (1.0 + np.array([-0.004, 0.0, 0.002]))
+    found = marginal(fits, periods)
+    assert found.shape == (3, 3)
+    for i in range(3):
+        one = fits.take(np.array([i]))
+        reach = min(0.5, 4.0 / (1.0 + float(one.gain[0]) ** 2)) * float(one.period[0])
+        for j, period in enumerate(periods):
+            first = float(one.middle[0]) - 0.5 * int(one.count[0]) * period
+            starts = first + reach * np.linspace(-1.0, 1.0, 21)
+            nats = timing_nats(one, starts[None, :], np.array([period]))[0]
+            assert found[j, i] == pytest.approx(
+                np.log(np.mean(np.exp(nats - nats.max()))) + nats.max(), abs=1e-3
+            )
+
+
+def test_periods_are_weighed_by_their_likelihood():
+    """A parabola of known curvature: mean at its top, spread the root of its inverse curvature."""
+    rough = Period(20.0, 0.01, True)
+    grid = rough.grid()
+    assert (grid.min(), grid.max()) == pytest.approx((19.96, 20.04))
+    nats = -((grid - 20.007) ** 2) / (2.0 * 0.004**2)
+    better = rough.weighed(grid, nats + 1e5)
+    assert better.value == pytest.approx(20.007, abs=2e-4)
+    assert better.std == pytest.approx(0.004, rel=0.05)
+    assert better.sharp
+    # where one point of the grid holds it all, no less than the grid can tell
+    assert rough.weighed(grid, 1e4 * nats).std == pytest.approx(0.3 * 0.005)
+
+
+def test_nothing_to_pool_leaves_the_period_as_it_was():
+    fits, true = scored_fits(41, (12, 12))
+    silent = replace(fits, turned=turn_back(np.zeros(fits.turned.length), fits.turned.omega))
+    found = pooled_period(silent, true, False)
+    assert found.value == true
+    assert found.std >= 0.001 * true
 
 
 def partition(groups: list[int]) -> set[frozenset[int]]:

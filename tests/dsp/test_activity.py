@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, capture, flat_floor, record_of
 
-from dsp.activity import FOUND_NATS, Active, filtered, find_activity, whitened
+from dsp.activity import BLOCK, Active, blocks_of, filtered, find_activity, found_nats, ratio_of, whitened
 from dsp.errors import CancelledError
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.source import Watch
@@ -87,7 +87,7 @@ def test_a_burst_is_found_where_it_is(carrier_hz, cycles, octave):
     assert len(actives) == 1
     best = actives[0].best
     assert best.low_hz <= carrier_hz <= best.high_hz
-    assert best.nats > FOUND_NATS
+    assert best.nats > found_nats(len(made.samples))
     period, length = RATE_HZ / burst.symbol_rate_bd, (burst.end_s - burst.start_s) * RATE_HZ
     assert actives[0].start < burst.start_s * RATE_HZ + period
     assert actives[0].stop > burst.end_s * RATE_HZ - period
@@ -144,3 +144,42 @@ def test_found_in_time_order_with_progress_and_cancel():
     assert heard
     with pytest.raises(CancelledError):
         find_activity(record, floor, Watch(None, lambda: True))
+
+
+@pytest.mark.parametrize("nats", [1e-3, 0.3, 4.0, 60.0])
+def test_ratio_of_is_where_the_likelihood_is_reached(nats):
+    ratio = ratio_of(nats)
+    assert ratio > 1.0
+    assert ratio - 1.0 - np.log(ratio) == pytest.approx(nats, rel=1e-6)
+
+
+def test_blocks_are_all_of_the_record_and_cross_no_segment():
+    parts = ((0, 10, 0.0), (10, BLOCK + 500, 1.0), (BLOCK + 700, 3 * BLOCK, 2.0))
+    record = record_of(np.zeros(3 * BLOCK, np.int8), RATE_HZ, parts)
+    blocks = blocks_of(record)
+    covered = [k for first, last, _ in parts for k in (first, last)]
+    assert sum(b - a for a, b in blocks) == sum(last - first for first, last, _ in parts)
+    assert all(0 < b - a <= BLOCK for a, b in blocks)
+    assert set(covered) <= {k for block in blocks for k in block}
+    assert all(any(first <= a < b <= last for first, last, _ in parts) for a, b in blocks)
+
+
+def test_only_the_blocks_asked_for_are_looked_at():
+    made = capture((40, 40, 40), 14, gap_symbols=60.0)
+    record, floor = made.record, flat_floor(made.sigma)
+    second = made.bursts[1]
+    block = (int(second.start_s * RATE_HZ) - 500, int(second.end_s * RATE_HZ) + 500)
+    actives = find_activity(record, floor, Watch(), blocks=[block])
+    assert any(a.octave == 1 for a in actives)
+    assert all(block[0] <= a.start < a.stop <= block[1] for a in actives)
+
+
+def test_what_is_covered_is_silent():
+    made = capture((40, 40, 40), 15, gap_symbols=60.0)
+    record, floor = made.record, flat_floor(made.sigma)
+    spans = np.array([(b.start_s * RATE_HZ, b.end_s * RATE_HZ) for b in made.bursts])
+    assert find_activity(record, floor, Watch(), covered=spans) == []
+    low, high = spans[1]
+    actives = find_activity(record, floor, Watch(), covered=spans[[0, 2]])
+    assert actives
+    assert all(low - 200 < (a.best.start + a.best.stop) / 2.0 < high + 200 for a in actives)

@@ -10,7 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dsp.correlate import best_run, change_nats, log_bessel, log_cosh, on_runs, turn_back
+from dsp.correlate import (
+    SymbolSums,
+    best_run,
+    change_nats,
+    log_bessel,
+    log_cosh,
+    on_runs,
+    strongest_runs,
+    turn_back,
+)
 
 OMEGAS = [0.02, 0.31, 1.0, 2.2, 2.9]
 
@@ -71,39 +80,81 @@ def test_sharpening_keeps_the_sums():
     assert sharp.at(np.array([4.75]))[0] != turned.at(np.array([4.75]))[0]
 
 
+def shares_of_a_carrier(sums: SymbolSums, phase: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Sums of cos^2, of -cos sin and of sin^2 of ``omega m + phase`` over each symbol, by double angles."""
+    double = (sums.double_re + 1j * sums.double_im) * np.exp(2j * phase)
+    return (sums.length + double.real) / 2.0, -double.imag / 2.0, (sums.length - double.real) / 2.0
+
+
 @pytest.mark.parametrize("omega", OMEGAS)
 @pytest.mark.parametrize(("sharp", "offset"), [(True, 0.0), (True, 0.3), (False, 0.5)])
-def test_templates_are_what_a_unit_carrier_correlates_to(omega, sharp, offset):
-    """Sums of cos^2, sin^2 and cos sin over the samples of each symbol, over half the period."""
-    period = 9.0
-    edges = offset + 2.0 + np.arange(6) * period
+def test_energies_are_those_of_a_unit_carrier(omega, sharp, offset):
+    """Sums of cos^2, sin^2 and cos sin over the samples of each symbol; single precision over 70 samples."""
+    edges = offset + 2.0 + np.arange(6) * 9.0
+    weights = shares(edges, 70, sharp)
+    sums = turn_back(np.zeros(70), omega, sharp).sums_of(edges)
+    np.testing.assert_allclose(sums.length, weights.sum(axis=1), atol=1e-12)
     for phase in (0.0, 0.6, 2.4):
         theta = omega * np.arange(70) + phase
-        weights = shares(edges, 70, sharp) / (period / 2.0)
-        turned = turn_back(np.zeros(70), omega, sharp)
-        found = turned.templates(edges, phase, period)
-        np.testing.assert_allclose(found.real, weights @ np.cos(theta) ** 2, atol=1e-9)
-        np.testing.assert_allclose(found.imag, -weights @ (np.cos(theta) * np.sin(theta)), atol=1e-9)
-        np.testing.assert_allclose(turned.energies(edges, phase, period), found.real, atol=1e-12)
-        across = turned.across(edges, phase, period)
-        np.testing.assert_allclose(across, weights @ np.sin(theta) ** 2, atol=1e-9)
+        along, lean, across = shares_of_a_carrier(sums, phase)
+        # the running sum is of size 1 / |exp(2j omega) - 1|, to which rounding is relative
+        near = 1e-6 * (1.0 + 1.0 / abs(np.exp(2j * omega) - 1.0))
+        np.testing.assert_allclose(along, weights @ np.cos(theta) ** 2, atol=near)
+        np.testing.assert_allclose(lean, -weights @ (np.cos(theta) * np.sin(theta)), atol=near)
+        np.testing.assert_allclose(across, weights @ np.sin(theta) ** 2, atol=near)
 
 
 @pytest.mark.parametrize("omega", OMEGAS)
-def test_templates_agree_with_correlating_a_carrier_where_edges_cut_samples(omega):
-    """The same through `between`: a carrier of amplitude 1 in, its templates out."""
+def test_energies_agree_with_correlating_a_carrier_where_edges_cut_samples(omega):
+    """A carrier of amplitude 1 in, what its symbols are due out."""
     period, phase = 12.3, 0.4
     samples = np.cos(omega * np.arange(90) + phase)
     edges = 3.37 + np.arange(6) * period
-    turned = turn_back(samples, omega)
-    correlated = turned.between(edges) * np.exp(-1j * phase) / (period / 2.0)
-    np.testing.assert_allclose(turned.templates(edges, phase, period), correlated, atol=0.02)
+    sums = turn_back(samples, omega).sums_of(edges)
+    along, lean, _ = shares_of_a_carrier(sums, phase)
+    correlated = sums.z * np.exp(-1j * phase) / (period / 2.0)
+    np.testing.assert_allclose((along + 1j * lean) / (period / 2.0), correlated, atol=0.02)
+
+
+@pytest.mark.parametrize("sharp", [False, True])
+def test_sums_of_symbols_are_their_correlations_for_edges_of_any_shape(sharp):
+    """The same as `between`, which is checked against sums over samples."""
+    rng = np.random.default_rng(10)
+    turned = turn_back(rng.normal(size=80), 1.3, sharp)
+    edges = np.sort(rng.uniform(-9, 95, (3, 4, 7)), axis=-1)
+    kept = edges.copy()
+    sums = turned.sums_of(edges)
+    np.testing.assert_allclose(sums.z, turned.between(edges), atol=1e-10)
+    assert sums.z.shape == sums.length.shape == sums.double_re.shape == sums.double_im.shape == (3, 4, 6)
+    np.testing.assert_array_equal(edges, kept)
+
+
+@pytest.mark.parametrize("omega", [0.0, np.pi, 1e-9])
+def test_a_carrier_that_does_not_turn_has_even_energies(omega):
+    sums = turn_back(np.ones(50), omega).sums_of(np.array([3.0, 12.0, 30.5]))
+    np.testing.assert_array_equal(sums.double_re, 0.0)
+    np.testing.assert_array_equal(sums.double_im, 0.0)
+    np.testing.assert_allclose(sums.length, [9.0, 18.5])
+
+
+def test_doubles_keep_their_digits_far_into_a_record():
+    """Ten million samples on: phases are reduced before digits are cut."""
+    omega, far = 1.234567, 10_000_000
+    edges = far + np.array([0.0, 20.0, 41.0])
+    turned = turn_back(np.zeros(far + 60), omega, True)
+    sums = turned.sums_of(edges)
+    m = np.arange(far, far + 41)
+    due = np.exp(2j * np.remainder(omega * m, 2.0 * np.pi))
+    plain = np.array([due[:20].sum(), due[20:].sum()])
+    np.testing.assert_allclose(sums.double_re + 1j * sums.double_im, plain, atol=1e-5)
 
 
 def test_symbols_outside_the_samples_have_no_energy():
     turned = turn_back(np.ones(50), 0.5)
     edges = np.array([-30.0, -10.0, 55.0, 70.0])
-    np.testing.assert_allclose(turned.energies(edges, 0.3, 20.0)[[0, 2]], 0.0, atol=1e-12)
+    sums = turned.sums_of(edges)
+    for value in (sums.z, sums.length, sums.double_re, sums.double_im):
+        np.testing.assert_allclose(value[[0, 2]], 0.0, atol=1e-12)
     np.testing.assert_allclose(turned.between(edges)[[0, 2]], 0.0, atol=1e-12)
 
 
@@ -185,10 +236,38 @@ def test_runs_are_the_best_path_on_real_scores_too():
         assert score_of(runs, nats, 3.0) == pytest.approx(viterbi(nats, 3.0))
 
 
+def rated(runs: list[tuple[int, int]], row: list[float]) -> tuple[int, int, float]:
+    a, b = max(runs, key=lambda run: sum(row[run[0] : run[1]]))
+    return a, b, sum(row[a:b])
+
+
+@given(
+    st.lists(st.lists(st.integers(-8, 8), min_size=25, max_size=25), min_size=1, max_size=4),
+    st.sampled_from([0.5, 2.0, 5.0]),
+)
+def test_strongest_runs_are_the_likeliest_of_those_on(rows, change):
+    """Where a chain of two states is never on, the best single run."""
+    first, last, value = strongest_runs(np.array(rows, float), np.full(len(rows), change))
+    for row, a, b, v in zip(rows, first, last, value, strict=True):
+        assert sum(row[a:b]) == v
+        runs = on_runs(np.array(row, float), change)
+        if runs:
+            assert v == rated(runs, row)[2]
+        else:
+            single, _, _ = best_run(np.array([row], float))
+            assert v == single[0]
+
+
+def test_each_row_has_its_own_cost_of_a_change():
+    row = [5.0] * 4 + [-4.0] * 2 + [5.0] * 3
+    first, last, value = strongest_runs(np.array([row, row]), np.array([3.0, 5.0]))
+    assert (first.tolist(), last.tolist(), value.tolist()) == ([0, 0], [4, 9], [20.0, 27.0])
+
+
 @pytest.mark.parametrize("gain", [4.0, 6.0, 10.0, 40.0])
 def test_cost_of_a_change_bridges_a_weak_symbol_and_not_two_silent_ones(gain):
     """A symbol of length ``g`` has log-likelihood ratio ln cosh(g y) - g^2 / 2 against silence."""
-    cost = change_nats(gain)
+    cost = float(change_nats(gain))
     # 4.9 standard deviations short of its length: once in two million symbols
     lengths = np.array([0.0] * 3 + [gain] * 9 + [max(0.0, gain - 4.9)] + [gain] * 9)
     assert on_runs(log_cosh(gain * lengths) - gain * gain / 2.0, cost) == [(3, 22)]
@@ -199,3 +278,5 @@ def test_cost_of_a_change_bridges_a_weak_symbol_and_not_two_silent_ones(gain):
 def test_weak_symbols_change_rarely():
     # a pair of changes by chance: odds of e^-8 at most
     assert change_nats(0.5) >= 4.0
+    assert np.all(change_nats(np.array([0.3, 2.0, 6.0, 40.0])) >= 4.0)
+    assert change_nats(np.array([0.3, 6.0])).tolist() == [change_nats(0.3), change_nats(6.0)]

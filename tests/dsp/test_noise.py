@@ -152,3 +152,16 @@ def test_samples_all_alike_have_a_floor_that_is_a_number(level):
     assert noise is not None
     assert np.all(np.isfinite(noise.density(middle(noise))))
     assert np.all(noise.density(middle(noise)) >= 0.0)
+
+
+@pytest.mark.parametrize(("rise", "line", "even"), [(1.3, 1.0, True), (1.4, 1.0, False), (1.0, 9.0, False)])
+def test_even_is_a_floor_without_colour_or_lines(rise, line, even):
+    hz = np.linspace(0.0, 1000.0, 101)
+    lines = np.where(hz == 300.0, line, 1.0)
+    # what the ends show is not the floor
+    floor = np.where((hz < 20.0) | (hz > 980.0), 7.0, np.where(hz > 500.0, rise, 1.0))
+    assert NoiseFloor(2000.0, hz, floor, hz, lines).even == even
+
+
+def test_the_floor_of_a_long_quiet_line_is_even():
+    assert estimate_noise(record_of(white(600_000, 1.0, 10))).even

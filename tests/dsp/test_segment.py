@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from generators.truths import RATE_HZ, Capture, capture, flat_floor, record_of
 
 from dsp.activity import Active, Box, find_activity, whitened
 from dsp.noise import estimate_noise
-from dsp.segment import Piece, band_energy, cut, outside
+from dsp.segment import Piece, band_energy, cut, windows_of
 from dsp.source import Watch
 
 
@@ -64,16 +66,17 @@ def test_energy_is_that_of_the_symbols():
 def test_band_energy_is_the_mean_of_periodograms_over_the_floor():
     made = capture((30,), 4)
     noise = estimate_noise(made.record)
-    energy, bins = band_energy(made.record, noise, 500, 2_500, 32, (140e3, 210e3))
     white = whitened(made.record, noise, 500, 2_500)
+    energy, bins = band_energy(white, RATE_HZ, 32, (140e3, 210e3))
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(32) / 32)
     hz = [k * RATE_HZ / 32 for k in range(17)]
     inside = [k for k in range(17) if 140e3 <= hz[k] <= 210e3]
     assert bins == len(inside)
     for row, value in enumerate(energy):
-        frame = white[16 * row : 16 * row + 32] * window
+        frame = white[16 * row : 16 * row + 32].astype(float) * window
         powers = [abs(np.sum(frame * np.exp(-2j * np.pi * k * np.arange(32) / 32))) ** 2 for k in inside]
-        assert value == pytest.approx(np.mean(powers) / np.sum(window**2))
+        # single precision
+        assert value == pytest.approx(np.mean(powers) / np.sum(window**2), rel=1e-5)
     assert len(energy) == (2_000 - 32) // 16 + 1
 
 
@@ -81,32 +84,51 @@ def test_band_energy_of_noise_is_one_and_a_narrow_band_still_has_a_bin():
     record = record_of(np.random.default_rng(5).normal(0.0, 0.1, 40_000))
     noise = estimate_noise(record)
     for band in ((100e3, 200e3), (151e3, 152e3)):
-        energy, bins = band_energy(record, noise, 0, 40_000, 64, band)
+        energy, bins = band_energy(whitened(record, noise, 0, 40_000), RATE_HZ, 64, band)
         assert bins >= 1
         assert float(energy.mean()) == pytest.approx(1.0, abs=0.15)
-    assert band_energy(record, noise, 0, 63, 64, (100e3, 200e3))[0].size == 0
+    short = whitened(record, noise, 0, 63)
+    assert band_energy(short, RATE_HZ, 64, (100e3, 200e3))[0].size == 0
+
+
+def left(made: Capture, *spans: tuple[float, float]) -> list[Piece]:
+    """Pieces of the carrier's octave that are left beside what is covered."""
+    noise = flat_floor(made.sigma)
+    covered = np.array(spans, float).reshape(-1, 2)
+    actives = find_activity(made.record, noise, Watch(), covered=covered)
+    return [p for a in actives if a.octave == 1 for p in cut(made.record, noise, a)]
 
 
 def test_nothing_is_left_outside_what_explains_all():
     made = capture((30, 30), 6)
-    noise = estimate_noise(made.record)
-    piece = Piece(0, len(made.samples), 140e3, 210e3, 32, 3.0)
-    covered = [(b.start_s * RATE_HZ, b.end_s * RATE_HZ) for b in made.bursts]
-    assert outside(made.record, noise, piece, covered) == []
-    assert outside(made.record, noise, piece, [(-10.0, 1e9)]) == []
+    assert left(made, *((b.start_s * RATE_HZ, b.end_s * RATE_HZ) for b in made.bursts)) == []
+    assert left(made, (-10.0, 1e9)) == []
 
 
 def test_what_is_not_explained_is_left():
     made = capture((30, 30), 7)
-    noise = estimate_noise(made.record)
-    piece = Piece(0, len(made.samples), 140e3, 210e3, 32, 3.0)
     first, second = made.bursts
-    left = outside(made.record, noise, piece, [(first.start_s * RATE_HZ, first.end_s * RATE_HZ)])
-    assert len(left) == 1
-    assert left[0].start == pytest.approx(second.start_s * RATE_HZ, abs=64)
-    assert left[0].stop == pytest.approx(second.end_s * RATE_HZ, abs=64)
-    assert outside(made.record, noise, piece, []) == [piece]
-    assert outside(made.record, noise, piece, [(1e6, 2e6)]) == [piece]
+    pieces = left(made, (first.start_s * RATE_HZ, first.end_s * RATE_HZ))
+    assert len(pieces) == 1
+    assert pieces[0].start == pytest.approx(second.start_s * RATE_HZ, abs=64)
+    assert pieces[0].stop == pytest.approx(second.end_s * RATE_HZ, abs=64)
+    assert left(made) == cut_all(made)
+    assert left(made, (1e6, 2e6)) == cut_all(made)
+
+
+@pytest.mark.parametrize("length", [1_000, 30_000, 3_000_000])
+def test_of_a_long_stretch_some_windows_are_looked_at(length):
+    """The most telling part among them, all within the stretch, in order and apart."""
+    record = record_of(np.zeros(8))
+    box = Box(length // 3, length // 3 + 400, 125e3, 250e3, 64, 90.0)
+    windows = windows_of(record, Active(500, 500 + length, 1, box))
+    assert 1 <= len(windows) <= 6
+    assert all(500 <= w.start < w.stop <= 500 + length for w in windows)
+    assert all(w.stop - w.start <= max(length, 1 << 16) for w in windows)
+    assert all(a.stop <= b.start for a, b in pairwise(windows))
+    middle = (box.start + box.stop) / 2.0
+    assert any(w.start <= middle < w.stop for w in windows)
+    assert all((w.octave, w.best) == (1, box) for w in windows)
 
 
 def test_no_piece_crosses_a_segment():

@@ -133,7 +133,7 @@ def memory_watched(seen: list[float]) -> Iterator[None]:
     over = threading.Event()
 
     def look() -> None:
-        while not over.wait(0.005):
+        while not over.wait(0.02):
             seen.append(anonymous_mb())
 
     watcher = threading.Thread(target=look, daemon=True)

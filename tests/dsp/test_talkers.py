@@ -1,0 +1,197 @@
+"""Who sent what, over whole strips: groups, what each shares, and the noise that was met."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from benchmarks.bounds import carrier_std_bound_hz
+from generators.truths import (
+    RATE_HZ,
+    Capture,
+    capture,
+    model_of,
+    same_or_opposite,
+    sigma_for,
+    strip_from,
+    true_fits,
+)
+from scipy import stats
+
+from dsp.extract import Found, extract
+from dsp.fits import Fits, carry
+from dsp.pool import carrier_std
+from dsp.runs import Runs
+from dsp.synth import BurstSpec, random_symbols, transmissions
+from dsp.talkers import Talker, believable, talkers_of
+
+TO_HZ = RATE_HZ / (2.0 * np.pi)
+
+
+def found_in(made: Capture) -> Found:
+    model = model_of(made)
+    return extract(strip_from(made), model.carrier_hz / TO_HZ, model)
+
+
+def talkers_in(made: Capture) -> list[Talker]:
+    return talkers_of(strip_from(made), believable(found_in(made))[0])
+
+
+def found_of(fits: Fits) -> Found:
+    """Fits as if they were found, no long ones among them."""
+    return Found(fits, fits.take(np.zeros(0, int)), np.zeros(0, int), fits.variance)
+
+
+def heard(talker: Talker, made: Capture) -> list[int]:
+    """Numbers of the bursts that a talker's runs are."""
+    starts = np.array([b.start_s for b in made.bursts]) * RATE_HZ
+    return [int(np.argmin(np.abs(starts - first))) for first in talker.runs.first]
+
+
+def sent_by(
+    *carriers_hz: float, draw: int, amplitudes: tuple[float, ...] = (), esn0_db: float = 16.0
+) -> Capture:
+    """Twelve bursts of random lengths, the talkers taking turns."""
+    rng = np.random.default_rng(draw)
+    bursts, now, rate = [], 1.5e-3, 27_462.0
+    for k in range(12):
+        who = k % len(carriers_hz)
+        text = random_symbols(int(rng.integers(20, 60)), rng, longest_run=6)
+        amplitude = amplitudes[who] if amplitudes else 1.0
+        bursts.append(BurstSpec(now, text, rate, carriers_hz[who], amplitude, rng.uniform(0, 2 * np.pi)))
+        now = bursts[-1].end_s + (12.0 + rng.uniform()) / rate
+    count, sigma = int((now + 1e-3) * RATE_HZ), sigma_for(esn0_db, rate)
+    clean = transmissions(bursts, RATE_HZ, count).samples
+    return Capture(clean + rng.normal(0.0, sigma, count), tuple(bursts), sigma)
+
+
+def assert_right(runs: Runs, bursts: list[BurstSpec]) -> None:
+    assert runs.count.tolist() == [len(b.symbols) for b in bursts]
+    for i, burst in enumerate(bursts):
+        assert same_or_opposite(runs.take(np.array([i])).symbols.real, burst.symbols)
+
+
+@pytest.mark.parametrize(
+    ("carriers_hz", "amplitudes"),
+    [((173_011.0,), (1.0,)), ((173_011.0, 173_400.0), (1.0, 1.0)), ((173_011.0,) * 3, (1.0, 0.7, 0.45))],
+)
+def test_each_talker_has_its_own_bursts_and_carrier(carriers_hz, amplitudes):
+    made = sent_by(*carriers_hz, draw=1, amplitudes=amplitudes, esn0_db=20.0)
+    talkers = talkers_in(made)
+    assert len(talkers) == len(carriers_hz)
+    for who, talker in enumerate(talkers):
+        mine = list(range(who, 12, len(carriers_hz)))
+        assert heard(talker, made) == mine
+        assert_right(talker.runs, [made.bursts[k] for k in mine])
+        assert abs(talker.carrier * TO_HZ - carriers_hz[who]) < 4.0 * talker.carrier_std * TO_HZ
+        # shared by all of a talker's, and its own bound (Cramer-Rao, by the samples)
+        assert np.all(talker.runs.omega == talker.carrier)
+        bound = carrier_std_bound_hz([made.bursts[k] for k in mine], RATE_HZ, made.sigma)
+        assert talker.carrier_std * TO_HZ == pytest.approx(bound, rel=0.35)
+
+
+def test_shared_carriers_err_as_they_say():
+    """Sixteen captures: chi-square of 16 degrees of freedom."""
+    z = []
+    for draw in range(16):
+        made = sent_by(173_011.0 + 37.0 * draw, draw=100 + draw, esn0_db=12.0)
+        fits = true_fits(made, sharp=False)
+        rng = np.random.default_rng(draw)
+        rough = replace(fits, detune=rng.normal(0.0, 0.05, 12) / (fits.count * fits.period))
+        (talker,) = talkers_of(strip_from(made), found_of(carry(rough, rounds=8)))
+        z.append((talker.carrier * TO_HZ - made.bursts[0].carrier_hz) / (talker.carrier_std * TO_HZ))
+    low, high = stats.chi2.ppf([0.0005, 0.9995], 16) / 16
+    assert low < np.mean(np.square(z)) < high, np.round(z, 1)
+
+
+@pytest.mark.parametrize(("off", "shared"), [(0.5, True), (2.5, False)])
+def test_carriers_that_disagree_by_more_than_chance_are_not_shared(off, shared):
+    """Every second one ``off`` uncertainties higher, the others lower: one talker by its amplitude.
+
+    At 2.5 the sum of squares is 75 where 31 is exceeded once in 1000 (chi-square of 11 degrees of freedom).
+    """
+    made = capture((40,) * 12, 3, esn0_db=16.0)
+    fits = true_fits(made)
+    away = off * carrier_std(fits.gain, fits.count, fits.period) * np.where(np.arange(12) % 2, 1.0, -1.0)
+    (talker,) = talkers_of(strip_from(made), found_of(replace(fits, detune=away)))
+    assert len(talker.runs) == 12
+    assert (talker.carrier is not None) == (talker.carrier_std is not None) == shared
+    assert (np.ptp(talker.runs.omega) == 0.0) == shared
+    # fitted anew, each is where it is, shared or not
+    errors = (talker.runs.omega - fits.turned.omega) / carrier_std(fits.gain, fits.count, fits.period)
+    assert np.max(np.abs(errors)) < 4.0
+
+
+@pytest.mark.parametrize("noise", [0.5, 1.0, 1.6])
+def test_numbers_are_in_units_of_the_noise_that_was_met(noise):
+    """``noise`` is the true noise over what was told."""
+    made = sent_by(173_011.0, draw=4, esn0_db=14.0)
+    fits = true_fits(made)
+    fits = replace(fits, variance=fits.variance / noise)
+    (talker,) = talkers_of(strip_from(made), found_of(fits))
+    assert talker.fitness.noise == 1.0
+    # some 500 symbols tell it to 6 %
+    assert talker.runs.variance == pytest.approx(made.sigma**2, rel=0.25)
+    assert talker.fitness.gain == pytest.approx(np.sqrt(2.0 * 10**1.4), rel=0.12)
+    assert np.mean(talker.runs.symbols.imag**2) == pytest.approx(1.0, rel=0.25)
+    assert talker.runs.amplitude == pytest.approx(np.ones(12), rel=0.1)
+
+
+def test_what_is_no_reversal_is_not_believed():
+    """Bursts with quarter turns among those with half turns; each judged by itself."""
+    made = sent_by(173_011.0, draw=5, esn0_db=20.0)
+    rng = np.random.default_rng(6)
+    samples = made.samples.copy()
+    for k in (2, 7):
+        burst = made.bursts[k]
+        place = np.arange(int(np.ceil(burst.start_s * RATE_HZ)), int(burst.end_s * RATE_HZ))
+        symbol = ((place / RATE_HZ - burst.start_s) * burst.symbol_rate_bd).astype(int)
+        turns = rng.integers(0, 4, len(burst.symbols))[symbol] / 4.0
+        samples[place] = np.sin(2 * np.pi * (burst.carrier_hz * place / RATE_HZ + turns))
+        samples[place] += rng.normal(0.0, made.sigma, place.size)
+    left, runs = believable(found_of(true_fits(replace(made, samples=samples))))
+    kept = [k for k in range(12) if k not in (2, 7)]
+    assert len(left) == len(runs) == 10
+    assert runs.first == pytest.approx(np.array([made.bursts[k].start_s for k in kept]) * RATE_HZ)
+
+
+def test_long_and_short_bursts_of_one_amplitude_and_carrier():
+    """What was followed has no carrier in common, what was fitted has."""
+    made = capture((30, 260, 40, 310), 7, esn0_db=16.0, gap_symbols=20.0)
+    talkers = talkers_in(made)
+    followed = [t for t in talkers if t.runs.drift.all()]
+    fitted = [t for t in talkers if not t.runs.drift.any()]
+    assert len(followed) + len(fitted) == len(talkers)
+    assert sorted(k for t in followed for k in heard(t, made)) == [1, 3]
+    assert sorted(k for t in fitted for k in heard(t, made)) == [0, 2]
+    assert all(t.carrier is None for t in followed)
+    for talker in talkers:
+        assert_right(talker.runs, [made.bursts[k] for k in heard(talker, made)])
+
+
+def test_nothing_found_is_nobody():
+    made = capture((20,), 8)
+    strip = strip_from(made)
+    silent = strip.with_variance(1e6)
+    empty = extract(silent, model_of(made).carrier_hz / TO_HZ, model_of(made), covered=np.array([(0.0, 1e9)]))
+    left, runs = believable(empty)
+    assert (len(left), len(runs), talkers_of(strip, left)) == (0, 0, [])
+
+
+def test_released_talkers_keep_what_is_reported():
+    made = sent_by(173_011.0, draw=9)
+    (talker,) = talkers_in(made)
+    bare = talker.released()
+    assert bare.strip.samples.size == 0
+    assert bare.runs.turned.sums.size == 1
+    assert bare.strip.size == talker.strip.size
+    place = talker.runs.first
+    np.testing.assert_array_equal(bare.strip.shift(place), talker.strip.shift(place))
+    for name in ("symbols", "starts", "gains", "amplitude", "period"):
+        np.testing.assert_array_equal(getattr(bare.runs, name), getattr(talker.runs, name))
+    assert (bare.fitness, bare.carrier, bare.carrier_std) == (
+        talker.fitness,
+        talker.carrier,
+        talker.carrier_std,
+    )

@@ -10,6 +10,7 @@ from dsp.carrier import CarrierLine, busiest_hz, squared_lines
 from dsp.condition import Conditioner
 from dsp.correlate import turn_back
 from dsp.extract import Found, Model, extract
+from dsp.link import EXPLAINED
 from dsp.merge import climb
 from dsp.noise import NoiseFloor
 from dsp.quality import Fitness, fitness
@@ -30,8 +31,6 @@ _FRAMES_OF_ONE = 12
 # and symbol rates, as symbols in the piece, whose bandwidth is tried
 _SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)
 _FOGGED_ESN0 = 40.0
-# share of the energy seen that a model must explain to be more than a chance likeness
-EXPLAINED = 0.55
 _FEWEST_CYCLES = 0.9
 # natural units of a fit to a lead that is worth counting: the choice among models is judged over all leads
 _LEAD_NATS = 8.0

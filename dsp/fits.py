@@ -166,45 +166,55 @@ def cos_sin(angle: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
 def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4) -> Fits:
     """Phase, carrier and amplitude given the timing: expectation-maximisation over the bits."""
     edges, inside = fits.edges(), fits.inside()
-    period = fits.period[:, None]
-    mids = (edges[:, :-1] + edges[:, 1:]) * 0.5
+    wanted = inside.astype(np.float32)
+    period = fits.period.astype(np.float32)[:, None]
     middle = fits.middle
-    off = np.where(inside, mids - middle[:, None], 0.0)
-    spread = np.maximum(np.sum(off * off, axis=1), 1e-9)
+    steps = np.arange(inside.shape[1], dtype=np.float32) + np.float32(0.5)
+    off = (steps - (0.5 * fits.count).astype(np.float32)[:, None]) * period * wanted
+    spread = np.maximum(_sum(off * off), 1e-9)
     sums = fits.turned.sums_of(edges)
-    z = sums.z * fits.normal()
-    double_re, double_im, length = sums.double_re, sums.double_im, sums.length
+    normal = fits.normal().astype(np.float32)
+    z_re = sums.z.real.astype(np.float32) * normal
+    z_im = sums.z.imag.astype(np.float32) * normal
+    length = sums.length.astype(np.float32)
     count = np.maximum(fits.count, 1)
     detune = fits.detune
     # the phase is carried in the middle, where it does not depend on the carrier
     phase = fits.phase + detune * (middle - fits.centre)
     gain = np.maximum(fits.gain, 0.3)
     free = (fits.count >= 3) & (not hold_carrier)
+    turning = not hold_carrier or bool(detune.any())
     for _ in range(rounds):
-        cos, sin = cos_sin(phase[:, None] + detune[:, None] * off)
-        re = z.real * cos + z.imag * sin
-        im = z.imag * cos - z.real * sin
-        cos2, sin2 = cos * cos - sin * sin, 2.0 * sin * cos
-        energy = (length + double_re * cos2 - double_im * sin2) / period
+        angle = phase.astype(np.float32)[:, None]
+        if turning:
+            angle = angle + detune.astype(np.float32)[:, None] * off
+        cos, sin = np.cos(angle), np.sin(angle)
+        re = z_re * cos + z_im * sin
+        im = z_im * cos - z_re * sin
+        cos2, sin2 = cos * cos - sin * sin, np.float32(2.0) * sin * cos
+        energy = (length + sums.double_re * cos2 - sums.double_im * sin2) / period
         # the derivative of a symbol's energy with the phase, for carriers of a few cycles a symbol
-        slope = (double_re * sin2 + double_im * cos2) * (-2.0 / period)
-        soft = np.where(inside, np.tanh(gain[:, None] * re), 0.0)
-        pull = soft * im - np.where(inside, slope, 0.0) * (0.5 * gain[:, None])
-        d_middle = np.clip(pull.sum(axis=1) / (gain * count), -0.5, 0.5)
-        d_detune = np.where(free, np.sum(pull * off, axis=1) / (gain * spread), 0.0)
-        detune = detune + d_detune
+        slope = (sums.double_re * sin2 + sums.double_im * cos2) * (np.float32(-2.0) / period)
+        of_gain = gain.astype(np.float32)[:, None]
+        soft = np.tanh(of_gain * re)
+        pull = (soft * im - slope * (np.float32(0.5) * of_gain)) * wanted
+        d_middle = np.clip(_sum(pull) / (gain * count), -0.5, 0.5)
+        if not hold_carrier:
+            detune = detune + np.where(free, _sum(pull * off) / (gain * spread), 0.0)
         phase = phase + d_middle
-        gain = np.maximum(
-            0.3, np.sum(soft * re, axis=1) / np.maximum(np.sum(np.where(inside, energy, 0.0), axis=1), 1e-9)
-        )
-    out = replace(
+        gain = np.maximum(0.3, _sum(soft * re * wanted) / np.maximum(_sum(energy * wanted), 1e-9))
+    return replace(
         fits,
         detune=detune,
         phase=np.remainder(phase + np.pi, 2.0 * np.pi) - np.pi,
         centre=middle,
         amplitude=gain * np.sqrt(2.0 * fits.variance / fits.period),
     )
-    return scored(out)
+
+
+def _sum(values: NDArray[np.float32]) -> Floats:
+    """Sum of each row, in double precision."""
+    return np.asarray(values.sum(axis=1, dtype=np.float64))
 
 
 def scored(fits: Fits) -> Fits:
@@ -233,7 +243,7 @@ def timing_nats(fits: Fits, starts: Floats, period: Floats | None = None) -> Flo
     return out
 
 
-def retime(fits: Fits, width: Floats, steps: int = 6) -> Fits:
+def retime(fits: Fits, width: Floats, steps: int = 3) -> Fits:
     """The first edge within ``+- width`` (b,) samples: its mean over the likelihood, on a grid."""
     starts = fits.start[:, None] + width[:, None] * np.linspace(-1.0, 1.0, 2 * steps + 1)
     nats = timing_nats(fits, starts)
@@ -281,7 +291,7 @@ def _uneven(nats: Floats, fits: Fits, before: int) -> Floats:
     return np.where((fits.gain > 4.5) & (spread > 1.0), spread**2, 1.0)
 
 
-def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.2) -> Fits:
+def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.13) -> Fits:
     """Bring rough fits to the maximum of the likelihood, the period held.
 
     Start, ends, phase, amplitude and (unless held) carrier are improved in turn, the first edge within
@@ -291,14 +301,19 @@ def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: 
     def work(rows: Fits) -> Fits:
         reached = width
         rows = carry(rows, hold_carrier=hold_carrier)
-        fine = 0.01 / (1.0 + rows.gain * rows.gain)
+        gain = float(np.median(rows.gain))
+        # the likelihood falls by up to 2 g^2 for each symbol by which a flip is misplaced
+        fine = max(0.02 / (1.0 + gain * gain), 0.15 / float(rows.period.max()))
         while True:
             rows = retime(rows, np.maximum(reached * rows.period, 0.3))
-            if ends:
+            if ends and reached > 0.02:
                 rows = reach(rows)
             rows = carry(rows, hold_carrier=hold_carrier, rounds=2)
-            reached /= 4.0
-            if reached < float(np.median(fine)) or reached * float(rows.period.max()) < 0.2:
-                return rows
+            if reached < 3.0 * fine:
+                break
+            reached /= 3.0
+        if ends:
+            rows = reach(rows)
+        return scored(carry(rows, hold_carrier=hold_carrier, rounds=1))
 
     return in_groups(fits, work)

@@ -17,8 +17,8 @@ from dsp.extract import Model
 from dsp.noise import NoiseFloor
 from dsp.source import Record, Watch
 
-# a record no longer than this is looked at as a whole
-WHOLE = 1 << 20
+# a record no longer than this is let through as a whole
+_WHOLE = 1 << 18
 _BLOCK = 1 << 20
 _SYMBOLS = 14.0
 _MARGIN_SYMBOLS = 10.0
@@ -31,7 +31,7 @@ def spans_of(
     record: Record, noise: NoiseFloor, model: Model, noise_scale: float, watch: Watch
 ) -> list[tuple[int, int]]:
     """Spans ``[start, stop)`` in samples, in rising order, with some symbols of room on either side."""
-    if record.samples <= WHOLE:
+    if record.samples <= _WHOLE:
         return [(s.first, s.last) for s in record.stretches]
     frame = 1 << int(np.clip(np.ceil(np.log2(model.period)), 4, 14))
     jobs = []

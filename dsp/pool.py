@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.fits import Fits, settle, timing_nats
+from dsp.flips import flip_times
+from dsp.runs import runs_of
 from dsp.source import Floats
 
-_BURSTS_AT_MOST = 128
+_BURSTS_AT_MOST = 96
 _BURSTS_FIRST = 12
-_STARTS = 21
-_PERIODS = 13
+_STARTS = 17
+_PERIODS = 11
 # grids over the period with all transmissions, and with the first few
 _ROUNDS_ALL = 2
 _ROUNDS_FIRST = 12
@@ -45,20 +47,14 @@ class Period:
 def pooled_period(fits: Fits, start: float, sharp: bool, std: float | None = None) -> Period:
     """The period by the likelihood of all fits together, each one's own timing averaged out.
 
-    The strongest few decide how samples are shared out and where the period lies roughly, unless that is known to
-    ``std`` already; more of them then refine it.
+    Where it lies roughly is seen from the flips; the strongest few transmissions decide how samples are shared
+    out, unless the period is known to ``std`` already; more of them then refine it.
     """
     best = fits.take(np.argsort(-fits.nats, kind="stable")[:_BURSTS_AT_MOST])
     if std is None:
-        few = best.take(np.arange(min(len(best), _BURSTS_FIRST)))
-        options: list[tuple[float, Period]] = []
-        for mode in (False, True) if start < 64.0 else (sharp,):
-            own = _settled(few, start, mode)
-            if len(own):
-                options.append(_refine(own, start, mode, 0.4 / float(own.count.max()), _ROUNDS_FIRST))
-        if not options:
+        found = _first(best.take(np.arange(min(len(best), _BURSTS_FIRST))), start, sharp)
+        if found is None:
             return Period(start, start * 0.01, sharp)
-        found = max(options, key=lambda option: option[0])[1]
     else:
         found = Period(start, std, sharp)
     if len(best) > _BURSTS_FIRST or std is not None:
@@ -72,6 +68,52 @@ def pooled_period(fits: Fits, start: float, sharp: bool, std: float | None = Non
     return replace(found, std=float(np.hypot(found.std, shape)))
 
 
+def _first(few: Fits, start: float, sharp: bool) -> Period | None:
+    """The period over a few transmissions, and how samples are shared out; None if nothing is left of them."""
+    options: list[tuple[float, Period]] = []
+    near = flip_period(few)
+    for mode in (False, True) if start < 64.0 else (sharp,):
+        own = _settled(few, start if near is None else near.value, mode)
+        if not len(own):
+            continue
+        # a good start is never farther off than the flips show
+        width = 0.4 / float(own.count.max())
+        if near is not None:
+            width = min(width, max(5.0 * near.std, 0.3 / float(own.count.max())) / near.value)
+        options.append(_refine(own, float(own.period[0]), mode, width, _ROUNDS_FIRST))
+    return max(options, key=lambda option: option[0])[1] if options else None
+
+
+def flip_period(fits: Fits) -> Period | None:
+    """The period by weighted least squares over the instants of all flips; None of fewer than three.
+
+    Each transmission has a first edge of its own. The scatter about the fit, where it is larger than the flips'
+    own uncertainty, widens the result's.
+    """
+    runs = runs_of(fits)
+    flips = flip_times(runs, 1.0)
+    if flips.where.size < 3:
+        return None
+    owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
+    period = fits.period[owner]
+    number = np.rint((flips.where - runs.first[owner]) / period)
+    weight = 1.0 / (((flips.high - flips.low) / 3.92) ** 2 + 0.1)
+
+    def centred(values: Floats) -> Floats:
+        total = np.bincount(owner, weight, len(runs))
+        mean = np.bincount(owner, weight * values, len(runs)) / np.maximum(total, 1e-300)
+        return np.asarray(values - mean[owner])
+
+    k, t = centred(number), centred(flips.where)
+    information = float(np.sum(weight * k * k))
+    free = flips.where.size - len(runs) - 1
+    if information <= 0.0 or free < 1:
+        return None
+    value = float(np.sum(weight * k * t)) / information
+    scatter = float(np.sum(weight * (t - value * k) ** 2)) / free
+    return Period(value, float(np.sqrt(max(1.0, scatter) / information)), fits.turned.sharp)
+
+
 def _settled(fits: Fits, period: float, sharp: bool) -> Fits:
     middle = fits.middle
     rough = replace(
@@ -80,7 +122,7 @@ def _settled(fits: Fits, period: float, sharp: bool) -> Fits:
         period=np.full(len(fits), period),
         start=middle - 0.5 * fits.count * period,
     )
-    own = settle(rough, width=0.1)
+    own = settle(rough, width=0.05)
     return own.take(own.count >= 3)
 
 
@@ -160,41 +202,54 @@ def carrier_std(gain: Floats, count: Floats, period: Floats) -> Floats:
     return np.asarray(np.sqrt(12.0 / np.maximum(count * gain * gain, 1e-9)) / (count * period))
 
 
+@dataclass
+class _Cluster:
+    """Running sums of the bursts of one talker."""
+
+    log_sum: float
+    log_u_sum: float
+    weight: float
+    carrier_sum: float
+    carrier_u_sum: float
+    members: list[int]
+
+    def distance(self, log: float, log_u: float, carrier: float, carrier_u: float) -> float:
+        """Squared distance of a burst in standard uncertainties."""
+        n = len(self.members)
+        away = (log - self.log_sum / n) ** 2 / (log_u**2 + (self.log_u_sum / n) ** 2 / n)
+        mean_u = self.carrier_u_sum / n
+        return away + (carrier - self.carrier_sum / self.weight) ** 2 / (carrier_u**2 + mean_u**2 / n)
+
+    def add(self, number: int, log: float, log_u: float, carrier: float, carrier_u: float) -> None:
+        self.log_sum += log
+        self.log_u_sum += log_u
+        self.weight += carrier_u**-2.0
+        self.carrier_sum += carrier * carrier_u**-2.0
+        self.carrier_u_sum += carrier_u
+        self.members.append(number)
+
+
 def group_talkers(amplitude: Floats, amplitude_u: Floats, carrier: Floats, carrier_u: Floats) -> list[int]:
     """Number the talkers: bursts whose amplitude and carrier agree within their uncertainty are one's.
 
-    All arrays have shape (bursts,). Agglomerative: the two closest groups are joined while they agree
-    within three standard uncertainties (amplitudes within 4 % count as equal: lines load unevenly).
+    All arrays have shape (bursts,). Each burst, in order of amplitude, joins the closest group if it agrees with
+    it within three standard uncertainties (amplitudes within 4 % count as equal: lines load unevenly).
     """
     logs = np.log(np.maximum(amplitude, 1e-300))
     logs_u = np.hypot(amplitude_u / np.maximum(amplitude, 1e-300), 0.04)
     carrier_u = np.hypot(carrier_u, 1e-5 * np.abs(carrier))
-    centres: list[list[float]] = []
-    members: list[list[int]] = []
-    for i in np.argsort(logs).tolist():
-        best, best_distance = -1, 18.0
-        for j, (log_c, log_u, car_c, car_u, weight) in enumerate(centres):
-            distance = (logs[i] - log_c) ** 2 / (logs_u[i] ** 2 + log_u**2 / weight)
-            distance += (carrier[i] - car_c) ** 2 / (carrier_u[i] ** 2 + car_u**2 / weight)
-            if distance < best_distance:
-                best, best_distance = j, distance
-        if best < 0:
-            centres.append([float(logs[i]), float(logs_u[i]), float(carrier[i]), float(carrier_u[i]), 1.0])
-            members.append([i])
+    rows = list(zip(logs.tolist(), logs_u.tolist(), carrier.tolist(), carrier_u.tolist(), strict=True))
+    clusters: list[_Cluster] = []
+    for i in np.argsort(logs, kind="stable").tolist():
+        away = [(cluster.distance(*rows[i]), j) for j, cluster in enumerate(clusters)]
+        nearest = min(away, default=(18.0, -1))
+        if nearest[0] < 18.0:
+            clusters[nearest[1]].add(i, *rows[i])
         else:
-            members[best].append(i)
-            inside = members[best]
-            w = 1.0 / carrier_u[inside] ** 2
-            centres[best] = [
-                float(np.mean(logs[inside])),
-                float(np.mean(logs_u[inside])),
-                float(np.sum(w * carrier[inside]) / np.sum(w)),
-                float(np.mean(carrier_u[inside])),
-                float(len(inside)),
-            ]
-    order = sorted(range(len(members)), key=lambda j: min(members[j]))
+            clusters.append(_Cluster(0.0, 0.0, 0.0, 0.0, 0.0, []))
+            clusters[-1].add(i, *rows[i])
     out = [0] * logs.size
-    for number, j in enumerate(order):
-        for i in members[j]:
+    for number, cluster in enumerate(sorted(clusters, key=lambda c: min(c.members))):
+        for i in cluster.members:
             out[i] = number
     return out

@@ -1,0 +1,144 @@
+"""All transmissions of a link over a whole record, some at a time, so that any length fits into memory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from dsp.condition import Conditioner
+from dsp.extract import Found, Model, extract
+from dsp.pool import Period, marginal
+from dsp.source import Floats, Watch
+from dsp.strip import Spans, Strip
+from dsp.talkers import Talker, believable, talkers_of
+
+# transmissions over which the symbol period is pooled
+_BURSTS_FOR_PERIOD = 120
+# samples that are worked on at a time
+_LOT = 1 << 20
+# symbols by which neighbouring lots overlap: what is longer and cut by both is looked at in one piece
+_OVERLAP_SYMBOLS = 160.0
+# symbols from the end of a lot within which something is cut off by it
+_CUT_SYMBOLS = 3.0
+_THREADS = 2
+
+
+@dataclass(frozen=True)
+class _Lot:
+    """Spans of the record; transmissions whose middle lies in ``[low, high)`` are this lot's."""
+
+    spans: tuple[tuple[int, int], ...]
+    low: float
+    high: float
+
+    def with_next(self, other: _Lot) -> _Lot:
+        """Both in one; where they overlap, their spans are joined."""
+        spans = list(self.spans)
+        for start, stop in other.spans:
+            if start <= spans[-1][1]:
+                spans[-1] = (spans[-1][0], max(stop, spans[-1][1]))
+            else:
+                spans.append((start, stop))
+        return _Lot(tuple(spans), self.low, other.high)
+
+
+@dataclass(frozen=True, eq=False)
+class _Done:
+    """What a lot gave; ``cut`` tells that a transmission goes on beyond its end."""
+
+    talkers: tuple[Talker, ...]
+    nats: Floats
+    cut: bool
+
+
+def everywhere(
+    conditioner: Conditioner,
+    spans: list[tuple[int, int]],
+    variance: float,
+    model: Model,
+    period: Period,
+    covered: Spans,
+    watch: Watch,
+) -> tuple[list[Talker], Period]:
+    """All talkers of a link over all spans, and the symbol period as they show it."""
+    lots = list(_lots(spans, int(_OVERLAP_SYMBOLS * model.period)))
+    omega = 2.0 * np.pi * model.carrier_hz / conditioner.record.rate_hz
+    periods = period.grid()
+    quota = -(-_BURSTS_FOR_PERIOD // max(1, len(lots)))
+
+    def work(lot: _Lot) -> _Done:
+        strip = conditioner.strip(list(lot.spans)).with_variance(variance)
+        found, _ = believable(extract(strip, omega, model, covered=covered))
+        mine = _of_lot(found, strip, lot)
+        nats = np.zeros(periods.size)
+        if len(mine.fits):
+            best = mine.fits.take(np.argsort(-mine.fits.nats, kind="stable")[:quota])
+            nats = marginal(best, periods).sum(axis=1)
+        cut = _goes_on(found, strip, model.period)
+        return _Done(() if cut else tuple(t.released() for t in talkers_of(strip, mine)), nats, cut)
+
+    total = np.zeros(periods.size)
+    out: list[Talker] = []
+    while lots:
+        again: list[_Lot] = []
+        open_lot: _Lot | None = None
+        with ThreadPoolExecutor(_THREADS) as pool:
+            for i, (lot, done) in enumerate(zip(lots, pool.map(work, lots), strict=True)):
+                watch.at(i / len(lots))
+                if open_lot is not None:
+                    open_lot = open_lot.with_next(lot)
+                elif done.cut:
+                    open_lot = lot
+                else:
+                    out.extend(done.talkers)
+                    total += done.nats
+                if open_lot is not None and not done.cut:
+                    again.append(open_lot)
+                    open_lot = None
+        if open_lot is not None:
+            again.append(open_lot)
+        if len(again) == len(lots):
+            break
+        lots = again
+    return out, period.weighed(periods, total)
+
+
+def _lots(spans: list[tuple[int, int]], overlap: int) -> Iterator[_Lot]:
+    """Spans in lots of about as many samples as are worked on at a time; a long span is cut with overlap."""
+    size = max(_LOT, 4 * overlap)
+    lot: list[tuple[int, int]] = []
+    held, low = 0, -np.inf
+    for start, stop in spans:
+        begin = start
+        while stop - begin + held > 1.5 * size:
+            middle = begin + size - held
+            yield _Lot((*lot, (begin, min(stop, middle + overlap))), low, float(middle))
+            lot, held, low, begin = [], 0, float(middle), middle - overlap
+        lot.append((begin, stop))
+        held += stop - begin
+        if held >= size:
+            yield _Lot(tuple(lot), low, float(stop))
+            lot, held, low = [], 0, float(stop)
+    if lot:
+        yield _Lot(tuple(lot), low, np.inf)
+
+
+def _of_lot(found: Found, strip: Strip, lot: _Lot) -> Found:
+    """What has its middle in the lot's own part."""
+    if len(found.fits):
+        middle = found.fits.middle
+        place = middle + strip.shift(middle)
+        fits = found.fits.take((place >= lot.low) & (place < lot.high))
+    else:
+        fits = found.fits
+    return Found(fits, found.windows, found.owner, found.variance)
+
+
+def _goes_on(found: Found, strip: Strip, period: float) -> bool:
+    """Whether a followed transmission reaches an end of the strip's last part that is not its stretch's."""
+    if not len(found.windows) or strip.at_last[-1]:
+        return False
+    return bool(float(found.windows.stop.max()) > strip.size - _CUT_SYMBOLS * period)

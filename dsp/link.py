@@ -1,0 +1,165 @@
+"""What a link is: the model of a lead, refined over some of its transmissions and judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.extract import Found, Model, extract
+from dsp.merge import climb_together
+from dsp.pool import Period, pooled_period
+from dsp.quality import Fitness, fitness
+from dsp.results import DecodeSettings
+from dsp.runs import Runs
+from dsp.segment import Piece
+from dsp.source import Record
+from dsp.strip import Spans, Strip
+from dsp.talkers import believable
+
+# share of the energy seen that a model must explain to be more than a chance likeness
+EXPLAINED = 0.55
+# by how much two opposite phases must be likelier than any phases, and of few symbols each of them
+_SEARCH_NATS = 12.0
+_NATS_A_SYMBOL = 0.5
+# Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
+_LEAST_ESN0 = 1.0
+# symbols' worth of samples in which a model is refined
+_SYMBOLS_TO_LEARN = 4000.0
+
+
+@dataclass(frozen=True, eq=False)
+class Learned:
+    """A model as a part of the record shows it: what was found in the ``strip``, and the pooled period."""
+
+    strip: Strip
+    found: Found
+    runs: Runs
+    model: Model
+    period: Period | None
+
+
+def spans_to_learn(record: Record, pieces: list[Piece], model: Model) -> tuple[list[tuple[int, int]], float]:
+    """Spans of the record around the most telling pieces, and the energy of the pieces in them.
+
+    A short record is taken as a whole.
+    """
+    most = int(max(_SYMBOLS_TO_LEARN * model.period, 1 << 16))
+    if record.samples <= most:
+        return [(s.first, s.last) for s in record.stretches], sum(p.energy for p in pieces)
+    margin = int(10.0 * model.period)
+    wanted: list[tuple[int, int]] = []
+    energy = left = 0.0
+    left = float(most)
+    for piece in sorted(pieces, key=lambda p: -p.nats):
+        length = piece.stop - piece.start
+        if length > left and wanted:
+            continue
+        middle, take = (piece.start + piece.stop) // 2, min(length, int(left))
+        room = margin + piece.frame if take == length else 0
+        wanted.append((middle - take // 2 - room, middle + take // 2 + room))
+        energy += piece.energy * take / length
+        left -= take
+    spans: list[tuple[int, int]] = []
+    for wish, stop in sorted(wanted):
+        stretch = record.stretch_at(max(0, wish))
+        start, end = max(stretch.first, wish), min(stretch.last, stop)
+        if spans and start < spans[-1][1] and spans[-1][0] >= stretch.first:
+            spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
+        elif end > start:
+            spans.append((start, end))
+    return spans, energy
+
+
+def learn(record: Record, strip: Strip, model: Model, settings: DecodeSettings, covered: Spans) -> Learned:
+    """What a strip holds, and the model as all of that shows it."""
+    omega = 2.0 * np.pi / record.rate_hz
+    period: Period | None = None
+    found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
+    for _ in range(2):
+        if not len(runs):
+            break
+        before = model
+        model, period = _pooled_model(record, model, found, runs, settings, period)
+        if _alike(before, model, int(runs.count.max())):
+            break
+        strip = strip.with_variance(found.variance)
+        found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
+    return Learned(strip, found, runs, model, period)
+
+
+def _alike(one: Model, other: Model, symbols: int) -> bool:
+    """Whether fits with one model hold for the other: no edge moves by a thirtieth of a symbol."""
+    return one.sharp == other.sharp and abs(one.period / other.period - 1.0) * min(symbols, 96) < 0.03
+
+
+def _pooled_model(
+    record: Record, model: Model, found: Found, runs: Runs, settings: DecodeSettings, known: Period | None
+) -> tuple[Model, Period]:
+    fits = found.fits
+    if len(fits) and known is not None:
+        period = pooled_period(fits, model.period, model.sharp, known.std)
+    elif len(fits):
+        period = pooled_period(fits, model.period, model.sharp)
+        if settings.symbol_rate_bd is None:
+            strongest = fits.take(np.argsort(-fits.nats)[:24])
+            whole = climb_together([strongest.take(np.array([i])) for i in range(len(strongest))])
+            if whole > 1:
+                period = pooled_period(fits, period.value * whole, period.sharp)
+    else:
+        weights = runs.count.astype(np.float64) ** 3
+        value = float(np.sum(weights * runs.period) / weights.sum())
+        # timing of either end to about 1 / (2 g^2) of a symbol, as of a change point
+        gain = float(np.median(runs.gains))
+        period = Period(
+            value, value * max(1e-9, 0.7 / (1.0 + gain * gain)) / int(runs.count.max()), model.sharp
+        )
+    weight = runs.gain**2 * runs.count
+    omega = float(np.sum(weight * runs.omega) / weight.sum())
+    carrier = omega * record.rate_hz / (2.0 * np.pi)
+    gain = float(np.median(runs.gains))
+    return replace(model, carrier_hz=carrier, period=period.value, sharp=period.sharp, gain=gain), period
+
+
+def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness | None:
+    """How well the transmissions fit if they are phase reversal at all, else None.
+
+    ``energy_seen`` is what they should explain, over the noise variance ``noise_told``.
+    """
+    runs = learned.runs
+    if not len(learned.found) or learned.period is None or int(runs.count.max()) < 8:
+        return None
+    judged = fitness(runs)
+    energy = float(np.sum(runs.gains**2)) * learned.found.variance / noise_told
+    if energy < EXPLAINED * energy_seen or judged.gain**2 < 2.0 * _LEAST_ESN0 * judged.noise:
+        return None
+    # symbols of one talker differ in length by little more than noise makes them
+    spread_std = judged.noise * float(np.sqrt(2.0 / judged.symbols)) / judged.gain**2
+    if judged.gain**2 < 12.0 * judged.noise and judged.spread > 0.12 + 3.0 * spread_std:
+        return None
+    if (
+        judged.nats < min(_SEARCH_NATS, _NATS_A_SYMBOL * judged.symbols)
+        or judged.excess > 0.12 + 3.0 * judged.excess_std
+        or judged.spread > 0.4
+    ):
+        return None
+    return judged
+
+
+def rivals_of(found: Found) -> tuple[tuple[float, float], ...]:
+    """Symbol periods that divide the chosen one, with their odds against it, if those are worth a word."""
+    fits = found.fits
+    if not len(fits):
+        return ()
+    symbols = int(fits.count.sum()) + int(found.windows.count.sum()) // 2
+    out = []
+    for many in (2, 3, 4):
+        if symbols * (many - 1) * np.log(2.0) > 25.0:
+            continue
+        finer = replace(fits, period=fits.period / many, count=fits.count * many)
+        nats = float(np.sum(np.where(finer.inside(), finer.symbol_nats(), 0.0)))
+        nats -= float(np.sum(np.where(fits.inside(), fits.symbol_nats(), 0.0)))
+        odds = float(np.exp(min(0.0, nats)))
+        if odds > 1e-3:
+            out.append((float(fits.period[0]) / many, odds))
+    return tuple(out)

@@ -21,8 +21,10 @@ from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record, Watch
 
 _FRAMES = (16, 64, 256, 1024, 4096, 16384)
-BLOCK = 1 << 18
+BLOCK = 1 << 17
 _TALLEST = 128
+# frequencies at which a filter's gain is worked out: no fewer than there are lines to tell apart
+_GAINS = 1 << 14
 _THREADS = 2
 # equivalent independent ordinates of 2, 4, 8 neighbouring Hann bins (power correlation 4/9, 1/36)
 _BINS_EQUIVALENT = {2: 1.385, 4: 2.36, 8: 4.40}
@@ -73,8 +75,18 @@ def filtered(samples: Floats, rate_hz: float, gain: Callable[[Floats], Floats]) 
     whole[pad : pad + n] = samples
     whole[pad + n : 2 * pad + n] = (2.0 * samples[-1] - samples[-2 : -pad - 2 : -1]) * fade[::-1]
     spectrum = rfft(whole)
-    spectrum *= gain(np.fft.rfftfreq(total, 1.0 / rate_hz))
+    spectrum *= _spread(gain, spectrum.size, rate_hz / total).astype(samples.dtype)
     return np.asarray(irfft(spectrum, total)[pad : pad + n])
+
+
+def _spread(gain: Callable[[Floats], Floats], count: int, step_hz: float) -> Floats:
+    """A gain at ``count`` frequencies: worked out at some of them, and the same for those next to each.
+
+    Floors are smooth, and steady lines wider than such a step.
+    """
+    every = max(1, count // _GAINS)
+    coarse = gain((np.arange(0, count + every, every) + (every - 1) / 2.0) * step_hz)
+    return np.repeat(coarse, every)[:count]
 
 
 def found_nats(samples: int) -> float:

@@ -23,7 +23,8 @@ from dsp.talkers import Talker, talkers_of
 
 _MODELS_AT_MOST = 24
 # blocks of a record that are looked at first, and stretches of activity of an octave
-_BLOCKS_FIRST = 4
+_BLOCKS_FIRST = 2
+_BLOCKS_BESIDE = 8
 _STRETCHES = 8
 
 
@@ -100,13 +101,15 @@ def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watc
 
 
 def first_look(record: Record, noise: NoiseFloor, watch: Watch, covered: Spans | None = None) -> list[Active]:
-    """What is active in a part of the record; more of it is looked at until something is found, at last all."""
+    """What is active in a part of the record; more of it is looked at until something is found, at last all.
+
+    What else there is beside what is ``covered`` is looked for in a larger part, once.
+    """
     blocks = blocks_of(record)
-    share = _BLOCKS_FIRST
+    share = _BLOCKS_FIRST if covered is None else _BLOCKS_BESIDE
     while True:
         step = max(1, len(blocks) // share)
-        some = blocks[step // 2 :: step]
-        active = find_activity(record, noise, watch, blocks=some, covered=covered)
+        active = find_activity(record, noise, watch, blocks=blocks[step // 2 :: step], covered=covered)
         if active or step == 1 or covered is not None:
             return active
         share *= 4

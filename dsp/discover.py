@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,6 +24,10 @@ from dsp.source import Record, Watch
 from dsp.strip import Strip
 
 _SYMBOLS_AT_MOST = 64
+# and that a model explains that needs no comparing
+_CLEAR_SHARE = 0.75
+# energy over the noise density that tells a period well
+_TELLING_ENERGY = 1500.0
 # symbols that a short piece may have
 _SYMBOLS_SOUGHT = 80.0
 # frames of a piece beyond which it may be several transmissions, and of a part that is likely one
@@ -83,7 +88,7 @@ def discover(
             if judged is not None and (best is None or total > best[1]):
                 best = (replace(model, gain=judged.gain), total, found)
                 promising = promising or _promising(judged)
-                if len(found) >= len(leads.pieces) and _clear(judged, found):
+                if _clear(judged, found, _energy(found) / _all_seen(leads, model.period)):
                     # every lead is explained beyond doubt: other proposals can only say the same
                     return best[0]
             agreed = best is not None and any(_same(best[0], other) for other in earlier)
@@ -102,7 +107,7 @@ def discover(
 def _believed(leads: Leads, best: tuple[Model, float, Found], rate_hz: float) -> Model | None:
     """The best model if it explains what was seen, and better than a tone does."""
     model, total, found = best
-    seen = max(1e-9, sum(_seen(piece, model.period) for piece in leads.pieces))
+    seen = _all_seen(leads, model.period)
     tone = tone_nats(leads, rate_hz, model.carrier_hz)
     if tone > 0.85 * total and 2.0 * tone > EXPLAINED * seen:
         return replace(model, unmodulated=True)
@@ -216,18 +221,21 @@ def _by_weight(leads: Leads) -> Leads:
     return Leads(tuple(leads.pieces[i] for i in order), moved)
 
 
-def _clear(judged: Fitness, found: Found) -> bool:
-    """Whether fits leave no room for another model: long, strong, and with nothing across the phase."""
-    count = np.concatenate((found.fits.count, found.windows.count))
-    gain = np.concatenate((found.fits.gain, found.windows.gain))
-    if count.min() < 8 or gain.min() < 5.0:
-        return False
+def _clear(judged: Fitness, found: Found, share: float) -> bool:
+    """Whether fits leave no room for another model: strong, nothing across the phase, and little unexplained."""
+    gain = float(np.median(np.concatenate((found.fits.gain, found.windows.gain))))
     return (
-        judged.nats > 40.0 * len(found)
+        gain > 5.0
+        and share > _CLEAR_SHARE
+        and judged.nats > 40.0 * len(found)
         and judged.excess < 0.05
         and judged.spread < 0.05
-        and judged.flips > len(found)
+        and judged.flips > 3 * len(found)
     )
+
+
+def _all_seen(leads: Leads, period: float) -> float:
+    return max(1e-9, sum(_seen(piece, period) for piece in leads.pieces))
 
 
 def _same(one: Model, other: Model) -> bool:
@@ -255,7 +263,7 @@ def trimmed(piece: Piece, period: float, symbols: int = _SYMBOLS_AT_MOST) -> tup
     return max(0, start), stop
 
 
-def _propose(leads: Leads, number: int, rate_hz: float, settings: DecodeSettings) -> list[Model]:
+def _propose(leads: Leads, number: int, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
     piece, lead = leads.pieces[number], leads.part(number)
     if settings.carrier_hz is not None:
         carriers = [settings.carrier_hz]
@@ -263,8 +271,10 @@ def _propose(leads: Leads, number: int, rate_hz: float, settings: DecodeSettings
         lines = _lines(lead, piece, rate_hz)
         least = max(10.0, 0.15 * lines[0].contrast) if lines else 10.0
         carriers = [line.freq_hz for line in lines if line.contrast > least][:3]
-    models = (_period(lead, rate_hz, piece, carrier, settings) for carrier in carriers)
-    return [model for model in models if model is not None]
+    for carrier in carriers:
+        model = _period(lead, rate_hz, piece, carrier, settings)
+        if model is not None:
+            yield model
 
 
 def _lines(lead: Strip, piece: Piece, rate_hz: float) -> list[CarrierLine]:
@@ -291,10 +301,22 @@ def _lines(lead: Strip, piece: Piece, rate_hz: float) -> list[CarrierLine]:
     return kept
 
 
+def _telling_part(lead: Strip, piece: Piece) -> Strip:
+    """As much of a strong lead as tells the period well, where most energy is: the search grows with its square."""
+    length = int(max(16 * piece.frame, (piece.stop - piece.start) * _TELLING_ENERGY / max(piece.energy, 1.0)))
+    if length + 4 * piece.frame >= lead.size:
+        return lead
+    sums = np.concatenate(([0.0], np.cumsum(lead.samples.astype(np.float64) ** 2)))
+    first = int(np.argmax(sums[length:] - sums[:-length]))
+    start, stop = max(0, first - 2 * piece.frame), min(lead.size, first + length + 2 * piece.frame)
+    return replace(lead, samples=lead.samples[start:stop], size=stop - start)
+
+
 def _period(
     lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float, settings: DecodeSettings
 ) -> Model | None:
     """The best fit to a lead over all periods."""
+    lead = _telling_part(lead, piece)
     omega = 2.0 * np.pi * carrier_hz / rate_hz
     turned = turn_back(lead.samples, omega)
     bins = max(2.0, (piece.high_hz - piece.low_hz) * piece.frame / rate_hz)

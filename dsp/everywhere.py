@@ -16,7 +16,7 @@ from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, believable, talkers_of
 
 # transmissions over which the symbol period is pooled
-_BURSTS_FOR_PERIOD = 120
+_BURSTS_FOR_PERIOD = 110
 # samples that are worked on at a time
 _LOT = 1 << 20
 # symbols by which neighbouring lots overlap: what is longer and cut by both is looked at in one piece

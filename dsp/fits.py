@@ -9,7 +9,6 @@ arithmetic; rows of like length are worked on together.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -25,6 +24,7 @@ Flags = NDArray[np.bool_]
 
 # elements of a padded array that stay in a core's cache
 _GROUP = 1 << 15
+_FEW = 1 << 12
 _NEVER = -1e9
 
 
@@ -129,10 +129,11 @@ def groups_of(count: Ints) -> Iterator[Ints]:
     at = 0
     while at < order.size:
         # as many as fit with the longest of them as the common length
-        lengths = count[order[at:]] + 16
-        fits_in = np.arange(1, lengths.size + 1) * lengths <= _GROUP
-        like = lengths <= 1.3 * lengths[0] + 8
-        size = max(1, int(np.argmin(fits_in & like)) if not (fits_in & like).all() else lengths.size)
+        lengths = count[order[at : at + _GROUP // 16]] + 16
+        sizes = np.arange(1, lengths.size + 1) * lengths
+        # a few rows are worth no calls of their own, however unlike they are
+        together = (sizes <= _GROUP) & ((lengths <= 1.3 * lengths[0] + 8) | (sizes <= _FEW))
+        size = max(1, lengths.size if together.all() else int(np.argmin(together)))
         yield order[at : at + size]
         at += size
 
@@ -280,14 +281,16 @@ def _uneven(nats: Floats, fits: Fits, before: int) -> Floats:
     Smooth or filtered pulses differ in length by what their neighbours are: a short one is no silence then. The
     median is taken, which a few silent symbols do not change.
     """
-    inside = np.arange(-before, nats.shape[1] - before)
-    inside_rows = (inside >= 0) & (inside < fits.count[:, None])
+    if not (fits.gain > 4.5).any():
+        return np.ones(len(fits))
+    place = np.arange(-before, nats.shape[1] - before)
     gain = fits.gain[:, None]
     # where g y is large, ln cosh(g y) - g^2 / 2 gives y
-    off = np.where(inside_rows, np.abs(nats + np.log(2.0) - 0.5 * gain * gain) / gain, np.nan)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        spread = np.nanmedian(off, axis=1) / 0.6745
+    off = (np.abs(nats + np.log(2.0) - 0.5 * gain * gain) / gain).astype(np.float32)
+    off[(place < 0) | (place >= fits.count[:, None])] = np.inf
+    off.sort(axis=1)
+    median = np.take_along_axis(off, (np.maximum(fits.count, 1) // 2)[:, None], axis=1)[:, 0]
+    spread = median.astype(np.float64) / 0.6745
     return np.where((fits.gain > 4.5) & (spread > 1.0), spread**2, 1.0)
 
 

@@ -74,15 +74,12 @@ def spans_to_learn(record: Record, pieces: list[Piece], model: Model) -> tuple[l
 def learn(record: Record, strip: Strip, model: Model, settings: DecodeSettings, covered: Spans) -> Learned:
     """What a strip holds, and the model as all of that shows it."""
     omega = 2.0 * np.pi / record.rate_hz
-    period: Period | None = None
     found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
-    for _ in range(2):
-        if not len(runs):
-            break
-        before = model
-        model, period = _pooled_model(record, model, found, runs, settings, period)
-        if _alike(before, model, int(runs.count.max())):
-            break
+    if not len(runs):
+        return Learned(strip, found, runs, model, None)
+    before = model
+    model, period = _pooled_model(record, model, found, runs, settings)
+    if not _alike(before, model, int(runs.count.max())):
         strip = strip.with_variance(found.variance)
         found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
     return Learned(strip, found, runs, model, period)
@@ -94,12 +91,10 @@ def _alike(one: Model, other: Model, symbols: int) -> bool:
 
 
 def _pooled_model(
-    record: Record, model: Model, found: Found, runs: Runs, settings: DecodeSettings, known: Period | None
+    record: Record, model: Model, found: Found, runs: Runs, settings: DecodeSettings
 ) -> tuple[Model, Period]:
     fits = found.fits
-    if len(fits) and known is not None:
-        period = pooled_period(fits, model.period, model.sharp, known.std)
-    elif len(fits):
+    if len(fits):
         period = pooled_period(fits, model.period, model.sharp)
         if settings.symbol_rate_bd is None:
             strongest = fits.take(np.argsort(-fits.nats)[:24])

@@ -16,7 +16,7 @@ from scipy.ndimage import uniform_filter1d
 from dsp.source import Floats, Record
 
 _QUANTILE = 0.12
-_FRAMES_AT_MOST = 400
+_FRAMES_AT_MOST = 300
 _LINE_RATIO = 8.0
 # a Hann main lobe is four bins wide; a strong line shows some of its skirt
 _LINE_BINS = 7
@@ -165,7 +165,7 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
         if wished > longest // 6 and shares:
             break
         length = min(wished, longest // 4)
-        power = _spectra(record, length, min(_FRAMES_AT_MOST, 600_000 // length))
+        power = _spectra(record, length, min(_FRAMES_AT_MOST, 400_000 // length))
         if power is None:
             break
         # the mean taken off each frame empties the first bins: they say nothing about the floor
@@ -197,7 +197,7 @@ def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats)
     from scipy.ndimage import maximum_filter1d, median_filter
 
     length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
-    power = _spectra(record, length, max(8, 1_500_000 // length))
+    power = _spectra(record, length, max(8, 1_000_000 // length))
     hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
     if power is None:
         return hz, np.ones_like(hz)

@@ -11,7 +11,7 @@ from dsp.flips import flip_times
 from dsp.runs import runs_of
 from dsp.source import Floats
 
-_BURSTS_AT_MOST = 96
+_BURSTS_AT_MOST = 80
 _BURSTS_FIRST = 12
 _STARTS = 17
 _PERIODS = 11
@@ -33,7 +33,7 @@ class Period:
 
     def grid(self) -> Floats:
         """Periods around this one over which more transmissions can be pooled."""
-        return self.value + self.std * np.linspace(-4.0, 4.0, 17)
+        return self.value + self.std * np.linspace(-3.5, 3.5, 11)
 
     def weighed(self, periods: Floats, nats: Floats) -> Period:
         """Mean and spread over ``periods`` (p,) of the log-likelihoods ``nats`` (p,) of many transmissions."""

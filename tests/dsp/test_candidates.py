@@ -150,15 +150,18 @@ def test_parts_far_apart_are_not_joined():
     )
 )
 def test_the_likeliest_of_all_ways_to_cut_is_kept(case):
-    """Against every subset: each transmission costs twelve natural units of its own."""
+    """Against every subset: each transmission costs twelve natural units, and what six tenths of a symbol has."""
     count, chosen = case
     first, last = (np.array([f(c[:2]) for c in chosen]) for f in (min, max))
     nats = np.array([c[2] for c in chosen], float)
-    keep = _likeliest(nats, first, last, count)
+    start, stop = 10.0 * first, 10.0 * last + 8.0
+    keep = _likeliest(nats, first, last, start, stop, 1.0, count)
 
     def value(rows: tuple[int, ...]) -> float:
         used = [k for i in rows for k in range(first[i], last[i] + 1)]
-        return -np.inf if len(used) != len(set(used)) else float(np.sum(nats[list(rows)] - 12.0))
+        own = [12.0 + 0.6 * nats[i] / (stop[i] - start[i]) for i in rows]
+        return -np.inf if len(used) != len(set(used)) else float(np.sum(nats[list(rows)]) - sum(own))
 
     every = (rows for size in range(len(chosen) + 1) for rows in combinations(range(len(chosen)), size))
-    assert value(tuple(np.flatnonzero(keep).tolist())) == max(value(rows) if rows else 0.0 for rows in every)
+    due = max(value(rows) if rows else 0.0 for rows in every)
+    assert value(tuple(np.flatnonzero(keep).tolist())) == pytest.approx(due)

@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from generators.truths import capture, true_fits
+from generators.truths import RATE_HZ, capture, true_fits
 from scipy import stats
 
 from dsp.correlate import turn_back
 from dsp.fits import Fits, timing_nats
-from dsp.pool import Period, carrier_std, group_talkers, marginal, pooled_period
+from dsp.pool import Period, carrier_std, flip_period, group_talkers, marginal, pooled_period
+from dsp.synth import transmissions
 
 
 @pytest.mark.parametrize(
@@ -99,7 +100,10 @@ def test_period_refined_by_what_is_known_already_errs_as_it_says(esn0_db):
 
 
 def test_marginal_is_the_mean_over_first_edges():
-    """Each row for itself, its middle held: the likelihoods of many starts averaged plainly."""
+    """Each row for itself, its middle held: the likelihoods of very many starts averaged plainly.
+
+    To half a natural unit: that is how fine a grid along the first edge must be.
+    """
     fits, true = scored_fits(40, (30, 12, 40), esn0_db=10.0)
     periods = true * (1.0 + np.array([-0.004, 0.0, 0.002]))
     found = marginal(fits, periods)
@@ -109,25 +113,49 @@ def test_marginal_is_the_mean_over_first_edges():
         reach = min(0.5, 4.0 / (1.0 + float(one.gain[0]) ** 2)) * float(one.period[0])
         for j, period in enumerate(periods):
             first = float(one.middle[0]) - 0.5 * int(one.count[0]) * period
-            starts = first + reach * np.linspace(-1.0, 1.0, 21)
+            starts = first + reach * np.linspace(-1.0, 1.0, 401)
             nats = timing_nats(one, starts[None, :], np.array([period]))[0]
-            assert found[j, i] == pytest.approx(
-                np.log(np.mean(np.exp(nats - nats.max()))) + nats.max(), abs=1e-3
-            )
+            due = np.log(np.mean(np.exp(nats - nats.max()))) + nats.max()
+            assert found[j, i] == pytest.approx(due, abs=0.5)
+
+
+@pytest.mark.parametrize("esn0_db", [8.0, 14.0, 25.0])
+def test_period_from_the_flips_errs_as_it_says(esn0_db):
+    """A period half a per cent of a symbol off at first: chi-square of 15 degrees of freedom, or more careful."""
+    z, errors = [], []
+    for draw in range(15):
+        fits, true = scored_fits(500 + draw, (30, 40, 24), esn0_db=esn0_db)
+        rough = true * (1.0 + 0.2 / 40)
+        start = fits.middle - 0.5 * fits.count * rough
+        found = flip_period(replace(fits, period=np.full(3, rough), start=start))
+        z.append((found.value - true) / found.std)
+        errors.append(found.value / true - 1.0)
+    assert np.mean(np.square(z)) < stats.chi2.ppf(0.9995, 15) / 15, np.round(z, 1)
+    # better than it was told
+    assert np.max(np.abs(errors)) < 0.2 / 40
+
+
+def test_too_few_flips_tell_no_period():
+    made = capture((12,), 42)
+    calm = np.where(np.arange(12) < 6, "1", "0")
+    steady = replace(made, bursts=(replace(made.bursts[0], symbols="".join(calm)),))
+    clean = transmissions(steady.bursts, RATE_HZ, len(made.samples)).samples
+    assert flip_period(true_fits(replace(steady, samples=clean))) is None
 
 
 def test_periods_are_weighed_by_their_likelihood():
     """A parabola of known curvature: mean at its top, spread the root of its inverse curvature."""
     rough = Period(20.0, 0.01, True)
     grid = rough.grid()
-    assert (grid.min(), grid.max()) == pytest.approx((19.96, 20.04))
+    assert np.mean(grid) == pytest.approx(20.0)
+    assert 3.0 * 0.01 <= grid.max() - 20.0 <= 5.0 * 0.01
     nats = -((grid - 20.007) ** 2) / (2.0 * 0.004**2)
     better = rough.weighed(grid, nats + 1e5)
     assert better.value == pytest.approx(20.007, abs=2e-4)
     assert better.std == pytest.approx(0.004, rel=0.05)
     assert better.sharp
     # where one point of the grid holds it all, no less than the grid can tell
-    assert rough.weighed(grid, 1e4 * nats).std == pytest.approx(0.3 * 0.005)
+    assert rough.weighed(grid, 1e4 * nats).std == pytest.approx(0.3 * (grid[1] - grid[0]))
 
 
 def test_nothing_to_pool_leaves_the_period_as_it_was():

@@ -21,6 +21,8 @@ from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record, Watch
 
 _FRAMES = (16, 64, 256, 1024, 4096, 16384)
+# enough to see what stands out clearly
+FEWER_FRAMES = (32, 256, 2048)
 BLOCK = 1 << 17
 _TALLEST = 128
 # frequencies at which a filter's gain is worked out: no fewer than there are lines to tell apart
@@ -122,11 +124,12 @@ def find_activity(
     blocks: list[tuple[int, int]] | None = None,
     covered: Floats | None = None,
     threshold_nats: float | None = None,
+    frames: tuple[int, ...] = _FRAMES,
 ) -> list[Active]:
     """Stretches in which more than the floor is on the line, for each octave of frequency, in time order.
 
     Only ``blocks`` ``[start, stop)`` of samples are looked at, each within a stretch (default: all), and what is
-    ``covered`` (n, 2) in them counts as silent.
+    ``covered`` (n, 2) in them counts as silent. ``frames`` are the lengths of the spectra.
     """
     blocks = blocks_of(record) if blocks is None else blocks
     total = sum(b - a for a, b in blocks)
@@ -136,7 +139,7 @@ def find_activity(
         white = whitened(record, noise, *block)
         if covered is not None and covered.size:
             _silence(white, block, covered)
-        return list(_hits(white, block[0], threshold))
+        return list(_hits(white, block[0], threshold, frames))
 
     hits: list[_Hits] = []
     with ThreadPoolExecutor(_THREADS) as pool:
@@ -171,10 +174,12 @@ class _Hits:
     nats: NDArray[np.float64]
 
 
-def _hits(white: NDArray[np.float32], origin: int, threshold: float) -> Iterator[_Hits]:
+def _hits(
+    white: NDArray[np.float32], origin: int, threshold: float, frames_of: tuple[int, ...]
+) -> Iterator[_Hits]:
     from scipy.fft import rfft
 
-    for frame in _FRAMES:
+    for frame in frames_of:
         if frame * 3 > white.size:
             break
         window = np.hanning(frame + 1)[:-1].astype(np.float32)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dsp.activity import Active, blocks_of, find_activity
+from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
 from dsp.condition import Conditioner
 from dsp.discover import discover
 from dsp.everywhere import everywhere
@@ -25,7 +25,7 @@ _MODELS_AT_MOST = 24
 # blocks of a record that are looked at first, and stretches of activity of an octave
 _BLOCKS_FIRST = 2
 _BLOCKS_BESIDE = 8
-_STRETCHES = 8
+_STRETCHES = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,11 +106,15 @@ def first_look(record: Record, noise: NoiseFloor, watch: Watch, covered: Spans |
     What else there is beside what is ``covered`` is looked for in a larger part, once.
     """
     blocks = blocks_of(record)
-    share = _BLOCKS_FIRST if covered is None else _BLOCKS_BESIDE
+    if covered is not None:
+        step = max(1, len(blocks) // _BLOCKS_BESIDE)
+        some = blocks[step // 2 :: step]
+        return find_activity(record, noise, watch, blocks=some, covered=covered, frames=FEWER_FRAMES)
+    share = _BLOCKS_FIRST
     while True:
         step = max(1, len(blocks) // share)
-        active = find_activity(record, noise, watch, blocks=blocks[step // 2 :: step], covered=covered)
-        if active or step == 1 or covered is not None:
+        active = find_activity(record, noise, watch, blocks=blocks[step // 2 :: step])
+        if active or step == 1:
             return active
         share *= 4
 

@@ -225,7 +225,7 @@ def _clear(judged: Fitness, found: Found, share: float) -> bool:
     """Whether fits leave no room for another model: strong, nothing across the phase, and little unexplained."""
     gain = float(np.median(np.concatenate((found.fits.gain, found.windows.gain))))
     return (
-        gain > 5.0
+        gain * gain > 25.0 * judged.noise
         and share > _CLEAR_SHARE
         and judged.nats > 40.0 * len(found)
         and judged.excess < 0.05

@@ -17,8 +17,9 @@ from dsp.talkers import Talker, believable, talkers_of
 
 # transmissions over which the symbol period is pooled
 _BURSTS_FOR_PERIOD = 110
-# samples that are worked on at a time
-_LOT = 1 << 20
+# samples that are worked on at a time, at least and at most
+_LOT_LEAST = 1 << 18
+_LOT_MOST = 1 << 20
 # symbols by which neighbouring lots overlap: what is longer and cut by both is looked at in one piece
 _OVERLAP_SYMBOLS = 160.0
 # symbols from the end of a lot within which something is cut off by it
@@ -108,7 +109,8 @@ def everywhere(
 
 def _lots(spans: list[tuple[int, int]], overlap: int) -> Iterator[_Lot]:
     """Spans in lots of about as many samples as are worked on at a time; a long span is cut with overlap."""
-    size = max(_LOT, 4 * overlap)
+    total = sum(stop - start for start, stop in spans)
+    size = max(int(np.clip(total // (2 * _THREADS), _LOT_LEAST, _LOT_MOST)), 4 * overlap)
     lot: list[tuple[int, int]] = []
     held, low = 0, -np.inf
     for start, stop in spans:

@@ -24,6 +24,8 @@ _SYMBOLS = 14.0
 _MARGIN_SYMBOLS = 10.0
 # natural units of energy over the floor in a stretch of some symbols: noise passes once in some fifty
 _PASS_NATS = 4.0
+# length of a symbol, sqrt(2 Es/N0), of which half the frames show enough
+_STRONG = 4.5
 _THREADS = 2
 
 
@@ -79,11 +81,11 @@ def _active(
     samples = record.read_centred(start, stop)
     if samples.size < frame:
         return [job]
-    energy = _energy(samples, frame, weights)
-    hop, count = frame // 2, energy.size
+    energy = _energy(samples, frame, _hop(model, frame), weights)
+    hop, count = _hop(model, frame), energy.size
     bands = np.count_nonzero(weights)
     together = max(1, min(count, round(_SYMBOLS * model.period / hop)))
-    # equivalent independent ordinates of half-overlapping Hann frames and neighbouring bins
+    # equivalent independent ordinates of neighbouring Hann bins; half-overlapping frames are nearly independent
     ordinates = 0.9 * together * max(1.0, bands / 1.9)
     threshold = ratio_of(_PASS_NATS / ordinates)
     sums = np.concatenate(([0.0], np.cumsum(energy, dtype=np.float64)))
@@ -94,23 +96,31 @@ def _active(
     np.add.at(on, hits + together, -1)
     active = np.cumsum(on)[:-1] > 0
     edges = np.flatnonzero(np.diff(np.concatenate(([0], active.astype(np.int8), [0]))))
+    reach = max(frame, hop)
     spans = [
-        (start + int(a) * hop, start + (int(b) + 1) * hop)
+        (start + int(a) * hop, start + (int(b) - 1) * hop + reach)
         for a, b in zip(edges[::2], edges[1::2], strict=True)
     ]
     # a rest shorter than a frame at the end is let through
-    rest = start + (count + 1) * hop
+    rest = start + (count - 1) * hop + reach
     return [*spans, (rest, stop)] if rest < stop else spans
 
 
-def _energy(samples: NDArray[np.float32], frame: int, weights: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Energy over the floor of half-overlapping Hann frames."""
+def _hop(model: Model, frame: int) -> int:
+    """Samples from frame to frame: strong transmissions are seen even when every other frame is left out."""
+    return 2 * frame if model.gain > _STRONG else frame // 2
+
+
+def _energy(
+    samples: NDArray[np.float32], frame: int, hop: int, weights: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Energy over the floor of Hann frames."""
     from scipy.fft import rfft
 
     bins = np.flatnonzero(weights)
     low, high = int(bins[0]), int(bins[-1]) + 1
     window = np.hanning(frame + 1)[:-1].astype(np.float32)
-    frames = sliding_window_view(samples, frame)[:: frame // 2]
+    frames = sliding_window_view(samples, frame)[::hop]
     energy = np.empty(frames.shape[0], dtype=np.float32)
     # as many frames at a time as stay in the cache
     rows = max(1, (1 << 16) // frame)

@@ -25,7 +25,7 @@ _NATS_A_SYMBOL = 0.5
 # Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
 _LEAST_ESN0 = 1.0
 # symbols' worth of samples in which a model is refined
-_SYMBOLS_TO_LEARN = 4000.0
+_SYMBOLS_TO_LEARN = 2500.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,7 @@ from dsp.flips import flip_times
 from dsp.runs import runs_of
 from dsp.source import Floats
 
-_BURSTS_AT_MOST = 80
+_BURSTS_AT_MOST = 64
 _BURSTS_FIRST = 12
 _STARTS = 17
 _PERIODS = 11

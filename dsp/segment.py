@@ -73,7 +73,7 @@ def band_energy(
     return np.asarray(power), int(np.sum(inside))
 
 
-def windows_of(record: Record, active: Active, most: int = 6) -> list[Active]:
+def windows_of(record: Record, active: Active, most: int = 4) -> list[Active]:
     """An active stretch, or of a long one the most telling part and some others spread over it."""
     box = active.best
     length = int(np.clip(160 * box.frame, _WINDOW, 4 * _WINDOW))

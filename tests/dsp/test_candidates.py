@@ -26,14 +26,17 @@ def candidates_in(made: Capture, parts: Parts | None = None, *, borders: np.ndar
 
 
 def parts_at(made: Capture, *pieces: tuple[float, float]) -> Parts:
-    """Parts given in symbols from the start of the first burst, free to move half way to their neighbours."""
+    """Parts given in symbols from the start of the first burst, free to move half way to their neighbours.
+
+    As `dsp.detect` has it, the rooms of neighbours overlap by the symbol that either may be late.
+    """
     truth = true_fits(made)
     period, start = float(truth.period[0]), float(truth.start[0])
     first, last = np.array(pieces, float).T
     begin = np.rint(start / period + first).astype(int)
     end = np.rint(start / period + last).astype(int)
-    walls = np.concatenate((begin[:1] - 4.0, (begin[1:] + end[:-1]) / 2.0, end[-1:] + 4.0)) * period
-    return Parts(begin, end, walls[:-1], walls[1:])
+    walls = np.concatenate((begin[:1] - 4.0, (begin[1:] + end[:-1]) / 2.0, end[-1:] + 4.0))
+    return Parts(begin, end, walls[:-1] * period, (walls[1:] + 0.5) * period)
 
 
 @pytest.mark.parametrize(
@@ -119,7 +122,7 @@ def test_a_long_transmission_is_windows_of_one_owner():
 @pytest.mark.parametrize("most", [1, 3, 8])
 def test_ways_to_join_are_all_of_close_neighbours(most):
     first = np.cumsum([10] * most) - 10
-    parts = Parts(first, first + 8, first * 1.0, first + 8.0)
+    parts = Parts(first, first + 8, first - 1.0, first + 9.5)
     a, b = _joins(parts)
     pairs = list(zip(a.tolist(), b.tolist(), strict=True))
     assert len(set(pairs)) == len(pairs)
@@ -131,7 +134,7 @@ def test_ways_to_join_are_all_of_close_neighbours(most):
 
 def test_parts_far_apart_are_not_joined():
     first = np.array([0, 10, 24, 34])
-    a, b = _joins(Parts(first, first + 8, first * 1.0, first + 8.0))
+    a, b = _joins(Parts(first, first + 8, first - 1.0, first + 9.5))
     joined = {pair for pair in zip(a.tolist(), b.tolist(), strict=True) if pair[0] != pair[1]}
     assert joined == {(0, 1), (2, 3)}
 

@@ -206,23 +206,27 @@ def on_runs(on_nats: Floats, change_nats: float) -> list[tuple[int, int]]:
     The best path of a two-state chain switches on where the running sum has risen by the cost of two
     changes from its minimum, and off where it has fallen so from its maximum (Page 1954).
     """
+    # only the ends of stretches of one sign can be where the running sum turns
+    sign = on_nats > 0.0
+    turns = np.flatnonzero(sign[1:] != sign[:-1]) + 1
+    places = np.concatenate(([0], turns, [on_nats.size]))
+    total = np.concatenate(([0.0], np.cumsum(on_nats)))[places]
     runs: list[tuple[int, int]] = []
-    total = np.concatenate(([0.0], np.cumsum(on_nats)))
     cost = 2.0 * change_nats
     on = False
     begin = low_at = high_at = 0
     low = high = 0.0
-    for i, value in enumerate(total.tolist()):
+    for at, value in zip(places.tolist(), total.tolist(), strict=True):
         if on:
             if value > high:
-                high, high_at = value, i
+                high, high_at = value, at
             elif high - value > cost:
                 runs.append((begin, high_at))
-                on, low, low_at = False, value, i
+                on, low, low_at = False, value, at
         elif value <= low:
-            low, low_at = value, i
+            low, low_at = value, at
         elif value - low > cost:
-            on, begin, high, high_at = True, low_at, value, i
+            on, begin, high, high_at = True, low_at, value, at
     if on:
         runs.append((begin, high_at))
     return runs
@@ -272,6 +276,6 @@ def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:
     return max(4.0, (0.225 if cycles > 1.6 else 0.4) * gain * gain)
 
 
-def split_nats(gain: float, cycles: float = 10.0) -> float:
+def split_nats(gain: Floats, cycles: float = 10.0) -> Floats:
     """The same where a run is cut for trial, and a fit to the whole then tells whether it must be."""
-    return max(1.5, (0.225 if cycles > 1.6 else 0.4) * gain * gain)
+    return np.maximum(1.5, (0.225 if cycles > 1.6 else 0.4) * gain * gain)

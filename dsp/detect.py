@@ -113,12 +113,37 @@ def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None) -> Parts
     cuts = np.rint((borders - grid.begin) / grid.period).astype(np.int64)
     cuts = cuts[(cuts > 0) & (cuts < score.size)]
     score[cuts] = -20.0
-    runs = []
-    for a, b in on_runs(score, change_nats_unphased(_WEAKEST, cycles)):
-        own = float(np.sqrt(max(_WEAKEST**2, float(np.median(energy[a:b])) - 2.0)))
-        inside = log_bessel(own * length[a:b]) - own * own / 2.0
-        runs.extend((a + c, a + d) for c, d in on_runs(inside, split_nats(own, cycles)))
-    return _with_room(grid, np.array(runs, dtype=np.int64).reshape(-1, 2), borders, taken)
+    runs = np.array(on_runs(score, change_nats_unphased(_WEAKEST, cycles)), dtype=np.int64).reshape(-1, 2)
+    return _with_room(grid, _cut_within(runs, energy, length, cycles), borders, taken)
+
+
+def _cut_within(runs: Ints, energy: NDArray[np.float32], length: Floats, cycles: float) -> Ints:
+    """Runs (r, 2) cut at the level of their own symbols, where there may be silence within them."""
+    if not len(runs):
+        return runs
+    count = runs[:, 1] - runs[:, 0]
+    offset = np.concatenate(([0], np.cumsum(count)))
+    at = np.arange(offset[-1]) + np.repeat(runs[:, 0] - offset[:-1], count)
+    mean = np.add.reduceat(energy[at], offset[:-1], dtype=np.float64) / count
+    own = np.sqrt(np.maximum(_WEAKEST**2, mean - 2.0))
+    level = np.repeat(own, count)
+    nats = log_bessel(level * length[at]) - level * level / 2.0
+    cost = split_nats(own, cycles)
+    # how far the running sum falls within each run; runs are kept apart by a step larger than any fall
+    total = np.cumsum(nats)
+    step = float(np.abs(total).max()) * 2.0 + 1.0
+    lifted = total + np.repeat(np.arange(count.size) * step, count)
+    fall = np.maximum.reduceat(np.maximum.accumulate(lifted) - lifted, offset[:-1])
+    out = [runs[fall <= 2.0 * cost]]
+    for row in np.flatnonzero(fall > 2.0 * cost).tolist():
+        # the median, since there are silent symbols within
+        a, b = runs[row].tolist()
+        middle = float(np.sqrt(max(_WEAKEST**2, float(np.median(energy[a:b])) - 2.0)))
+        inside = log_bessel(middle * length[a:b]) - middle * middle / 2.0
+        pieces = on_runs(inside, float(split_nats(np.array(middle), cycles)))
+        out.append(np.array(pieces, dtype=np.int64).reshape(-1, 2) + a)
+    whole = np.concatenate(out)
+    return whole[np.argsort(whole[:, 0], kind="stable")]
 
 
 def _with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:
@@ -188,7 +213,7 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
         at = np.minimum(parts.first[rows, None] + k, grid.count - 1)
         u = np.where(k < count[rows, None], grid.u[at, best[rows, None]], np.complex64(0.0))
         detune[rows], phase[rows] = _detune(u, count[rows], widest)
-    start = grid.begin + (parts.first + best / PHASES) * grid.period
+    start = grid.begin + (parts.first + (best + _between(within, best)) / PHASES) * grid.period
     return Fits(
         grid.turned,
         grid.variance,
@@ -205,14 +230,27 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     )
 
 
+def _between(within: Floats, best: Ints) -> Floats:
+    """Where between the timings the energy is largest, by a parabola through the best and its neighbours."""
+    rows = np.arange(best.size)
+    # the timing after the last one is the first one, a symbol later
+    left, middle, right = (within[rows, (best + d) % PHASES] for d in (-1, 0, 1))
+    bend = left - 2.0 * middle + right
+    return np.where(
+        bend < 0.0, np.clip(0.5 * (left - right) / np.where(bend < 0.0, bend, -1.0), -0.5, 0.5), 0.0
+    )
+
+
 def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats]:
     """Frequency (radians a symbol) and phase in the middle of rows of symbols (b, k), from their squares.
 
     Frequencies of at most ``widest`` cycles a symbol are looked at.
     """
+    from scipy.fft import fft
+
     square = u * u
-    size = 1 << int(np.ceil(np.log2(max(16, 4 * u.shape[1]))))
-    power = np.abs(np.fft.fft(square, size, axis=1))
+    size = 1 << int(np.ceil(np.log2(max(16, 3 * u.shape[1]))))
+    power = np.abs(fft(square, size, axis=1))
     reach = min(size // 2 - 1, int(np.ceil(2.0 * widest * size)))
     near = np.arange(-reach, reach + 1)
     row = np.arange(u.shape[0])

@@ -244,7 +244,7 @@ def timing_nats(fits: Fits, starts: Floats, period: Floats | None = None) -> Flo
     return out
 
 
-def retime(fits: Fits, width: Floats, steps: int = 3) -> Fits:
+def retime(fits: Fits, width: Floats, steps: int = 2) -> Fits:
     """The first edge within ``+- width`` (b,) samples: its mean over the likelihood, on a grid."""
     starts = fits.start[:, None] + width[:, None] * np.linspace(-1.0, 1.0, 2 * steps + 1)
     nats = timing_nats(fits, starts)
@@ -294,7 +294,7 @@ def _uneven(nats: Floats, fits: Fits, before: int) -> Floats:
     return np.where((fits.gain > 4.5) & (spread > 1.0), spread**2, 1.0)
 
 
-def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.13) -> Fits:
+def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.09) -> Fits:
     """Bring rough fits to the maximum of the likelihood, the period held.
 
     Start, ends, phase, amplitude and (unless held) carrier are improved in turn, the first edge within
@@ -303,18 +303,20 @@ def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: 
 
     def work(rows: Fits) -> Fits:
         reached = width
-        rows = carry(rows, hold_carrier=hold_carrier)
+        rows = carry(rows, hold_carrier=hold_carrier, rounds=3)
         gain = float(np.median(rows.gain))
         # the likelihood falls by up to 2 g^2 for each symbol by which a flip is misplaced
         fine = max(0.02 / (1.0 + gain * gain), 0.15 / float(rows.period.max()))
+        turn = 0
         while True:
             rows = retime(rows, np.maximum(reached * rows.period, 0.3))
-            if ends and reached > 0.02:
+            if ends and turn < 2:
                 rows = reach(rows)
             rows = carry(rows, hold_carrier=hold_carrier, rounds=2)
-            if reached < 3.0 * fine:
+            if reached < 2.0 * fine:
                 break
-            reached /= 3.0
+            reached /= 2.5
+            turn += 1
         if ends:
             rows = reach(rows)
         return scored(carry(rows, hold_carrier=hold_carrier, rounds=1))

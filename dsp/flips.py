@@ -16,6 +16,9 @@ from dsp.runs import Runs
 from dsp.source import Floats
 
 
+_REACH_NATS = 16.0
+
+
 @dataclass(frozen=True, eq=False)
 class Flips:
     """Position (f,) and 95 % interval ``low`` to ``high`` (f,) of each flip; ``offset`` (b + 1,) as of `Runs`."""
@@ -40,11 +43,13 @@ def flip_times(runs: Runs, noise: float) -> Flips:
     offset = np.concatenate((offset, offset[-1:]))[runs.offset]
     edge = runs.starts[at]
     half = 0.5 * np.minimum(runs.stops[at - 1] - runs.starts[at - 1], runs.stops[at] - edge)
-    first = np.maximum(0, np.ceil(edge - half)).astype(np.int64)
-    last = np.minimum(runs.turned.length, np.floor(edge + half)).astype(np.int64)
+    gain = 0.5 * (runs.gains[at - 1] + runs.gains[at])
+    # the likelihood falls by 2 g^2 a symbol: farther than this there is nothing of it left
+    reach = np.minimum(half, 2.0 * half * _REACH_NATS * noise / np.maximum(gain * gain, 1e-9) + 4.0)
+    first = np.maximum(0, np.ceil(edge - reach)).astype(np.int64)
+    last = np.minimum(runs.turned.length, np.floor(edge + reach)).astype(np.int64)
     where = edge.copy()
     low, high = edge - half, edge + half
-    gain = 0.5 * (runs.gains[at - 1] + runs.gains[at])
     # g = A sqrt(T / 2v), hence A / v = g sqrt(2 / (T v))
     slope = 2.0 * np.sign(y[at - 1]) * gain * np.sqrt(2.0 / (2.0 * half * runs.variance)) / noise
     angle = 0.5 * (runs.angles[at - 1] + runs.angles[at])

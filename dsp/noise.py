@@ -84,13 +84,14 @@ class NoiseFloor:
 
 def _frame_starts(record: Record, length: int, most: int) -> list[int]:
     """Starts of half-overlapping frames, thinned evenly if there are more than ``most``."""
-    starts: list[int] = []
-    for stretch in record.stretches:
-        starts.extend(range(stretch.first, stretch.last - length + 1, max(1, length // 2)))
-    if len(starts) > most:
-        pick = np.linspace(0, len(starts) - 1, most).astype(np.int64)
-        starts = [starts[i] for i in pick]
-    return starts
+    hop = max(1, length // 2)
+    counts = np.array([max(0, (len(s) - length) // hop + 1) for s in record.stretches], dtype=np.int64)
+    ends = np.cumsum(counts)
+    total = int(ends[-1]) if ends.size else 0
+    pick = np.linspace(0, total - 1, min(most, total)).astype(np.int64)
+    which = np.searchsorted(ends, pick, "right")
+    firsts = np.array([s.first for s in record.stretches], dtype=np.int64)
+    return (firsts[which] + (pick - (ends - counts)[which]) * hop).tolist() if total else []
 
 
 def _spectra(record: Record, length: int, most: int) -> Floats | None:

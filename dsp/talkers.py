@@ -18,6 +18,8 @@ from dsp.strip import Strip
 
 # symbols beside a transmission within which a better fit may move its ends
 _ROOM = 1.5
+# squared length of a symbol above which a carrier of its own costs a transmission nothing to speak of
+_HOLD_BELOW = 24.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,10 +124,11 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
     judged = fitness(runs_of(fits))
     # in units of the noise that was met, so that likelihoods are what they say
     fits = replace(fits, variance=fits.variance * judged.noise)
-    if shared:
+    hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW
+    if hold:
         fits = _held(fits, mean)
     fits, ends = decide_ends(fits)
-    fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=shared, rounds=2))
+    fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
     runs = runs_of(fits)
     std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     return Talker(

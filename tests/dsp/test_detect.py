@@ -114,6 +114,17 @@ def test_no_part_crosses_a_border(symbol):
     assert parts.high[1] >= truth.stop[0]
 
 
+@pytest.mark.parametrize("symbol", [10, 20, 33])
+def test_room_reaches_up_to_a_border_from_both_sides(symbol):
+    """Of a burst that a border cuts between two symbols, none of them need be lost."""
+    made = capture((40,), 5)
+    grid, truth = grid_of(made), true_fits(made)
+    border = float(truth.start[0] + symbol * truth.period[0])
+    parts = find_parts(grid, np.array([border]))
+    assert border - parts.high[0] < 0.1 * grid.period
+    assert parts.low[1] - border < 0.1 * grid.period
+
+
 def test_what_is_taken_is_neither_found_nor_moved_into():
     made = capture((24, 30, 24), 6, gap_symbols=8.0)
     grid, truth = grid_of(made), true_fits(made)

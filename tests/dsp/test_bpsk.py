@@ -1,0 +1,140 @@
+"""Searching a record for links: where is looked first, several links, what is left unexplained."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, replace
+
+import numpy as np
+import pytest
+from generators.scoring import score
+from generators.truths import RATE_HZ, Capture, capture, flat_floor, record_of, sigma_for
+
+from dsp import activity
+from dsp.bpsk import Search, find_links, first_look
+from dsp.decode import decode
+from dsp.errors import CancelledError
+from dsp.results import DecodeSettings
+from dsp.source import Watch
+from dsp.synth import BurstSpec, random_symbols, transmissions
+
+NOTHING = DecodeSettings()
+
+
+def taking_turns(kinds: tuple[tuple[float, float], ...], draw: int, *, bursts: int = 8) -> Capture:
+    """Links of (carrier, symbol rate), one burst of each after the other, at 16 dB."""
+    rng = np.random.default_rng(draw)
+    made, now = [], 1.5e-3
+    for k in range(bursts):
+        carrier, rate = kinds[k % len(kinds)]
+        text = random_symbols(int(rng.integers(28, 44)), rng, longest_run=6)
+        # as much energy over the noise in each symbol, whatever its rate
+        amplitude = float(np.sqrt(rate / kinds[0][1]))
+        made.append(BurstSpec(now, text, rate, carrier, amplitude, rng.uniform(0, 6)))
+        now = made[-1].end_s + 1.2e-3
+    count, sigma = int(now * RATE_HZ), sigma_for(16.0, kinds[0][1])
+    clean = transmissions(made, RATE_HZ, count).samples
+    return Capture(clean + rng.normal(0.0, sigma, count), tuple(made), sigma)
+
+
+def searched(made: Capture, watch: Watch | None = None) -> Search:
+    return find_links(made.record, flat_floor(made.sigma), NOTHING, watch or Watch())
+
+
+TWO_OCTAVES = ((173_011.0, 27_462.0), (61_507.0, 11_203.0))
+ONE_OCTAVE = ((230_011.0, 27_462.0), (141_507.0, 11_203.0))
+
+
+@pytest.mark.parametrize("kinds", [TWO_OCTAVES, ONE_OCTAVE, (*TWO_OCTAVES, (22_013.0, 3_950.0))])
+def test_links_that_take_turns_are_all_found(kinds):
+    made = taking_turns(kinds, 1, bursts=4 * len(kinds))
+    search = searched(made)
+    assert len(search.links) == len(kinds)
+    carriers = sorted(link.model.carrier_hz for link in search.links)
+    assert carriers == pytest.approx(sorted(kind[0] for kind in kinds), rel=1e-3)
+    rates = sorted(RATE_HZ / link.period.value for link in search.links)
+    assert rates == pytest.approx(sorted(kind[1] for kind in kinds), rel=1e-3)
+    result = decode(made.samples, RATE_HZ)
+    assert score(made.bursts, asdict(result)).complaints() == []
+    # numbered as they are first heard
+    assert [b.talker for b in result.bursts] == [k % len(kinds) for k in range(len(result.bursts))]
+
+
+def test_what_is_found_is_covered_and_told():
+    made = capture((30, 44, 24), 2, esn0_db=16.0)
+    search = searched(made)
+    assert search.unexplained == search.unmodulated == ()
+    covered = np.sort(search.covered, axis=0)
+    due = np.array([(b.start_s, b.end_s) for b in made.bursts]) * RATE_HZ
+    np.testing.assert_allclose(covered, due, atol=0.1 * RATE_HZ / made.bursts[0].symbol_rate_bd)
+    # symbols times the logarithm of one plus Es/N0
+    assert search.told == pytest.approx(98 * np.log1p(10**1.6), rel=0.05)
+    assert search.active
+
+
+def test_bursts_of_a_bare_tone_are_unmodulated():
+    made = capture((40, 40, 40), 3, esn0_db=20.0)
+    steady = tuple(replace(b, symbols="1" * 40) for b in made.bursts)
+    rng = np.random.default_rng(3)
+    count = len(made.samples)
+    samples = transmissions(steady, RATE_HZ, count).samples + rng.normal(0.0, made.sigma, count)
+    search = searched(replace(made, samples=samples))
+    assert search.links == ()
+    assert search.unmodulated
+
+
+def test_noise_holds_nothing():
+    rng = np.random.default_rng(4)
+    for _ in range(4):
+        made = Capture(rng.normal(0.0, 0.2, 30_000), (), 0.2)
+        search = searched(made)
+        assert search.links == search.unmodulated == ()
+        assert (search.told, search.covered.shape) == (0.0, (0, 2))
+
+
+@pytest.mark.parametrize("kinds", [TWO_OCTAVES[:1], TWO_OCTAVES])
+def test_progress_never_goes_back(kinds):
+    heard: list[float] = []
+    made = taking_turns(kinds, 5)
+    assert len(searched(made, Watch(heard.append)).links) == len(kinds)
+    assert heard == sorted(heard)
+    assert 0.0 <= heard[0] <= heard[-1] <= 1.0
+
+
+def test_cancel_is_heard_within_the_search():
+    made, asked = taking_turns(TWO_OCTAVES, 6), [0]
+
+    def cancelled() -> bool:
+        asked[0] += 1
+        return asked[0] > 4
+
+    with pytest.raises(CancelledError):
+        searched(made, Watch(None, cancelled))
+    assert asked[0] == 5
+
+
+@pytest.mark.parametrize("block", [3, 17, 46])
+def test_what_stands_in_one_block_alone_is_found(monkeypatch, block):
+    """Of 64 blocks few are looked at first, all if nothing is there."""
+    size = 1 << 12
+    monkeypatch.setattr(activity, "BLOCK", size)
+    made = capture((60,), 7, esn0_db=14.0, lead_symbols=4.0)
+    samples = np.random.default_rng(7).normal(0.0, made.sigma, 64 * size)
+    assert len(made.samples) < size
+    samples[block * size + 500 :][: len(made.samples)] = made.samples
+    record, noise = record_of(samples), flat_floor(made.sigma)
+    actives = first_look(record, noise, Watch())
+    assert actives
+    middle = block * size + 500 + (made.bursts[0].start_s + made.bursts[0].end_s) / 2.0 * RATE_HZ
+    assert any(a.start <= middle <= a.stop for a in actives)
+
+
+def test_only_a_part_of_a_busy_record_is_looked_at_first(monkeypatch):
+    size = 1 << 12
+    monkeypatch.setattr(activity, "BLOCK", size)
+    made = capture((40,) * 150, 8, esn0_db=14.0)
+    assert len(made.samples) > 60 * size
+    actives = first_look(made.record, flat_floor(made.sigma), Watch())
+    looked_at = {a.start // size for a in actives}
+    assert 1 <= len(looked_at) < 16
+    assert len(searched(made).links) == 1
+    assert sum(len(t.runs) for t in searched(made).links[0].talkers) == 150

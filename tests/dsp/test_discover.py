@@ -1,0 +1,113 @@
+"""Carrier and symbol period of what nothing is known of."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from generators.truths import RATE_HZ, Capture, capture, flat_floor
+
+from dsp.activity import find_activity
+from dsp.discover import discover
+from dsp.errors import CancelledError
+from dsp.extract import Model
+from dsp.results import DecodeSettings
+from dsp.segment import Piece, cut, windows_of
+from dsp.source import Watch
+from dsp.synth import transmissions
+
+NOTHING = DecodeSettings()
+
+
+def pieces_of(made: Capture) -> list[Piece]:
+    """Pieces of the octave in which most stands out."""
+    noise = flat_floor(made.sigma)
+    actives = find_activity(made.record, noise, Watch())
+    if not actives:
+        return []
+    octave = max(actives, key=lambda a: a.best.nats).octave
+    windows = [w for a in actives if a.octave == octave for w in windows_of(made.record, a)]
+    return [p for w in windows for p in cut(made.record, noise, w)]
+
+
+def discovered(made: Capture, settings: DecodeSettings = NOTHING) -> Model | None:
+    return discover(made.record, flat_floor(made.sigma), pieces_of(made), settings, Watch())
+
+
+@pytest.mark.parametrize(
+    ("cycles", "carrier_hz"),
+    [
+        (1.0, 107_000.0),
+        (1.5, 16_700.0),
+        (2.37, 227_000.0),
+        (6.5, 40_000.0),
+        (12.7, 143_000.0),
+        (48.0, 322_000.0),
+    ],
+)
+def test_carrier_and_period_are_found_told_nothing(cycles, carrier_hz):
+    """To what one burst tells: no edge of it moves by a quarter of a symbol, no phase by an eighth of a turn."""
+    for draw in range(3):
+        made = capture((40, 28, 52), 10 + draw, cycles=cycles, carrier_hz=carrier_hz, esn0_db=16.0)
+        model = discovered(made)
+        assert model is not None
+        assert not model.unmodulated
+        assert model.period == pytest.approx(RATE_HZ * cycles / carrier_hz, rel=0.25 / 40)
+        span_s = 40 * cycles / carrier_hz
+        assert model.carrier_hz == pytest.approx(carrier_hz, abs=0.25 / span_s)
+        assert model.gain == pytest.approx(np.sqrt(2.0 * 10**1.6), rel=0.3)
+
+
+def test_what_is_told_is_taken():
+    """The double of a symbol rate that the flips leave open; a carrier told a little wrongly."""
+    made = capture((40, 28, 52), 20, esn0_db=16.0)
+    rate = 2.0 * made.bursts[0].symbol_rate_bd
+    model = discovered(made, DecodeSettings(symbol_rate_bd=rate))
+    assert RATE_HZ / model.period == pytest.approx(rate, rel=0.01)
+    model = discovered(made, DecodeSettings(carrier_hz=172_900.0))
+    assert model.carrier_hz == pytest.approx(173_011.0, abs=100.0)
+    assert model.period == pytest.approx(RATE_HZ * 6.3 / 173_011.0, rel=0.01)
+
+
+def test_a_bare_tone_is_unmodulated():
+    made = capture((40, 28, 52), 21, esn0_db=18.0)
+    steady = tuple(replace(b, symbols="1" * len(b.symbols)) for b in made.bursts)
+    count = len(made.samples)
+    noise = np.random.default_rng(21).normal(0.0, made.sigma, count)
+    model = discovered(replace(made, samples=transmissions(steady, RATE_HZ, count).samples + noise))
+    assert model is None or model.unmodulated
+
+
+def test_tones_of_two_frequencies_are_no_reversals():
+    """Frequency shift keying of half a symbol rate either way: continuous phase, nothing opposite in it."""
+    made = capture((40, 40, 40), 22, esn0_db=20.0)
+    keyed = tuple(replace(b, modulation="fsk", shift_hz=b.symbol_rate_bd / 2.0) for b in made.bursts)
+    count = len(made.samples)
+    noise = np.random.default_rng(22).normal(0.0, made.sigma, count)
+    model = discovered(replace(made, samples=transmissions(keyed, RATE_HZ, count).samples + noise))
+    assert model is None
+
+
+def test_nothing_comes_of_noise_or_of_no_pieces():
+    made = Capture(np.random.default_rng(23).normal(0.0, 0.3, 20_000), (), 0.3)
+    assert discover(made.record, flat_floor(0.3), [], NOTHING, Watch()) is None
+    pieces = [Piece(a, a + 1_200, 120e3, 220e3, 32, 1.3) for a in (2_000, 9_000, 15_000)]
+    assert discover(made.record, flat_floor(0.3), pieces, NOTHING, Watch()) is None
+
+
+def test_pieces_at_the_very_ends_and_touching_ones_do_no_harm():
+    made = capture((40, 40), 24, gap_symbols=1.0, lead_symbols=0.5, esn0_db=18.0)
+    count = len(made.samples)
+    half = count // 2
+    pieces = [Piece(0, half, 140e3, 210e3, 32, 9.0), Piece(half, count, 140e3, 210e3, 32, 9.0)]
+    model = discover(made.record, flat_floor(made.sigma), pieces, NOTHING, Watch())
+    assert model is not None
+    assert model.period == pytest.approx(RATE_HZ * 6.3 / 173_011.0, rel=0.25 / 40)
+
+
+def test_cancel_is_heard():
+    made = capture((40, 40), 25)
+    pieces = pieces_of(made)
+    with pytest.raises(CancelledError):
+        discover(made.record, flat_floor(made.sigma), pieces, NOTHING, Watch(None, lambda: True))

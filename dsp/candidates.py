@@ -12,15 +12,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.detect import FEWEST, LONG, Grid, Parts, acquire, windows_of
-from dsp.fits import Fits, Flags, Ints, settle
-from dsp.runs import assemble
+from dsp.detect import FEWEST, LONG, Grid, Parts, acquire, picked_energy, windows_of
+from dsp.fits import Fits, Flags, Ints, join, settle
+from dsp.runs import assemble, breaks
 from dsp.source import Floats
 
-# parts with at least so many silent symbols between them are not tried as one
+# parts with at least so many silent symbols between them are not tried as one; of weak ones more look silent
 _APART = 6
+_APART_WEAK = 14
+_WEAK = 2.15
 # and no more of them than so many
 _TOGETHER = 6
+# symbols on either side of the middles of two windows between which a break is looked for
+_SEARCH = 12
 # natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
 # odds against one beginning at just this symbol; and what they gain a strong one, in its symbols' nats, since no
 # pulse and no period is just as it is taken to be
@@ -44,12 +48,13 @@ class Candidates:
         )
 
 
-def settle_parts(grid: Grid, parts: Parts, accept: float) -> Candidates:
+def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True) -> Candidates:
     """Fit the parts and what they may be parts of, and keep the better reading of each group.
 
-    ``accept`` is the log-likelihood ratio against silence that a transmission must reach.
+    ``accept`` is the log-likelihood ratio against silence that a transmission must reach. A long part that is no
+    single transmission is cut where its timing or phase breaks off, and looked at ``again``.
     """
-    first, last = _joins(parts)
+    first, last = _joins(parts, _APART_WEAK if grid.weakest < _WEAK else _APART)
     everything = Parts(parts.first[first], parts.last[last], parts.low[first], parts.high[last])
     long = everything.last - everything.first > LONG
     short_rows, long_rows = np.flatnonzero(~long), np.flatnonzero(long)
@@ -66,23 +71,60 @@ def settle_parts(grid: Grid, parts: Parts, accept: float) -> Candidates:
         run = assemble(windows.take(owner == number), owner[owner == number])
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
+    broken = [
+        number
+        for number, row in enumerate(long_rows.tolist())
+        if again and row < len(parts) and nats[row] < accept and (owner == number).any()
+    ]
     nats[nats < accept] = 0.0
     keep = _likeliest(nats, first, last, start, stop, grid.period, len(parts))
     picked = np.flatnonzero(keep[long_rows])
     mine = np.isin(owner, picked)
-    return Candidates(fits.take(keep[short_rows]), windows.take(mine), np.searchsorted(picked, owner[mine]))
+    kept = Candidates(fits.take(keep[short_rows]), windows.take(mine), np.searchsorted(picked, owner[mine]))
+    if not broken:
+        return kept
+    pieces = [
+        _cut_at_breaks(grid, _some(parts, long_rows[n : n + 1]), windows.take(owner == n)) for n in broken
+    ]
+    other = settle_parts(grid, _joined(pieces), accept, again=False)
+    return Candidates(
+        join([kept.fits, other.fits]),
+        join([kept.windows, other.windows]),
+        np.concatenate((kept.owner, other.owner + int(kept.owner.max(initial=-1)) + 1)),
+    )
+
+
+def _joined(parts: list[Parts]) -> Parts:
+    return Parts(*(np.concatenate([getattr(p, n) for p in parts]) for n in ("first", "last", "low", "high")))
+
+
+def _cut_at_breaks(grid: Grid, part: Parts, windows: Fits) -> Parts:
+    """A part cut between windows that do not go on from each other, where least energy is."""
+    energy = picked_energy(grid)
+    middle = (windows.middle - grid.begin) / grid.period
+    a, b = int(part.first[0]), int(part.last[0])
+    cuts = [a]
+    for i in np.flatnonzero(breaks(windows)).tolist():
+        low, high = max(cuts[-1] + 2, int(middle[i]) - _SEARCH), min(b - 2, int(middle[i + 1]) + _SEARCH)
+        if high - low > 3:
+            smooth = np.convolve(energy[low:high], np.ones(3), "valid")
+            cuts.append(low + 1 + int(np.argmin(smooth)))
+    first, last = np.array(cuts), np.array([*cuts[1:], b])
+    low_at = np.maximum(part.low[0], grid.begin + (first - 2.0) * grid.period)
+    high_at = np.minimum(part.high[0], grid.begin + (last + 3.0) * grid.period)
+    return Parts(first, last, low_at, high_at)
 
 
 def _some(parts: Parts, rows: Ints) -> Parts:
     return Parts(parts.first[rows], parts.last[rows], parts.low[rows], parts.high[rows])
 
 
-def _joins(parts: Parts) -> tuple[Ints, Ints]:
+def _joins(parts: Parts, distance: int) -> tuple[Ints, Ints]:
     """First and last part of every way to take neighbouring parts as one, each by itself first.
 
     Of a longer row of parts that follow each other closely there is the whole row, too.
     """
-    apart = parts.first[1:] - parts.last[:-1] >= _APART
+    apart = parts.first[1:] - parts.last[:-1] >= distance
     group = np.concatenate(([0], np.cumsum(apart)))[: len(parts)]
     one = np.arange(len(parts))
     first, last = [one], [one]

@@ -5,9 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-import numpy as np
-
-from dsp.activity import Active
 from dsp.assemble import bursts_of
 from dsp.bpsk import Search, find_links
 from dsp.classify import explain_nothing
@@ -84,21 +81,12 @@ def decode(
 
 
 def _doubtful(search: Search) -> bool:
-    """Whether what was found may be only the part of a transmission that its own floor leaves.
-
-    That is so where much more was seen to be active than is explained.
-    """
-    explained = float(np.sum(search.covered[:, 1] - search.covered[:, 0]))
-    seen = max((_length(search.active, octave) for octave in {a.octave for a in search.active}), default=0)
-    return explained < 0.4 * seen and any(
+    """Whether what was found may be only the part of a transmission that its own floor leaves."""
+    return any(
         link.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
         for link in search.links
         for t in link.talkers
     )
-
-
-def _length(active: tuple[Active, ...], octave: int) -> int:
-    return sum(a.stop - a.start for a in active if a.octave == octave)
 
 
 def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search | None:

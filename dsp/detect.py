@@ -20,8 +20,10 @@ from dsp.source import Floats
 PHASES = 8
 # symbols over which the energy of a grid is averaged
 _NEAR = 9
-# length of the weakest symbol looked for: one symbol in seventy would be wrong
+# length of the weakest symbol looked for: one symbol in seventy would be wrong; and where a link is known to be
+# weaker: one in twenty
 _WEAKEST = 2.2
+_WEAKEST_KNOWN = 1.6
 FEWEST = 5
 # symbols by which a transmission may reach beyond where its energy shows
 _LOOSE = 4.0
@@ -33,7 +35,9 @@ WINDOW = 48
 class Grid:
     """Correlations ``u`` (symbols, 8) of unit noise with the turned carrier; column ``p`` starts ``p / 8`` later.
 
-    Symbol ``k`` of column ``p`` covers ``begin + (k + p / 8) period`` and one period from there on.
+    Symbol ``k`` of column ``p`` covers ``begin + (k + p / 8) period`` and one period from there on. ``weakest`` is
+    the length of the weakest symbol that is looked for, ``spread`` by how many cycles a symbol carriers may differ
+    from the turned one.
     """
 
     turned: Turned
@@ -42,6 +46,8 @@ class Grid:
     begin: float
     u: NDArray[np.complex64]
     energy: NDArray[np.float32]
+    weakest: float = _WEAKEST
+    spread: float = 0.1
 
     @property
     def count(self) -> int:
@@ -57,17 +63,35 @@ class Grid:
             self.begin,
             self.u * root,
             self.energy * np.float32(1.0 / scale),
+            self.weakest,
+            self.spread,
         )
 
 
-def make_grid(turned: Turned, variance: float, period: float, begin: float, end: float) -> Grid:
-    """Correlate with symbols of all eight grids between two positions."""
+def make_grid(
+    turned: Turned,
+    variance: float,
+    period: float,
+    begin: float,
+    end: float,
+    gain: float = _WEAKEST,
+    spread: float | None = None,
+) -> Grid:
+    """Correlate with symbols of all eight grids between two positions.
+
+    ``gain`` is a symbol's usual length; carriers differ from the turned one by at most ``spread`` cycles a symbol.
+    """
     count = max(0, int((end - begin) / period) - 1)
     points = begin + np.arange((count + 1) * PHASES) * (period / PHASES)
     sums = turned.at(points)
     u = (sums[PHASES:] - sums[:-PHASES]) * (1.0 / np.sqrt(variance * period / 2.0))
     u = u.astype(np.complex64).reshape(count, PHASES)
-    return Grid(turned, variance, period, begin, u, u.real**2 + u.imag**2)
+    weakest = float(np.clip(0.9 * gain, _WEAKEST_KNOWN, _WEAKEST))
+    if spread is None:
+        # talkers differ by a few percent of the carrier; a carrier of few cycles a symbol has an image at minus
+        # its own frequency that must not be taken for it
+        spread = float(np.clip(0.05 + 0.01 * turned.omega * period / (2.0 * np.pi), 0.05, 0.22))
+    return Grid(turned, variance, period, begin, u, u.real**2 + u.imag**2, weakest, spread)
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,17 +131,19 @@ def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None) -> Parts
         energy = np.where(taken, np.float32(0.0), energy)
     length = np.sqrt(energy, dtype=np.float64)
     cycles = grid.turned.omega * grid.period / (2.0 * np.pi)
-    score = log_bessel(_WEAKEST * length) - _WEAKEST**2 / 2.0
+    score = log_bessel(grid.weakest * length) - grid.weakest**2 / 2.0
     if taken is not None:
         score[taken] = -20.0
     cuts = np.rint((borders - grid.begin) / grid.period).astype(np.int64)
     cuts = cuts[(cuts > 0) & (cuts < score.size)]
     score[cuts] = -20.0
-    runs = np.array(on_runs(score, change_nats_unphased(_WEAKEST, cycles)), dtype=np.int64).reshape(-1, 2)
-    return _with_room(grid, _cut_within(runs, energy, length, cycles), borders, taken)
+    runs = np.array(on_runs(score, change_nats_unphased(grid.weakest, cycles)), dtype=np.int64).reshape(-1, 2)
+    return _with_room(grid, _cut_within(runs, energy, length, cycles, grid.weakest), borders, taken)
 
 
-def _cut_within(runs: Ints, energy: NDArray[np.float32], length: Floats, cycles: float) -> Ints:
+def _cut_within(
+    runs: Ints, energy: NDArray[np.float32], length: Floats, cycles: float, weakest: float
+) -> Ints:
     """Runs (r, 2) cut at the level of their own symbols, where there may be silence within them."""
     if not len(runs):
         return runs
@@ -125,7 +151,7 @@ def _cut_within(runs: Ints, energy: NDArray[np.float32], length: Floats, cycles:
     offset = np.concatenate(([0], np.cumsum(count)))
     at = np.arange(offset[-1]) + np.repeat(runs[:, 0] - offset[:-1], count)
     mean = np.add.reduceat(energy[at], offset[:-1], dtype=np.float64) / count
-    own = np.sqrt(np.maximum(_WEAKEST**2, mean - 2.0))
+    own = np.sqrt(np.maximum(weakest**2, mean - 2.0))
     level = np.repeat(own, count)
     nats = log_bessel(level * length[at]) - level * level / 2.0
     cost = split_nats(own, cycles)
@@ -138,7 +164,7 @@ def _cut_within(runs: Ints, energy: NDArray[np.float32], length: Floats, cycles:
     for row in np.flatnonzero(fall > 2.0 * cost).tolist():
         # the median, since there are silent symbols within
         a, b = runs[row].tolist()
-        middle = float(np.sqrt(max(_WEAKEST**2, float(np.median(energy[a:b])) - 2.0)))
+        middle = float(np.sqrt(max(weakest**2, float(np.median(energy[a:b])) - 2.0)))
         inside = log_bessel(middle * length[a:b]) - middle * middle / 2.0
         pieces = on_runs(inside, float(split_nats(np.array(middle), cycles)))
         out.append(np.array(pieces, dtype=np.int64).reshape(-1, 2) + a)
@@ -203,16 +229,12 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     within = sums[b] - sums[a]
     best = np.argmax(within, axis=1)
     own = np.sqrt(np.maximum(2.0, within[np.arange(len(parts)), best] / np.maximum(b - a, 1) - 2.0))
-    cycles = grid.turned.omega * grid.period / (2.0 * np.pi)
-    # talkers differ by a few percent of the carrier; a carrier of few cycles a symbol has an image at minus
-    # its own frequency that must not be taken for it
-    widest = float(np.clip(0.05 + 0.01 * cycles, 0.05, 0.22))
     detune, phase = np.zeros(len(parts)), np.zeros(len(parts))
     for rows in groups_of(count):
         k = np.arange(int(count[rows].max(initial=1)))
         at = np.minimum(parts.first[rows, None] + k, grid.count - 1)
         u = np.where(k < count[rows, None], grid.u[at, best[rows, None]], np.complex64(0.0))
-        detune[rows], phase[rows] = _detune(u, count[rows], widest)
+        detune[rows], phase[rows] = _detune(u, count[rows], grid.spread)
     start = grid.begin + (parts.first + (best + _between(within, best)) / PHASES) * grid.period
     return Fits(
         grid.turned,

@@ -23,7 +23,8 @@ _TELLING = 32
 class Model:
     """What the bursts of a link share: carrier, symbol period in samples, how edges fall on samples.
 
-    ``gain`` is the length of a typical symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says it is a tone.
+    ``gain`` is the length of a typical symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says it is a tone. ``spread`` is
+    by how many cycles a symbol carriers may differ from this one, None while that is not known.
     """
 
     carrier_hz: float
@@ -31,6 +32,7 @@ class Model:
     sharp: bool = False
     unmodulated: bool = False
     gain: float = 4.0
+    spread: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +66,9 @@ def extract(
     keeps the strip's noise, so that what different models explain can be compared.
     """
     turned = strip.turned(omega, model.sharp)
-    grid = make_grid(turned, strip.variance, model.period, 0.0, float(strip.samples.size))
+    grid = make_grid(
+        turned, strip.variance, model.period, 0.0, float(strip.samples.size), model.gain, model.spread
+    )
     borders = strip.begins[1:].astype(np.float64)
     taken = np.zeros(grid.count, dtype=np.bool_)
     if covered is not None and covered.size:

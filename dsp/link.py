@@ -24,6 +24,8 @@ _SEARCH_NATS = 12.0
 _NATS_A_SYMBOL = 0.5
 # Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
 _LEAST_ESN0 = 1.0
+# transmissions that show by how much carriers differ
+_MANY = 8
 # symbols' worth of samples in which a model is refined
 _SYMBOLS_TO_LEARN = 2500.0
 
@@ -109,11 +111,34 @@ def _pooled_model(
         period = Period(
             value, value * max(1e-9, 0.7 / (1.0 + gain * gain)) / int(runs.count.max()), model.sharp
         )
-    weight = runs.gain**2 * runs.count
-    omega = float(np.sum(weight * runs.omega) / weight.sum())
+    omega, spread = _carriers(runs, period.value)
     carrier = omega * record.rate_hz / (2.0 * np.pi)
     gain = float(np.median(runs.gains))
-    return replace(model, carrier_hz=carrier, period=period.value, sharp=period.sharp, gain=gain), period
+    better = replace(
+        model, carrier_hz=carrier, period=period.value, sharp=period.sharp, gain=gain, spread=spread
+    )
+    return better, period
+
+
+def _carriers(runs: Runs, period: float) -> tuple[float, float | None]:
+    """Middle of the carriers (radians a sample), and by how many cycles a symbol others may differ from it.
+
+    A few outliers, as weak transmissions have, are left out. The second is None while few were met.
+    """
+    weight = runs.gain**2 * runs.count
+    order = np.argsort(runs.omega)
+    total = np.cumsum(weight[order])
+    low, middle, high = (
+        float(runs.omega[order[int(np.searchsorted(total, share * total[-1]))]]) for share in (0.1, 0.5, 0.9)
+    )
+    near = np.abs(runs.omega - middle) <= max(3.0 * (high - low), 1e-12)
+    mean = float(np.sum((weight * runs.omega)[near]) / np.sum(weight[near]))
+    if len(runs) < _MANY or bool(runs.drift.any()):
+        return mean, None
+    # what one carrier's own uncertainty makes of it, and as much again as the carriers met differ
+    own = 1.5 / float(np.median(runs.count))
+    widest = 2.0 * max(high - mean, mean - low) * period / (2.0 * np.pi)
+    return mean, float(np.clip(own + widest, 0.02, 0.22))
 
 
 def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness | None:

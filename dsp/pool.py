@@ -52,7 +52,8 @@ def pooled_period(fits: Fits, start: float, sharp: bool, std: float | None = Non
     """
     best = fits.take(np.argsort(-fits.nats, kind="stable")[:_BURSTS_AT_MOST])
     if std is None:
-        found = _first(best.take(np.arange(min(len(best), _BURSTS_FIRST))), start, sharp)
+        few = len(best) if float(np.median(best.gain)) < _ROUGH_GAIN / 2.0 else _BURSTS_FIRST
+        found = _first(best.take(np.arange(min(len(best), few))), start, sharp)
         if found is None:
             return Period(start, start * 0.01, sharp)
     else:

@@ -12,7 +12,11 @@ from dsp.fits import Fits, Flags, Ints, cos_sin, groups_of
 from dsp.source import Floats
 
 MARGIN = 8
-_HALF = WINDOW // 2
+# part of a symbol and of half a turn by which neighbouring windows disagree if they are of two transmissions, and
+# the share of them that may
+_TIMING_BREAK = 0.2
+_PHASE_BREAK = 0.3
+_BREAKS = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,6 +173,8 @@ def assemble(windows: Fits, owner: Ints) -> Runs:
 
 def _assembled(windows: Fits) -> Runs | None:
     """One transmission; None if nothing of it is likelier than silence."""
+    if not _continuous(windows):
+        return None
     steps = _steps(windows)
     middle = windows.start + (windows.count // 2) * windows.period
     count = int(windows.count[0])
@@ -200,6 +206,28 @@ def _assembled(windows: Fits) -> Runs | None:
         template[cut], side[cut], angle[cut], np.array([float(np.mean(omegas[cut]))]), np.array([True]), value,
         margins[a : a + MARGIN][None, :], margins[b + MARGIN : b + 2 * MARGIN][None, :],
     )  # fmt: skip
+
+
+def breaks(windows: Fits) -> Flags:
+    """Where timing or phase do not go on from a window to the next (windows - 1,), as they do within a transmission."""
+    middle = windows.start + (windows.count // 2) * windows.period
+    period = 0.5 * (windows.period[1:] + windows.period[:-1])
+    off = np.diff(middle) / period
+    here = 0.5 * (middle[1:] + middle[:-1])
+    before, after = (
+        windows.phase[at] + windows.detune[at] * (here - windows.centre[at])
+        for at in (slice(None, -1), slice(1, None))
+    )
+    # half a turn is a polarity
+    turn = (after - before) / np.pi
+    return np.asarray(
+        (np.abs(off - np.rint(off)) > _TIMING_BREAK) | (np.abs(turn - np.rint(turn)) > _PHASE_BREAK)
+    )
+
+
+def _continuous(windows: Fits) -> bool:
+    """Whether windows can be of one transmission; as many may disagree with their neighbours as chance makes."""
+    return len(windows) < 2 or bool(np.count_nonzero(breaks(windows)) <= _BREAKS * len(windows))
 
 
 def _steps(windows: Fits) -> Ints:

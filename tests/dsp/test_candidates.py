@@ -123,7 +123,7 @@ def test_a_long_transmission_is_windows_of_one_owner():
 def test_ways_to_join_are_all_of_close_neighbours(most):
     first = np.cumsum([10] * most) - 10
     parts = Parts(first, first + 8, first - 1.0, first + 9.5)
-    a, b = _joins(parts)
+    a, b = _joins(parts, 6)
     pairs = list(zip(a.tolist(), b.tolist(), strict=True))
     assert len(set(pairs)) == len(pairs)
     assert {(k, k) for k in range(most)} <= set(pairs)
@@ -134,7 +134,7 @@ def test_ways_to_join_are_all_of_close_neighbours(most):
 
 def test_parts_far_apart_are_not_joined():
     first = np.array([0, 10, 24, 34])
-    a, b = _joins(Parts(first, first + 8, first - 1.0, first + 9.5))
+    a, b = _joins(Parts(first, first + 8, first - 1.0, first + 9.5), 6)
     joined = {pair for pair in zip(a.tolist(), b.tolist(), strict=True) if pair[0] != pair[1]}
     assert joined == {(0, 1), (2, 3)}
 

@@ -307,10 +307,14 @@ def test_joined_and_taken_rows_are_the_same_rows():
     assert len(in_groups(fits.take(np.zeros(0, int)), settle)) == 0
 
 
-def test_groups_hold_every_row_once_and_pad_little():
-    count = np.random.default_rng(26).integers(5, 9_000, 700)
+@pytest.mark.parametrize(
+    ("low", "high", "rows"), [(5, 9_000, 700), (5, 60, 3_000), (12, 13, 50), (5, 96, 200)]
+)
+def test_groups_hold_every_row_once_and_pad_little(low, high, rows):
+    count = np.random.default_rng(26).integers(low, high, rows)
     groups = list(groups_of(count))
-    assert sorted(np.concatenate(groups).tolist()) == list(range(700))
-    for rows in groups:
-        assert count[rows].max() <= 1.3 * (count[rows].min() + 16) + 8
-        assert rows.size == 1 or rows.size * (count[rows].max() + 16) <= 1 << 15
+    assert sorted(np.concatenate(groups).tolist()) == list(range(rows))
+    padded = [part.size * int(count[part].max()) for part in groups]
+    assert sum(padded) < 1.35 * count.sum()
+    # nor too large for the cache, unless a single one is
+    assert all(part.size == 1 or size <= 1 << 15 for part, size in zip(groups, padded, strict=True))

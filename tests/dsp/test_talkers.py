@@ -85,8 +85,7 @@ def test_each_talker_has_its_own_bursts_and_carrier(carriers_hz, amplitudes):
         assert heard(talker, made) == mine
         assert_right(talker.runs, [made.bursts[k] for k in mine])
         assert abs(talker.carrier * TO_HZ - carriers_hz[who]) < 4.0 * talker.carrier_std * TO_HZ
-        # shared by all of a talker's, and its own bound (Cramer-Rao, by the samples)
-        assert np.all(talker.runs.omega == talker.carrier)
+        # the bound of all its bursts together (Cramer-Rao, by the samples)
         bound = carrier_std_bound_hz([made.bursts[k] for k in mine], RATE_HZ, made.sigma)
         assert talker.carrier_std * TO_HZ == pytest.approx(bound, rel=0.35)
 
@@ -111,12 +110,13 @@ def test_carriers_that_disagree_by_more_than_chance_are_not_shared(off, shared):
 
     At 2.5 the sum of squares is 75 where 31 is exceeded once in 1000 (chi-square of 11 degrees of freedom).
     """
-    made = capture((40,) * 12, 3, esn0_db=16.0)
+    made = capture((40,) * 12, 3, esn0_db=9.0)
     fits = true_fits(made)
     away = off * carrier_std(fits.gain, fits.count, fits.period) * np.where(np.arange(12) % 2, 1.0, -1.0)
     (talker,) = talkers_of(strip_from(made), found_of(replace(fits, detune=away)))
     assert len(talker.runs) == 12
     assert (talker.carrier is not None) == (talker.carrier_std is not None) == shared
+    # weak ones are fitted with it
     assert (np.ptp(talker.runs.omega) == 0.0) == shared
     # fitted anew, each is where it is, shared or not
     errors = (talker.runs.omega - fits.turned.omega) / carrier_std(fits.gain, fits.count, fits.period)

@@ -71,7 +71,8 @@ def test_what_is_found_is_covered_and_told():
     assert search.active
 
 
-def test_bursts_of_a_bare_tone_are_unmodulated():
+def test_bursts_of_a_bare_tone_are_no_link():
+    """Each is left as unmodulated or unexplained, and the whole is said to be a tone."""
     made = capture((40, 40, 40), 3, esn0_db=20.0)
     steady = tuple(replace(b, symbols="1" * 40) for b in made.bursts)
     rng = np.random.default_rng(3)
@@ -79,7 +80,12 @@ def test_bursts_of_a_bare_tone_are_unmodulated():
     samples = transmissions(steady, RATE_HZ, count).samples + rng.normal(0.0, made.sigma, count)
     search = searched(replace(made, samples=samples))
     assert search.links == ()
-    assert search.unmodulated
+    left = (*search.unmodulated, *search.unexplained)
+    for burst in steady:
+        middle = (burst.start_s + burst.end_s) / 2.0 * RATE_HZ
+        assert any(piece.start < middle < piece.stop for piece in left)
+    result = decode(samples, RATE_HZ)
+    assert (result.signalling.kind, result.bursts) == ("tone", ())
 
 
 def test_noise_holds_nothing():

@@ -20,8 +20,8 @@ from generators.truths import (
 
 from dsp.detect import WINDOW, Parts, acquire, make_grid, windows_of
 from dsp.extract import extract
-from dsp.fits import settle
-from dsp.runs import MARGIN, Runs, assemble, join, runs_of
+from dsp.fits import Fits, settle
+from dsp.runs import MARGIN, Runs, assemble, breaks, join, runs_of
 from dsp.synth import BurstSpec, random_symbols, waveform
 
 SYMBOL_RATE = 20_000.0
@@ -154,6 +154,45 @@ def test_two_long_bursts_are_assembled_each_by_itself():
         alone = assemble(found.windows.take(mine), found.owner[mine])
         np.testing.assert_array_equal(both.take(np.array([number])).symbols, alone.symbols)
         assert same_or_opposite(alone.symbols.real, burst.symbols)
+
+
+def windows_over(made: Capture, first: int, last: int) -> Fits:
+    """Settled windows over these symbols of the grid, all with the period of the first burst."""
+    strip, truth = strip_from(made), true_fits(made)
+    grid = make_grid(
+        truth.turned.sharpened(False), strip.variance, float(truth.period[0]), 0.0, float(strip.size)
+    )
+    room = np.array([0.0]), np.array([float(strip.size)])
+    parts, _ = windows_of(Parts(np.array([first]), np.array([last]), *room), grid)
+    return settle(acquire(grid, parts), ends=False)
+
+
+def test_windows_of_one_burst_go_on_from_each_to_the_next():
+    for draw in range(4):
+        made = capture((400,), 30 + draw, esn0_db=12.0)
+        first = int(true_fits(made).start[0] / true_fits(made).period[0]) + 1
+        assert not breaks(windows_over(made, first, first + 398)).any()
+
+
+def test_windows_of_two_bursts_break_where_the_second_begins():
+    """Another phase or another timing: the windows on either side do not go on from each other."""
+    apart = 0
+    for draw in range(40, 48):
+        made = capture((200, 200), draw, esn0_db=14.0, gap_symbols=2.3)
+        truth = true_fits(made)
+        period = float(truth.period[0])
+        symbols = (truth.start[1] - truth.start[0]) / period
+        turned = (truth.phase[1] - truth.phase[0]) / np.pi
+        # by how much more than 0.2 symbols or 0.3 of half a turn: less may be either
+        if max(abs(symbols - np.rint(symbols)) / 0.2, abs(turned - np.rint(turned)) / 0.3) < 1.2:
+            continue
+        first = int(truth.start[0] / period) + 1
+        found = windows_over(made, first, first + 400)
+        at = np.flatnonzero(breaks(found))
+        assert 1 <= at.size <= 2
+        assert np.all(np.abs(found.middle[at] - truth.stop[0]) < WINDOW * period)
+        apart += 1
+    assert apart >= 6
 
 
 def test_runs_of_fits_say_what_the_fits_say():

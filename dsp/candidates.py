@@ -30,6 +30,7 @@ _SEARCH = 12
 # pulse and no period is just as it is taken to be
 _OWN_NATS = 12.0
 _OWN_SHARE = 0.6
+_STRONG_NATS = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,22 +72,25 @@ def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True)
         run = assemble(windows.take(owner == number), owner[owner == number])
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
-    broken = [
-        number
-        for number, row in enumerate(long_rows.tolist())
-        if again and row < len(parts) and nats[row] < accept and (owner == number).any()
-    ]
     nats[nats < accept] = 0.0
+    broken: list[Parts] = []
+    for number, row in enumerate(long_rows.tolist()):
+        if again and row < len(parts):
+            pieces = _pieces(
+                grid, _some(parts, long_rows[number : number + 1]), windows.take(owner == number)
+            )
+            if nats[row] > 0.0:
+                pieces = _cut_at(grid, parts, row, start[row], stop[row])
+            if len(pieces) > 1:
+                nats[row] = 0.0
+                broken.append(pieces)
     keep = _likeliest(nats, first, last, start, stop, grid.period, len(parts))
     picked = np.flatnonzero(keep[long_rows])
     mine = np.isin(owner, picked)
     kept = Candidates(fits.take(keep[short_rows]), windows.take(mine), np.searchsorted(picked, owner[mine]))
     if not broken:
         return kept
-    pieces = [
-        _cut_at_breaks(grid, _some(parts, long_rows[n : n + 1]), windows.take(owner == n)) for n in broken
-    ]
-    other = settle_parts(grid, _joined(pieces), accept, again=False)
+    other = settle_parts(grid, _joined(broken), accept, again=False)
     return Candidates(
         join([kept.fits, other.fits]),
         join([kept.windows, other.windows]),
@@ -98,7 +102,7 @@ def _joined(parts: list[Parts]) -> Parts:
     return Parts(*(np.concatenate([getattr(p, n) for p in parts]) for n in ("first", "last", "low", "high")))
 
 
-def _cut_at_breaks(grid: Grid, part: Parts, windows: Fits) -> Parts:
+def _pieces(grid: Grid, part: Parts, windows: Fits) -> Parts:
     """A part cut between windows that do not go on from each other, where least energy is."""
     energy = picked_energy(grid)
     middle = (windows.middle - grid.begin) / grid.period
@@ -109,7 +113,19 @@ def _cut_at_breaks(grid: Grid, part: Parts, windows: Fits) -> Parts:
         if high - low > 3:
             smooth = np.convolve(energy[low:high], np.ones(3), "valid")
             cuts.append(low + 1 + int(np.argmin(smooth)))
-    first, last = np.array(cuts), np.array([*cuts[1:], b])
+    return _between_cuts(grid, part, [*cuts, b])
+
+
+def _cut_at(grid: Grid, parts: Parts, row: int, start: float, stop: float) -> Parts:
+    """A part cut where what was found in it starts and stops, if enough is left over for another transmission."""
+    a, b = int(parts.first[row]), int(parts.last[row])
+    first, last = (round((place - grid.begin) / grid.period) for place in (start, stop))
+    cuts = [a, *(c for c in (first, last) if min(c - a, b - c) >= FEWEST), b]
+    return _between_cuts(grid, _some(parts, np.array([row])), cuts)
+
+
+def _between_cuts(grid: Grid, part: Parts, cuts: list[int]) -> Parts:
+    first, last = np.array(cuts[:-1]), np.array(cuts[1:])
     low_at = np.maximum(part.low[0], grid.begin + (first - 2.0) * grid.period)
     high_at = np.minimum(part.high[0], grid.begin + (last + 3.0) * grid.period)
     return Parts(first, last, low_at, high_at)
@@ -147,7 +163,8 @@ def _likeliest(
     """
     keep = np.zeros(nats.size, dtype=np.bool_)
     # the mean of a symbol's nats is close to half its squared length
-    own = _OWN_NATS + _OWN_SHARE * nats * period / np.maximum(stop - start, period)
+    each = nats * period / np.maximum(stop - start, period)
+    own = _OWN_NATS + _OWN_SHARE * np.maximum(0.0, each - _STRONG_NATS)
     useful = np.flatnonzero(nats > own)
     if np.array_equal(np.unique(first[useful]), first[useful]) and (first[useful] == last[useful]).all():
         keep[useful] = True

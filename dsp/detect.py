@@ -27,7 +27,7 @@ _WEAKEST_KNOWN = 1.6
 FEWEST = 5
 # symbols by which a transmission may reach beyond where its energy shows
 _LOOSE = 4.0
-LONG = 96
+LONG = 128
 WINDOW = 48
 
 

@@ -29,7 +29,7 @@ _SEARCH = 12
 # odds against one beginning at just this symbol; and what they gain a strong one, in its symbols' nats, since no
 # pulse and no period is just as it is taken to be
 _OWN_NATS = 12.0
-_OWN_SHARE = 0.6
+_OWN_SHARE = 0.35
 _STRONG_NATS = 6.0
 
 

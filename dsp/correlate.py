@@ -258,14 +258,11 @@ def strongest_runs(
 def change_nats(gain: Floats) -> Floats:
     """Cost of switching on or off, for symbols of length ``gain`` correlated in phase.
 
-    Two changes cost what a symbol six standard deviations short of its length loses, so that one weak
-    symbol does not cut a transmission, and more for strong symbols, whose lengths differ by more than noise.
-    Weak symbols lose so little when silent that only the odds of a rare event are asked: a silence begins once
-    in some fifty symbols, is one of some twenty lengths, and what follows it has a timing and a phase of its own.
+    Only the odds of a rare event are asked: a silence begins once in some fifty symbols, is one of some twenty
+    lengths, and what follows it has a timing and a phase of its own. A little more of strong symbols, whose
+    lengths differ by more than noise.
     """
-    gain = np.asarray(gain, dtype=np.float64)
-    short = np.clip(6.0 * gain + 0.7 - gain * gain / 2.0, 8.0, 20.0)
-    return np.where(gain < 4.5, 5.5, 0.5 * np.maximum(short, 0.42 * gain * gain))
+    return np.where(np.asarray(gain) < 4.5, 5.5, 7.0)
 
 
 def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:
@@ -278,4 +275,4 @@ def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:
 
 def split_nats(gain: Floats, cycles: float = 10.0) -> Floats:
     """The same where a run is cut for trial, and a fit to the whole then tells whether it must be."""
-    return np.maximum(1.5, (0.225 if cycles > 1.6 else 0.4) * gain * gain)
+    return np.clip((0.225 if cycles > 1.6 else 0.4) * gain * gain, 1.5, 6.0 if cycles > 1.6 else 12.0)

@@ -26,8 +26,12 @@ from dsp.strip import Strip
 _SYMBOLS_AT_MOST = 64
 # and that a model explains that needs no comparing
 _CLEAR_SHARE = 0.75
+_CLEAR_NOISE = 4.0
 # energy over the noise density that tells a period well
 _TELLING_ENERGY = 1500.0
+# but so much of a lead is always looked at, and all of one whose frames hold so much
+_TELLING_SHARE = 0.45
+_TELLING_RATIO = 20.0
 # symbols that a short piece may have
 _SYMBOLS_SOUGHT = 80.0
 # frames of a piece beyond which it may be several transmissions, and of a part that is likely one
@@ -226,6 +230,7 @@ def _clear(judged: Fitness, found: Found, share: float) -> bool:
     gain = float(np.median(np.concatenate((found.fits.gain, found.windows.gain))))
     return (
         gain * gain > 25.0 * judged.noise
+        and judged.noise < _CLEAR_NOISE
         and share > _CLEAR_SHARE
         and judged.nats > 40.0 * len(found)
         and judged.excess < 0.05
@@ -303,7 +308,10 @@ def _lines(lead: Strip, piece: Piece, rate_hz: float) -> list[CarrierLine]:
 
 def _telling_part(lead: Strip, piece: Piece) -> Strip:
     """As much of a strong lead as tells the period well, where most energy is: the search grows with its square."""
-    length = int(max(16 * piece.frame, (piece.stop - piece.start) * _TELLING_ENERGY / max(piece.energy, 1.0)))
+    share = max(
+        _TELLING_SHARE, (piece.stop - piece.start) * _TELLING_ENERGY / max(piece.energy, 1.0) / lead.size
+    )
+    length = int(max(16 * piece.frame, share * lead.size))
     if length + 4 * piece.frame >= lead.size:
         return lead
     sums = np.concatenate(([0.0], np.cumsum(lead.samples.astype(np.float64) ** 2)))

@@ -26,6 +26,7 @@ Flags = NDArray[np.bool_]
 _GROUP = 1 << 15
 _FEW = 1 << 12
 _NEVER = -1e9
+_DIP = -4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -264,6 +265,9 @@ def reach(fits: Fits, more: int = 6) -> Fits:
     )
     beyond = np.arange(-more, nats.shape[1] - more) >= (fits.count + more)[:, None]
     nats /= _uneven(nats, fits, more)[:, None]
+    # one short symbol of a strong transmission between others is no silence
+    lone = (nats[:, 1:-1] < _DIP) & (nats[:, :-2] > 0.0) & (nats[:, 2:] > 0.0) & (fits.gain > 4.5)[:, None]
+    nats[:, 1:-1][lone] = _DIP
     nats[outside | beyond] = _NEVER
     first, last, value = strongest_runs(nats, change_nats(fits.gain))
     found = last > first

@@ -9,6 +9,7 @@ import pytest
 from generators.truths import RATE_HZ, Capture, capture, flat_floor
 
 from dsp.activity import find_activity
+from dsp.decode import decode
 from dsp.discover import discover
 from dsp.errors import CancelledError
 from dsp.extract import Model
@@ -47,13 +48,15 @@ def discovered(made: Capture, settings: DecodeSettings = NOTHING) -> Model | Non
     ],
 )
 def test_carrier_and_period_are_found_told_nothing(cycles, carrier_hz):
-    """To what one burst tells: no edge of it moves by a quarter of a symbol, no phase by an eighth of a turn."""
+    """So well that all bursts can be found with it: over 40 symbols no edge moves by half a symbol, no phase by
+    a quarter of a turn.
+    """
     for draw in range(3):
         made = capture((40, 28, 52), 10 + draw, cycles=cycles, carrier_hz=carrier_hz, esn0_db=16.0)
         model = discovered(made)
         assert model is not None
         assert not model.unmodulated
-        assert model.period == pytest.approx(RATE_HZ * cycles / carrier_hz, rel=0.25 / 40)
+        assert model.period == pytest.approx(RATE_HZ * cycles / carrier_hz, rel=0.5 / 40)
         span_s = 40 * cycles / carrier_hz
         assert model.carrier_hz == pytest.approx(carrier_hz, abs=0.25 / span_s)
         assert model.gain == pytest.approx(np.sqrt(2.0 * 10**1.6), rel=0.3)
@@ -79,14 +82,17 @@ def test_a_bare_tone_is_unmodulated():
     assert model is None or model.unmodulated
 
 
-def test_tones_of_two_frequencies_are_no_reversals():
-    """Frequency shift keying of half a symbol rate either way: continuous phase, nothing opposite in it."""
+@pytest.mark.parametrize("shift", [0.35, 0.5, 1.0])
+def test_tones_of_two_frequencies_are_no_reversals(shift):
+    """Frequency shift keying by so many symbol rates either way, whatever is made of it at first."""
     made = capture((40, 40, 40), 22, esn0_db=20.0)
-    keyed = tuple(replace(b, modulation="fsk", shift_hz=b.symbol_rate_bd / 2.0) for b in made.bursts)
+    keyed = tuple(replace(b, modulation="fsk", shift_hz=shift * b.symbol_rate_bd) for b in made.bursts)
     count = len(made.samples)
     noise = np.random.default_rng(22).normal(0.0, made.sigma, count)
-    model = discovered(replace(made, samples=transmissions(keyed, RATE_HZ, count).samples + noise))
-    assert model is None
+    result = decode(transmissions(keyed, RATE_HZ, count).samples + noise, RATE_HZ)
+    assert result.signalling.kind != "bpsk"
+    assert result.bursts == ()
+    assert result.refusal is not None
 
 
 def test_nothing_comes_of_noise_or_of_no_pieces():

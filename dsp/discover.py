@@ -81,9 +81,10 @@ def discover(
     best: tuple[Model, float, Found] | None = None
     promising = False
     earlier: list[Model] = []
-    for i in range(len(leads.pieces)):
-        watch.at(i / len(leads.pieces))
-        for model in _propose(leads, i, rate, settings):
+    sources = _sources(leads)
+    for i, (piece, lead) in enumerate(sources):
+        watch.at(i / len(sources))
+        for model in _propose(piece, lead, rate, settings):
             found = extract(
                 leads.strip, 2.0 * np.pi * model.carrier_hz / rate, model, _LEAD_NATS, hold_noise=True
             )
@@ -176,11 +177,6 @@ def _leads(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6
             parts.extend(_part(piece, middle, window) for middle in middles)
     parts.sort(key=lambda p: -p.nats)
     kept = parts[:most]
-    first = strongest[0] if strongest else None
-    if first is not None and first.stop - first.start > _FRAMES_OF_SEVERAL * first.frame:
-        # a piece of many frames may be several transmissions
-        middle = (first.start + first.stop) // 2
-        kept.append(_part(first, middle, _FRAMES_OF_ONE * first.frame))
     if not kept:
         return None
     in_time = sorted(kept, key=lambda p: p.start)
@@ -268,8 +264,21 @@ def trimmed(piece: Piece, period: float, symbols: int = _SYMBOLS_AT_MOST) -> tup
     return max(0, start), stop
 
 
-def _propose(leads: Leads, number: int, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
-    piece, lead = leads.pieces[number], leads.part(number)
+def _sources(leads: Leads) -> list[tuple[Piece, Strip]]:
+    """What proposes models: the leads, and of a first one that may be several transmissions a part that is likely one."""
+    out = [(piece, leads.part(number)) for number, piece in enumerate(leads.pieces)]
+    piece, lead = out[0]
+    if piece.stop - piece.start > _FRAMES_OF_SEVERAL * piece.frame:
+        middle, half = lead.size // 2, _FRAMES_OF_ONE * piece.frame // 2
+        first, last = max(0, middle - half), min(lead.size, middle + half)
+        origin = int(lead.origins[0]) + first
+        short = replace(piece, start=origin, stop=origin + last - first)
+        part = replace(lead, samples=lead.samples[first:last], size=last - first, origins=np.array([origin]))
+        out.append((short, part))
+    return out
+
+
+def _propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
     if settings.carrier_hz is not None:
         carriers = [settings.carrier_hz]
     else:

@@ -138,7 +138,7 @@ def find_activity(
     def look(block: tuple[int, int]) -> list[_Hits]:
         white = whitened(record, noise, *block)
         if covered is not None and covered.size:
-            _silence(white, block, covered)
+            silence(white, block, covered)
         return list(_hits(white, block[0], threshold, frames))
 
     hits: list[_Hits] = []
@@ -154,7 +154,7 @@ def blocks_of(record: Record) -> list[tuple[int, int]]:
     return [(a, min(s.last, a + BLOCK)) for s in record.stretches for a in range(s.first, s.last, BLOCK)]
 
 
-def _silence(white: NDArray[np.float32], block: tuple[int, int], covered: Floats) -> None:
+def silence(white: NDArray[np.float32], block: tuple[int, int], covered: Floats) -> None:
     """Zero what lies in spans of the record."""
     inside = covered[(covered[:, 1] > block[0]) & (covered[:, 0] < block[1])]
     for start, stop in inside.tolist():

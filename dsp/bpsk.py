@@ -14,7 +14,7 @@ from dsp.extract import Model
 from dsp.gate import spans_of
 from dsp.link import believed, learn, rivals_of, spans_to_learn
 from dsp.noise import NoiseFloor
-from dsp.pool import Period
+from dsp.pool import Period, final_period
 from dsp.results import DecodeSettings
 from dsp.segment import Piece, cut, windows_of
 from dsp.source import Record, Watch
@@ -75,14 +75,14 @@ def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watc
     seen = active
     failed: set[int] = set()
     for rounds in range(_MODELS_AT_MOST):
-        pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], bool(links))
+        pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], covered)
         if not pieces:
             break
         # strength on the line, not over the floor: a harmonic or a skirt may stand where the line is quieter
         octave = max(pieces, key=lambda o: _strength(noise, pieces[o]))
         mine = pieces[octave]
         part = watch.part(0.1 + 0.9 * rounds / (rounds + 1), 0.1 + 0.9 * (rounds + 1) / (rounds + 2))
-        found = _one_link(record, noise, mine, settings, covered, part)
+        found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9))
         if found is None or found.link is None:
             unexplained.extend(mine)
             failed.add(octave)
@@ -95,7 +95,7 @@ def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watc
             links.append(found.link)
             more = np.concatenate([_samples(talker) for talker in found.link.talkers])
         covered = np.concatenate((covered, more))
-        active = first_look(record, noise, part, covered)
+        active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
     return Search(tuple(links), tuple(unexplained), tuple(unmodulated), tuple(seen), covered)
 
@@ -120,14 +120,16 @@ def first_look(record: Record, noise: NoiseFloor, watch: Watch, covered: Spans |
 
 
 def _pieces_of(
-    record: Record, noise: NoiseFloor, active: list[Active], beside: bool
+    record: Record, noise: NoiseFloor, active: list[Active], covered: Spans
 ) -> dict[int, list[Piece]]:
-    """The most telling transmissions of each octave; ``beside`` a link, only what surely stands out."""
+    """The most telling transmissions of each octave; beside what is ``covered``, only what surely stands out."""
     out: dict[int, list[Piece]] = {}
     for octave in sorted({a.octave for a in active}):
         mine = sorted((a for a in active if a.octave == octave), key=lambda a: -a.best.nats)[:_STRETCHES]
         windows = [w for a in mine for w in windows_of(record, a)][:_STRETCHES]
-        pieces = [p for w in windows for p in cut(record, noise, w) if not beside or _stands_out(p)]
+        pieces = [
+            p for w in windows for p in cut(record, noise, w, covered) if not len(covered) or _stands_out(p)
+        ]
         if pieces:
             out[octave] = pieces
     return out
@@ -189,6 +191,8 @@ def _one_link(
     model, period = learned.model, learned.period
     if strip.size == record.samples:
         talkers = talkers_of(learned.strip, learned.found)
+        if len(learned.found.fits):
+            period = final_period(learned.found.fits, period)
     else:
         active = spans_of(record, noise, model, scale, watch.part(0.5, 0.7))
         talkers, period = everywhere(

@@ -31,6 +31,7 @@ _SEARCH = 12
 _OWN_NATS = 12.0
 _OWN_SHARE = 0.35
 _STRONG_NATS = 6.0
+_LONE_SHARE = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +141,8 @@ def _joins(parts: Parts, distance: int) -> tuple[Ints, Ints]:
 
     Of a longer row of parts that follow each other closely there is the whole row, too.
     """
-    apart = parts.first[1:] - parts.last[:-1] >= distance
+    # where the room of one ends before that of the next begins, there is a border
+    apart = (parts.first[1:] - parts.last[:-1] >= distance) | (parts.high[:-1] <= parts.low[1:])
     group = np.concatenate(([0], np.cumsum(apart)))[: len(parts)]
     one = np.arange(len(parts))
     first, last = [one], [one]
@@ -181,7 +183,9 @@ def _likeliest(
         for i in by_last.get(part, ()):
             before = latest[int(first[i])]
             shared = float(stop[before] - start[i]) if before >= 0 else 0.0
-            told = float(nats[i]) * (1.0 - max(0.0, shared) / float(stop[i] - start[i])) - own[i]
+            # nobody pauses for a single symbol: a short one is likelier
+            lone = _LONE_SHARE * each[i] if before >= 0 and shared > -1.5 * period else 0.0
+            told = float(nats[i]) * (1.0 - max(0.0, shared) / float(stop[i] - start[i])) - own[i] - lone
             value = best[int(first[i])] + told
             if value > best[part + 1]:
                 best[part + 1], choice[part + 1], latest[part + 1] = value, i, i

@@ -175,15 +175,19 @@ def _cut_within(
 def _with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:
     """Each run with the room it may move in: half of what lies between it and the next, at most four symbols."""
     first, last = runs[:, 0], runs[:, 1]
-    before = np.concatenate(([-2.0 * _LOOSE], last[:-1]))[: first.size]
-    after = np.concatenate((first[1:], [grid.count + 2.0 * _LOOSE]))[-last.size :] if last.size else last
+    walls = np.concatenate(([grid.begin], borders, [float(grid.turned.length)]))
+    middle = grid.begin + (first + last) / 2.0 * grid.period
+    part = np.searchsorted(walls, middle, "right")
+    # a neighbour behind a border takes no room
+    beside = np.diff(part) == 0
+    before = np.full(first.size, -np.inf)
+    before[1:][beside] = last[:-1][beside]
+    after = np.full(last.size, np.inf)
+    after[:-1][beside] = first[1:][beside]
     low = first - np.minimum(_LOOSE, (first - before) / 2.0)
     high = last + 1 + np.minimum(_LOOSE, np.maximum(0.0, after - last - 1) / 2.0)
     low_at = grid.begin + low * grid.period
     high_at = grid.begin + high * grid.period
-    walls = np.concatenate(([grid.begin], borders, [float(grid.turned.length)]))
-    middle = grid.begin + (first + last) / 2.0 * grid.period
-    part = np.searchsorted(walls, middle, "right")
     low_at = np.maximum(low_at, walls[np.maximum(part - 1, 0)])
     high_at = np.minimum(high_at, walls[np.minimum(part, walls.size - 1)])
     if taken is not None and taken.any():

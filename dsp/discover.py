@@ -93,7 +93,7 @@ def discover(
             if judged is not None and (best is None or total > best[1]):
                 best = (replace(model, gain=judged.gain), total, found)
                 promising = promising or _promising(judged)
-                if _clear(judged, found, _energy(found) / _all_seen(leads, model.period)):
+                if _clear(judged, found, _energy(found) / _all_seen(leads)):
                     # every lead is explained beyond doubt: other proposals can only say the same
                     return best[0]
             agreed = best is not None and any(_same(best[0], other) for other in earlier)
@@ -112,7 +112,7 @@ def discover(
 def _believed(leads: Leads, best: tuple[Model, float, Found], rate_hz: float) -> Model | None:
     """The best model if it explains what was seen, and better than a tone does."""
     model, total, found = best
-    seen = _all_seen(leads, model.period)
+    seen = _all_seen(leads)
     tone = tone_nats(leads, rate_hz, model.carrier_hz)
     if tone > 0.85 * total and 2.0 * tone > EXPLAINED * seen:
         return replace(model, unmodulated=True)
@@ -155,11 +155,6 @@ def tone_nats(leads: Leads, rate_hz: float, near_hz: float) -> float:
         power = np.abs(sums[:, None] - sums[None, :]) ** 2
         total += float(np.max(power / np.maximum(gap, 1))) / leads.strip.variance
     return total
-
-
-def _seen(piece: Piece, period: float) -> float:
-    """A piece's energy, or that of as much of it as the search looks at."""
-    return piece.energy * min(1.0, _SYMBOLS_AT_MOST * period / (piece.stop - piece.start))
 
 
 def _leads(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6) -> Leads | None:
@@ -235,8 +230,15 @@ def _clear(judged: Fitness, found: Found, share: float) -> bool:
     )
 
 
-def _all_seen(leads: Leads, period: float) -> float:
-    return max(1e-9, sum(_seen(piece, period) for piece in leads.pieces))
+def _all_seen(leads: Leads) -> float:
+    """Energy of the pieces, each as far as the strip holds it."""
+    lengths = (leads.strip.ends - leads.strip.begins).tolist()
+    parts = zip(leads.pieces, leads.strip.origins.tolist(), lengths, strict=True)
+    held = (
+        p.energy * max(0, min(p.stop, origin + length) - max(p.start, origin)) / (p.stop - p.start)
+        for p, origin, length in parts
+    )
+    return max(1e-9, sum(held))
 
 
 def _same(one: Model, other: Model) -> bool:

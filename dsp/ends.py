@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.fits import Fits
+from dsp.fits import Fits, Ints
 from dsp.runs import Runs
 from dsp.source import Floats
 
@@ -75,11 +75,12 @@ def _end_nats(fits: Fits) -> tuple[Floats, Floats]:
     return start, end
 
 
-def _length_prior(both: Floats, length: Floats) -> tuple[Floats, int | None]:
+def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
     """Logarithm of the prior of each (start, end) pair, and the commonest length if lengths are shared."""
     count = both.shape[0]
     if count < 4:
         return np.zeros((1, 1, 1)), None
+    # all lengths that the ends leave open, and those among them that are likely at all
     low, high = int(length.min()), int(length.max())
     size = high - low + 1
     index = length - low
@@ -87,18 +88,21 @@ def _length_prior(both: Floats, length: Floats) -> tuple[Floats, int | None]:
     like = np.zeros((count, size))
     row = np.broadcast_to(np.arange(count)[:, None, None], both.shape)
     np.add.at(like, (row, index), np.exp(both - top[:, None, None]))
-    share = like / like.sum(axis=1, keepdims=True)
-    even = np.full(size, 1.0 / size)
-    others = even
-    for _ in range(8):
-        total = share.sum(axis=0)
-        # each one's lengths predicted from the others', and one imagined one of any length
-        others = (total[None, :] - share + even[None, :]) / count
-        share = like * others
-        share /= share.sum(axis=1, keepdims=True)
+    best = like.argmax(axis=1)
+    lengths = np.arange(size)
+    even = ((lengths >= best.min()) & (lengths <= best.max())) / float(best.max() - best.min() + 1)
+    even = (even * count + 1.0 / size) / (count + 1.0)
+    share = like * even
+    share /= share.sum(axis=1, keepdims=True)
+    # each one's lengths predicted from the others' own, and one imagined one of any length
+    others = (share.sum(axis=0)[None, :] - share + even[None, :]) / count
     gained = np.sum(np.log(np.sum(like * others, axis=1)) - np.log(like @ even))
     if gained < _SHARED_NATS:
         return np.zeros((1, 1, 1)), None
+    for _ in range(8):
+        others = (share.sum(axis=0)[None, :] - share + even[None, :]) / count
+        share = like * others
+        share /= share.sum(axis=1, keepdims=True)
     prior = np.log(np.take_along_axis(others, index.reshape(count, -1), axis=1)).reshape(both.shape)
     # a pair of ends has the prior of its length, shared by the pairs that give it
     return prior, low + int(np.argmax(share.sum(axis=0)))

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dsp.condition import Conditioner
 from dsp.extract import Found, Model, extract
-from dsp.pool import Period, marginal
+from dsp.fits import Fits, Flags
+from dsp.pool import Period, compact, final_period
 from dsp.source import Floats, Watch
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, believable, talkers_of
@@ -48,10 +49,10 @@ class _Lot:
 
 @dataclass(frozen=True, eq=False)
 class _Done:
-    """What a lot gave; ``cut`` tells that a transmission goes on beyond its end."""
+    """What a lot gave, with its ``best`` fits by themselves; ``cut`` tells that a transmission goes on beyond its end."""
 
     talkers: tuple[Talker, ...]
-    nats: Floats
+    best: Fits | None
     cut: bool
 
 
@@ -67,21 +68,19 @@ def everywhere(
     """All talkers of a link over all spans, and the symbol period as they show it."""
     lots = list(_lots(spans, int(_OVERLAP_SYMBOLS * model.period)))
     omega = 2.0 * np.pi * model.carrier_hz / conditioner.record.rate_hz
-    periods = period.grid()
     quota = -(-_BURSTS_FOR_PERIOD // max(1, len(lots)))
 
     def work(lot: _Lot) -> _Done:
         strip = conditioner.strip(list(lot.spans)).with_variance(variance)
         found, _ = believable(extract(strip, omega, model, covered=covered))
         mine = _of_lot(found, strip, lot)
-        nats = np.zeros(periods.size)
-        if len(mine.fits):
-            best = mine.fits.take(np.argsort(-mine.fits.nats, kind="stable")[:quota])
-            nats = marginal(best, periods).sum(axis=1)
+        best = mine.fits.take(np.argsort(-mine.fits.nats, kind="stable")[:quota])
         cut = _goes_on(found, strip, model.period)
-        return _Done(() if cut else tuple(t.released() for t in talkers_of(strip, mine)), nats, cut)
+        return _Done(
+            () if cut else tuple(t.released() for t in talkers_of(strip, mine)), compact([best]), cut
+        )
 
-    total = np.zeros(periods.size)
+    kept: list[Fits] = []
     out: list[Talker] = []
     while lots:
         again: list[_Lot] = []
@@ -95,7 +94,7 @@ def everywhere(
                     open_lot = lot
                 else:
                     out.extend(done.talkers)
-                    total += done.nats
+                    kept.extend([] if done.best is None else [done.best])
                 if open_lot is not None and not done.cut:
                     again.append(open_lot)
                     open_lot = None
@@ -104,7 +103,8 @@ def everywhere(
         if len(again) == len(lots):
             break
         lots = again
-    return out, period.weighed(periods, total)
+    best = compact(kept)
+    return out, period if best is None else final_period(best, period)
 
 
 def _lots(spans: list[tuple[int, int]], overlap: int) -> Iterator[_Lot]:
@@ -130,13 +130,21 @@ def _lots(spans: list[tuple[int, int]], overlap: int) -> Iterator[_Lot]:
 
 def _of_lot(found: Found, strip: Strip, lot: _Lot) -> Found:
     """What has its middle in the lot's own part."""
-    if len(found.fits):
-        middle = found.fits.middle
+
+    def mine(middle: Floats) -> Flags:
         place = middle + strip.shift(middle)
-        fits = found.fits.take((place >= lot.low) & (place < lot.high))
-    else:
-        fits = found.fits
-    return Found(fits, found.windows, found.owner, found.variance)
+        return np.asarray((place >= lot.low) & (place < lot.high))
+
+    fits = found.fits.take(mine(found.fits.middle))
+    if not len(found.windows):
+        return replace(found, fits=fits)
+    # a followed transmission's middle is that of its first and last window
+    count = int(found.owner.max()) + 1
+    first, last = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(first, found.owner, found.windows.start)
+    np.maximum.at(last, found.owner, found.windows.stop)
+    held = mine(0.5 * (first + last))[found.owner]
+    return replace(found, fits=fits, windows=found.windows.take(held), owner=found.owner[held])
 
 
 def _goes_on(found: Found, strip: Strip, period: float) -> bool:

@@ -264,13 +264,16 @@ def reach(fits: Fits, more: int = 6) -> Fits:
         edges[:, 1:] > fits.high[:, None] + 0.6 * period
     )
     beyond = np.arange(-more, nats.shape[1] - more) >= (fits.count + more)[:, None]
+    told = nats.copy()
     nats /= _uneven(nats, fits, more)[:, None]
     # one short symbol of a strong transmission between others is no silence
     lone = (nats[:, 1:-1] < _DIP) & (nats[:, :-2] > 0.0) & (nats[:, 2:] > 0.0) & (fits.gain > 4.5)[:, None]
     nats[:, 1:-1][lone] = _DIP
     nats[outside | beyond] = _NEVER
-    first, last, value = strongest_runs(nats, change_nats(fits.gain))
+    first, last, _ = strongest_runs(nats, change_nats(fits.gain))
     found = last > first
+    column = np.arange(nats.shape[1])
+    value = np.sum(told, axis=1, where=(column >= first[:, None]) & (column < last[:, None]))
     return replace(
         fits,
         start=np.where(found, fits.start + (first - more) * fits.period, fits.start),

@@ -50,7 +50,7 @@ def spans_to_learn(record: Record, pieces: list[Piece], model: Model) -> tuple[l
     if record.samples <= most:
         return [(s.first, s.last) for s in record.stretches], sum(p.energy for p in pieces)
     margin = int(10.0 * model.period)
-    wanted: list[tuple[int, int]] = []
+    wanted: list[tuple[int, int, int]] = []
     energy = left = 0.0
     left = float(most)
     for piece in sorted(pieces, key=lambda p: -p.nats):
@@ -59,12 +59,12 @@ def spans_to_learn(record: Record, pieces: list[Piece], model: Model) -> tuple[l
             continue
         middle, take = (piece.start + piece.stop) // 2, min(length, int(left))
         room = margin + piece.frame if take == length else 0
-        wanted.append((middle - take // 2 - room, middle + take // 2 + room))
+        wanted.append((middle - take // 2 - room, middle + take // 2 + room, middle))
         energy += piece.energy * take / length
         left -= take
     spans: list[tuple[int, int]] = []
-    for wish, stop in sorted(wanted):
-        stretch = record.stretch_at(max(0, wish))
+    for wish, stop, middle in sorted(wanted):
+        stretch = record.stretch_at(middle)
         start, end = max(stretch.first, wish), min(stretch.last, stop)
         if spans and start < spans[-1][1] and spans[-1][0] >= stretch.first:
             spans[-1] = (spans[-1][0], max(end, spans[-1][1]))

@@ -6,14 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.fits import Fits, settle, timing_nats
+from dsp.correlate import Complexes
+from dsp.fits import Fits, join, settle, timing_nats
 from dsp.flips import flip_times
 from dsp.runs import runs_of
 from dsp.source import Floats
 
 _BURSTS_AT_MOST = 64
 _BURSTS_FIRST = 12
-_STARTS = 17
+_STARTS = 25
 _PERIODS = 11
 # grids over the period with all transmissions, and with the first few
 _ROUNDS_ALL = 2
@@ -21,6 +22,8 @@ _ROUNDS_FIRST = 12
 _FLIP_SHAPE_SAMPLES = 0.3
 # below this length of a symbol the likelihood over the period has many tops
 _ROUGH_GAIN = 6.0
+# and above this it is seen how long symbols share out their samples, too
+_SHARP_GAIN = 6.0
 
 
 @dataclass(frozen=True)
@@ -31,17 +34,54 @@ class Period:
     std: float
     sharp: bool
 
-    def grid(self) -> Floats:
-        """Periods around this one over which more transmissions can be pooled."""
-        return self.value + self.std * np.linspace(-3.5, 3.5, 11)
 
-    def weighed(self, periods: Floats, nats: Floats) -> Period:
-        """Mean and spread over ``periods`` (p,) of the log-likelihoods ``nats`` (p,) of many transmissions."""
-        weight = _weights(nats, 1.0)
-        mean = float(weight @ periods)
-        std = float(np.sqrt(weight @ (periods - mean) ** 2))
-        # between neighbours of the grid nothing is known
-        return replace(self, value=mean, std=max(std, 0.3 * float(periods[1] - periods[0])))
+def final_period(fits: Fits, known: Period) -> Period:
+    """The period over all of many transmissions, where it is known already to within a few of its uncertainties."""
+    own = _settled(fits, known.value, known.sharp)
+    if not len(own):
+        return known
+    width = 4.0 * max(known.std / known.value, 1e-8)
+    return _with_shape(_refine(own, known.value, known.sharp, width, _ROUNDS_FIRST)[1], own)
+
+
+def _with_shape(period: Period, fits: Fits) -> Period:
+    """Where samples are no ideal points, each flip is known no better than its unknown shape allows."""
+    if period.sharp:
+        return period
+    shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / fits.count.sum())) / float(fits.count.max())
+    return replace(period, std=float(np.hypot(period.std, shape)))
+
+
+def compact(parts: list[Fits]) -> Fits | None:
+    """Transmissions over different sums, each over just the samples that it needs; None of none.
+
+    Sums of samples turned back from another first sample differ by a constant turn, which is put right.
+    """
+    rows = [part for part in parts if len(part)]
+    if not rows:
+        return None
+    sums: list[Complexes] = []
+    moved: list[Fits] = []
+    at = 0
+    for part in rows:
+        omega = part.turned.omega
+        room = 2.0 * part.period
+        first = np.maximum(0, np.floor(part.start - room)).astype(np.int64)
+        last = np.minimum(part.turned.length, np.ceil(part.stop + room)).astype(np.int64)
+        shift = np.empty(len(part))
+        for i, (a, b) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
+            shift[i] = a - at
+            sums.append(part.turned.sums[a : b + 1] * np.exp(1j * (omega * shift[i])))
+            at += b + 1 - a
+        moved.append(
+            replace(
+                part,
+                phase=part.phase + omega * shift,
+                **{name: getattr(part, name) - shift for name in ("centre", "start", "low", "high")},
+            )
+        )
+    turned = replace(rows[0].turned, sums=np.concatenate(sums))
+    return join([replace(part, turned=turned) for part in moved])
 
 
 def pooled_period(fits: Fits, start: float, sharp: bool, std: float | None = None) -> Period:
@@ -62,18 +102,15 @@ def pooled_period(fits: Fits, start: float, sharp: bool, std: float | None = Non
         own = _settled(best, found.value, found.sharp)
         if len(own):
             found = _refine(own, found.value, found.sharp, 3.5 * found.std / found.value, _ROUNDS_ALL)[1]
-    if found.sharp:
-        return found
-    # where samples are no ideal points, each flip is known no better than its unknown shape allows
-    shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / best.count.sum())) / float(best.count.max())
-    return replace(found, std=float(np.hypot(found.std, shape)))
+    return _with_shape(found, best)
 
 
 def _first(few: Fits, start: float, sharp: bool) -> Period | None:
     """The period over a few transmissions, and how samples are shared out; None if nothing is left of them."""
     options: list[tuple[float, Period]] = []
-    near = flip_period(few)
-    for mode in (False, True) if start < 64.0 else (sharp,):
+    near = flip_period(few) if abs(start / float(few.period[0]) - 1.0) < 0.01 else None
+    strong = float(np.median(few.gain)) > _SHARP_GAIN
+    for mode in (False, True) if start < 64.0 or strong else (sharp,):
         own = _settled(few, start if near is None else near.value, mode)
         if not len(own):
             continue
@@ -131,12 +168,15 @@ def _refine(fits: Fits, period: float, sharp: bool, width: float, rounds: int) -
     """Mean and spread of the likelihood over periods, from ``width`` (a ratio) on either side downwards.
 
     Over the period the likelihood is as rough as a random walk. On a coarse grid it is therefore tempered,
-    just so much that several points share the weight; the grid then shrinks until no tempering is needed.
+    just so much that several points share the weight; the grid then shrinks until no tempering is needed. The
+    grid of first edges shrinks with it to where each transmission's own can be.
     """
     top, std = 0.0, width * period
+    starts = _all_starts(fits)
     for _ in range(rounds):
         periods = period * (1.0 + np.linspace(-width, width, _PERIODS))
-        nats = marginal(fits, periods).sum(axis=1)
+        each = _starts_nats(fits, periods, starts)
+        nats = _averaged_starts(each).sum(axis=1)
         top = float(nats.max())
         temper = 1.0
         weight = _weights(nats, temper)
@@ -148,10 +188,39 @@ def _refine(fits: Fits, period: float, sharp: bool, width: float, rounds: int) -
         if temper == 1.0:
             break
         width = 2.2 * std / period
+        starts = starts.narrowed(each[int(np.argmax(nats))])
     gain = float(np.median(fits.gain))
     if gain < _ROUGH_GAIN:
         period, std = _averaged(fits, period, std, gain)
     return top, Period(period, max(std, 1e-9 * period), sharp)
+
+
+@dataclass(frozen=True, eq=False)
+class _Starts:
+    """Grids of first edges, ``reach`` (b,) samples to either side of ``centre`` (b,), which is counted from each
+    transmission's own."""
+
+    centre: Floats
+    reach: Floats
+
+    @property
+    def steps(self) -> Floats:
+        return np.asarray(self.centre[:, None] + self.reach[:, None] * np.linspace(-1.0, 1.0, _STARTS))
+
+    def narrowed(self, nats: Floats) -> _Starts:
+        """To where the likelihoods ``nats`` (b, s) of these leave any weight."""
+        weight = np.exp(nats - nats.max(axis=1, keepdims=True))
+        weight /= weight.sum(axis=1, keepdims=True)
+        steps = self.steps
+        centre = np.sum(weight * steps, axis=1)
+        spread = np.sqrt(np.sum(weight * (steps - centre[:, None]) ** 2, axis=1))
+        apart = 2.0 * self.reach / (_STARTS - 1)
+        return _Starts(centre, np.minimum(self.reach, 4.0 * spread + apart))
+
+
+def _all_starts(fits: Fits) -> _Starts:
+    reach = np.minimum(0.5, 4.0 / (1.0 + fits.gain**2)) * fits.period
+    return _Starts(np.zeros(len(fits)), np.maximum(reach, 1.5) if fits.turned.sharp else reach)
 
 
 def _averaged(fits: Fits, period: float, std: float, gain: float) -> tuple[float, float]:
@@ -179,18 +248,22 @@ def marginal(fits: Fits, periods: Floats) -> Floats:
 
     Along the first edge the likelihood is a random walk: the grid must be fine enough to average over it.
     """
-    reach = np.minimum(0.5, 4.0 / (1.0 + fits.gain**2)) * fits.period
-    if fits.turned.sharp:
-        reach = np.maximum(reach, 1.5)
-    steps = reach[:, None] * np.linspace(-1.0, 1.0, _STARTS)
-    middle = fits.middle
-    out = np.empty((periods.size, len(fits)))
+    return _averaged_starts(_starts_nats(fits, periods, _all_starts(fits)))
+
+
+def _starts_nats(fits: Fits, periods: Floats, starts: _Starts) -> Floats:
+    """Log-likelihood (p, b, s) of each period and first edge."""
+    middle, steps = fits.middle, starts.steps
+    out = np.empty((periods.size, len(fits), _STARTS))
     for i, period in enumerate(periods.tolist()):
-        starts = (middle - 0.5 * fits.count * period)[:, None] + steps
-        nats = timing_nats(fits, starts, np.full(len(fits), period))
-        top = nats.max(axis=1)
-        out[i] = top + np.log(np.mean(np.exp(nats - top[:, None]), axis=1))
+        first = (middle - 0.5 * fits.count * period)[:, None] + steps
+        out[i] = timing_nats(fits, first, np.full(len(fits), period))
     return out
+
+
+def _averaged_starts(nats: Floats) -> Floats:
+    top = nats.max(axis=2)
+    return np.asarray(top + np.log(np.mean(np.exp(nats - top[:, :, None]), axis=2)))
 
 
 def carrier_std(gain: Floats, count: Floats, period: Floats) -> Floats:

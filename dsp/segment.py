@@ -12,7 +12,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from dsp.activity import Active, whitened
+from dsp.activity import Active, silence, whitened
 from dsp.correlate import on_runs
 from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record
@@ -92,11 +92,11 @@ def windows_of(record: Record, active: Active, most: int = 4) -> list[Active]:
     return out
 
 
-def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
+def cut(record: Record, noise: NoiseFloor, active: Active, covered: Floats | None = None) -> list[Piece]:
     """The transmissions within an active stretch, in time order.
 
     Of several frame lengths the one whose runs explain the energies best is taken; a shorter one that does
-    nearly as well shows gaps more sharply.
+    nearly as well shows gaps more sharply. What is ``covered`` (n, 2) counts as silent.
     """
     box = active.best
     stretch = record.stretch_at(active.start)
@@ -105,6 +105,8 @@ def cut(record: Record, noise: NoiseFloor, active: Active) -> list[Piece]:
     margin = 4 * box.frame
     low, high = max(stretch.first, active.start - margin), min(stretch.last, active.stop + margin)
     white = whitened(record, noise, low, high)
+    if covered is not None and covered.size:
+        silence(white, (low, high), covered)
     tried: list[tuple[float, list[Piece]]] = []
     for frame in (box.frame // 16, box.frame // 8, box.frame // 4, box.frame // 2, box.frame):
         if frame < 8:

@@ -16,9 +16,6 @@ _KNOWN = {
     "test_silence_below_a_step_of_the_converter_holds_no_bursts": (
         "silence without any noise has a floor of nearly zero, over which rounding stands out"
     ),
-    "test_nothing_but_flips_is_told_right_or_not_at_all": (
-        "a row of alternating symbols is not told from two tones, and may get a multiple of its rate"
-    ),
     "test_period_errs_as_it_says_where_flips_fall_between_samples_of_a_band_limited_signal": (
         "the shape of band-limited flips is not modelled: the stated uncertainty of the rate is too small"
     ),

@@ -15,7 +15,6 @@ from dsp.fits import Ints, cos_sin, groups_of
 from dsp.runs import Runs
 from dsp.source import Floats
 
-
 _REACH_NATS = 16.0
 
 

@@ -19,6 +19,8 @@ _PERIODS = 11
 # grids over the period with all transmissions, and with the first few
 _ROUNDS_ALL = 2
 _ROUNDS_FIRST = 12
+# symbols beside a transmission that are kept with it
+_ROOM = 7.0
 _FLIP_SHAPE_SAMPLES = 0.3
 # below this length of a symbol the likelihood over the period has many tops
 _ROUGH_GAIN = 6.0
@@ -63,11 +65,13 @@ def compact(parts: list[Fits]) -> Fits | None:
     sums: list[Complexes] = []
     moved: list[Fits] = []
     at = 0
-    for part in rows:
+    for row in rows:
+        part = row
         omega = part.turned.omega
-        room = 2.0 * part.period
+        room = _ROOM * part.period
         first = np.maximum(0, np.floor(part.start - room)).astype(np.int64)
         last = np.minimum(part.turned.length, np.ceil(part.stop + room)).astype(np.int64)
+        part = replace(part, low=np.maximum(part.low, first), high=np.minimum(part.high, last))
         shift = np.empty(len(part))
         for i, (a, b) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
             shift[i] = a - at
@@ -188,7 +192,7 @@ def _refine(fits: Fits, period: float, sharp: bool, width: float, rounds: int) -
         if temper == 1.0:
             break
         width = 2.2 * std / period
-        starts = starts.narrowed(each[int(np.argmax(nats))])
+        starts = starts.narrowed(each[int(np.argmax(nats))], temper)
     gain = float(np.median(fits.gain))
     if gain < _ROUGH_GAIN:
         period, std = _averaged(fits, period, std, gain)
@@ -207,9 +211,9 @@ class _Starts:
     def steps(self) -> Floats:
         return np.asarray(self.centre[:, None] + self.reach[:, None] * np.linspace(-1.0, 1.0, _STARTS))
 
-    def narrowed(self, nats: Floats) -> _Starts:
-        """To where the likelihoods ``nats`` (b, s) of these leave any weight."""
-        weight = np.exp(nats - nats.max(axis=1, keepdims=True))
+    def narrowed(self, nats: Floats, temper: float) -> _Starts:
+        """To where the likelihoods ``nats`` (b, s) of these, so much tempered, leave any weight."""
+        weight = np.exp((nats - nats.max(axis=1, keepdims=True)) / temper)
         weight /= weight.sum(axis=1, keepdims=True)
         steps = self.steps
         centre = np.sum(weight * steps, axis=1)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.correlate import Complexes, SymbolSums, Turned, change_nats, log_cosh, strongest_runs
-from dsp.detect import WINDOW
 from dsp.fits import Fits, Flags, Ints, cos_sin, groups_of
 from dsp.source import Floats
 

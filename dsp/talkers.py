@@ -6,18 +6,23 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dsp.detect import FEWEST
 from dsp.ends import Ends, decide_ends, run_ends
 from dsp.extract import Found
-from dsp.fits import Fits, carry, in_groups, settle
+from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
 from dsp.pool import carrier_std, group_talkers
 from dsp.quality import Fitness, fitness, plausible
-from dsp.runs import Runs, assemble, join, runs_of
+from dsp.runs import Runs, assemble, runs_of
+from dsp.runs import join as join_runs
 from dsp.source import Floats
 from dsp.strip import Strip
 
 # symbols beside a transmission within which a better fit may move its ends
 _ROOM = 1.5
+# a group so large may take in others, if they lose no more than a carrier of their own gains in noise
+_MANY = 6
+_FREE_NATS = 10.0
 # squared length of a symbol above which a carrier of its own costs a transmission nothing to speak of
 _HOLD_BELOW = 24.0
 
@@ -65,7 +70,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
         good = np.isin(owner, stay)
         windows, owner = windows.take(good), owner[good]
     left = Found(found.fits.take(keep), windows, owner, found.variance)
-    return left, join(runs) if runs else short
+    return left, join_runs(runs) if runs else short
 
 
 def talkers_of(strip: Strip, found: Found) -> list[Talker]:
@@ -87,6 +92,7 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     carrier_u = carrier_std(gain, count, period)
     amplitude_u = amplitude / np.maximum(gain * np.sqrt(count), 1e-9)
     groups = np.array(group_talkers(amplitude, amplitude_u, omega, carrier_u))
+    fits, groups = _adopted(fits, groups, carrier_u)
     out: list[Talker] = []
     for number in range(int(groups.max()) + 1):
         mine = np.flatnonzero(groups == number)
@@ -96,6 +102,47 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
         if short.size:
             out.append(_fitted(strip, fits.take(short), carrier_u[short]))
     return out
+
+
+def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
+    """Transmissions that stand alone, fitted with the carrier of the largest group where that does as well.
+
+    The carrier of a weak transmission may be off by a step of its resolution (Rife and Boorstyn 1974: the
+    threshold of frequency estimation); then part of its symbols is turned over. ``groups`` (transmissions,) may be
+    longer than ``fits``.
+    """
+    own = groups[: len(fits)]
+    sizes = np.bincount(own, minlength=1)
+    most = int(np.argmax(sizes))
+    alone = np.flatnonzero((own != most) & (sizes[own] <= max(1, sizes[most] // 10)))
+    if sizes[most] < _MANY or not alone.size:
+        return fits, groups
+    mine = own == most
+    weight = 1.0 / carrier_u[: len(fits)][mine] ** 2
+    omega = float(np.sum(weight * fits.omega[mine]) / weight.sum())
+    tried = fits.take(alone)
+    middle = tried.middle
+    tried = replace(
+        tried,
+        detune=np.full(len(tried), omega - tried.turned.omega),
+        phase=np.zeros(len(tried)),
+        centre=middle,
+    )
+    edges = tried.edges()
+    y = tried.turned.between(edges) * np.exp(-1j * tried.angles(edges))
+    square = np.sum(np.where(tried.inside(), y * y, 0.0), axis=1)
+    tried = settle(replace(tried, phase=0.5 * np.angle(square)), hold_carrier=True)
+    good = (tried.nats > fits.nats[alone] - _FREE_NATS) & (tried.count >= FEWEST)
+    if not good.any():
+        return fits, groups
+    rows = np.arange(len(fits))
+    order = np.concatenate((np.delete(rows, alone[good]), alone[good]))
+    whole = join([fits.take(np.delete(rows, alone[good])), tried.take(good)])
+    groups = groups.copy()
+    groups[alone[good]] = most
+    # numbers without a gap
+    groups = np.unique(groups, return_inverse=True)[1]
+    return whole.take(np.argsort(order, kind="stable")), groups
 
 
 def _followed(strip: Strip, runs: Runs) -> Talker:

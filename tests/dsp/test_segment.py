@@ -96,7 +96,7 @@ def left(made: Capture, *spans: tuple[float, float]) -> list[Piece]:
     noise = flat_floor(made.sigma)
     covered = np.array(spans, float).reshape(-1, 2)
     actives = find_activity(made.record, noise, Watch(), covered=covered)
-    return [p for a in actives if a.octave == 1 for p in cut(made.record, noise, a)]
+    return [p for a in actives if a.octave == 1 for p in cut(made.record, noise, a, covered)]
 
 
 def test_nothing_is_left_outside_what_explains_all():

@@ -1,1 +1,98 @@
-"""Signal estimation and decoding of two-wire links: samples and a rate in, bits and their certainty out."""
+"""Signal estimation and decoding of two-wire links: samples and a rate in, bits and their certainty out.
+
+`decode` does it all. Each step can be taken by itself, in this order:
+
+1. `make_record` wraps samples; `estimate_noise` finds the floor of the spectrum and steady lines on it.
+2. `find_activity` and `cut` find where anything is sent.
+3. `discover` finds carrier and symbol period of that; `Conditioner` takes away what is not the transmission.
+4. `extract` finds and fits every transmission (`Fits`); `runs_of` gives its symbols, `flip_times` its flips.
+5. `pooled_period` and `talkers_of` estimate what transmissions share; `decide_ends`, `confidence` and `fitness` tell
+   how sure it all is; `to_bits` turns symbols into bits.
+
+Names are loaded when they are first used, so that importing this package costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from dsp.activity import find_activity
+    from dsp.condition import Conditioner
+    from dsp.decoder import decode
+    from dsp.discover import discover
+    from dsp.ends import decide_ends
+    from dsp.extract import Model, extract
+    from dsp.fits import Fits
+    from dsp.flips import flip_times
+    from dsp.hand import fit_grid
+    from dsp.linecode import to_bits
+    from dsp.noise import estimate_noise
+    from dsp.pool import pooled_period
+    from dsp.quality import confidence, fitness
+    from dsp.results import Burst, Decode, DecodeSettings
+    from dsp.runs import runs_of
+    from dsp.segment import cut
+    from dsp.source import make_record
+    from dsp.talkers import talkers_of
+
+_HOMES = {
+    "Burst": "results",
+    "Conditioner": "condition",
+    "Decode": "results",
+    "DecodeSettings": "results",
+    "Fits": "fits",
+    "Model": "extract",
+    "confidence": "quality",
+    "cut": "segment",
+    "decide_ends": "ends",
+    "decode": "decoder",
+    "discover": "discover",
+    "estimate_noise": "noise",
+    "extract": "extract",
+    "find_activity": "activity",
+    "fit_grid": "hand",
+    "fitness": "quality",
+    "flip_times": "flips",
+    "make_record": "source",
+    "pooled_period": "pool",
+    "runs_of": "runs",
+    "talkers_of": "talkers",
+    "to_bits": "linecode",
+}
+
+__all__ = [
+    "Burst",
+    "Conditioner",
+    "Decode",
+    "DecodeSettings",
+    "Fits",
+    "Model",
+    "confidence",
+    "cut",
+    "decide_ends",
+    "decode",
+    "discover",
+    "estimate_noise",
+    "extract",
+    "find_activity",
+    "fit_grid",
+    "fitness",
+    "flip_times",
+    "make_record",
+    "pooled_period",
+    "runs_of",
+    "talkers_of",
+    "to_bits",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'dsp' has no attribute {name!r}")
+    return getattr(import_module(f"dsp.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOMES})

@@ -28,6 +28,7 @@ _TALLEST = 128
 # frequencies at which a filter's gain is worked out: no fewer than there are lines to tell apart
 _GAINS = 1 << 14
 _THREADS = 2
+_UNWATCHED = Watch()
 # equivalent independent ordinates of 2, 4, 8 neighbouring Hann bins (power correlation 4/9, 1/36)
 _BINS_EQUIVALENT = {2: 1.385, 4: 2.36, 8: 4.40}
 _OVERLAP_EQUIVALENT = 1.0 / (1.0 + 2.0 / 36.0)
@@ -119,7 +120,7 @@ def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> NDArra
 def find_activity(
     record: Record,
     noise: NoiseFloor,
-    watch: Watch,
+    watch: Watch = _UNWATCHED,
     *,
     blocks: list[tuple[int, int]] | None = None,
     covered: Floats | None = None,

@@ -14,6 +14,7 @@ from dsp.quality import confidence
 from dsp.results import Burst, DecodeSettings
 from dsp.source import Floats, Record
 from dsp.talkers import Talker
+from dsp.told import broken_cells
 
 _TO_DB = 20.0 / math.log(10.0)
 
@@ -180,7 +181,7 @@ def _bursts(
                 line_code=line_code,
                 bits=to_bits(symbols, line_code, settings.polarity),
                 characters=None,
-                warnings=_warnings(row[4], row[5], row[15]) + shared,
+                warnings=_warnings(row[4], row[5], row[15]) + shared + _code_note(symbols, line_code),
             )
         )
     return out
@@ -224,6 +225,15 @@ def _shared_note(talker: Talker) -> tuple[str, ...]:
     return (
         f"this talker's bursts share their length, most often {talker.ends.shared} symbols, which was used "
         "to decide where each begins and ends",
+    )
+
+
+def _code_note(symbols: str, line_code: str) -> tuple[str, ...]:
+    broken = broken_cells(symbols, line_code)
+    if not broken:
+        return ()
+    return (
+        f"{broken} of {len(symbols) // 2} cells do not change in their middle: this is no Manchester code as told",
     )
 
 

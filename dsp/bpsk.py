@@ -12,7 +12,7 @@ from dsp.discover import discover
 from dsp.everywhere import everywhere
 from dsp.extract import Model
 from dsp.gate import spans_of
-from dsp.link import believed, learn, rivals_of, spans_to_learn
+from dsp.link import believed, divided, learn, rivals_of, spans_to_learn
 from dsp.noise import NoiseFloor
 from dsp.pool import Period, final_period
 from dsp.results import DecodeSettings
@@ -20,6 +20,7 @@ from dsp.segment import Piece, cut, windows_of
 from dsp.source import Record, Watch
 from dsp.strip import Spans
 from dsp.talkers import Talker, talkers_of
+from dsp.told import told_multiple
 
 _MODELS_AT_MOST = 24
 # blocks of a record that are looked at first, and stretches of activity of an octave
@@ -32,7 +33,8 @@ _STRETCHES = 6
 class Link:
     """All of one carrier and symbol period; ``rivals`` are other symbol periods with their odds.
 
-    ``noise_scale`` is the noise met beside the transmissions over that of the floor.
+    ``noise_scale`` is the noise met beside the transmissions over that of the floor; ``told_multiple`` how many
+    symbols of the rate told one that the flips show holds.
     """
 
     model: Model
@@ -40,13 +42,25 @@ class Link:
     talkers: tuple[Talker, ...]
     rivals: tuple[tuple[float, float], ...]
     noise_scale: float
+    told_multiple: int = 1
+
+
+@dataclass(frozen=True)
+class FewFlips:
+    """Transmissions of one carrier whose reversals are too few, or too regular, to tell the symbol rate."""
+
+    bursts: int
+    flips: int
+    carrier_hz: float
+    rate_bd: float
 
 
 @dataclass(frozen=True, eq=False)
 class Search:
     """The outcome: links, and the pieces of activity that no link explains, most telling first.
 
-    ``active`` is what a first look found, ``covered`` (n, 2) the samples that the links explain.
+    ``active`` is what a first look found, ``covered`` (n, 2) the samples that the links explain, ``few`` what has too
+    few reversals to tell a symbol rate.
     """
 
     links: tuple[Link, ...]
@@ -54,6 +68,7 @@ class Search:
     unmodulated: tuple[Piece, ...]
     active: tuple[Active, ...]
     covered: Spans
+    few: tuple[FewFlips, ...] = ()
 
     @property
     def told(self) -> float:
@@ -70,6 +85,7 @@ def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watc
     links: list[Link] = []
     unmodulated: list[Piece] = []
     unexplained: list[Piece] = []
+    few: list[FewFlips] = []
     covered = np.zeros((0, 2))
     active = first_look(record, noise, watch.part(0.0, 0.1))
     seen = active
@@ -88,6 +104,9 @@ def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watc
             failed.add(octave)
         if found is None:
             continue
+        if found.few is not None:
+            few.append(found.few)
+            continue
         if found.link is None:
             unmodulated.extend(mine)
             more = np.array([(float(p.start), float(p.stop)) for p in mine])
@@ -97,7 +116,7 @@ def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watc
         covered = np.concatenate((covered, more))
         active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
-    return Search(tuple(links), tuple(unexplained), tuple(unmodulated), tuple(seen), covered)
+    return Search(tuple(links), tuple(unexplained), tuple(unmodulated), tuple(seen), covered, tuple(few))
 
 
 def first_look(record: Record, noise: NoiseFloor, watch: Watch, covered: Spans | None = None) -> list[Active]:
@@ -155,9 +174,10 @@ def _samples(talker: Talker) -> Spans:
 
 @dataclass(frozen=True, eq=False)
 class _Outcome:
-    """A link, or (None) an unmodulated carrier."""
+    """A link; or (None) an unmodulated carrier, or one with ``few`` reversals."""
 
     link: Link | None
+    few: FewFlips | None = None
 
 
 def _one_link(
@@ -186,9 +206,15 @@ def _one_link(
     # two flips make one interval, which any rate divides; nothing but flips may be two tones
     runs = len(learned.runs)
     if judged.flips < 3 or (judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - runs)):
-        return None
+        rate_bd = record.rate_hz / learned.period.value
+        return _Outcome(None, FewFlips(runs, judged.flips, learned.model.carrier_hz, rate_bd))
+    rivals = rivals_of(learned.found, learned.model, record.rate_hz)
+    multiple = told_multiple(settings, record.rate_hz / learned.period.value)
+    learned = divided(record, learned, multiple, covered)
     scale = learned.found.variance / strip.variance
     model, period = learned.model, learned.period
+    if period is None:
+        return None
     if strip.size == record.samples:
         talkers = talkers_of(learned.strip, learned.found)
         if len(learned.found.fits):
@@ -200,4 +226,4 @@ def _one_link(
         )
     if not talkers:
         return None
-    return _Outcome(Link(model, period, tuple(talkers), rivals_of(learned.found), scale * judged.noise))
+    return _Outcome(Link(model, period, tuple(talkers), rivals, scale * judged.noise, multiple))

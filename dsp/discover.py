@@ -24,6 +24,8 @@ from dsp.source import Record, Watch
 from dsp.strip import Strip
 
 _SYMBOLS_AT_MOST = 64
+_NOTHING_TOLD = DecodeSettings()
+_UNWATCHED = Watch()
 # and that a model explains that needs no comparing
 _CLEAR_SHARE = 0.75
 _CLEAR_NOISE = 4.0
@@ -68,7 +70,11 @@ class Leads:
 
 
 def discover(
-    record: Record, noise: NoiseFloor, pieces: list[Piece], settings: DecodeSettings, watch: Watch
+    record: Record,
+    noise: NoiseFloor,
+    pieces: list[Piece],
+    settings: DecodeSettings = _NOTHING_TOLD,
+    watch: Watch = _UNWATCHED,
 ) -> Model | None:
     """The model that explains the most telling pieces best; None if nothing does.
 
@@ -281,14 +287,20 @@ def _sources(leads: Leads) -> list[tuple[Piece, Strip]]:
 
 
 def _propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
-    if settings.carrier_hz is not None:
-        carriers = [settings.carrier_hz]
-    else:
-        lines = _lines(lead, piece, rate_hz)
-        least = max(10.0, 0.15 * lines[0].contrast) if lines else 10.0
-        carriers = [line.freq_hz for line in lines if line.contrast > least][:3]
+    lines = _lines(lead, piece, rate_hz)
+    least = max(10.0, 0.15 * lines[0].contrast) if lines else 10.0
+    carriers = [line.freq_hz for line in lines if line.contrast > least][:3]
+    # what was told is tried first, and what the samples say by themselves as well: it may be wrong
+    told = settings.carrier_hz
+    if told is not None and piece.low_hz - told < piece.high_hz - piece.low_hz > told - piece.high_hz:
+        carriers = [told, *carriers]
+    if settings.symbol_rate_bd is not None:
+        for carrier in carriers:
+            model = _period(lead, rate_hz, piece, carrier, settings)
+            if model is not None:
+                yield model
     for carrier in carriers:
-        model = _period(lead, rate_hz, piece, carrier, settings)
+        model = _period(lead, rate_hz, piece, carrier, _NOTHING_TOLD)
         if model is not None:
             yield model
 

@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.decode import SampleSource
 from dsp.errors import BadInputError
+from dsp.source import SampleSource
 
 FIRST_BIN = 256
 FACTOR = 4

@@ -24,6 +24,7 @@ _SEARCH_NATS = 12.0
 _NATS_A_SYMBOL = 0.5
 # Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
 _LEAST_ESN0 = 1.0
+_FEWEST_CYCLES = 0.95
 # transmissions that show by how much carriers differ
 _MANY = 8
 # symbols' worth of samples in which a model is refined
@@ -166,20 +167,38 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
     return judged
 
 
-def rivals_of(found: Found) -> tuple[tuple[float, float], ...]:
-    """Symbol periods that divide the chosen one, with their odds against it, if those are worth a word."""
+def rivals_of(found: Found, model: Model, rate_hz: float) -> tuple[tuple[float, float], ...]:
+    """Symbol periods that divide the chosen one, each with its odds if symbols were random.
+
+    Symbols that are each sent two or three times look just like this; no samples can tell. A carrier under one
+    cycle a symbol is left out.
+    """
+    cycles = model.carrier_hz * model.period / rate_hz
     fits = found.fits
-    if not len(fits):
-        return ()
     symbols = int(fits.count.sum()) + int(found.windows.count.sum()) // 2
     out = []
-    for many in (2, 3, 4):
-        if symbols * (many - 1) * np.log(2.0) > 25.0:
+    for many in (2, 3):
+        if cycles < many * _FEWEST_CYCLES:
             continue
-        finer = replace(fits, period=fits.period / many, count=fits.count * many)
-        nats = float(np.sum(np.where(finer.inside(), finer.symbol_nats(), 0.0)))
-        nats -= float(np.sum(np.where(fits.inside(), fits.symbol_nats(), 0.0)))
-        odds = float(np.exp(min(0.0, nats)))
-        if odds > 1e-3:
-            out.append((float(fits.period[0]) / many, odds))
+        odds = float(np.exp(-min(700.0, symbols * (many - 1) * float(np.log(2.0)))))
+        if len(fits):
+            finer = replace(fits, period=fits.period / many, count=fits.count * many)
+            nats = float(np.sum(finer.symbol_nats(), where=finer.inside()))
+            nats -= float(np.sum(fits.symbol_nats(), where=fits.inside()))
+            odds = float(np.exp(np.clip(nats, -700.0, 0.0)))
+        out.append((model.period / many, odds))
     return tuple(out)
+
+
+def divided(record: Record, learned: Learned, many: int, covered: Spans) -> Learned:
+    """The same with ``many`` symbols for each one that was found, as somebody who knows says."""
+    period = learned.period
+    if period is None or many == 1:
+        return learned
+    model = replace(learned.model, period=learned.model.period / many)
+    omega = 2.0 * np.pi * model.carrier_hz / record.rate_hz
+    strip = learned.strip.with_variance(learned.found.variance)
+    found, runs = believable(extract(strip, omega, model, covered=covered))
+    return Learned(
+        strip, found, runs, model, replace(period, value=period.value / many, std=period.std / many)
+    )

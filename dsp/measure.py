@@ -35,10 +35,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.decode import SampleSource
 from dsp.errors import BadInputError
 from dsp.measure_timing import CarrierReadings, carrier_readings
 from dsp.reading import Reading
+from dsp.source import SampleSource
 
 Values = NDArray[Any]
 Floats = NDArray[np.float64]

@@ -123,10 +123,10 @@ class Watch:
 def make_record(
     source: SampleSource,
     rate_hz: float,
-    start_s: float,
-    scale: float,
-    offset: float,
-    segments: tuple[tuple[int, int, float], ...] | None,
+    start_s: float = 0.0,
+    scale: float = 1.0,
+    offset: float = 0.0,
+    segments: tuple[tuple[int, int, float], ...] | None = None,
 ) -> Record:
     """Check the arguments and wrap them.
 

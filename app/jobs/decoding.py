@@ -12,7 +12,7 @@ from app.jobs.spans import SpanLimits, overlapping, select, skip_unusable
 from app.model.capture import Capture, Segment
 from app.model.expressions import ChannelSource, channel_source
 from app.model.tolerance import Tolerance, tolerance_of
-from dsp.decode import decode
+from dsp.decoder import decode
 from dsp.errors import BadInputError
 from dsp.results import Decode, DecodeSettings, Refusal, Signalling
 

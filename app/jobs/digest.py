@@ -10,7 +10,7 @@ import numpy as np
 
 from app.errors import CancelledError, CaptureError
 from app.model.capture import Segment
-from dsp.decode import SampleSource
+from dsp.source import SampleSource
 
 _BLOCK = 1 << 18
 

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from app.errors import CancelledError, UsageError
 from app.model.capture import Capture, Segment
 from app.model.quantity import format_value
-from dsp.decode import SampleSource
 from dsp.results import Notice
+from dsp.source import SampleSource
 
 SpanLimits = tuple[float | None, float | None]
 """Start and end in seconds on the capture's own axis; None is the capture's own limit."""

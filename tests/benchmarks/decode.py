@@ -30,7 +30,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from bounds import end_error_rate  # noqa: E402
 from generators.scoring import score  # noqa: E402
 
-from dsp.decode import decode  # noqa: E402
+from dsp.decoder import decode  # noqa: E402
 from dsp.synth import BurstSpec, random_symbols, waveform  # noqa: E402
 
 RATE_HZ = 10e6

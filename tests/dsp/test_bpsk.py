@@ -11,7 +11,7 @@ from generators.truths import RATE_HZ, Capture, capture, flat_floor, record_of, 
 
 from dsp import activity
 from dsp.bpsk import Search, find_links, first_look
-from dsp.decode import decode
+from dsp.decoder import decode
 from dsp.errors import CancelledError
 from dsp.results import DecodeSettings
 from dsp.source import Watch

@@ -11,7 +11,7 @@ from generators.scoring import score
 from generators.truths import RATE_HZ, Capture, capture
 from scipy import stats
 
-from dsp.decode import decode
+from dsp.decoder import decode
 from dsp.errors import BadInputError, CancelledError
 from dsp.results import Decode, DecodeSettings
 from dsp.synth import BurstSpec, invert, random_symbols, transmissions

@@ -9,7 +9,7 @@ import pytest
 from generators.truths import RATE_HZ, Capture, capture, flat_floor
 
 from dsp.activity import find_activity
-from dsp.decode import decode
+from dsp.decoder import decode
 from dsp.discover import discover
 from dsp.errors import CancelledError
 from dsp.extract import Model

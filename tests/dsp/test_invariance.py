@@ -10,7 +10,7 @@ import pytest
 from generators.scoring import score
 from generators.truths import RATE_HZ, Capture, capture
 
-from dsp.decode import decode
+from dsp.decoder import decode
 from dsp.results import Burst, Decode
 
 

@@ -171,12 +171,16 @@ def found_of(made: Capture) -> Found:
     return Found(fits, fits.take(np.zeros(0, int)), np.zeros(0, int), fits.variance)
 
 
-def test_rivals_are_the_parts_that_few_symbols_leave_open():
-    """Each further symbol that the data do not ask for costs ln 2: 2^-n of n symbols for half the period."""
+def test_rivals_are_the_parts_of_symbols_that_no_samples_rule_out():
+    """Symbols sent twice or three times look the same; odds of random ones are 2^-n of n symbols for half the period."""
     made = capture((5,), 7, esn0_db=20.0)
-    (period, odds), *_ = rivals_of(found_of(made))
+    model = model_of(made)
+    (period, odds), (third, less) = rivals_of(found_of(made), model, RATE_HZ)
     assert period == pytest.approx(true_fits(made).period[0] / 2.0)
+    assert third == pytest.approx(true_fits(made).period[0] / 3.0)
     # the halves of a strong symbol agree surely: nothing but the count tells
     assert odds == pytest.approx(2.0**-5, rel=0.5)
-    assert rivals_of(found_of(capture((40,), 7, esn0_db=20.0))) == ()
-    assert rivals_of(learned(replace(made, samples=np.zeros(3_000)), model_of(made)).found) == ()
+    assert less == pytest.approx(2.0**-10, rel=0.5)
+    # of a carrier of one and a half cycles a symbol no part is left
+    few = capture((5,), 7, esn0_db=20.0, cycles=1.5)
+    assert rivals_of(found_of(few), model_of(few), RATE_HZ) == ()

@@ -11,7 +11,7 @@ from scipy import stats
 
 from dsp.correlate import turn_back
 from dsp.fits import Fits, timing_nats
-from dsp.pool import Period, carrier_std, flip_period, group_talkers, marginal, pooled_period
+from dsp.pool import carrier_std, flip_period, group_talkers, marginal, pooled_period
 from dsp.synth import transmissions
 
 
@@ -143,19 +143,25 @@ def test_too_few_flips_tell_no_period():
     assert flip_period(true_fits(replace(steady, samples=clean))) is None
 
 
-def test_periods_are_weighed_by_their_likelihood():
-    """A parabola of known curvature: mean at its top, spread the root of its inverse curvature."""
-    rough = Period(20.0, 0.01, True)
-    grid = rough.grid()
-    assert np.mean(grid) == pytest.approx(20.0)
-    assert 3.0 * 0.01 <= grid.max() - 20.0 <= 5.0 * 0.01
-    nats = -((grid - 20.007) ** 2) / (2.0 * 0.004**2)
-    better = rough.weighed(grid, nats + 1e5)
-    assert better.value == pytest.approx(20.007, abs=2e-4)
-    assert better.std == pytest.approx(0.004, rel=0.05)
-    assert better.sharp
-    # where one point of the grid holds it all, no less than the grid can tell
-    assert rough.weighed(grid, 1e4 * nats).std == pytest.approx(0.3 * (grid[1] - grid[0]))
+def test_transmissions_cut_out_of_their_sums_are_the_same():
+    """Parts of two rows of sums put one after the other: likelihoods as before."""
+    one, _ = scored_fits(42, (30, 22))
+    for parts in ([one], [one, one.take(np.array([1]))]):
+        together = compact(parts)
+        assert together is not None
+        before = np.concatenate([scored(part).nats for part in parts])
+        np.testing.assert_allclose(scored(together).nats, before, rtol=1e-5)
+        assert together.turned.length < sum(part.turned.length for part in parts)
+    assert compact([]) is None
+    assert compact([one.take(np.zeros(0, dtype=np.int64))]) is None
+
+
+def test_all_transmissions_tell_the_period_better_than_a_few():
+    fits, true = scored_fits(44, (40,) * 24)
+    few = pooled_period(fits.take(np.arange(4)), true, True)
+    everything = final_period(fits, few)
+    assert everything.std < 0.7 * few.std
+    assert abs(everything.value - true) < 4.0 * everything.std
 
 
 def test_nothing_to_pool_leaves_the_period_as_it_was():

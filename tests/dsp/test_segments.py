@@ -10,7 +10,7 @@ import pytest
 from generators.scoring import score
 from generators.truths import RATE_HZ, Capture, capture, sigma_for
 
-from dsp.decode import decode
+from dsp.decoder import decode
 from dsp.results import Burst, Decode
 from dsp.synth import BurstSpec, random_symbols, transmissions
 

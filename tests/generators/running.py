@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from dsp.decode import decode
+from dsp.decoder import decode
 from dsp.results import DecodeSettings
 
 

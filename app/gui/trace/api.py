@@ -77,7 +77,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from dsp.decode import SampleSource
+from dsp.source import SampleSource
 
 Tool = Literal["pan", "zoom", "span", "flip"]
 Snap = Literal["crossing", "extremum", "flip", "symbol"]

@@ -10,8 +10,18 @@ from dsp.bpsk import Search, find_links
 from dsp.classify import explain_nothing
 from dsp.errors import BadInputError
 from dsp.noise import NoiseFloor, estimate_noise
-from dsp.results import KINDS, LINE_CODES, POLARITIES, Decode, DecodeSettings, Refusal, Signalling
+from dsp.results import (
+    KINDS,
+    LINE_CODES,
+    POLARITIES,
+    Alternative,
+    Decode,
+    DecodeSettings,
+    Refusal,
+    Signalling,
+)
 from dsp.source import Record, SampleSource, Watch, make_record
+from dsp.told import contradictions
 
 __all__ = ["SampleSource", "decode"]
 
@@ -67,6 +77,8 @@ def decode(
         again = _continuous(record, noise, settings, watch.part(0.8, 0.95))
         if again is not None and again.told > search.told:
             search = again
+    if not search.links and search.few:
+        return _few_flips(settings, search)
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)
         return Decode(settings, signalling, (), refusal)
@@ -77,7 +89,27 @@ def decode(
         f"the squared signal has a line at {2.0 * search.links[0].model.carrier_hz:.6g} Hz",
     )
     watch.at(1.0)
-    return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts)
+    multiple = max(link.told_multiple for link in search.links)
+    shown = [(link.model.carrier_hz, rate_hz / link.period.value) for link in search.links]
+    notices = contradictions(settings, shown, multiple)
+    return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts, warnings=notices)
+
+
+def _few_flips(settings: DecodeSettings, search: Search) -> Decode:
+    """Reversals, but too few or too regular ones: the symbol rate stays open."""
+    few = max(search.few, key=lambda f: f.flips)
+    fact = (
+        f"{few.bursts} bursts of a carrier of {few.carrier_hz:.6g} Hz have {few.flips} phase reversals, at multiples of "
+        f"{1.0 / few.rate_bd:.4g} s"
+    )
+    why = (
+        "too few to tell"
+        if few.flips < 3
+        else "with nothing but reversals, two tones would look the same, and so it cannot tell"
+    )
+    text = f"{fact}: {why} the symbol rate, of which {few.rate_bd:.6g} Bd is one; more bursts, or the rate told, would"
+    kinds = Signalling("undecided", 0.6, (Alternative("bpsk", 0.4),), (fact,))
+    return Decode(settings, kinds, (), Refusal("symbol-rate-ambiguous", text))
 
 
 def _doubtful(search: Search) -> bool:

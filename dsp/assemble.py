@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dsp.bpsk import Link
+from dsp.fits import Ints
 from dsp.linecode import to_bits
 from dsp.pool import carrier_std, group_talkers
 from dsp.quality import confidence
@@ -192,11 +193,11 @@ class _Times:
     """From positions in a strip to the time axis of the record's stretches."""
 
     record: Record
-    shift: Floats
-    part: Floats
-    origins: Floats
+    shift: Ints
+    part: Ints
+    origins: Ints
 
-    def of(self, position: Floats, owner: Floats | None = None) -> Floats:
+    def of(self, position: Floats, owner: Ints | None = None) -> Floats:
         """Times of positions, each of the run ``owner`` (default: one for each run)."""
         stretches = self.record.stretches
         firsts = np.array([s.first for s in stretches])

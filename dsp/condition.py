@@ -76,9 +76,9 @@ class Conditioner:
 
     def _within(self, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
         out = []
-        for start, stop in spans:
-            stretch = self.record.stretch_at(start)
-            start, stop = max(start, stretch.first), min(stop, stretch.last)
+        for wish, end in spans:
+            stretch = self.record.stretch_at(wish)
+            start, stop = max(wish, stretch.first), min(end, stretch.last)
             if stop > start:
                 out.append((start, stop))
         return out

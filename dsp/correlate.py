@@ -100,7 +100,7 @@ class Turned:
         if part is not None:
             re = part.astype(np.float32) + re
         im = np.float32(inverse.imag)
-        return cos * re - sin * im, cos * im + sin * re
+        return np.asarray(cos * re - sin * im, np.float32), np.asarray(cos * im + sin * re, np.float32)
 
     def between(self, edges: Floats) -> Complexes:
         """Correlations over neighbouring edges along the last axis."""
@@ -232,9 +232,7 @@ def on_runs(on_nats: Floats, change_nats: float) -> list[tuple[int, int]]:
     return runs
 
 
-def strongest_runs(
-    nats: Floats, change: Floats
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+def strongest_runs(nats: Floats, change: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
     """The likeliest of the runs of `on_runs` in each row: first, last (half-open) and value, each (rows,).
 
     ``nats`` has shape (rows, columns), ``change`` (rows,).

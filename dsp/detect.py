@@ -206,7 +206,9 @@ def _with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> 
 
 def windows_of(parts: Parts, grid: Grid) -> tuple[Parts, Ints]:
     """Long runs as half-overlapping windows, and the number of the run each window is of."""
-    first, last, owner = [], [], []
+    first: list[int] = []
+    last: list[int] = []
+    owner: list[int] = []
     half = WINDOW // 2
     for number, (a, b) in enumerate(zip(parts.first.tolist(), parts.last.tolist(), strict=True)):
         starts = list(range(a, max(a + 1, b - WINDOW), half))

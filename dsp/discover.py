@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from dsp.refine import first_fits, polish
 from dsp.results import DecodeSettings
 from dsp.runs import join, runs_of
 from dsp.segment import Piece
-from dsp.source import Record, Watch
+from dsp.source import Floats, Record, Watch
 from dsp.strip import Strip
 
 _SYMBOLS_AT_MOST = 64
@@ -186,7 +187,7 @@ def _leads(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6
     conditioner = Conditioner(record, noise, max(centre, record.rate_hz / 256.0), record.rate_hz / frame)
     spans = [trimmed(p, p.frame) for p in in_time]
     # where leads touch, one ends where the next begins
-    stops = [min(stop, after[0]) for (_, stop), after in zip(spans, spans[1:], strict=False)]
+    stops = [min(stop, after[0]) for (_, stop), after in pairwise(spans)]
     bounds = [(max(0, a), b) for (a, _), b in zip(spans, [*stops, spans[-1][1]], strict=True)]
     whole = [
         (piece, bound) for piece, bound in zip(in_time, bounds, strict=True) if bound[1] - bound[0] >= 12
@@ -244,7 +245,7 @@ def _all_seen(leads: Leads) -> float:
         p.energy * max(0, min(p.stop, origin + length) - max(p.start, origin)) / (p.stop - p.start)
         for p, origin, length in parts
     )
-    return max(1e-9, sum(held))
+    return max(1e-9, float(sum(held)))
 
 
 def _same(one: Model, other: Model) -> bool:
@@ -357,7 +358,7 @@ def _period(
     fog = amplitude * amplitude * piece.frame / (4.0 * _FOGGED_ESN0)
     variance = max(lead.variance, fog)
     if settings.symbol_rate_bd is not None:
-        periods = rate_hz / settings.symbol_rate_bd * (1.0 + np.linspace(-0.02, 0.02, 41))
+        periods: Floats = rate_hz / settings.symbol_rate_bd * (1.0 + np.linspace(-0.02, 0.02, 41))
     else:
         # under one cycle a symbol a steady level looks like reversals at every zero crossing
         span = min(lead.samples.size, 2 * (piece.stop - piece.start))

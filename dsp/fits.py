@@ -57,7 +57,7 @@ class Fits:
 
     @property
     def stop(self) -> Floats:
-        return self.start + self.count * self.period
+        return np.asarray(self.start + self.count * self.period)
 
     @property
     def middle(self) -> Floats:
@@ -66,7 +66,7 @@ class Fits:
     @property
     def gain(self) -> Floats:
         """``sqrt(2 Es/N0)`` of each."""
-        return self.amplitude * np.sqrt(self.period / (2.0 * self.variance))
+        return np.asarray(self.amplitude * np.sqrt(self.period / (2.0 * self.variance)))
 
     @property
     def omega(self) -> Floats:
@@ -75,13 +75,13 @@ class Fits:
 
     def take(self, rows: Ints | Flags) -> Fits:
         """The transmissions of these rows."""
-        changed = {f.name: getattr(self, f.name)[rows] for f in fields(self)[2:]}
+        changed: dict[str, Any] = {f.name: getattr(self, f.name)[rows] for f in fields(self)[2:]}
         return replace(self, **changed)
 
     def edges(self, before: int = 0, after: int = 0) -> Floats:
         """Edges of the symbols (b, k + 1) with more on either side; rows are as long as the longest."""
         most = int(self.count.max(initial=0))
-        return self.start[:, None] + np.arange(-before, most + after + 1) * self.period[:, None]
+        return np.asarray(self.start[:, None] + np.arange(-before, most + after + 1) * self.period[:, None])
 
     def inside(self, before: int = 0, after: int = 0) -> Flags:
         """Which symbols of `edges` are sent, those before and after not counted."""
@@ -92,13 +92,13 @@ class Fits:
     def angles(self, edges: Floats) -> Floats:
         """Phase of each carrier against the turned one in the middle of each symbol."""
         if not self.detune.any():
-            return self.phase[:, None]
+            return np.asarray(self.phase[:, None])
         mids = (edges[:, :-1] + edges[:, 1:]) * 0.5
         return np.asarray(self.phase[:, None] + self.detune[:, None] * (mids - self.centre[:, None]))
 
     def normal(self) -> Floats:
         """What makes the noise of a symbol's correlation one in each component (b, 1)."""
-        return (1.0 / np.sqrt(self.variance * self.period / 2.0))[:, None]
+        return np.asarray((1.0 / np.sqrt(self.variance * self.period / 2.0))[:, None])
 
     def symbol_nats(self, before: int = 0, after: int = 0) -> Floats:
         """Log-likelihood ratio of each symbol being sent at all (b, k), whether counted or not."""
@@ -108,7 +108,9 @@ class Fits:
 def join(parts: list[Fits]) -> Fits:
     """One after the other; all must be over the same sums."""
     first = parts[0]
-    changed = {f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(first)[2:]}
+    changed: dict[str, Any] = {
+        f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(first)[2:]
+    }
     return replace(first, **changed)
 
 

@@ -53,8 +53,8 @@ def flip_times(runs: Runs, noise: float) -> Flips:
     slope = 2.0 * np.sign(y[at - 1]) * gain * np.sqrt(2.0 / (2.0 * half * runs.variance)) / noise
     angle = 0.5 * (runs.angles[at - 1] + runs.angles[at])
     size = np.maximum(last - first + 1, 0)
-    for rows in groups_of(size):
-        rows = rows[size[rows] > 1]
+    for group in groups_of(size):
+        rows = group[size[group] > 1]
         if rows.size:
             spot = _posterior(runs, first[rows], size[rows], slope[rows], angle[rows])
             where[rows], low[rows], high[rows] = spot

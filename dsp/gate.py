@@ -36,7 +36,7 @@ def spans_of(
     if record.samples <= _WHOLE:
         return [(s.first, s.last) for s in record.stretches]
     frame = 1 << int(np.clip(np.ceil(np.log2(model.period)), 4, 14))
-    jobs = []
+    jobs: list[tuple[int, int]] = []
     for stretch in record.stretches:
         size = max(_BLOCK // frame, 4) * frame
         jobs.extend((a, min(stretch.last, a + size)) for a in range(stretch.first, stretch.last, size))

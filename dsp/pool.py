@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.correlate import Complexes
-from dsp.fits import Fits, join, settle, timing_nats
+from dsp.fits import Fits, Ints, join, settle, timing_nats
 from dsp.flips import flip_times
 from dsp.runs import runs_of
 from dsp.source import Floats
@@ -270,7 +270,7 @@ def _averaged_starts(nats: Floats) -> Floats:
     return np.asarray(top + np.log(np.mean(np.exp(nats - top[:, :, None]), axis=2)))
 
 
-def carrier_std(gain: Floats, count: Floats, period: Floats) -> Floats:
+def carrier_std(gain: Floats, count: Floats | Ints, period: Floats) -> Floats:
     """Standard uncertainty of carriers in radians a sample.
 
     Cramer-Rao bound of a tone of unknown phase (Rife and Boorstyn 1974): ``12 / (2 S)`` over the squared

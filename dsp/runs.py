@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -67,7 +68,7 @@ class Runs:
     @property
     def period(self) -> Floats:
         """Mean symbol period of each in samples."""
-        return (self.last - self.first) / np.maximum(self.count, 1)
+        return np.asarray((self.last - self.first) / np.maximum(self.count, 1))
 
     @property
     def owner(self) -> Ints:
@@ -82,18 +83,18 @@ class Runs:
     @property
     def amplitude(self) -> Floats:
         """Peak of each carrier in the unit of the samples."""
-        return self.gain * np.sqrt(2.0 * self.variance / self.period)
+        return np.asarray(self.gain * np.sqrt(2.0 * self.variance / self.period))
 
     def take(self, rows: Ints | Flags) -> Runs:
         """These transmissions, in this order."""
-        rows = np.flatnonzero(rows) if np.asarray(rows).dtype == bool else np.asarray(rows)
-        count = self.count[rows]
+        picked: Ints = np.arange(len(self))[rows]
+        count = self.count[picked]
         offset = np.concatenate(([0], np.cumsum(count)))
-        pick = np.arange(offset[-1]) + np.repeat(self.offset[rows] - offset[:-1], count)
+        pick = np.arange(offset[-1]) + np.repeat(self.offset[picked] - offset[:-1], count)
         flat = ("starts", "stops", "symbols", "gains", "templates", "across", "angles")
         each = ("omega", "drift", "nats", "before", "after")
-        changed = {name: getattr(self, name)[pick] for name in flat}
-        changed |= {name: getattr(self, name)[rows] for name in each}
+        changed: dict[str, Any] = {name: getattr(self, name)[pick] for name in flat}
+        changed |= {name: getattr(self, name)[picked] for name in each}
         return replace(self, offset=offset, **changed)
 
 
@@ -105,7 +106,7 @@ def join(parts: list[Runs]) -> Runs:
     else:
         offset = np.concatenate(([0], np.cumsum(np.concatenate([p.count for p in parts]))))
         names = [name for name in Runs.__dataclass_fields__ if name not in ("turned", "variance", "offset")]
-        changed = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
+        changed: dict[str, Any] = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
         whole = replace(parts[0], offset=offset, **changed)
     return whole.take(np.argsort(whole.first, kind="stable")) if len(whole) else whole
 
@@ -198,7 +199,7 @@ def _assembled(windows: Fits) -> Runs | None:
     a, b = int(first[0]), int(last[0])
     if b - a < 2:
         return None
-    margins = np.concatenate((np.zeros(MARGIN), y, np.zeros(MARGIN)))
+    margins: Complexes = np.concatenate((np.zeros(MARGIN, np.complex128), y, np.zeros(MARGIN, np.complex128)))
     cut = slice(a, b)
     return Runs(
         turned, windows.variance, np.array([0, b - a]), edges[a:b], edges[a + 1 : b + 1], y[cut], gains[cut],

@@ -10,8 +10,16 @@ from generators.truths import RATE_HZ, capture, true_fits
 from scipy import stats
 
 from dsp.correlate import turn_back
-from dsp.fits import Fits, timing_nats
-from dsp.pool import carrier_std, flip_period, group_talkers, marginal, pooled_period
+from dsp.fits import Fits, scored, timing_nats
+from dsp.pool import (
+    carrier_std,
+    compact,
+    final_period,
+    flip_period,
+    group_talkers,
+    marginal,
+    pooled_period,
+)
 from dsp.synth import transmissions
 
 

@@ -1,0 +1,80 @@
+"""A first cheap look at some places of a record: whether its level wanders, and the step of its converter."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from dsp.baseline import CELL
+from dsp.source import Floats, Record
+
+# places looked at: one in so many samples, within limits
+_PLACE_EVERY = 1 << 14
+_PLACES = (8, 256)
+_PLACE = 4 * CELL
+# what the means of cells may differ by, over what samples differ by within a cell, before it is worth taking off:
+# the lowest carrier's own means differ by less
+_WANDERS = 0.5
+# values that tell a converter's step, and parts of the step that rounding may have moved them by
+_VALUES = 1 << 14
+_ROUNDING = 1e-3
+
+
+def looked_at(record: Record) -> Record:
+    """The same record, with what a look at places spread over it says about level and converter."""
+    places = [record.read(start, stop) for start, stop in _places(record)]
+    if not places:
+        return record
+    values = np.concatenate(places)
+    step = converter_step(values[:: max(1, values.size // _VALUES)])
+    whole_numbers = getattr(getattr(record.source, "dtype", None), "kind", "f") in "biu"
+    return replace(record, wanders=_wanders(places), step=max(step, abs(record.scale) if whole_numbers else 0.0))
+
+
+def _places(record: Record) -> list[tuple[int, int]]:
+    """Spans of the record, evenly spread; all of a short one."""
+    out: list[tuple[int, int]] = []
+    share = max(1.0, record.samples / (_PLACES[1] * _PLACE_EVERY))
+    for stretch in record.stretches:
+        count = max(_PLACES[0], int(len(stretch) / (_PLACE_EVERY * share)))
+        if len(stretch) <= count * _PLACE:
+            out.append((stretch.first, stretch.last))
+            continue
+        starts = np.linspace(stretch.first, stretch.last - _PLACE, count).astype(np.int64).tolist()
+        out.extend((start, start + _PLACE) for start in starts)
+    return out[:: max(1, len(out) // (2 * _PLACES[1]))]
+
+
+def _wanders(places: list[Floats]) -> bool:
+    """Whether the level changes slowly by more than what else is there changes within a cell."""
+    means, spreads = [], []
+    for place in places:
+        length = CELL if place.size >= _PLACE else max(1, place.size // 4)
+        cells = place[: place.size // length * length].reshape(-1, length)
+        means.append(cells.mean(axis=1))
+        spreads.append(cells.std(axis=1))
+    within = float(np.median(np.concatenate(spreads)))
+    level = np.concatenate(means)
+    return float(np.ptp(level)) > _WANDERS * within
+
+
+def converter_step(values: Floats) -> float:
+    """The step of which all differences of ``values`` (n,) are multiples; 0 if there is none to be seen.
+
+    Euclid's algorithm over all differences of neighbouring values at once, with room for rounding.
+    """
+    different = np.unique(values)
+    if different.size < 2:
+        return 0.0
+    gaps = np.diff(different)
+    # what the stored digits may be off by; a float32 has 24 of them
+    doubt = 4.0 * 2.0**-24 * float(np.abs(different[[0, -1]]).max())
+    step = float(gaps.min())
+    while step > doubt / _ROUNDING:
+        rest = np.abs(gaps - step * np.rint(gaps / step))
+        off = rest > np.maximum(doubt, _ROUNDING * step)
+        if not off.any():
+            return step
+        step = float(rest[off].min())
+    return 0.0

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from dsp.hand import fit_grid
     from dsp.linecode import to_bits
     from dsp.noise import estimate_noise
-    from dsp.pool import pooled_period
+    from dsp.period import pooled_period
     from dsp.quality import confidence, fitness
     from dsp.results import Burst, Decode, DecodeSettings
     from dsp.runs import runs_of
@@ -56,7 +56,7 @@ _HOMES = {
     "fitness": "quality",
     "flip_times": "flips",
     "make_record": "source",
-    "pooled_period": "pool",
+    "pooled_period": "period",
     "runs_of": "runs",
     "talkers_of": "talkers",
     "to_bits": "linecode",

@@ -14,7 +14,7 @@ from dsp.extract import Model
 from dsp.gate import spans_of
 from dsp.link import believed, divided, learn, rivals_of, spans_to_learn
 from dsp.noise import NoiseFloor
-from dsp.pool import Period, final_period
+from dsp.period import Period, final_period
 from dsp.results import DecodeSettings
 from dsp.segment import Piece, cut, windows_of
 from dsp.source import Record, Watch

@@ -11,7 +11,7 @@ import numpy as np
 from dsp.condition import Conditioner
 from dsp.extract import Found, Model, extract
 from dsp.fits import Fits, Flags
-from dsp.pool import Period, compact, final_period
+from dsp.period import Period, compact, final_period
 from dsp.source import Floats, Watch
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, believable, talkers_of

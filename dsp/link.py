@@ -8,7 +8,7 @@ import numpy as np
 
 from dsp.extract import Found, Model, extract
 from dsp.merge import climb_together
-from dsp.pool import Period, pooled_period
+from dsp.period import Period, pooled_period
 from dsp.quality import Fitness, fitness
 from dsp.results import DecodeSettings
 from dsp.runs import Runs

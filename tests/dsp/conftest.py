@@ -7,20 +7,10 @@ from __future__ import annotations
 
 import pytest
 
-_TIGHT = "the floor is taken from the transmission itself when hardly any silence is left around it"
 _KNOWN = {
-    "test_a_span_that_is_drawn_tightly_round_a_burst[False--5]": _TIGHT,
-    "test_a_span_that_is_drawn_tightly_round_a_burst[False-2]": _TIGHT,
-    "test_a_span_that_is_drawn_tightly_round_a_burst[True--5]": _TIGHT,
-    "test_a_span_that_is_drawn_tightly_round_a_burst[True-2]": _TIGHT,
-    "test_silence_below_a_step_of_the_converter_holds_no_bursts": (
-        "silence without any noise has a floor of nearly zero, over which rounding stands out"
-    ),
     "test_period_errs_as_it_says_where_flips_fall_between_samples_of_a_band_limited_signal": (
         "the shape of band-limited flips is not modelled: the stated uncertainty of the rate is too small"
     ),
-    "test_slow_changes_of_the_level[hum]": "large slow changes are taken off only after activity was looked for",
-    "test_slow_changes_of_the_level[ramp]": "large slow changes are taken off only after activity was looked for",
     "test_shift_by_a_part_of_a_sample": (
         "samples are taken as ideal points wherever that fits best, which moves edges by up to a sample"
     ),

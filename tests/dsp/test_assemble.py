@@ -18,7 +18,7 @@ from dsp.extract import Found, Model
 from dsp.fits import Fits, carry
 from dsp.flips import flip_times
 from dsp.linecode import to_bits
-from dsp.pool import Period
+from dsp.period import Period
 from dsp.quality import fitness
 from dsp.results import LINE_CODES, Burst, DecodeSettings
 from dsp.runs import runs_of

@@ -10,7 +10,7 @@ import dsp.everywhere as module
 from dsp.condition import Conditioner
 from dsp.errors import CancelledError
 from dsp.everywhere import everywhere
-from dsp.pool import Period
+from dsp.period import Period
 from dsp.source import Record, Watch
 from dsp.talkers import Talker
 

@@ -11,15 +11,8 @@ from scipy import stats
 
 from dsp.correlate import turn_back
 from dsp.fits import Fits, scored, timing_nats
-from dsp.pool import (
-    carrier_std,
-    compact,
-    final_period,
-    flip_period,
-    group_talkers,
-    marginal,
-    pooled_period,
-)
+from dsp.period import compact, final_period, flip_period, marginal, pooled_period
+from dsp.pool import carrier_std, group_talkers
 from dsp.synth import transmissions
 
 

@@ -1,0 +1,288 @@
+"""The symbol period that the transmissions of a link share, over all of them, and how they share out samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dsp.correlate import Complexes
+from dsp.fits import Fits, join, settle, timing_nats
+from dsp.flips import flip_times
+from dsp.runs import runs_of
+from dsp.source import Floats
+
+_BURSTS_AT_MOST = 64
+_BURSTS_FIRST = 12
+_STARTS = 17
+# first edges where single samples tell much, and the natural units that one then tells
+_STARTS_FINE = 41
+_FINE_NATS = 2.0
+# samples within which an edge lies when samples are ideal points, beside what is found when they are not
+_EDGE_SAMPLES = 0.75
+_PERIODS = 11
+# grids over the period at most
+_ROUNDS_FIRST = 12
+# symbols beside a transmission that are kept with it
+_ROOM = 7.0
+_FLIP_SHAPE_SAMPLES = 0.3
+# below this length of a symbol the likelihood over the period has many tops
+_ROUGH_GAIN = 6.0
+# and above this it is seen how long symbols share out their samples, too
+_SHARP_GAIN = 6.0
+
+
+@dataclass(frozen=True)
+class Period:
+    """Symbol period in samples, its standard uncertainty, and whether a sample belongs to one symbol only."""
+
+    value: float
+    std: float
+    sharp: bool
+
+
+def final_period(fits: Fits, known: Period) -> Period:
+    """The period over all of many transmissions, where it is known already to within a few of its uncertainties."""
+    own = _settled(fits, known.value, False)
+    if not len(own):
+        return known
+    width = 4.0 * max(known.std / known.value, 1e-8)
+    soft = _refine(own, known.value, width, _ROUNDS_FIRST, _all_starts(own))
+    found = _sharpened(own, soft) if known.sharp else soft
+    return _with_shape(found.period, own)
+
+
+def _sharpened(fits: Fits, soft: _Refined) -> _Refined:
+    """The same with samples as ideal points, each of one symbol only, from where the other reading leaves it.
+
+    Then the likelihood jumps wherever an edge passes a sample, and no coarse grid would find its top.
+    """
+    sharp = replace(fits, turned=fits.turned.sharpened(True))
+    # what a sample by itself tells: 2 g^2 over the samples of a symbol
+    told = float(np.median(2.0 * fits.gain**2 / fits.period))
+    count = _STARTS_FINE if told > _FINE_NATS else _STARTS
+    starts = _Starts(soft.starts.centre, soft.starts.reach + _EDGE_SAMPLES, count)
+    shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / fits.count.sum())) / float(fits.count.max())
+    width = 3.0 * float(np.hypot(soft.period.std, shape)) / soft.period.value
+    return _refine(sharp, soft.period.value, width, _ROUNDS_FIRST, starts)
+
+
+def _with_shape(period: Period, fits: Fits) -> Period:
+    """Where samples are no ideal points, each flip is known no better than its unknown shape allows."""
+    if period.sharp:
+        return period
+    shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / fits.count.sum())) / float(fits.count.max())
+    return replace(period, std=float(np.hypot(period.std, shape)))
+
+
+def compact(parts: list[Fits]) -> Fits | None:
+    """Transmissions over different sums, each over just the samples that it needs; None of none.
+
+    Sums of samples turned back from another first sample differ by a constant turn, which is put right.
+    """
+    rows = [part for part in parts if len(part)]
+    if not rows:
+        return None
+    sums: list[Complexes] = []
+    moved: list[Fits] = []
+    at = 0
+    for row in rows:
+        part = row
+        omega = part.turned.omega
+        room = _ROOM * part.period
+        first = np.maximum(0, np.floor(part.start - room)).astype(np.int64)
+        last = np.minimum(part.turned.length, np.ceil(part.stop + room)).astype(np.int64)
+        part = replace(part, low=np.maximum(part.low, first), high=np.minimum(part.high, last))
+        shift = np.empty(len(part))
+        for i, (a, b) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
+            shift[i] = a - at
+            sums.append(part.turned.sums[a : b + 1] * np.exp(1j * (omega * shift[i])))
+            at += b + 1 - a
+        moved.append(
+            replace(
+                part,
+                phase=part.phase + omega * shift,
+                **{name: getattr(part, name) - shift for name in ("centre", "start", "low", "high")},
+            )
+        )
+    turned = replace(rows[0].turned, sums=np.concatenate(sums))
+    return join([replace(part, turned=turned) for part in moved])
+
+
+def pooled_period(fits: Fits, start: float, sharp: bool) -> Period:
+    """The period by the likelihood of all fits together, each one's own timing averaged out.
+
+    Where it lies roughly is seen from the flips; the strongest few transmissions (of weak ones more) then decide, and
+    how samples are shared out as well.
+    """
+    best = fits.take(np.argsort(-fits.nats, kind="stable")[:_BURSTS_AT_MOST])
+    weak = float(np.median(best.gain)) < _ROUGH_GAIN / 2.0
+    few = best if weak else best.take(np.arange(min(len(best), _BURSTS_FIRST)))
+    near = flip_period(few) if abs(start / float(few.period[0]) - 1.0) < 0.01 else None
+    own = _settled(few, start if near is None else near.value, False)
+    if not len(own):
+        return Period(start, start * 0.01, sharp)
+    # a good start is never farther off than the flips show
+    width = 0.4 / float(own.count.max())
+    if near is not None:
+        width = min(width, max(5.0 * near.std, 0.3 / float(own.count.max())) / near.value)
+    soft = _refine(own, float(own.period[0]), width, _ROUNDS_FIRST, _all_starts(own))
+    strong = float(np.median(few.gain)) > _SHARP_GAIN
+    if start >= 64.0 and not strong and not sharp:
+        return _with_shape(soft.period, own)
+    points = _sharpened(own, soft)
+    return _with_shape(points.period if points.nats > soft.nats else soft.period, own)
+
+
+def flip_period(fits: Fits) -> Period | None:
+    """The period by weighted least squares over the instants of all flips; None of fewer than three.
+
+    Each transmission has a first edge of its own. The scatter about the fit, where it is larger than the flips'
+    own uncertainty, widens the result's.
+    """
+    runs = runs_of(fits)
+    flips = flip_times(runs, 1.0)
+    if flips.where.size < 3:
+        return None
+    owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
+    period = fits.period[owner]
+    number = np.rint((flips.where - runs.first[owner]) / period)
+    weight = 1.0 / (((flips.high - flips.low) / 3.92) ** 2 + 0.1)
+
+    def centred(values: Floats) -> Floats:
+        total = np.bincount(owner, weight, len(runs))
+        mean = np.bincount(owner, weight * values, len(runs)) / np.maximum(total, 1e-300)
+        return np.asarray(values - mean[owner])
+
+    k, t = centred(number), centred(flips.where)
+    information = float(np.sum(weight * k * k))
+    free = flips.where.size - len(runs) - 1
+    if information <= 0.0 or free < 1:
+        return None
+    value = float(np.sum(weight * k * t)) / information
+    scatter = float(np.sum(weight * (t - value * k) ** 2)) / free
+    return Period(value, float(np.sqrt(max(1.0, scatter) / information)), fits.turned.sharp)
+
+
+def _settled(fits: Fits, period: float, sharp: bool) -> Fits:
+    middle = fits.middle
+    rough = replace(
+        fits,
+        turned=fits.turned.sharpened(sharp),
+        period=np.full(len(fits), period),
+        start=middle - 0.5 * fits.count * period,
+    )
+    own = settle(rough, width=0.05)
+    return own.take(own.count >= 3)
+
+
+@dataclass(frozen=True, eq=False)
+class _Refined:
+    """A period, its log-likelihood, and where the first edges of the transmissions then lie."""
+
+    nats: float
+    period: Period
+    starts: _Starts
+
+
+def _refine(fits: Fits, period: float, width: float, rounds: int, starts: _Starts) -> _Refined:
+    """Mean and spread of the likelihood over periods, from ``width`` (a ratio) on either side downwards.
+
+    Over the period the likelihood is as rough as a random walk. On a coarse grid it is therefore tempered,
+    just so much that several points share the weight; the grid then shrinks until no tempering is needed. The
+    grid of first edges shrinks with it to where each transmission's own can be.
+    """
+    sharp = fits.turned.sharp
+    top, std = 0.0, width * period
+    for _ in range(rounds):
+        periods = period * (1.0 + np.linspace(-width, width, _PERIODS))
+        each = _starts_nats(fits, periods, starts)
+        nats = _averaged_starts(each).sum(axis=1)
+        top = float(nats.max())
+        temper = 1.0
+        weight = _weights(nats, temper)
+        while 1.0 / float(np.sum(weight**2)) < 3.0:
+            temper *= 1.5
+            weight = _weights(nats, temper)
+        period = float(weight @ periods)
+        std = float(np.sqrt(weight @ (periods - period) ** 2))
+        starts = starts.narrowed(each[int(np.argmax(nats))], temper)
+        if temper == 1.0:
+            break
+        width = 2.5 * std / period
+    gain = float(np.median(fits.gain))
+    if gain < _ROUGH_GAIN:
+        period, std = _averaged(fits, period, std, gain)
+    return _Refined(top, Period(period, max(std, 1e-9 * period), sharp), starts)
+
+
+@dataclass(frozen=True, eq=False)
+class _Starts:
+    """Grids of first edges, ``reach`` (b,) samples to either side of ``centre`` (b,), which is counted from each
+    transmission's own."""
+
+    centre: Floats
+    reach: Floats
+    count: int = _STARTS
+
+    @property
+    def steps(self) -> Floats:
+        return np.asarray(self.centre[:, None] + self.reach[:, None] * np.linspace(-1.0, 1.0, self.count))
+
+    def narrowed(self, nats: Floats, temper: float) -> _Starts:
+        """To where the likelihoods ``nats`` (b, s) of these, so much tempered, leave any weight."""
+        weight = np.exp((nats - nats.max(axis=1, keepdims=True)) / temper)
+        weight /= weight.sum(axis=1, keepdims=True)
+        steps = self.steps
+        centre = np.sum(weight * steps, axis=1)
+        spread = np.sqrt(np.sum(weight * (steps - centre[:, None]) ** 2, axis=1))
+        apart = 2.0 * self.reach / (self.count - 1)
+        return _Starts(centre, np.minimum(self.reach, 4.0 * spread + 2.0 * apart), self.count)
+
+
+def _all_starts(fits: Fits) -> _Starts:
+    reach = np.minimum(0.5, 4.0 / (1.0 + fits.gain**2)) * fits.period
+    return _Starts(np.zeros(len(fits)), np.maximum(reach, 1.5) if fits.turned.sharp else reach)
+
+
+def _averaged(fits: Fits, period: float, std: float, gain: float) -> tuple[float, float]:
+    """Mean and spread over a grid fine enough to hold the many tops that a weak likelihood has.
+
+    A flip is known to about ``1.5 / g^2`` of a symbol (Hinkley 1970 gives the ``1 / g^2``).
+    """
+    flips = 0.5 * float(fits.count.sum())
+    symbols = float(np.mean(fits.count))
+    due = period * 1.5 / (gain * gain) * float(np.sqrt(12.0 / flips)) / symbols
+    periods = period + np.linspace(-3.5, 3.5, 31) * max(due, std)
+    nats = marginal(fits, periods).sum(axis=1)
+    weight = _weights(nats, 1.0)
+    mean = float(weight @ periods)
+    return mean, max(float(np.sqrt(weight @ (periods - mean) ** 2)), 0.5 * due)
+
+
+def _weights(nats: Floats, temper: float) -> Floats:
+    weight = np.exp((nats - nats.max()) / temper)
+    return np.asarray(weight / weight.sum())
+
+
+def marginal(fits: Fits, periods: Floats) -> Floats:
+    """Log-likelihood (p, b) of each period for each transmission, its first edge averaged out.
+
+    Along the first edge the likelihood is a random walk: the grid must be fine enough to average over it.
+    """
+    return _averaged_starts(_starts_nats(fits, periods, _all_starts(fits)))
+
+
+def _starts_nats(fits: Fits, periods: Floats, starts: _Starts) -> Floats:
+    """Log-likelihood (p, b, s) of each period and first edge."""
+    middle, steps = fits.middle, starts.steps
+    out = np.empty((periods.size, len(fits), starts.count))
+    for i, period in enumerate(periods.tolist()):
+        first = (middle - 0.5 * fits.count * period)[:, None] + steps
+        out[i] = timing_nats(fits, first, np.full(len(fits), period))
+    return out
+
+
+def _averaged_starts(nats: Floats) -> Floats:
+    top = nats.max(axis=2)
+    return np.asarray(top + np.log(np.mean(np.exp(nats - top[:, :, None]), axis=2)))

@@ -39,7 +39,7 @@ def parabolas(means: Singles, at_first: bool, at_last: bool) -> Singles:
     either side of them.
     """
     inner = (7.0 * (means[1:-2] + means[2:-1]) - (means[:-3] + means[3:])) / 12.0
-    edges = [inner]
+    edges: list[Singles] = [inner.astype(np.float32)]
     if at_first:
         edges.insert(0, _end_edges(means[:4]))
     if at_last:
@@ -53,7 +53,9 @@ def parabolas(means: Singles, at_first: bool, at_last: bool) -> Singles:
 
 def _end_edges(means: Singles) -> Singles:
     """Value at the end and at the next edge, of the cubic that has the means of the four cells next to the end."""
-    weights = np.array([[25.0, -23.0, 13.0, -3.0], [3.0, 13.0, -5.0, 1.0]], dtype=np.float32) / np.float32(12.0)
+    weights = np.array([[25.0, -23.0, 13.0, -3.0], [3.0, 13.0, -5.0, 1.0]], dtype=np.float32) / np.float32(
+        12.0
+    )
     return np.asarray(weights @ means)
 
 

@@ -9,6 +9,7 @@ from dsp.assemble import bursts_of
 from dsp.bpsk import Search, find_links
 from dsp.classify import explain_nothing
 from dsp.errors import BadInputError
+from dsp.look import looked_at
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.results import (
     KINDS,
@@ -62,7 +63,7 @@ def decode(
     if settings.modulation not in (None, "bpsk"):
         text = f"{settings.modulation} was told, and only bpsk can be turned into bits; tell nothing to look"
         return Decode(settings, Signalling("undecided", 0.0, (), (text,)), (), Refusal("not-decodable", text))
-    record = make_record(samples, rate_hz, start_s, scale, offset, segments)
+    record = looked_at(make_record(samples, rate_hz, start_s, scale, offset, segments))
     watch = Watch(progress, cancelled)
     watch.at(0.0)
     noise = estimate_noise(record)

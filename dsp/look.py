@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.baseline import CELL
 from dsp.source import Floats, Record
@@ -23,13 +25,12 @@ _ROUNDING = 1e-3
 
 def looked_at(record: Record) -> Record:
     """The same record, with what a look at places spread over it says about level and converter."""
-    places = [record.read(start, stop) for start, stop in _places(record)]
+    places = [np.asarray(record.source[start:stop]) for start, stop in _places(record)]
+    places = [place for place in places if place.size and np.isfinite(place).all()]
     if not places:
         return record
-    values = np.concatenate(places)
-    step = converter_step(values[:: max(1, values.size // _VALUES)])
-    whole_numbers = getattr(getattr(record.source, "dtype", None), "kind", "f") in "biu"
-    return replace(record, wanders=_wanders(places), step=max(step, abs(record.scale) if whole_numbers else 0.0))
+    wanders = _wanders([place.astype(np.float64) for place in places])
+    return replace(record, wanders=wanders, step=_step(np.concatenate(places)) * abs(record.scale))
 
 
 def _places(record: Record) -> list[tuple[int, int]]:
@@ -59,21 +60,29 @@ def _wanders(places: list[Floats]) -> bool:
     return float(np.ptp(level)) > _WANDERS * within
 
 
-def converter_step(values: Floats) -> float:
+def _step(stored: NDArray[Any]) -> float:
+    """The step of the converter in the unit of the stored samples (n,); 0 if there is none to be seen."""
+    some = stored[:: max(1, stored.size // _VALUES)]
+    if stored.dtype.kind in "biu":
+        return max(1.0, converter_step(some.astype(np.float64), 2.0**-52))
+    return converter_step(some.astype(np.float64), float(np.finfo(stored.dtype).eps))
+
+
+def converter_step(values: Floats, precision: float) -> float:
     """The step of which all differences of ``values`` (n,) are multiples; 0 if there is none to be seen.
 
-    Euclid's algorithm over all differences of neighbouring values at once, with room for rounding.
+    ``precision`` is that of the values, relative to the largest. Euclid's algorithm over all differences of
+    neighbouring values at once, with room for rounding.
     """
     different = np.unique(values)
     if different.size < 2:
         return 0.0
     gaps = np.diff(different)
-    # what the stored digits may be off by; a float32 has 24 of them
-    doubt = 4.0 * 2.0**-24 * float(np.abs(different[[0, -1]]).max())
+    doubt = 2.0 * precision * float(np.abs(different[[0, -1]]).max())
     step = float(gaps.min())
     while step > doubt / _ROUNDING:
         rest = np.abs(gaps - step * np.rint(gaps / step))
-        off = rest > np.maximum(doubt, _ROUNDING * step)
+        off = rest > _ROUNDING * step
         if not off.any():
             return step
         step = float(rest[off].min())

@@ -60,7 +60,7 @@ class NoiseFloor:
         low = float(np.quantile(inner, 0.2))
         if float(inner.max()) < 1.08 * low:
             return None
-        return replace(self, floor=np.minimum(self.floor, low))
+        return replace(self, floor=np.minimum(self.floor, low), lines=_pure(self.lines))
 
     def line_ratio(self, freq_hz: Floats) -> Floats:
         """How far steady lines stand above the floor, 1 where there is none.
@@ -80,6 +80,24 @@ class NoiseFloor:
             keep = (index >= 0) & (index < out.size)
             np.maximum.at(out, index[keep], self.lines[at[keep]])
         return out
+
+
+def _pure(lines: Floats) -> Floats:
+    """Lines (n,) without those that are wider than a pure tone of their height: these are modulated.
+
+    A Hann window shows a tone at a distance of d bins with the power ``(sinc(d) / (1 - d^2))^2`` (Harris 1978).
+    """
+    out = lines.copy()
+    distance = np.arange(0.05, 40.0, 0.1)
+    shape = (np.sinc(distance) / (1.0 - distance**2)) ** 2
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], (lines > 1.0).astype(np.int8), [0]))))
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        reach = float(distance[shape * float(lines[a:b].max()) > _LINE_RATIO].max(initial=0.5))
+        # between bins the tone is seen from half a bin further, and less high by as much as 1.4 dB; one bin on either
+        # side was added
+        if b - a > 2.0 * (reach + 0.5) + 3.0:
+            out[a:b] = 1.0
+    return out
 
 
 def _frame_starts(record: Record, length: int, most: int) -> list[int]:
@@ -189,6 +207,9 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
         )
         best = np.minimum(best, np.where(leaks, mean, here))
     best = np.exp(uniform_filter1d(np.log(best), 5, mode="nearest"))
+    # a line quieter than a step of the converter is rounded to silence, a signal is not: rounding adds the step
+    # squared over twelve (Widrow and Kollar 2008, section 5.2), spread over all frequencies
+    best = np.maximum(best, record.step**2 / 12.0 * 2.0 / record.rate_hz)
     lines_hz, lines = _steady_lines(record, longest, best_hz, best)
     return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
 

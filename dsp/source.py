@@ -10,6 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.baseline import without_slow_part
 from dsp.errors import BadInputError, CancelledError
 
 Floats = NDArray[np.floating[Any]]
@@ -37,13 +38,19 @@ class Stretch:
 
 @dataclass(frozen=True, eq=False)
 class Record:
-    """One channel to work on: where its samples are and how to read them."""
+    """One channel to work on: where its samples are and how to read them.
+
+    ``wanders`` says that the level changes slowly, by more than what else there is; ``step`` is that of the
+    converter in the channel's unit, 0 if unknown (`dsp.look`).
+    """
 
     source: SampleSource
     rate_hz: float
     scale: float
     offset: float
     stretches: tuple[Stretch, ...]
+    wanders: bool = False
+    step: float = 0.0
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples ``[start, stop)`` as float64 in the channel's unit; non-finite ones become zero."""
@@ -57,9 +64,19 @@ class Record:
         return values
 
     def read_centred(self, start: int, stop: int) -> NDArray[np.float32]:
-        """Samples ``[start, stop)`` in the channel's unit less their mean, non-finite ones zero.
+        """Samples ``[start, stop)`` in the channel's unit less their level, non-finite ones zero.
 
-        The mean comes off before the digits are cut to single precision, so that a small signal on a large
+        The level is their mean or, where it wanders, the slow part (`dsp.baseline`).
+        """
+        if not self.wanders:
+            return self._less_mean(start, stop)
+        stretch = self.stretch_at(start)
+        return without_slow_part(
+            self._less_mean, (stretch.first, stretch.last), start, min(stop, stretch.last)
+        )
+
+    def _less_mean(self, start: int, stop: int) -> NDArray[np.float32]:
+        """The mean comes off before the digits are cut to single precision, so that a small signal on a large
         level keeps its digits.
         """
         stored = np.asarray(self.source[start:stop])

@@ -17,6 +17,7 @@ _BURSTS_FIRST = 12
 _STARTS = 17
 # first edges where single samples tell much, and the natural units that one then tells
 _STARTS_FINE = 41
+_STARTS_PLAIN = 33
 _FINE_NATS = 2.0
 # samples within which an edge lies when samples are ideal points, beside what is found when they are not
 _EDGE_SAMPLES = 0.75
@@ -240,9 +241,9 @@ class _Starts:
         return _Starts(centre, np.minimum(self.reach, 4.0 * spread + 2.0 * apart), self.count)
 
 
-def _all_starts(fits: Fits) -> _Starts:
+def _all_starts(fits: Fits, count: int = _STARTS) -> _Starts:
     reach = np.minimum(0.5, 4.0 / (1.0 + fits.gain**2)) * fits.period
-    return _Starts(np.zeros(len(fits)), np.maximum(reach, 1.5) if fits.turned.sharp else reach)
+    return _Starts(np.zeros(len(fits)), np.maximum(reach, 1.5) if fits.turned.sharp else reach, count)
 
 
 def _averaged(fits: Fits, period: float, std: float, gain: float) -> tuple[float, float]:
@@ -270,7 +271,7 @@ def marginal(fits: Fits, periods: Floats) -> Floats:
 
     Along the first edge the likelihood is a random walk: the grid must be fine enough to average over it.
     """
-    return _averaged_starts(_starts_nats(fits, periods, _all_starts(fits)))
+    return _averaged_starts(_starts_nats(fits, periods, _all_starts(fits, _STARTS_PLAIN)))
 
 
 def _starts_nats(fits: Fits, periods: Floats, starts: _Starts) -> Floats:

@@ -91,7 +91,7 @@ def test_period_refined_by_what_is_known_already_errs_as_it_says(esn0_db):
     for draw in range(12):
         fits, true = scored_fits(300 + draw, (30, 40, 24) * 6, esn0_db=esn0_db)
         few = pooled_period(fits.take(np.arange(3)), true * (1.0 + 0.1 / 40), False)
-        pooled = pooled_period(fits, few.value, few.sharp, few.std)
+        pooled = final_period(fits, few)
         narrowed.append(pooled.std / few.std)
         z.append((pooled.value - true) / pooled.std)
     # six times the flips tell it better by about the root of six

@@ -27,6 +27,8 @@ _LEAST_ESN0 = 1.0
 _FEWEST_CYCLES = 0.95
 # transmissions that show by how much carriers differ
 _MANY = 8
+# noise met over the noise assumed that no floor's error explains
+_FAR_OVER = 6.0
 # symbols' worth of samples in which a model is refined
 _SYMBOLS_TO_LEARN = 2500.0
 
@@ -154,9 +156,11 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
     energy = float(np.sum(runs.gains**2)) * learned.found.variance / noise_told
     if energy < EXPLAINED * energy_seen or judged.gain**2 < 2.0 * _LEAST_ESN0 * judged.noise:
         return None
+    # what is left beside weak symbols must be noise, as it is where nothing is sent
+    if judged.noise > _FAR_OVER and judged.gain**2 < 25.0 * judged.noise:
+        return None
     # symbols of one talker differ in length by little more than noise makes them
-    spread_std = judged.noise * float(np.sqrt(2.0 / judged.symbols)) / judged.gain**2
-    if judged.gain**2 < 12.0 * judged.noise and judged.spread > 0.12 + 3.0 * spread_std:
+    if judged.gain**2 < 12.0 * judged.noise and judged.spread > 0.12 + 4.5 * judged.excess_std:
         return None
     if (
         judged.nats < min(_SEARCH_NATS, _NATS_A_SYMBOL * judged.symbols)

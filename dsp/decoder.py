@@ -10,7 +10,7 @@ from dsp.bpsk import Search, find_links
 from dsp.classify import explain_nothing
 from dsp.errors import BadInputError
 from dsp.look import looked_at
-from dsp.noise import NoiseFloor, estimate_noise
+from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
 from dsp.results import (
     KINDS,
     LINE_CODES,
@@ -127,7 +127,7 @@ def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, wat
     flat = noise.flattened()
     if flat is None:
         return None
-    search = find_links(record, flat, settings, watch)
+    search = find_links(record, without_modulated_lines(record, flat), settings, watch)
     return search if search.links else None
 
 

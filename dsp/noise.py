@@ -20,6 +20,9 @@ _FRAMES_AT_MOST = 300
 _LINE_RATIO = 8.0
 # a Hann main lobe is four bins wide; a strong line shows some of its skirt
 _LINE_BINS = 7
+# samples in which a line is looked at more closely, and the share of its power that a tone's main lobe holds there
+_CLOSEST = 1 << 17
+_PURE = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +63,7 @@ class NoiseFloor:
         low = float(np.quantile(inner, 0.2))
         if float(inner.max()) < 1.08 * low:
             return None
-        return replace(self, floor=np.minimum(self.floor, low), lines=_pure(self.lines))
+        return replace(self, floor=np.minimum(self.floor, low))
 
     def line_ratio(self, freq_hz: Floats) -> Floats:
         """How far steady lines stand above the floor, 1 where there is none.
@@ -82,22 +85,38 @@ class NoiseFloor:
         return out
 
 
-def _pure(lines: Floats) -> Floats:
-    """Lines (n,) without those that are wider than a pure tone of their height: these are modulated.
+def without_modulated_lines(record: Record, noise: NoiseFloor) -> NoiseFloor:
+    """The same without lines that are no lines when looked at as closely as the record allows.
 
-    A Hann window shows a tone at a distance of d bins with the power ``(sinc(d) / (1 - d^2))^2`` (Harris 1978).
+    What is sent through a whole record is as steady as a line, and in short frames hardly wider. Over all of a
+    stretch a tone stays within the four bins of a Hann main lobe, while phase reversals fill the band.
     """
-    out = lines.copy()
-    distance = np.arange(0.05, 40.0, 0.1)
-    shape = (np.sinc(distance) / (1.0 - distance**2)) ** 2
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], (lines > 1.0).astype(np.int8), [0]))))
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
-        reach = float(distance[shape * float(lines[a:b].max()) > _LINE_RATIO].max(initial=0.5))
-        # between bins the tone is seen from half a bin further, and less high by as much as 1.4 dB; one bin on either
-        # side was added
-        if b - a > 2.0 * (reach + 0.5) + 3.0:
-            out[a:b] = 1.0
-    return out
+    from scipy.fft import rfft
+
+    runs = np.flatnonzero(np.diff(np.concatenate(([0], (noise.lines > 1.0).astype(np.int8), [0]))))
+    stretch = max(record.stretches, key=len)
+    length = min(len(stretch), _CLOSEST)
+    step_hz = record.rate_hz / length
+    if not runs.size or 8.0 * step_hz > noise.lines_hz[1]:
+        return noise
+    start = stretch.first + (len(stretch) - length) // 2
+    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    power = np.abs(rfft(record.read_centred(start, start + length) * window)).astype(np.float64) ** 2
+    lines = noise.lines.copy()
+    for a, b in zip(runs[::2], runs[1::2], strict=True):
+        low, high = (round(float(noise.lines_hz[at]) / step_hz) for at in (a, b - 1))
+        if _held_by_peaks(power[low : high + 1]) < _PURE:
+            lines[a:b] = 1.0
+    return replace(noise, lines=lines)
+
+
+def _held_by_peaks(power: Floats, peaks: int = 2) -> float:
+    """Share of the power (n,) in the main lobes of the highest peaks."""
+    left = power.copy()
+    for _ in range(peaks):
+        top = int(np.argmax(left))
+        left[max(0, top - 2) : top + 3] = 0.0
+    return 1.0 - float(left.sum()) / max(float(power.sum()), 1e-300)
 
 
 def _frame_starts(record: Record, length: int, most: int) -> list[int]:

@@ -31,7 +31,7 @@ _UNWATCHED = Watch()
 _CLEAR_SHARE = 0.75
 _CLEAR_NOISE = 4.0
 # energy over the noise density that tells a period well
-_TELLING_ENERGY = 1500.0
+_TELLING_ENERGY = 500.0
 # but so much of a lead is always looked at, and all of one whose frames hold so much
 _TELLING_SHARE = 0.45
 _TELLING_RATIO = 20.0

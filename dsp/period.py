@@ -14,6 +14,7 @@ from dsp.source import Floats
 
 _BURSTS_AT_MOST = 64
 _BURSTS_FIRST = 12
+_BURSTS_NEARLY = 24
 _STARTS = 17
 # first edges where single samples tell much, and the natural units that one then tells
 _STARTS_FINE = 41
@@ -48,7 +49,12 @@ def final_period(fits: Fits, known: Period) -> Period:
     if not len(own):
         return known
     width = 4.0 * max(known.std / known.value, 1e-8)
-    soft = _refine(own, known.value, width, _ROUNDS_FIRST, _all_starts(own))
+    few = own.take(np.argsort(-own.nats, kind="stable")[:_BURSTS_NEARLY])
+    soft = _refine(few, known.value, width, _ROUNDS_FIRST, _all_starts(few))
+    if len(own) > len(few):
+        # by so much more than they leave open as all may differ from a few
+        width = 3.0 * soft.period.std / soft.period.value
+        soft = _refine(own, soft.period.value, width, _ROUNDS_FIRST, _all_starts(own))
     found = _sharpened(own, soft) if known.sharp else soft
     return _with_shape(found.period, own)
 

@@ -164,7 +164,7 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
         return None
     if (
         judged.nats < min(_SEARCH_NATS, _NATS_A_SYMBOL * judged.symbols)
-        or judged.excess > 0.12 + 3.0 * judged.excess_std
+        or judged.excess > 0.012 + 4.0 * judged.excess_std
         or judged.spread > 0.4
     ):
         return None

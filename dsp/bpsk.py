@@ -12,9 +12,10 @@ from dsp.discover import discover
 from dsp.everywhere import everywhere
 from dsp.extract import Model
 from dsp.gate import spans_of
-from dsp.link import believed, divided, learn, rivals_of, spans_to_learn
+from dsp.link import Learned, believed, divided, learn, rivals_of, spans_to_learn
 from dsp.noise import NoiseFloor
 from dsp.period import Period, final_period
+from dsp.quality import Fitness
 from dsp.results import DecodeSettings
 from dsp.segment import Piece, cut, windows_of
 from dsp.source import Record, Watch
@@ -27,6 +28,8 @@ _MODELS_AT_MOST = 24
 _BLOCKS_FIRST = 2
 _BLOCKS_BESIDE = 8
 _STRETCHES = 6
+# symbols of the longest transmission of a link that is believed
+_FEWEST_SYMBOLS = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,6 +183,14 @@ class _Outcome:
     few: FewFlips | None = None
 
 
+def _few(judged: Fitness, learned: Learned) -> bool:
+    """Whether flips do not tell a symbol rate: two make one interval, which any rate divides, and nothing but flips may
+    be two tones."""
+    runs = learned.runs
+    alternating = judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(runs))
+    return judged.flips < 3 or alternating or int(runs.count.max()) < _FEWEST_SYMBOLS
+
+
 def _one_link(
     record: Record,
     noise: NoiseFloor,
@@ -198,19 +209,21 @@ def _one_link(
     spans, energy = spans_to_learn(record, pieces, model)
     strip = conditioner.strip(spans)
     learned = learn(record, strip, model, settings, covered)
+    if learned.period is None:
+        return None
+    rivals = rivals_of(learned.found, learned.model, record.rate_hz)
+    multiple = told_multiple(settings, record.rate_hz / learned.period.value)
+    learned = divided(record, learned, multiple, covered)
     judged = believed(learned, energy, strip.variance)
     if judged is None or learned.period is None:
         return None
     if judged.flips < max(1, 0.02 * judged.symbols):
         return _Outcome(None)
-    # two flips make one interval, which any rate divides; nothing but flips may be two tones
-    runs = len(learned.runs)
-    if judged.flips < 3 or (judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - runs)):
+    if settings.symbol_rate_bd is None and _few(judged, learned):
         rate_bd = record.rate_hz / learned.period.value
-        return _Outcome(None, FewFlips(runs, judged.flips, learned.model.carrier_hz, rate_bd))
-    rivals = rivals_of(learned.found, learned.model, record.rate_hz)
-    multiple = told_multiple(settings, record.rate_hz / learned.period.value)
-    learned = divided(record, learned, multiple, covered)
+        return _Outcome(None, FewFlips(len(learned.runs), judged.flips, learned.model.carrier_hz, rate_bd))
+    if int(learned.runs.count.max()) < _FEWEST_SYMBOLS:
+        return None
     scale = learned.found.variance / strip.variance
     model, period = learned.model, learned.period
     if period is None:

@@ -72,6 +72,7 @@ class Conditioner:
             np.array(at_last),
             self.variance,
             whole.size,
+            self.record.rounding,
         )
 
     def _within(self, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -78,10 +78,10 @@ def decode(
         again = _continuous(record, noise, settings, watch.part(0.8, 0.95))
         if again is not None and again.told > search.told:
             search = again
-    if not search.links and search.few:
-        return _few_flips(settings, search)
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)
+        if search.few and signalling.kind in ("none", "undecided"):
+            return _few_flips(settings, search)
         return Decode(settings, signalling, (), refusal)
     bursts = bursts_of(record, search.links, settings)
     symbols = sum(len(b.symbols) for b in bursts)
@@ -100,8 +100,8 @@ def _few_flips(settings: DecodeSettings, search: Search) -> Decode:
     """Reversals, but too few or too regular ones: the symbol rate stays open."""
     few = max(search.few, key=lambda f: f.flips)
     fact = (
-        f"{few.bursts} bursts of a carrier of {few.carrier_hz:.6g} Hz have {few.flips} phase reversals, at multiples of "
-        f"{1.0 / few.rate_bd:.4g} s"
+        f"{few.flips} phase reversals, at multiples of {1.0 / few.rate_bd:.4g} s, were found in bursts of a carrier of "
+        f"{few.carrier_hz:.6g} Hz ({few.bursts} of them)"
     )
     why = (
         "too few to tell"

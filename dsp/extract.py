@@ -75,7 +75,7 @@ def extract(
         known = strip.within(covered)
         mark(taken, grid, known[:, 0], known[:, 1])
     parts = find_parts(grid, borders, taken)
-    scale = 1.0 if hold_noise else _silence(grid, parts, taken)
+    scale = 1.0 if hold_noise else max(_silence(grid, parts, taken), strip.rounding / strip.variance)
     if abs(np.log(scale)) > 0.1:
         grid = grid.scaled(scale)
         parts = find_parts(grid, borders, taken)

@@ -29,6 +29,7 @@ _FEWEST_CYCLES = 0.95
 _MANY = 8
 # noise met over the noise assumed that no floor's error explains
 _FAR_OVER = 6.0
+_FEWEST_SYMBOLS = 3
 # symbols' worth of samples in which a model is refined
 _SYMBOLS_TO_LEARN = 2500.0
 
@@ -150,7 +151,7 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
     ``energy_seen`` is what they should explain, over the noise variance ``noise_told``.
     """
     runs = learned.runs
-    if not len(learned.found) or learned.period is None or int(runs.count.max()) < 8:
+    if not len(learned.found) or learned.period is None or int(runs.count.max()) < _FEWEST_SYMBOLS:
         return None
     judged = fitness(runs)
     energy = float(np.sum(runs.gains**2)) * learned.found.variance / noise_told

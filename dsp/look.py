@@ -15,9 +15,10 @@ from dsp.source import Floats, Record
 _PLACE_EVERY = 1 << 14
 _PLACES = (8, 256)
 _PLACE = 4 * CELL
-# what the means of cells may differ by, over what samples differ by within a cell, before it is worth taking off:
-# the lowest carrier's own means differ by less
+# what the means of cells may differ by before it is worth taking off: over what samples differ by within a cell that
+# is like most, and over what they differ by within one that is full of a carrier; a low one's means differ by less
 _WANDERS = 0.5
+_CARRIER = 0.25
 # values that tell a converter's step, and parts of the step that rounding may have moved them by
 _VALUES = 1 << 14
 _ROUNDING = 1e-3
@@ -55,9 +56,9 @@ def _wanders(places: list[Floats]) -> bool:
         cells = place[: place.size // length * length].reshape(-1, length)
         means.append(cells.mean(axis=1))
         spreads.append(cells.std(axis=1))
-    within = float(np.median(np.concatenate(spreads)))
-    level = np.concatenate(means)
-    return float(np.ptp(level)) > _WANDERS * within
+    within, level = np.concatenate(spreads), np.concatenate(means)
+    least = max(_WANDERS * float(np.median(within)), _CARRIER * float(within.max()))
+    return float(np.ptp(level)) > least
 
 
 def _step(stored: NDArray[Any]) -> float:

@@ -7,16 +7,17 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.correlate import best_run
+from dsp.detect import FEWEST
 from dsp.fits import Fits
 
 _FACTORS = (2, 3, 5, 7)
 
 
 def climb(fit: Fits) -> Fits:
-    """Take several symbols for one as long as the likelihood grows; one transmission."""
+    """Take several symbols for one as long as the likelihood grows and enough are left; one transmission."""
     while True:
         options = [merged for merged in (_best_merge(fit, many) for many in _FACTORS) if merged is not None]
-        kept = [merged for merged in options if merged.nats[0] > fit.nats[0]]
+        kept = [merged for merged in options if merged.nats[0] > fit.nats[0] and merged.count[0] >= FEWEST]
         if not kept:
             return fit
         fit = max(kept, key=lambda merged: float(merged.nats[0]))
@@ -31,7 +32,8 @@ def climb_together(fits: list[Fits]) -> int:
         for many in _FACTORS:
             merged = [m for m in (_best_merge(f, many) for f in fits) if m is not None]
             total = sum(float(m.nats[0]) for m in merged)
-            if len(merged) == len(fits) and total > now and (best is None or total > best[0]):
+            enough = max((int(m.count[0]) for m in merged), default=0) >= FEWEST
+            if len(merged) == len(fits) and enough and total > now and (best is None or total > best[0]):
                 best = (total, many, merged)
         if best is None:
             return whole

@@ -226,9 +226,9 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
         )
         best = np.minimum(best, np.where(leaks, mean, here))
     best = np.exp(uniform_filter1d(np.log(best), 5, mode="nearest"))
-    # a line quieter than a step of the converter is rounded to silence, a signal is not: rounding adds the step
-    # squared over twelve (Widrow and Kollar 2008, section 5.2), spread over all frequencies
-    best = np.maximum(best, record.step**2 / 12.0 * 2.0 / record.rate_hz)
+    # what is quieter than a step of the converter is rounded to silence, while a signal is not, and has the noise of
+    # rounding, spread over all frequencies
+    best = np.maximum(best, 2.0 * record.rounding / record.rate_hz)
     lines_hz, lines = _steady_lines(record, longest, best_hz, best)
     return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
 
@@ -243,6 +243,7 @@ def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats)
     if power is None:
         return hz, np.ones_like(hz)
     low = _low(power, 0.3) / -np.log(0.7) + max(float(power.max()) * 1e-24, 1e-300)
+    low = np.maximum(low, 2.0 * record.rounding / record.rate_hz)
     around = np.exp(median_filter(np.log(low), 41, mode="nearest"))
     # next to zero frequency there is nothing to the left to compare with: what the floor says counts
     around[:24] = np.minimum(around[:24], np.interp(hz[:24], floor_hz, floor))

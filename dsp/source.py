@@ -111,6 +111,11 @@ class Record:
         return stretch.start_s + (sample - stretch.first) / self.rate_hz
 
     @property
+    def rounding(self) -> float:
+        """Variance that rounding to steps of the converter adds to a signal (Widrow and Kollar 2008, section 5.2)."""
+        return self.step**2 / 12.0
+
+    @property
     def samples(self) -> int:
         return sum(len(s) for s in self.stretches)
 

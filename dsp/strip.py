@@ -21,6 +21,7 @@ class Strip:
     ``begins`` (m,) are the parts' first samples within the strip, ``origins`` (m,) those samples' numbers in the
     record; ``at_first``, ``at_last`` (m,) tell whether a part begins or ends with its stretch of the record.
     ``variance`` is the noise variance of a sample, from the floor's density near the carrier; ``size`` is n.
+    However quiet it is between transmissions, the variance is no less than ``rounding``, that of the converter.
     """
 
     samples: Floats
@@ -30,6 +31,7 @@ class Strip:
     at_last: Flags
     variance: float
     size: int
+    rounding: float = 0.0
 
     @property
     def ends(self) -> Ints:

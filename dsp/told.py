@@ -9,7 +9,7 @@ from dsp.results import DecodeSettings, Notice
 _SAME_CARRIER = 0.005
 _SAME_CARRIER_RATE = 0.05
 _SAME_RATE = 0.02
-_MULTIPLES = (2, 3, 4)
+_MULTIPLES = range(2, 17)
 
 
 def told_multiple(settings: DecodeSettings, found_bd: float) -> int:
@@ -17,7 +17,7 @@ def told_multiple(settings: DecodeSettings, found_bd: float) -> int:
     told = settings.symbol_rate_bd
     if told is None:
         return 1
-    return next((n for n in _MULTIPLES if abs(told / (found_bd * n) - 1.0) < _SAME_RATE), 1)
+    return next((n for n in _MULTIPLES if abs(told / (found_bd * n) - 1.0) < _SAME_RATE / n), 1)
 
 
 def contradictions(
@@ -51,7 +51,7 @@ def _same_carrier(told_hz: float, found_hz: float, symbol_rate_bd: float) -> boo
 
 
 def _ordinal(number: int) -> str:
-    return {2: "second", 3: "third", 4: "fourth"}[number]
+    return {2: "second", 3: "third"}.get(number, f"{number}th")
 
 
 def broken_cells(symbols: str, line_code: str) -> int:

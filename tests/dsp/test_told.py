@@ -1,0 +1,117 @@
+"""What is told is used, and contradicted where the samples show something else."""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+import pytest
+from generators.scoring import score
+from generators.truths import RATE_HZ, capture
+
+from dsp.decoder import decode
+from dsp.results import DecodeSettings
+from dsp.told import broken_cells, contradictions, told_multiple
+
+
+@functools.cache
+def made():
+    return capture((30, 44, 26, 52, 37, 24), 91, esn0_db=14.0)
+
+
+def told(**settings):
+    return decode(made().samples, RATE_HZ, settings=DecodeSettings(**settings))
+
+
+def assert_right(result) -> None:
+    from dataclasses import asdict
+
+    assert score(made().bursts, asdict(result)).complaints() == []
+
+
+@pytest.mark.parametrize("off", [1.0, 1.0003, 0.999])
+def test_a_right_carrier_and_rate_are_used_without_a_word(off):
+    burst = made().bursts[0]
+    result = told(carrier_hz=off * burst.carrier_hz, symbol_rate_bd=off * burst.symbol_rate_bd)
+    assert_right(result)
+    assert result.warnings == ()
+
+
+@pytest.mark.parametrize("off", [0.8, 0.97, 1.03, 1.4])
+def test_a_wrong_carrier_is_contradicted(off):
+    result = told(carrier_hz=off * made().bursts[0].carrier_hz)
+    assert_right(result)
+    assert [notice.code for notice in result.warnings] == ["told-carrier-contradicted"]
+
+
+@pytest.mark.parametrize("off", [0.5, 0.7, 0.96, 1.05, 1.5])
+def test_a_wrong_symbol_rate_is_contradicted(off):
+    result = told(symbol_rate_bd=off * made().bursts[0].symbol_rate_bd)
+    assert_right(result)
+    assert [notice.code for notice in result.warnings] == ["told-symbol-rate-contradicted"]
+
+
+@pytest.mark.parametrize("many", [2, 3])
+def test_a_multiple_of_the_rate_is_obeyed_and_said(many):
+    """No samples can tell symbols from the same ones each sent several times."""
+    burst = made().bursts[0]
+    result = told(symbol_rate_bd=many * burst.symbol_rate_bd)
+    assert [notice.code for notice in result.warnings] == ["told-symbol-rate-multiple"]
+    assert len(result.bursts) == len(made().bursts)
+    for found, sent in zip(result.bursts, made().bursts, strict=True):
+        assert found.symbol_rate_bd == pytest.approx(many * sent.symbol_rate_bd, rel=1e-3)
+        assert found.symbols == "".join(symbol * many for symbol in sent.relative_symbols)
+
+
+def test_a_line_code_that_does_not_fit_is_said_with_each_burst():
+    result = told(line_code="manchester")
+    assert all("no Manchester code" in " ".join(burst.warnings) for burst in result.bursts)
+    assert broken_cells("1001011010", "manchester") == 0
+    assert broken_cells("0110100101", "manchester") == 0
+    assert broken_cells("1101011010", "manchester") == 1
+    assert broken_cells("1101011010", "plain") == 0
+
+
+def test_polarity_and_code_change_bits_and_nothing_else():
+    plain, other = told(), told(line_code="differential", polarity="inverted")
+    for a, b in zip(plain.bursts, other.bursts, strict=True):
+        assert a.symbols == b.symbols
+        same = [str(int(x == y)) for x, y in zip(a.symbols, a.symbols[1:], strict=False)]
+        assert b.bits == "".join(same)
+
+
+def test_multiples_and_contradictions_by_number():
+    settings = DecodeSettings(carrier_hz=100e3, symbol_rate_bd=10e3)
+    assert told_multiple(settings, 10e3) == 1
+    assert told_multiple(settings, 5_010.0) == 2
+    assert told_multiple(settings, 3_333.0) == 3
+    assert told_multiple(settings, 4_000.0) == 1
+    assert told_multiple(DecodeSettings(), 5e3) == 1
+    assert contradictions(settings, [(100.2e3, 10.1e3)], 1) == ()
+    assert [n.code for n in contradictions(settings, [(90e3, 4e3), (80e3, 7e3)], 1)] == [
+        "told-carrier-contradicted",
+        "told-symbol-rate-contradicted",
+    ]
+    # one of several links as told is enough
+    assert contradictions(settings, [(90e3, 4e3), (100e3, 10e3)], 1) == ()
+
+
+def test_few_flips_leave_the_rate_open_and_say_so():
+    """Two flips make one interval, which any rate divides."""
+    burst = made().bursts[0]
+    from dsp.synth import BurstSpec, transmissions
+
+    spec = BurstSpec(
+        40.0 / burst.symbol_rate_bd, "1" * 8 + "0" * 8 + "1" * 8, burst.symbol_rate_bd, burst.carrier_hz
+    )
+    count = int((spec.end_s + 40.0 / burst.symbol_rate_bd) * RATE_HZ)
+    noise = np.random.default_rng(3).normal(0.0, made().sigma, count)
+    result = decode(transmissions([spec], RATE_HZ, count).samples + noise, RATE_HZ)
+    assert result.bursts == ()
+    assert result.signalling.kind == "undecided"
+    assert result.refusal is not None
+    assert result.refusal.code == "symbol-rate-ambiguous"
+    # told, it is no question any more
+    settings = DecodeSettings(carrier_hz=burst.carrier_hz, symbol_rate_bd=burst.symbol_rate_bd)
+    known = decode(transmissions([spec], RATE_HZ, count).samples + noise, RATE_HZ, settings=settings)
+    assert [b.symbols for b in known.bursts] == [spec.relative_symbols]

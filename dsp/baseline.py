@@ -26,9 +26,8 @@ def cell_length(samples: int) -> int:
     """Samples of a cell for a stretch of so many: cells fill it but for a few samples; 0 if it is too short."""
     if samples < _FEWEST * _SHORTEST:
         return 0
-    cells = samples // CELL
-    if cells < CELL:
-        return samples // max(cells, _FEWEST)
+    if samples < _FEWEST * CELL:
+        return samples // _FEWEST
     return min(range(CELL, CELL + CELL // 4), key=lambda length: samples % length)
 
 

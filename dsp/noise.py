@@ -23,6 +23,8 @@ _LINE_BINS = 7
 # samples in which a line is looked at more closely, and the share of its power that a tone's main lobe holds there
 _CLOSEST = 1 << 17
 _PURE = 0.8
+# bins in which main lobes of two tones leave something to be seen beside them
+_RESOLVED = 15
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +99,7 @@ def without_modulated_lines(record: Record, noise: NoiseFloor) -> NoiseFloor:
     stretch = max(record.stretches, key=len)
     length = min(len(stretch), _CLOSEST)
     step_hz = record.rate_hz / length
-    if not runs.size or 8.0 * step_hz > noise.lines_hz[1]:
+    if not runs.size:
         return noise
     start = stretch.first + (len(stretch) - length) // 2
     window = np.hanning(length + 1)[:-1].astype(np.float32)
@@ -105,7 +107,7 @@ def without_modulated_lines(record: Record, noise: NoiseFloor) -> NoiseFloor:
     lines = noise.lines.copy()
     for a, b in zip(runs[::2], runs[1::2], strict=True):
         low, high = (round(float(noise.lines_hz[at]) / step_hz) for at in (a, b - 1))
-        if _held_by_peaks(power[low : high + 1]) < _PURE:
+        if high - low > _RESOLVED and _held_by_peaks(power[low : high + 1]) < _PURE:
             lines[a:b] = 1.0
     return replace(noise, lines=lines)
 

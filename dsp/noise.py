@@ -13,10 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from dsp.baseline import CELL
 from dsp.source import Floats, Record
 
 _QUANTILE = 0.12
 _FRAMES_AT_MOST = 300
+# cycles in a cell of the slow part below which it leaves something; the lowest carrier has five
+_SLOW_CELLS = 2.0
 _LINE_RATIO = 8.0
 # a Hann main lobe is four bins wide; a strong line shows some of its skirt
 _LINE_BINS = 7
@@ -201,6 +204,7 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     shares: list[tuple[Floats, Floats, Floats, Floats]] = []
     mean_hz: Floats = np.zeros(0)
     mean: Floats = np.zeros(0)
+    slow = 0.0
     for wished in (64, 256, 1024, 4096):
         if wished > longest // 6 and shares:
             break
@@ -213,6 +217,7 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
         power[:, -1] = power[:, -2]
         power += max(float(power.max()) * 1e-24, 1e-300)
         mean_hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
+        slow = float(power[:, mean_hz < _SLOW_CELLS * record.rate_hz / CELL].max())
         mean = _smooth_log(power.mean(axis=0), 2 if length <= 256 else 8)
         shares.append((mean_hz, mean, *_quiet_share(power)))
     if not shares:
@@ -231,6 +236,9 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     # what is quieter than a step of the converter is rounded to silence, while a signal is not, and has the noise of
     # rounding, spread over all frequencies
     best = np.maximum(best, 2.0 * record.rounding / record.rate_hz)
+    if record.wanders:
+        # as far as the slow part was taken off, what is left of it is nothing that was sent
+        best[best_hz < _SLOW_CELLS * record.rate_hz / CELL] = max(slow, float(best.max()))
     lines_hz, lines = _steady_lines(record, longest, best_hz, best)
     return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
 

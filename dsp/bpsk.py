@@ -8,6 +8,7 @@ import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
 from dsp.condition import Conditioner
+from dsp.correlate import log_cosh
 from dsp.discover import discover
 from dsp.everywhere import everywhere
 from dsp.extract import Model
@@ -17,6 +18,7 @@ from dsp.noise import NoiseFloor
 from dsp.period import Period, final_period
 from dsp.quality import Fitness
 from dsp.results import DecodeSettings
+from dsp.runs import Runs
 from dsp.segment import Piece, cut, windows_of
 from dsp.source import Record, Watch
 from dsp.strip import Spans
@@ -75,12 +77,12 @@ class Search:
 
     @property
     def told(self) -> float:
-        """How much was explained: symbols times the logarithm of one plus their Es/N0."""
-        return sum(
-            t.fitness.symbols * float(np.log1p(t.fitness.gain**2 / (2.0 * t.fitness.noise)))
-            for link in self.links
-            for t in link.talkers
-        )
+        """How much was explained: the log-likelihood ratio of all symbols against silence, in the noise that was met."""
+        return sum(_nats(t.runs) for link in self.links for t in link.talkers)
+
+
+def _nats(runs: Runs) -> float:
+    return float(np.sum(log_cosh(runs.gains * runs.symbols.real) - 0.5 * runs.gains**2 * runs.templates.real))
 
 
 def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
 
 from dsp.carrier import CarrierLine, busiest_hz, squared_lines
-from dsp.condition import Conditioner
 from dsp.correlate import turn_back
 from dsp.extract import Found, Model, extract
+from dsp.leads import PARTS_OF_A_LEAD, Leads, centre_hz, energy_seen, leads_of, sources_of
 from dsp.link import EXPLAINED
 from dsp.merge import climb
 from dsp.noise import NoiseFloor
@@ -24,10 +23,9 @@ from dsp.segment import Piece
 from dsp.source import Floats, Record, Watch
 from dsp.strip import Strip
 
-_SYMBOLS_AT_MOST = 64
 _NOTHING_TOLD = DecodeSettings()
 _UNWATCHED = Watch()
-# and that a model explains that needs no comparing
+# share of the energy seen that a model explains that needs no comparing, and the noise it may leave
 _CLEAR_SHARE = 0.75
 _CLEAR_NOISE = 4.0
 # energy over the noise density that tells a period well
@@ -37,37 +35,12 @@ _TELLING_SHARE = 0.45
 _TELLING_RATIO = 20.0
 # symbols that a short piece may have
 _SYMBOLS_SOUGHT = 80.0
-# frames of a piece beyond which it may be several transmissions, and of a part that is likely one
-_FRAMES_OF_SEVERAL = 32
-_FRAMES_OF_ONE = 12
 # and symbol rates, as symbols in the piece, whose bandwidth is tried
 _SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)
 _FOGGED_ESN0 = 40.0
 _FEWEST_CYCLES = 0.9
 # natural units of a fit to a lead that is worth counting: the choice among models is judged over all leads
 _LEAD_NATS = 8.0
-
-
-@dataclass(frozen=True, eq=False)
-class Leads:
-    """The pieces a search starts from, and their samples one after the other."""
-
-    pieces: tuple[Piece, ...]
-    strip: Strip
-
-    def part(self, number: int) -> Strip:
-        """One lead by itself."""
-        begin, end = int(self.strip.begins[number]), int(self.strip.ends[number])
-        at = slice(number, number + 1)
-        return Strip(
-            self.strip.samples[begin:end],
-            np.zeros(1, dtype=np.int64),
-            self.strip.origins[at],
-            self.strip.at_first[at],
-            self.strip.at_last[at],
-            self.strip.variance,
-            end - begin,
-        )
 
 
 def discover(
@@ -81,14 +54,14 @@ def discover(
 
     Every lead proposes carriers and periods of its own; each proposal is then scored on all leads.
     """
-    leads = _leads(record, noise, pieces)
+    leads = leads_of(record, noise, pieces)
     if leads is None:
         return None
     rate = record.rate_hz
     best: tuple[Model, float, Found] | None = None
     promising = False
     earlier: list[Model] = []
-    sources = _sources(leads)
+    sources = sources_of(leads)
     for i, (piece, lead) in enumerate(sources):
         watch.at(i / len(sources))
         for model in _propose(piece, lead, rate, settings):
@@ -100,16 +73,17 @@ def discover(
             if judged is not None and (best is None or total > best[1]):
                 best = (replace(model, gain=judged.gain), total, found)
                 promising = promising or _promising(judged)
-                if _clear(judged, found, _energy(found) / _all_seen(leads)):
+                if _clear(judged, found, _energy(found) / energy_seen(leads)):
                     # every lead is explained beyond doubt: other proposals can only say the same
                     return best[0]
-            agreed = best is not None and any(_same(best[0], other) for other in earlier)
+            # once parts of a lead have had their say, too
+            agreed = best is not None and i > PARTS_OF_A_LEAD and any(_same(best[0], o) for o in earlier)
             if agreed and best is not None and _same(best[0], model) and promising:
                 # two leads say the same on their own
                 break
             earlier.append(model)
         else:
-            if i >= 1 and not promising:
+            if i > PARTS_OF_A_LEAD and not promising:
                 return None
             continue
         break
@@ -119,7 +93,7 @@ def discover(
 def _believed(leads: Leads, best: tuple[Model, float, Found], rate_hz: float) -> Model | None:
     """The best model if it explains what was seen, and better than a tone does."""
     model, total, found = best
-    seen = _all_seen(leads)
+    seen = energy_seen(leads)
     tone = tone_nats(leads, rate_hz, model.carrier_hz)
     if tone > 0.85 * total and 2.0 * tone > EXPLAINED * seen:
         return replace(model, unmodulated=True)
@@ -164,65 +138,6 @@ def tone_nats(leads: Leads, rate_hz: float, near_hz: float) -> float:
     return total
 
 
-def _leads(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6) -> Leads | None:
-    """The most telling pieces; of long ones several parts, since a drifting carrier blurs the whole."""
-    parts: list[Piece] = []
-    strongest = sorted(pieces, key=lambda p: -p.nats)
-    for piece in strongest[:most]:
-        length = piece.stop - piece.start
-        window = _SYMBOLS_AT_MOST * piece.frame
-        count = min(most, max(1, length // (2 * window)))
-        if count == 1:
-            parts.append(piece)
-        else:
-            middles = (piece.start + int((k + 0.5) * length / count) for k in range(count))
-            parts.extend(_part(piece, middle, window) for middle in middles)
-    parts.sort(key=lambda p: -p.nats)
-    kept = parts[:most]
-    if not kept:
-        return None
-    in_time = sorted(kept, key=lambda p: p.start)
-    centre = float(np.mean([_centre(p) for p in kept]))
-    frame = float(np.median([p.frame for p in kept]))
-    conditioner = Conditioner(record, noise, max(centre, record.rate_hz / 256.0), record.rate_hz / frame)
-    spans = [trimmed(p, p.frame) for p in in_time]
-    # where leads touch, one ends where the next begins
-    stops = [min(stop, after[0]) for (_, stop), after in pairwise(spans)]
-    bounds = [(max(0, a), b) for (a, _), b in zip(spans, [*stops, spans[-1][1]], strict=True)]
-    whole = [
-        (piece, bound) for piece, bound in zip(in_time, bounds, strict=True) if bound[1] - bound[0] >= 12
-    ]
-    if not whole:
-        return None
-    strip = conditioner.strip([bound for _, bound in whole])
-    pieces_in = [piece for piece, _ in whole]
-    if strip.begins.size != len(pieces_in):
-        return None
-    return _by_weight(Leads(tuple(pieces_in), strip))
-
-
-def _part(piece: Piece, middle: int, length: int) -> Piece:
-    return replace(piece, start=middle - length // 2, stop=middle + length // 2)
-
-
-def _by_weight(leads: Leads) -> Leads:
-    """The same with the most telling first."""
-    order = sorted(range(len(leads.pieces)), key=lambda i: -leads.pieces[i].nats)
-    strip = leads.strip
-    ends = strip.ends
-    samples = [strip.samples[strip.begins[i] : ends[i]] for i in order]
-    begins = np.concatenate(([0], np.cumsum([s.size for s in samples])))[:-1]
-    moved = replace(
-        strip,
-        samples=np.concatenate(samples),
-        begins=begins.astype(np.int64),
-        origins=strip.origins[order],
-        at_first=strip.at_first[order],
-        at_last=strip.at_last[order],
-    )
-    return Leads(tuple(leads.pieces[i] for i in order), moved)
-
-
 def _clear(judged: Fitness, found: Found, share: float) -> bool:
     """Whether fits leave no room for another model: strong, nothing across the phase, and little unexplained."""
     gain = float(np.median(np.concatenate((found.fits.gain, found.windows.gain))))
@@ -237,17 +152,6 @@ def _clear(judged: Fitness, found: Found, share: float) -> bool:
     )
 
 
-def _all_seen(leads: Leads) -> float:
-    """Energy of the pieces, each as far as the strip holds it."""
-    lengths = (leads.strip.ends - leads.strip.begins).tolist()
-    parts = zip(leads.pieces, leads.strip.origins.tolist(), lengths, strict=True)
-    held = (
-        p.energy * max(0, min(p.stop, origin + length) - max(p.start, origin)) / (p.stop - p.start)
-        for p, origin, length in parts
-    )
-    return max(1e-9, float(sum(held)))
-
-
 def _same(one: Model, other: Model) -> bool:
     """Whether two proposals differ by no more than a single transmission leaves open."""
     return abs(one.period / other.period - 1.0) < 3e-3 and abs(one.carrier_hz / other.carrier_hz - 1.0) < 3e-3
@@ -256,35 +160,6 @@ def _same(one: Model, other: Model) -> bool:
 def _promising(judged: Fitness) -> bool:
     """Whether phase reversal is at least not contradicted by what lies across the phase."""
     return judged.nats > 0.0 and judged.excess < 0.2 + 4.0 * judged.excess_std and judged.spread < 0.6
-
-
-def _centre(piece: Piece) -> float:
-    return (piece.low_hz + piece.high_hz) / 2.0
-
-
-def trimmed(piece: Piece, period: float, symbols: int = _SYMBOLS_AT_MOST) -> tuple[int, int]:
-    """Start and stop of a piece with some margin, cut down to its middle if it is very long."""
-    margin = int(2 * piece.frame + 2 * period)
-    start, stop = piece.start - margin, piece.stop + margin
-    most = int(symbols * period) + 2 * margin
-    if stop - start > most:
-        middle = (start + stop) // 2
-        start, stop = middle - most // 2, middle + most // 2
-    return max(0, start), stop
-
-
-def _sources(leads: Leads) -> list[tuple[Piece, Strip]]:
-    """What proposes models: the leads, and of a first one that may be several transmissions a part that is likely one."""
-    out = [(piece, leads.part(number)) for number, piece in enumerate(leads.pieces)]
-    piece, lead = out[0]
-    if piece.stop - piece.start > _FRAMES_OF_SEVERAL * piece.frame:
-        middle, half = lead.size // 2, _FRAMES_OF_ONE * piece.frame // 2
-        first, last = max(0, middle - half), min(lead.size, middle + half)
-        origin = int(lead.origins[0]) + first
-        short = replace(piece, start=origin, stop=origin + last - first)
-        part = replace(lead, samples=lead.samples[first:last], size=last - first, origins=np.array([origin]))
-        out.append((short, part))
-    return out
 
 
 def _propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
@@ -312,7 +187,7 @@ def _lines(lead: Strip, piece: Piece, rate_hz: float) -> list[CarrierLine]:
     Too wide a band lets in noise, which squaring multiplies; the right one is that of the unknown symbol rate.
     """
     half = (piece.high_hz - piece.low_hz) / 2.0
-    spans = [(_centre(piece), tuple(half * k for k in (0.25, 0.5, 1.0, 2.0)))]
+    spans = [(centre_hz(piece), tuple(half * k for k in (0.25, 0.5, 1.0, 2.0)))]
     duration_s = (piece.stop - piece.start) / rate_hz
     spans += [
         (busiest_hz(lead.samples, rate_hz, piece.low_hz, piece.high_hz, width), (width,))

@@ -2,7 +2,8 @@
 
 `decode` does it all. Each step can be taken by itself, in this order:
 
-1. `make_record` wraps samples; `estimate_noise` finds the floor of the spectrum and steady lines on it.
+1. `make_record` wraps samples, `looked_at` sees whether their level wanders and in what steps they come;
+   `estimate_noise` finds the floor of the spectrum and steady lines on it.
 2. `find_activity` and `cut` find where anything is sent.
 3. `discover` finds carrier and symbol period of that; `Conditioner` takes away what is not the transmission.
 4. `extract` finds and fits every transmission (`Fits`); `runs_of` gives its symbols, `flip_times` its flips.
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from dsp.flips import flip_times
     from dsp.hand import fit_grid
     from dsp.linecode import to_bits
+    from dsp.look import looked_at
     from dsp.noise import estimate_noise
     from dsp.period import pooled_period
     from dsp.quality import confidence, fitness
@@ -55,6 +57,7 @@ _HOMES = {
     "fit_grid": "hand",
     "fitness": "quality",
     "flip_times": "flips",
+    "looked_at": "look",
     "make_record": "source",
     "pooled_period": "period",
     "runs_of": "runs",
@@ -80,6 +83,7 @@ __all__ = [
     "fit_grid",
     "fitness",
     "flip_times",
+    "looked_at",
     "make_record",
     "pooled_period",
     "runs_of",

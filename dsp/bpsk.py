@@ -16,7 +16,7 @@ from dsp.gate import spans_of
 from dsp.link import Learned, believed, divided, learn, rivals_of, spans_to_learn
 from dsp.noise import NoiseFloor
 from dsp.period import Period, final_period
-from dsp.quality import Fitness
+from dsp.quality import Fitness, one_phase
 from dsp.results import DecodeSettings
 from dsp.runs import Runs
 from dsp.segment import Piece, cut, windows_of
@@ -193,6 +193,13 @@ def _few(judged: Fitness, learned: Learned) -> bool:
     return judged.flips < 3 or alternating or int(runs.count.max()) < _FEWEST_SYMBOLS
 
 
+def _has_residual_carrier(noise: NoiseFloor, carrier_hz: float) -> bool:
+    """Whether a steady line stands where the carrier is: once that line is taken out, a keyed amplitude looks like
+    reversals."""
+    near = np.abs(noise.lines_hz - carrier_hz) < 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
+    return bool(np.any(noise.lines[near] > 1.0))
+
+
 def _one_link(
     record: Record,
     noise: NoiseFloor,
@@ -219,8 +226,10 @@ def _one_link(
     judged = believed(learned, energy, strip.variance)
     if judged is None or learned.period is None:
         return None
-    if judged.flips < max(1, 0.02 * judged.symbols):
+    if judged.flips < max(1, 0.02 * judged.symbols) or one_phase(learned.runs):
         return _Outcome(None)
+    if _has_residual_carrier(noise, learned.model.carrier_hz):
+        return None
     if settings.symbol_rate_bd is None and _few(judged, learned):
         rate_bd = record.rate_hz / learned.period.value
         return _Outcome(None, FewFlips(len(learned.runs), judged.flips, learned.model.carrier_hz, rate_bd))

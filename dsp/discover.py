@@ -39,6 +39,7 @@ _SYMBOLS_SOUGHT = 80.0
 _SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)
 _FOGGED_ESN0 = 40.0
 _FEWEST_CYCLES = 0.9
+_FEWEST_SAMPLES = 16
 # natural units of a fit to a lead that is worth counting: the choice among models is judged over all leads
 _LEAD_NATS = 8.0
 
@@ -124,6 +125,8 @@ def tone_nats(leads: Leads, rate_hz: float, near_hz: float) -> float:
     for number in range(len(leads.pieces)):
         samples = leads.part(number).samples
         n = samples.size
+        if n < _FEWEST_SAMPLES:
+            continue
         size = 1 << int(np.ceil(np.log2(2 * n)))
         spectrum = np.abs(np.fft.rfft(samples, size))
         hz = np.fft.rfftfreq(size, 1.0 / rate_hz)
@@ -163,6 +166,8 @@ def _promising(judged: Fitness) -> bool:
 
 
 def _propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
+    if lead.size < _FEWEST_SAMPLES:
+        return
     lines = _lines(lead, piece, rate_hz)
     least = max(10.0, 0.15 * lines[0].contrast) if lines else 10.0
     carriers = [line.freq_hz for line in lines if line.contrast > least][:3]

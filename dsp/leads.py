@@ -111,7 +111,7 @@ def sources_of(leads: Leads) -> list[tuple[Piece, Strip]]:
     for number, piece in enumerate(leads.pieces):
         lead = leads.part(number)
         out.append((piece, lead))
-        if number < _LEADS_CUT and piece.stop - piece.start > _FRAMES_OF_SEVERAL * piece.frame:
+        if number < _LEADS_CUT and lead.size and piece.stop - piece.start > _FRAMES_OF_SEVERAL * piece.frame:
             out.extend(_busiest_part(piece, lead, frames * piece.frame) for frames in _FRAMES_OF_ONE)
     return out
 

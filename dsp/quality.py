@@ -78,6 +78,13 @@ def fitness(runs: Runs) -> Fitness:
     )
 
 
+def one_phase(runs: Runs) -> bool:
+    """Whether symbols that are all of one phase in each run explain it better than symbols of either."""
+    pull = runs.gains * runs.symbols.real
+    same = float(np.sum(np.abs(np.add.reduceat(pull, runs.offset[:-1]))))
+    return same > float(np.sum(log_cosh(pull)))
+
+
 def plausible(runs: Runs) -> NDArray[np.bool_]:
     """Which runs (b,) could be phase reversal, each judged by itself."""
     judged = _judge(runs, runs.offset, None)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from dsp.correlate import Complexes, SymbolSums, Turned, change_nats, log_cosh, strongest_runs
+from dsp.detect import LONG
 from dsp.fits import Fits, Flags, Ints, cos_sin, groups_of
 from dsp.source import Floats
 
@@ -16,7 +17,7 @@ MARGIN = 8
 # the share of them that may
 _TIMING_BREAK = 0.2
 _PHASE_BREAK = 0.3
-_BREAKS = 0.03
+_BREAKS = 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -195,7 +196,10 @@ def _assembled(windows: Fits) -> Runs | None:
     period = float(np.median(windows.period))
     low, high = float(windows.low.min()), float(windows.high.max())
     nats[(edges[:-1] < low - 0.5 * period) | (edges[1:] > high + 0.5 * period)] = -1e9
-    first, last, value = strongest_runs(nats[None, :], change_nats(np.array([float(np.median(gains))])))
+    # the longer a run, the more places there are where noise alone may make it fall
+    places = np.log(max(1.0, nats.size / LONG))
+    change = change_nats(np.array([float(np.median(gains))])) + places
+    first, last, value = strongest_runs(nats[None, :], change)
     a, b = int(first[0]), int(last[0])
     if b - a < 2:
         return None

@@ -224,21 +224,17 @@ def _one_link(
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
     judged = believed(learned, energy, strip.variance)
-    if judged is None or learned.period is None:
+    if judged is None or learned.period is None or _has_residual_carrier(noise, learned.model.carrier_hz):
         return None
+    model, period = learned.model, learned.period
     if judged.flips < max(1, 0.02 * judged.symbols) or one_phase(learned.runs):
         return _Outcome(None)
-    if _has_residual_carrier(noise, learned.model.carrier_hz):
-        return None
     if settings.symbol_rate_bd is None and _few(judged, learned):
         rate_bd = record.rate_hz / learned.period.value
         return _Outcome(None, FewFlips(len(learned.runs), judged.flips, learned.model.carrier_hz, rate_bd))
     if int(learned.runs.count.max()) < _FEWEST_SYMBOLS:
         return None
     scale = learned.found.variance / strip.variance
-    model, period = learned.model, learned.period
-    if period is None:
-        return None
     if strip.size == record.samples:
         talkers = talkers_of(learned.strip, learned.found)
         if len(learned.found.fits):

@@ -26,6 +26,9 @@ from dsp.told import contradictions
 
 __all__ = ["SampleSource", "decode"]
 
+# natural units that a carrier should stand out by: less is what the floor leaves of something sent nearly all the time
+_FAINT_NATS = 50.0
+
 
 def decode(
     samples: SampleSource,
@@ -74,7 +77,7 @@ def decode(
     if _is_flat(record):
         return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
     search = find_links(record, noise, settings, watch.part(0.0, 0.8))
-    if (not search.links and not search.unmodulated) or _doubtful(search):
+    if _doubtful(search):
         again = _continuous(record, noise, settings, watch.part(0.8, 0.95))
         if again is not None and again.told > search.told:
             search = again
@@ -115,6 +118,8 @@ def _few_flips(settings: DecodeSettings, search: Search) -> Decode:
 
 def _doubtful(search: Search) -> bool:
     """Whether what was found may be only the part of a transmission that its own floor leaves."""
+    if not search.links:
+        return sum(piece.nats for piece in search.unmodulated) < _FAINT_NATS
     return any(
         link.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
         for link in search.links

@@ -79,7 +79,11 @@ def fitness(runs: Runs) -> Fitness:
 
 
 def one_phase(runs: Runs) -> bool:
-    """Whether symbols that are all of one phase in each run explain it better than symbols of either."""
+    """Whether most symbols are of runs without a reversal, or one phase in each run explains all better than either."""
+    positive = np.add.reduceat((runs.symbols.real > 0.0).astype(np.int64), runs.offset[:-1])
+    without = (positive == 0) | (positive == runs.count)
+    if 2 * int(runs.count[without].sum()) > int(runs.count.sum()):
+        return True
     pull = runs.gains * runs.symbols.real
     same = float(np.sum(np.abs(np.add.reduceat(pull, runs.offset[:-1]))))
     return same > float(np.sum(log_cosh(pull)))

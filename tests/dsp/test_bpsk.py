@@ -66,8 +66,8 @@ def test_what_is_found_is_covered_and_told():
     covered = np.sort(search.covered, axis=0)
     due = np.array([(b.start_s, b.end_s) for b in made.bursts]) * RATE_HZ
     np.testing.assert_allclose(covered, due, atol=0.1 * RATE_HZ / made.bursts[0].symbol_rate_bd)
-    # symbols times the logarithm of one plus Es/N0
-    assert search.told == pytest.approx(98 * np.log1p(10**1.6), rel=0.05)
+    # against silence a symbol of either sign tells its Es/N0 less the one bit that is open
+    assert 10.0 * np.log10(search.told / 98 + np.log(2.0)) == pytest.approx(16.0, abs=0.8)
     assert search.active
 
 

@@ -43,7 +43,7 @@ def explain_nothing(
     else:
         verdict = max(named, key=lambda v: (v.kind not in ("none", "undecided"), v.probability))
     if search.unmodulated and verdict.kind in ("tone", "ook"):
-        fact = f"{len(search.unmodulated)} carrier bursts were fitted, and none of them has a phase reversal"
+        fact = f"{len(search.unmodulated)} carrier bursts were fitted, and hardly any of them has a phase reversal"
         verdict = replace(verdict, reasons=(*verdict.reasons, fact))
     return verdict.signalling(), verdict.refusal
 

@@ -22,6 +22,9 @@ _CARRIER = 0.25
 # values that tell a converter's step, and parts of the step that rounding may have moved them by
 _VALUES = 1 << 14
 _ROUNDING = 1e-3
+# of what samples range over: no oscilloscope tells finer steps (16 bits, common practice, no published source), and a
+# computed silence of exactly zero has no noise to compare with
+_FINEST_STEP = 2.0**-16
 
 
 def looked_at(record: Record) -> Record:
@@ -62,11 +65,12 @@ def _wanders(places: list[Floats]) -> bool:
 
 
 def _step(stored: NDArray[Any]) -> float:
-    """The step of the converter in the unit of the stored samples (n,); 0 if there is none to be seen."""
+    """The step of the converter in the unit of the stored samples (n,); the finest there may be if none is seen."""
     some = stored[:: max(1, stored.size // _VALUES)]
     if stored.dtype.kind in "biu":
         return max(1.0, converter_step(some.astype(np.float64), 2.0**-52))
-    return converter_step(some.astype(np.float64), float(np.finfo(stored.dtype).eps))
+    values = some.astype(np.float64)
+    return converter_step(values, float(np.finfo(stored.dtype).eps)) or float(np.ptp(values)) * _FINEST_STEP
 
 
 def converter_step(values: Floats, precision: float) -> float:

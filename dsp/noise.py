@@ -232,10 +232,11 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
             mean * np.interp(mean_hz, hz, share), np.minimum(mean, np.interp(mean_hz, hz, quiet))
         )
         best = np.minimum(best, np.where(leaks, mean, here))
-    best = np.exp(uniform_filter1d(np.log(best), 5, mode="nearest"))
     # what is quieter than a step of the converter is rounded to silence, while a signal is not, and has the noise of
     # rounding, spread over all frequencies
-    best = np.maximum(best, 2.0 * record.rounding / record.rate_hz)
+    rounding = 2.0 * record.rounding / record.rate_hz
+    best = np.exp(uniform_filter1d(np.log(np.maximum(best, max(rounding, 1e-300))), 5, mode="nearest"))
+    best = np.maximum(best, rounding)
     if record.wanders:
         # as far as the slow part was taken off, what is left of it is nothing that was sent
         best[best_hz < _SLOW_CELLS * record.rate_hz / CELL] = max(slow, float(best.max()))

@@ -40,8 +40,18 @@ def test_step_where_only_some_codes_are_met():
 
 
 @pytest.mark.parametrize("dtype", [np.float32, np.float64])
-def test_no_step_where_values_are_smooth(dtype):
-    assert looked_at(record_of(NOISE.astype(dtype))).step == 0.0
+def test_the_finest_step_where_values_are_smooth(dtype):
+    values = NOISE.astype(dtype).astype(np.float64)
+    assert converter_step(values, float(np.finfo(dtype).eps)) == 0.0
+    assert looked_at(record_of(NOISE.astype(dtype))).step == pytest.approx(np.ptp(values) / 2**16, rel=0.2)
+
+
+def test_a_computed_silence_has_a_floor():
+    samples = np.zeros(20_000)
+    samples[9_000:9_900] = np.sin(np.arange(900))
+    floor = estimate_noise(looked_at(record_of(samples)))
+    assert floor is not None
+    assert float(floor.floor.min()) > 0.0
 
 
 def test_floor_is_no_lower_than_rounding():

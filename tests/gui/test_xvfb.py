@@ -119,6 +119,7 @@ def test_from_capture_to_saved_session_with_mouse_and_keyboard(display, program,
     hand.do("key", "ctrl+shift+m")
     dialog = "Keep span"
     wait_until(lambda: bool(hand.do("search", "--onlyvisible", "--name", dialog)), "the question for a name")
+    wait_until(lambda: hand.do("getwindowname", hand.do("getwindowfocus", "-f")) == dialog, "the focus")
     hand.do("key", "Return")
     wait_until(lambda: not hand.do("search", "--onlyvisible", "--name", dialog), "the span")
     hand.focus()

@@ -14,6 +14,7 @@ import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from multiprocessing.synchronize import Event
 from typing import TypeVar
 
@@ -47,12 +48,29 @@ def run_in_processes(
     stop = context.Event()
     executor = ProcessPoolExecutor(workers, context, initializer=_start_worker, initargs=(stop,))
     try:
-        futures = [executor.submit(_call, function, task) for task in tasks]
+        with _interrupts_later():
+            futures = [executor.submit(_call, function, task) for task in tasks]
         for future in futures:
             yield future.result()
     finally:
         stop.set()
         executor.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def _interrupts_later() -> Iterator[None]:
+    """Workers started meanwhile do not see an interrupt until they ignore it; this process sees it afterwards.
+
+    The terminal interrupts all processes of a group, and one that is just starting would break the pool.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _start_worker(stop: Event) -> None:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from dsp.correlate import Turned, change_nats, log_cosh, strongest_runs
 from dsp.source import Floats
+from dsp.strong import are_strong, strong_timing
 
 Ints = NDArray[np.integer[Any]]
 Flags = NDArray[np.bool_]
@@ -27,6 +28,8 @@ _GROUP = 1 << 15
 _FEW = 1 << 12
 _NEVER = -1e9
 _DIP = -4.0
+# symbols by which edges may move for the symbols to be surely the same
+_NEAR = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -249,12 +252,27 @@ def timing_nats(fits: Fits, starts: Floats, period: Floats | None = None) -> Flo
 
 def retime(fits: Fits, width: Floats, steps: int = 2) -> Fits:
     """The first edge within ``+- width`` (b,) samples: its mean over the likelihood, on a grid."""
+    return _mean_start(fits, width, steps, lambda starts: timing_nats(fits, starts))
+
+
+def _mean_start(fits: Fits, width: Floats, steps: int, likelihood: Callable[[Floats], Floats]) -> Fits:
     starts = fits.start[:, None] + width[:, None] * np.linspace(-1.0, 1.0, 2 * steps + 1)
-    nats = timing_nats(fits, starts)
+    nats = likelihood(starts)
     top = nats.max(axis=1)
     weight = np.exp(nats - top[:, None])
     start = np.sum(weight * starts, axis=1) / weight.sum(axis=1)
     return replace(fits, start=start, nats=top)
+
+
+def _retimed_strong(fits: Fits, reached: float, fine: float) -> Fits:
+    """`retime` to within ever less, the symbols being in no doubt, and so phase and carrier as they are."""
+    timing = strong_timing(fits)
+    while True:
+        width = np.maximum(reached * fits.period, 0.3)
+        fits = _mean_start(fits, width, 2, timing.of_starts)
+        if reached < 2.0 * fine:
+            return fits
+        reached /= 2.5
 
 
 def reach(fits: Fits, more: int = 6) -> Fits:
@@ -326,6 +344,9 @@ def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: 
                 break
             reached /= 2.5
             turn += 1
+            if (turn == 2 or not ends) and are_strong(rows):
+                rows = carry(_retimed_strong(rows, reached, fine), hold_carrier=hold_carrier, rounds=2)
+                break
         if ends:
             rows = reach(rows)
         return scored(carry(rows, hold_carrier=hold_carrier, rounds=1))

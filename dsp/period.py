@@ -11,6 +11,7 @@ from dsp.fits import Fits, join, settle, timing_nats
 from dsp.flips import flip_times
 from dsp.runs import runs_of
 from dsp.source import Floats
+from dsp.strong import are_strong, strong_timing
 
 _BURSTS_AT_MOST = 64
 _BURSTS_FIRST = 12
@@ -283,10 +284,13 @@ def marginal(fits: Fits, periods: Floats) -> Floats:
 def _starts_nats(fits: Fits, periods: Floats, starts: _Starts) -> Floats:
     """Log-likelihood (p, b, s) of each period and first edge."""
     middle, steps = fits.middle, starts.steps
+    nats = (
+        strong_timing(fits).nats if are_strong(fits) else lambda first, same: timing_nats(fits, first, same)
+    )
     out = np.empty((periods.size, len(fits), starts.count))
     for i, period in enumerate(periods.tolist()):
         first = (middle - 0.5 * fits.count * period)[:, None] + steps
-        out[i] = timing_nats(fits, first, np.full(len(fits), period))
+        out[i] = nats(first, np.full(len(fits), period))
     return out
 
 

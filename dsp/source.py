@@ -82,7 +82,9 @@ class Record:
         stored = np.asarray(self.source[start:stop])
         if stored.dtype.kind in "biu" and stored.dtype.itemsize <= 2:
             values = stored.astype(np.float32)
-            values -= np.float32(values.mean(dtype=np.float64))
+            # sums by pairs lose few digits, and the second round takes off what they lost
+            values -= values.mean(dtype=np.float32)
+            values -= values.mean(dtype=np.float32)
         else:
             wide = stored.astype(np.float64)
             finite = np.isfinite(wide)

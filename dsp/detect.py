@@ -121,39 +121,52 @@ def picked_energy(grid: Grid) -> NDArray[np.float32]:
     return np.asarray(grid.energy[np.arange(grid.count), best])
 
 
-def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None) -> Parts:
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """What each symbol (symbols,) of a grid shows: its energy, and the log-likelihood ratio of the weakest one."""
+
+    energy: NDArray[np.float32]
+    nats: Floats
+
+
+def shown(grid: Grid) -> Shown:
+    energy = picked_energy(grid)
+    length = np.sqrt(energy, dtype=np.float64)
+    return Shown(energy, log_bessel(grid.weakest * length) - grid.weakest**2 / 2.0)
+
+
+def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None, seen: Shown | None = None) -> Parts:
     """Runs of symbols that are on, carrier phase unknown, cut wherever there may be silence.
 
-    ``borders`` (m,) are positions that no transmission may cross; ``taken`` (symbols,) are not looked at.
+    ``borders`` (m,) are positions that no transmission may cross; ``taken`` (symbols,) are not looked at; ``seen`` is
+    what the grid shows, where that is known already.
     """
-    energy = picked_energy(grid)
+    seen = shown(grid) if seen is None else seen
+    energy, score = seen.energy, seen.nats.copy()
+    cycles = grid.turned.omega * grid.period / (2.0 * np.pi)
     if taken is not None:
         energy = np.where(taken, np.float32(0.0), energy)
-    length = np.sqrt(energy, dtype=np.float64)
-    cycles = grid.turned.omega * grid.period / (2.0 * np.pi)
-    score = log_bessel(grid.weakest * length) - grid.weakest**2 / 2.0
-    if taken is not None:
         score[taken] = -20.0
     cuts = np.rint((borders - grid.begin) / grid.period).astype(np.int64)
     cuts = cuts[(cuts > 0) & (cuts < score.size)]
     score[cuts] = -20.0
     runs = np.array(on_runs(score, change_nats_unphased(grid.weakest, cycles)), dtype=np.int64).reshape(-1, 2)
-    return _with_room(grid, _cut_within(runs, energy, length, cycles, grid.weakest), borders, taken)
+    return _with_room(grid, _cut_within(runs, energy, cycles, grid.weakest), borders, taken)
 
 
-def _cut_within(
-    runs: Ints, energy: NDArray[np.float32], length: Floats, cycles: float, weakest: float
-) -> Ints:
+def _cut_within(runs: Ints, energy: NDArray[np.float32], cycles: float, weakest: float) -> Ints:
     """Runs (r, 2) cut at the level of their own symbols, where there may be silence within them."""
     if not len(runs):
         return runs
     count = runs[:, 1] - runs[:, 0]
     offset = np.concatenate(([0], np.cumsum(count)))
     at = np.arange(offset[-1]) + np.repeat(runs[:, 0] - offset[:-1], count)
-    mean = np.add.reduceat(energy[at], offset[:-1], dtype=np.float64) / count
+    own_energy = energy[at]
+    length = np.sqrt(own_energy, dtype=np.float64)
+    mean = np.add.reduceat(own_energy, offset[:-1], dtype=np.float64) / count
     own = np.sqrt(np.maximum(weakest**2, mean - 2.0))
     level = np.repeat(own, count)
-    nats = log_bessel(level * length[at]) - level * level / 2.0
+    nats = log_bessel(level * length) - level * level / 2.0
     cost = split_nats(own, cycles)
     # how far the running sum falls within each run; runs are kept apart by a step larger than any fall
     total = np.cumsum(nats)
@@ -165,7 +178,7 @@ def _cut_within(
         # the median, since there are silent symbols within
         a, b = runs[row].tolist()
         middle = float(np.sqrt(max(weakest**2, float(np.median(energy[a:b])) - 2.0)))
-        inside = log_bessel(middle * length[a:b]) - middle * middle / 2.0
+        inside = log_bessel(middle * np.sqrt(energy[a:b], dtype=np.float64)) - middle * middle / 2.0
         pieces = on_runs(inside, float(split_nats(np.array(middle), cycles)))
         out.append(np.array(pieces, dtype=np.int64).reshape(-1, 2) + a)
     whole = np.concatenate(out)

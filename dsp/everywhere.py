@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,6 +10,7 @@ import numpy as np
 from dsp.condition import Conditioner
 from dsp.extract import Found, Model, extract
 from dsp.fits import Fits, Flags
+from dsp.halves import in_halves
 from dsp.period import Period, compact, final_period
 from dsp.source import Floats, Watch
 from dsp.strip import Spans, Strip
@@ -25,7 +25,6 @@ _LOT_MOST = 1 << 21
 _OVERLAP_SYMBOLS = 160.0
 # symbols from the end of a lot within which something is cut off by it
 _CUT_SYMBOLS = 3.0
-_THREADS = 2
 
 
 @dataclass(frozen=True)
@@ -80,24 +79,24 @@ def everywhere(
             () if cut else tuple(t.released() for t in talkers_of(strip, mine)), compact([best]), cut
         )
 
+    plain = isinstance(conditioner.record.source, np.ndarray)
     kept: list[Fits] = []
     out: list[Talker] = []
     while lots:
         again: list[_Lot] = []
         open_lot: _Lot | None = None
-        with ThreadPoolExecutor(_THREADS) as pool:
-            for i, (lot, done) in enumerate(zip(lots, pool.map(work, lots), strict=True)):
-                watch.at(i / len(lots))
-                if open_lot is not None:
-                    open_lot = open_lot.with_next(lot)
-                elif done.cut:
-                    open_lot = lot
-                else:
-                    out.extend(done.talkers)
-                    kept.extend([] if done.best is None else [done.best])
-                if open_lot is not None and not done.cut:
-                    again.append(open_lot)
-                    open_lot = None
+        results = in_halves(work, lots, plain, watch)
+        for lot, done in zip(lots, results, strict=True):
+            if open_lot is not None:
+                open_lot = open_lot.with_next(lot)
+            elif done.cut:
+                open_lot = lot
+            else:
+                out.extend(done.talkers)
+                kept.extend([] if done.best is None else [done.best])
+            if open_lot is not None and not done.cut:
+                again.append(open_lot)
+                open_lot = None
         if open_lot is not None:
             again.append(open_lot)
         if len(again) == len(lots):
@@ -110,7 +109,9 @@ def everywhere(
 def _lots(spans: list[tuple[int, int]], overlap: int) -> Iterator[_Lot]:
     """Spans in lots of about as many samples as are worked on at a time; a long span is cut with overlap."""
     total = sum(stop - start for start, stop in spans)
-    size = max(int(np.clip(total // (2 * _THREADS), _LOT_LEAST, _LOT_MOST)), 4 * overlap)
+    # an even number, so that neither of two processors waits for the other
+    pairs = -(-total // (2 * _LOT_MOST))
+    size = max(total // (2 * pairs), _LOT_LEAST, 4 * overlap)
     lot: list[tuple[int, int]] = []
     held, low = 0, -np.inf
     for start, stop in spans:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dsp.candidates import Candidates, settle_parts
-from dsp.detect import Grid, Parts, find_parts, make_grid
+from dsp.detect import Grid, Parts, find_parts, make_grid, shown
 from dsp.fits import Fits, Flags, Ints, join
 from dsp.source import Floats
 from dsp.strip import Spans, Strip
@@ -74,11 +74,13 @@ def extract(
     if covered is not None and covered.size:
         known = strip.within(covered)
         mark(taken, grid, known[:, 0], known[:, 1])
-    parts = find_parts(grid, borders, taken)
+    seen = shown(grid)
+    parts = find_parts(grid, borders, taken, seen)
     scale = 1.0 if hold_noise else max(_silence(grid, parts, taken), strip.rounding / strip.variance)
     if abs(np.log(scale)) > 0.1:
         grid = grid.scaled(scale)
-        parts = find_parts(grid, borders, taken)
+        seen = shown(grid)
+        parts = find_parts(grid, borders, taken, seen)
     chosen: list[Candidates] = []
     for _ in range(_ROUNDS):
         found = settle_parts(grid, parts, accept)
@@ -87,7 +89,7 @@ def extract(
         mark(taken, grid, start, stop)
         if not taken.any() or not start.size:
             break
-        parts = find_parts(grid, borders, taken)
+        parts = find_parts(grid, borders, taken, seen)
         if not len(parts):
             break
     return _found(chosen, grid.variance)

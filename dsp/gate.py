@@ -7,6 +7,7 @@ frames. What stays near the floor is skipped; what is let through is looked at a
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -78,11 +79,16 @@ def _active(
 ) -> list[tuple[int, int]]:
     """Spans of one block in which the energy stands out."""
     start, stop = job
-    samples = record.read_centred(start, stop)
-    if samples.size < frame:
+    if stop - start < frame:
         return [job]
-    energy = _energy(samples, frame, _hop(model, frame), weights)
-    hop, count = _hop(model, frame), energy.size
+    # a level is in the lowest two bins of a Hann frame alone: without them it need not be taken off
+    stored = None if weights[:2].any() else record.stored_whole(start, stop)
+    hop = _hop(model, frame)
+    if stored is None:
+        energy = _energy(record.read_centred(start, stop), frame, hop, weights)
+    else:
+        energy = _energy(stored, frame, hop, weights * np.float32(record.scale**2))
+    count = energy.size
     bands = np.count_nonzero(weights)
     together = max(1, min(count, round(_SYMBOLS * model.period / hop)))
     # equivalent independent ordinates of neighbouring Hann bins; half-overlapping frames are nearly independent
@@ -112,7 +118,10 @@ def _hop(model: Model, frame: int) -> int:
 
 
 def _energy(
-    samples: NDArray[np.float32], frame: int, hop: int, weights: NDArray[np.float32]
+    samples: NDArray[np.float32] | NDArray[np.integer[Any]],
+    frame: int,
+    hop: int,
+    weights: NDArray[np.float32],
 ) -> NDArray[np.float32]:
     """Energy over the floor of Hann frames."""
     from scipy.fft import rfft

@@ -101,6 +101,14 @@ class Record:
             values *= np.float32(self.scale)
         return values
 
+    def stored_whole(self, start: int, stop: int) -> NDArray[np.integer[Any]] | None:
+        """Samples ``[start, stop)`` as they are stored, where these are small whole numbers of a steady level; else None."""
+        if self.wanders:
+            return None
+        stored = np.asarray(self.source[start:stop])
+        small = stored.dtype.kind in "biu" and stored.dtype.itemsize <= 2
+        return stored if small else None
+
     def stretch_at(self, sample: float) -> Stretch:
         for stretch in self.stretches:
             if sample < stretch.last:

@@ -10,9 +10,10 @@ fast wrong answer is worth nothing.
 from __future__ import annotations
 
 import argparse
+import os
+import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -127,24 +128,50 @@ def anonymous_mb() -> float:
     raise OSError("this system does not tell anonymous memory")
 
 
+_WATCHER = """
+import sys, time
+def anonymous_kb(pid):
+    try:
+        with open(f"/proc/{pid}/status") as lines:
+            return sum(int(line.split()[1]) for line in lines if line.startswith("RssAnon:"))
+    except OSError:
+        return 0
+def children(pid):
+    try:
+        with open(f"/proc/{pid}/task/{pid}/children") as ids:
+            return [int(n) for n in ids.read().split()]
+    except OSError:
+        return []
+pid, me, peak = int(sys.argv[1]), int(open("/proc/self/stat").read().split()[0]), 0
+while True:
+    peak = max(peak, anonymous_kb(pid) + sum(anonymous_kb(n) for n in children(pid) if n != me))
+    print(peak, flush=True)
+    time.sleep(0.02)
+"""
+
+
 @contextmanager
 def memory_watched(seen: list[float]) -> Iterator[None]:
-    """Append the anonymous memory to ``seen`` every few milliseconds until the block ends."""
-    over = threading.Event()
+    """Append to ``seen`` the most anonymous memory of this process and its children together, in MB.
 
-    def look() -> None:
-        while not over.wait(0.02):
-            seen.append(anonymous_mb())
+    Another process looks, since decoding takes a second process only where there is a single thread.
+    """
+    with tempfile.TemporaryFile("w+") as peaks:
+        watcher = subprocess.Popen([sys.executable, "-c", _WATCHER, str(os.getpid())], stdout=peaks)
+        time.sleep(0.1)
+        try:
+            yield
+        finally:
+            watcher.kill()
+            watcher.wait()
+            peaks.seek(0)
+            seen.append(max(float(line) for line in peaks.read().split()) / 1024)
 
-    watcher = threading.Thread(target=look, daemon=True)
-    seen.append(anonymous_mb())
-    watcher.start()
-    try:
-        yield
-    finally:
-        over.set()
-        watcher.join()
-        seen.append(anonymous_mb())
+
+def processor_s() -> float:
+    """Processor time of this process and of the children that have ended."""
+    times = os.times()
+    return times.user + times.system + times.children_user + times.children_system
 
 
 def seconds(work: Callable[[], Any]) -> tuple[float, Any]:
@@ -218,10 +245,10 @@ def whole_capture(
         least_and_most(made.samples)
         plain_chain(made.samples[: 2 * BLOCK], per_symbol)
         for _ in range(options.runs):
-            used = time.process_time()
             with memory_watched(memory):
+                used = processor_s()
                 spent, result = seconds(lambda: decode(made.samples, RATE_HZ))
-            processor += time.process_time() - used
+                processor += processor_s() - used
             taken["blind decode"].append(spent)
             taken["minimum and maximum"].append(seconds(lambda: least_and_most(made.samples))[0])
             taken["plain chain"].append(seconds(lambda: plain_chain(made.samples, per_symbol))[0])

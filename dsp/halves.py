@@ -1,0 +1,96 @@
+"""Work on many items by two processors, results in the order of the items.
+
+Short calls into numpy give up and take back the interpreter's lock so often that two threads of them get little
+further than one. A forked process shares what is in memory and has an interpreter of its own; it is made only
+where nothing can go wrong with it: no other thread may hold a lock, and samples must be plain memory or a map,
+since an open file would have one place for both.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import sys
+import threading
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+from dsp.source import Watch
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+_THREADS = 2
+
+
+def in_halves(
+    work: Callable[[Item], Result], items: Sequence[Item], shareable: bool, watch: Watch
+) -> Iterator[Result]:
+    """``work(item)`` of each item, told to ``watch`` as they get done; what that raises ends the work.
+
+    ``shareable`` says that ``work`` reads nothing but memory and maps.
+    """
+    if len(items) > 1 and shareable and _may_fork():
+        yield from _forked(work, items, watch)
+        return
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for number, result in enumerate(pool.map(work, items)):
+            watch.at(number / len(items))
+            yield result
+
+
+def _may_fork() -> bool:
+    """Whether a child would find every lock open: on Linux, with a second processor and no second thread."""
+    return (
+        sys.platform == "linux"
+        and threading.current_thread() is threading.main_thread()
+        and threading.active_count() == 1
+        and len(os.sched_getaffinity(0)) > 1
+    )
+
+
+def _forked(work: Callable[[Item], Result], items: Sequence[Item], watch: Watch) -> Iterator[Result]:
+    """Every second item in a child; what the child cannot do is done here."""
+    mine, theirs = items[::2], items[1::2]
+    reading, writing = os.pipe()
+    with warnings.catch_warnings():
+        # threads of numpy's own libraries, which see to forks themselves
+        warnings.simplefilter("ignore", DeprecationWarning)
+        child = os.fork()
+    if child == 0:
+        _work_and_leave(work, theirs, reading, writing)
+    os.close(writing)
+    try:
+        with os.fdopen(reading, "rb") as pipe:
+            done = []
+            for number, item in enumerate(mine):
+                done.append(work(item))
+                watch.at(number / len(mine))
+            try:
+                others = pickle.load(pipe)
+            except (EOFError, pickle.UnpicklingError):
+                others = [work(item) for item in theirs]
+    finally:
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+    for number in range(len(items)):
+        yield others[number // 2] if number % 2 else done[number // 2]
+
+
+def _work_and_leave(
+    work: Callable[[Item], Result], items: Sequence[Item], reading: int, writing: int
+) -> None:
+    """In the child: nothing of the parent's (handlers, buffers of its files, exits) is to run here."""
+    status = 1
+    try:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        os.close(reading)
+        result = pickle.dumps([work(item) for item in items], pickle.HIGHEST_PROTOCOL)
+        with os.fdopen(writing, "wb") as pipe:
+            pipe.write(result)
+        status = 0
+    finally:
+        os._exit(status)

@@ -1,0 +1,95 @@
+"""Work on many items in a second process, where that is safe."""
+
+from __future__ import annotations
+
+import os
+import threading
+
+import numpy as np
+import pytest
+
+from dsp import halves
+from dsp.errors import CancelledError
+from dsp.halves import in_halves
+from dsp.source import Watch
+
+ITEMS = list(range(7))
+linux_with_two = pytest.mark.skipif(
+    not hasattr(os, "sched_getaffinity") or len(os.sched_getaffinity(0)) < 2,
+    reason="needs Linux and two processors",
+)
+
+
+def by_whom(item):
+    return item, os.getpid()
+
+
+@pytest.fixture
+def alone(monkeypatch):
+    """As in a process with one thread; the test runner has some of its own, none of which holds a lock here."""
+    monkeypatch.setattr(halves.threading, "active_count", lambda: 1)
+
+
+@linux_with_two
+@pytest.mark.usefixtures("alone")
+def test_a_child_does_every_second_item():
+    results = list(in_halves(by_whom, ITEMS, True, Watch()))
+    assert [item for item, _ in results] == ITEMS
+    assert {process for _, process in results[::2]} == {os.getpid()}
+    assert len({process for _, process in results[1::2]} - {os.getpid()}) == 1
+
+
+@pytest.mark.usefixtures("alone")
+def test_an_open_file_is_not_shared():
+    assert {process for _, process in in_halves(by_whom, ITEMS, False, Watch())} == {os.getpid()}
+
+
+def test_no_child_beside_another_thread():
+    over = threading.Event()
+    other = threading.Thread(target=over.wait)
+    other.start()
+    try:
+        results = list(in_halves(by_whom, ITEMS, True, Watch()))
+    finally:
+        over.set()
+        other.join()
+    assert [item for item, _ in results] == ITEMS
+    assert {process for _, process in results} == {os.getpid()}
+
+
+@linux_with_two
+@pytest.mark.usefixtures("alone")
+def test_what_a_child_cannot_do_is_done_here():
+    here = os.getpid()
+
+    def only_here(item):
+        if os.getpid() != here:
+            os._exit(7)
+        return item
+
+    assert list(in_halves(only_here, ITEMS, True, Watch())) == ITEMS
+
+
+@linux_with_two
+@pytest.mark.usefixtures("alone")
+def test_more_than_a_pipe_holds_comes_through():
+    large = list(in_halves(lambda item: np.full(200_000, item), ITEMS, True, Watch()))
+    assert [int(values[-1]) for values in large] == ITEMS
+
+
+@linux_with_two
+@pytest.mark.usefixtures("alone")
+def test_cancelling_ends_the_child(monkeypatch):
+    children = []
+    fork = os.fork
+
+    def counted():
+        children.append(fork())
+        return children[-1]
+
+    monkeypatch.setattr(os, "fork", counted)
+    with pytest.raises(CancelledError):
+        list(in_halves(by_whom, ITEMS, True, Watch(None, lambda: True)))
+    assert len(children) == 1
+    with pytest.raises(ChildProcessError):
+        os.waitpid(children[0], 0)

@@ -1,4 +1,4 @@
-"""Channels by name and derived channels by arithmetic, such as ``A - B`` or ``(A + B) / 2``.
+"""Channels by name and derived channels by arithmetic, such as ``A - B`` or ``lowpass(A + B, 20k) / 2``.
 
 The text is cut into numbers, operators and channel names here; Python's ``ast`` only gives the order
 of operations. Nothing is evaluated but a handful of node types, and nothing is computed before a
@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 
 from app.errors import UsageError
 from app.model.capture import Capture, Channel
+from app.model.channel_functions import FUNCTIONS, ChannelFunction, applied
+from app.model.quantity import parse_quantity
 
 Values = NDArray[np.float32] | NDArray[np.float64]
 
@@ -32,10 +34,11 @@ _OPERATORS: dict[type[ast.operator], Callable[[Any, Any], Any]] = {
     ast.Mult: operator.mul,
     ast.Div: operator.truediv,
 }
-_NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?(?:[pnuµμmkKMGT](?!\w))?")
 _QUOTED = re.compile(r"`([^`]*)`|\"([^\"]*)\"|'([^']*)'")
 _NAME = re.compile(r"[^\W\d]\w*")
-_SIGNS = "+-*/()"
+_SIGNS = "+-*/(),"
+_CALL = re.compile(rf"({'|'.join(FUNCTIONS)})\s*\(")
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +82,8 @@ class ChannelSource:
 def channel_source(capture: Capture, text: str | None = None) -> ChannelSource:
     """The channel called ``text``, or the expression it spells; None is the first channel.
 
-    Operators are ``+ - * /``, unary minus and parentheses. A name with blanks or odd characters may
+    Operators are ``+ - * /``, unary minus and parentheses, functions those of `app.model.channel_functions`; a number
+    may have an SI prefix. A name with blanks or odd characters may
     stand in backquotes or quotes; where it cannot be mistaken it needs none.
 
     Raises
@@ -99,11 +103,11 @@ def channel_source(capture: Capture, text: str | None = None) -> ChannelSource:
         tree = ast.parse(code, mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError) as error:
         raise UsageError(
-            f"cannot read the expression '{asked}'; write it like A - B or (A + B) / 2"
+            f"cannot read the expression '{asked}'; write it like A - B or lowpass(A, 20k)"
         ) from error
     if isinstance(tree, ast.Name):
         return _plain(channels[names[tree.id]])
-    term = _Builder(asked, channels, names).build(tree, 0)
+    term = _Builder(asked, capture, channels, names).build(tree, 0)
     if term.constant is not None:
         raise UsageError(f"the expression '{asked}' names no channel; {_have(channels)}")
 
@@ -139,10 +143,15 @@ def _tokens(text: str, channels: Mapping[str, Channel]) -> tuple[str, dict[str, 
             at += 1
             continue
         if number := _NUMBER.match(text, at):
-            if not math.isfinite(float(number[0])):
-                raise UsageError(f"the number {number[0]} in '{text}' is too large")
-            parts.append(repr(float(number[0])))
+            try:
+                parts.append(repr(parse_quantity(number[0])))
+            except ValueError as error:
+                raise UsageError(f"the number {number[0]} in '{text}' is too large") from error
             at = number.end()
+            continue
+        if call := _CALL.match(text, at):
+            parts.append(f"f_{call[1]}(")
+            at = call.end()
             continue
         name, at = _name_at(text, at, longest_first)
         if name not in channels:
@@ -167,7 +176,7 @@ def _name_at(text: str, at: int, longest_first: list[str]) -> tuple[str, int]:
     if plain := _NAME.match(text, at):
         return plain[0], plain.end()
     raise UsageError(
-        f"cannot read '{text[at]}' in the expression '{text}'; allowed are names, numbers, + - * / ( )"
+        f"cannot read '{text[at]}' in the expression '{text}'; allowed are names, numbers, functions, + - * / ( )"
     )
 
 
@@ -183,6 +192,7 @@ class _Term:
 @dataclass(frozen=True)
 class _Builder:
     text: str
+    capture: Capture
     channels: Mapping[str, Channel]
     names: Mapping[str, str]
 
@@ -203,7 +213,22 @@ class _Builder:
                 left = self.build(node.left, depth + 1)
                 right = self.build(node.right, depth + 1)
                 return self._combined(type(op), left, right)
-        raise UsageError(f"the expression '{self.text}' has more in it than names, numbers, + - * / ( )")
+            case ast.Call(func=ast.Name(id=key), args=arguments, keywords=[]) if key.startswith("f_"):
+                return self._called(FUNCTIONS[key.removeprefix("f_")], arguments, depth)
+        raise UsageError(
+            f"the expression '{self.text}' has more in it than names, numbers, functions, + - * / ( )"
+        )
+
+    def _called(self, function: ChannelFunction, arguments: list[ast.expr], depth: int) -> _Term:
+        if len(arguments) != 1 + len(function.constants):
+            raise UsageError(f"in '{self.text}' {function.name} is to be written as {function.usage}")
+        inner, *rest = (self.build(one, depth + 1) for one in arguments)
+        constants = tuple(one.constant for one in rest if one.constant is not None)
+        if inner.constant is not None or len(constants) != len(rest):
+            raise UsageError(
+                f"in '{self.text}' {function.name} takes a channel and then numbers: {function.usage}"
+            )
+        return _Term(applied(function, inner.read, constants, self.capture), inner.unit)
 
     def _negative(self, inner: _Term) -> _Term:
         if inner.constant is not None:

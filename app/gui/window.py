@@ -212,6 +212,7 @@ class MainWindow(QMainWindow):
         self.welcome.recent_wanted.connect(self.files.open_recent)
         self.chooser.capture_chosen.connect(self._look_at_capture)
         self.chooser.channel_chosen.connect(self._look_at_channel)
+        self.channels.instrument_wanted.connect(self.marks.describe_capture)
         self.bursts.burst_chosen.connect(self.marks.show_stretch)
         self.bursts.decode_wanted.connect(self.decoding.decode_all)
         self.notes.add_wanted.connect(self.marks.add_note)

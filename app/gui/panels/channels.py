@@ -83,6 +83,7 @@ class ChannelsPanel(QWidget):
     pair_wanted = Signal()
     describe_wanted = Signal(str)
     remove_wanted = Signal(str)
+    instrument_wanted = Signal()
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -115,12 +116,21 @@ class ChannelsPanel(QWidget):
         self.remove_button = self._button(
             "removeDerived", "&Remove", "Remove the selected derived channel", row
         )
+        layout.addLayout(row)
+        row = QHBoxLayout()
+        self.instrument_button = self._button(
+            "describeInstrument",
+            "&Instrument…",
+            "Tolerance of its time base and gain, and what was done",
+            row,
+        )
         row.addStretch(1)
         layout.addLayout(row)
         self.model.shown_wanted.connect(self.shown_wanted)
         self.table.activated.connect(self._decode)
         self.add_button.clicked.connect(self.add_wanted)
         self.pair_button.clicked.connect(self.pair_wanted)
+        self.instrument_button.clicked.connect(self.instrument_wanted)
         self.describe_button.clicked.connect(lambda: self._emit(self.describe_wanted))
         self.remove_button.clicked.connect(lambda: self._emit(self.remove_wanted))
         self.table.selectionModel().selectionChanged.connect(self._allow)
@@ -158,7 +168,8 @@ class ChannelsPanel(QWidget):
     @Slot()
     def _allow(self) -> None:
         selected = self.selected()
-        self.add_button.setEnabled(bool(self.model.rows))
+        for button in (self.add_button, self.instrument_button):
+            button.setEnabled(bool(self.model.rows))
         self.pair_button.setEnabled(sum(not row.derived for row in self.model.rows) > 1)
         self.describe_button.setEnabled(selected is not None and not selected.derived)
         self.remove_button.setEnabled(selected is not None and selected.derived)

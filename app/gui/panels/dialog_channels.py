@@ -15,15 +15,21 @@ from app.model.expressions import channel_source
 _RECIPES = (
     ("choose…", ""),
     ("turned over", "-{0}"),
-    ("without its level, as through a capacitor", "ac({0}, 100)"),
-    ("what lies below a frequency", "lowpass({0}, 100k)"),
-    ("what lies above a frequency", "highpass({0}, 10k)"),
-    ("what lies between two frequencies", "bandpass({0}, 10k, 100k)"),
-    ("amplitude of a carrier", "envelope(highpass({0}, 10k), 20k)"),
-    ("later by a time", "delay({0}, 1u)"),
+    ("without its level, as through a capacitor", "ac({0}, {slow})"),
+    ("what lies below a frequency", "lowpass({0}, {high})"),
+    ("what lies above a frequency", "highpass({0}, {low})"),
+    ("what lies between two frequencies", "bandpass({0}, {low}, {high})"),
+    ("amplitude of a carrier", "envelope(highpass({0}, {low}), {high})"),
+    ("later by a time", "delay({0}, {step})"),
     ("difference of two", "{0} - {1}"),
     ("mean of two", "({0} + {1}) / 2"),
 )
+
+
+def _numbers(rate_hz: float) -> dict[str, str]:
+    """Round numbers that make sense at a sample rate, to go on from."""
+    values = {"slow": rate_hz / 1e4, "low": rate_hz / 200, "high": rate_hz / 10, "step": 1 / rate_hz}
+    return {name: f"{value:.1g}" for name, value in values.items()}
 
 
 def names_quoted(capture: Capture) -> list[str]:
@@ -62,7 +68,9 @@ class DerivedChannelDialog(FormDialog):
     def _begin(self, row: int) -> None:
         recipe = self._recipe.itemData(row)
         if recipe:
-            self._text.setText(recipe.format(self._names[0], self._names[-1]))
+            self._text.setText(
+                recipe.format(self._names[0], self._names[-1], **_numbers(self._capture.rate_hz))
+            )
             self._text.setFocus()
 
 

@@ -11,7 +11,9 @@ Every range here is a half-open range of sample indices.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Generator, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,7 +26,10 @@ from dsp.source import SampleSource
 FIRST_BIN = 256
 FACTOR = 4
 BLOCK = 1 << 18  # samples: a block of float32 leaves room in a second-level cache of 2 MiB
+PIECE = 4 * BLOCK  # samples: what is built at a time; what surrounds each piece hardly costs beside it
 _READ_BELOW = 2 * FIRST_BIN
+
+_PIECE_BINS = PIECE // FIRST_BIN
 
 Stored = NDArray[Any]
 
@@ -88,15 +93,83 @@ class EnvelopePyramid:
     def complete(self) -> bool:
         return self.built == self._samples
 
-    def build(self) -> Iterator[int]:
-        """Go on building, block by block; each step yields the number of samples done."""
-        while not self.complete:
-            start = self.built
-            stop = min(start + BLOCK, self._samples)
-            low, high = _reduce(np.asarray(self._source[start:stop]), FIRST_BIN)
-            self._append(0, low, high)
-            self._grow_levels()
-            yield stop
+    @property
+    def bins(self) -> int:
+        """How many bins the first level has when it is complete."""
+        return len(self._low[0]) if self._low else 0
+
+    def first_level(self) -> tuple[Stored, Stored]:
+        """Least and greatest sample of each bin built so far, shape (built bins,); not to be written to."""
+        if not self._counts:
+            return self._nothing()
+        count = self._counts[0]
+        return self._low[0][:count], self._high[0][:count]
+
+    def take(self, low: Stored, high: Stored) -> None:
+        """Begin with bins that were built earlier, shape (bins,), as `first_level` gave them.
+
+        Raises
+        ------
+        BadInputError : something is built already, or the bins are of another type or too many.
+        """
+        if not self._counts or self._counts[0]:
+            raise BadInputError("earlier bins are taken before anything is built")
+        if low.shape != high.shape or low.ndim != 1 or low.size > self.bins:
+            raise BadInputError(f"{low.shape} and {high.shape} bins are no part of {self.bins}")
+        if low.dtype != self._low[0].dtype or high.dtype != self._high[0].dtype:
+            raise BadInputError(f"bins of {low.dtype} are not of samples of {self._low[0].dtype}")
+        # a bin that is cut at the end of the samples is the last one; before it pieces begin on whole bins
+        count = low.size if low.size == self.bins else low.size // _PIECE_BINS * _PIECE_BINS
+        self._append(0, low[:count], high[:count])
+        self._grow_levels()
+
+    def agrees(self, low: Stored, high: Stored, spots: int) -> bool:
+        """Whether bins that were built earlier are those of the samples, tried at ``spots`` places."""
+        for k in np.unique(np.linspace(0, low.size - 1, min(spots, low.size)).astype(np.int64)).tolist():
+            values = np.asarray(self._source[k * FIRST_BIN : min((k + 1) * FIRST_BIN, self._samples)])
+            found_low, found_high = _reduce(values, FIRST_BIN)
+            pair = np.array([low[k], high[k]]), np.array([found_low[0], found_high[0]])
+            if not np.array_equal(*pair, equal_nan=low.dtype.kind == "f"):
+                return False
+        return True
+
+    def build(self, threads: int = 1) -> Generator[int, None, None]:
+        """Go on building, piece by piece; each step yields the number of samples done.
+
+        With more ``threads`` than one as many pieces are worked on at a time. The generator must be used up
+        or closed.
+        """
+        starts = iter(range(self.built, self._samples, PIECE))
+        if threads < 2 or self._samples - self.built <= PIECE:
+            for start in starts:
+                yield self._add(*self._piece(start))
+            return
+        with ThreadPoolExecutor(threads, thread_name_prefix="envelope") as pool:
+            waiting: deque[Future[tuple[Stored, Stored]]] = deque()
+            try:
+                for start in starts:
+                    waiting.append(pool.submit(self._piece, start))
+                    if len(waiting) > 2 * threads:
+                        yield self._add(*waiting.popleft().result())
+                while waiting:
+                    yield self._add(*waiting.popleft().result())
+            finally:
+                for one in waiting:
+                    one.cancel()
+
+    def _piece(self, start: int) -> tuple[Stored, Stored]:
+        """Bins of one piece; an array is reduced in blocks that stay in the cache."""
+        stop = min(start + PIECE, self._samples)
+        values = np.asarray(self._source[start:stop])
+        if values.size <= BLOCK:
+            return _reduce(values, FIRST_BIN)
+        parts = [_reduce(values[at : at + BLOCK], FIRST_BIN) for at in range(0, values.size, BLOCK)]
+        return np.concatenate([low for low, _ in parts]), np.concatenate([high for _, high in parts])
+
+    def _add(self, low: Stored, high: Stored) -> int:
+        self._append(0, low, high)
+        self._grow_levels()
+        return self.built
 
     def _append(self, level: int, low: Stored, high: Stored) -> None:
         at = self._counts[level]

@@ -14,9 +14,10 @@ import pytest
 
 from app.files import envelope_cache
 from app.files.envelope_cache import EnvelopeCache, build_kept, cache_folder, identify
-from dsp.envelope import FIRST_BIN, PIECE, EnvelopePyramid
+from dsp.envelope import FIRST_BIN, LOT, EnvelopePyramid
 
-COUNT = 18 * PIECE + 1234  # above what is worth keeping
+LOTS = 6
+COUNT = (LOTS - 1) * LOT + 1234  # above what is worth keeping
 
 
 def write(path: Path, values: np.ndarray, age_s: float = 100.0) -> np.ndarray:
@@ -30,7 +31,7 @@ def write(path: Path, values: np.ndarray, age_s: float = 100.0) -> np.ndarray:
 @pytest.fixture
 def values() -> np.ndarray:
     made = np.random.default_rng(3).integers(-20, 20, COUNT).astype(np.int8)
-    made[11 * PIECE + 77] = 111
+    made[3 * LOT + 77] = 111
     return made
 
 
@@ -45,15 +46,15 @@ def cache(tmp_path: Path) -> EnvelopeCache:
 
 
 class Counting(EnvelopePyramid):
-    """Counts the pieces that are worked out from the samples."""
+    """Counts the lots that are worked out from the samples."""
 
     def __init__(self, source: np.ndarray) -> None:
         super().__init__(source)
-        self.pieces = 0
+        self.lots = 0
 
-    def _piece(self, start: int):
-        self.pieces += 1
-        return super()._piece(start)
+    def _reduced(self, start: int):
+        self.lots += 1
+        return super()._reduced(start)
 
 
 def built(mapped: np.ndarray, cache: EnvelopeCache | None) -> Counting:
@@ -77,21 +78,21 @@ def kept_files(cache: EnvelopeCache) -> list[Path]:
 
 def test_second_opening_reads_next_to_no_samples(mapped, values, cache):
     first = built(mapped, cache)
-    assert first.pieces == 19
+    assert first.lots == LOTS
     assert len(kept_files(cache)) == 1
     second = built(mapped, cache)
-    assert second.pieces == 0
+    assert second.lots == 0
     assert_right(second, values)
 
 
 def test_a_part_is_gone_on_from(mapped, values, cache):
     pyramid = Counting(mapped)
     steps = build_kept(pyramid, mapped, cache)
-    for _ in range(7):
+    for _ in range(3):
         next(steps)
     steps.close()
     second = built(mapped, cache)
-    assert second.pieces == 19 - 7
+    assert second.lots == LOTS - 3
     assert_right(second, values)
 
 
@@ -103,7 +104,7 @@ def test_another_file_in_its_place_is_not_mistaken_for_it(tmp_path, mapped, valu
     before = path.stat()
     if what == "size":
         other = np.concatenate([other, other[:5]])
-    other[5 * PIECE] = -99
+    other[2 * LOT] = -99
     if what == "inode":
         path.rename(tmp_path / "old.raw")  # so that its inode is not given out again
     again = write(path, other)
@@ -111,7 +112,7 @@ def test_another_file_in_its_place_is_not_mistaken_for_it(tmp_path, mapped, valu
         os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
     if what == "content":
         # same path, size, time and inode: nothing but the samples can tell, which the spots do where they fall
-        other[: 18 * PIECE] = 42
+        other[:-1] = 42
         with path.open("r+b") as file:
             file.write(other.tobytes())
         os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
@@ -154,19 +155,19 @@ def test_a_damaged_file_is_passed_over_and_replaced(mapped, values, cache, damag
             }[damage]
         )
     second = built(mapped, cache)
-    assert second.pieces == 19
+    assert second.lots == LOTS
     assert_right(second, values)
     if damage != "folder":
-        assert built(mapped, cache).pieces == 0
+        assert built(mapped, cache).lots == 0
 
 
 def test_right_digest_over_another_capture_is_passed_over(tmp_path, mapped, values, cache):
     """As if two names fell together."""
     built(mapped, cache)
-    other = write(tmp_path / "other.raw", np.roll(values, 5 * PIECE + 13))
+    other = write(tmp_path / "other.raw", np.roll(values, LOT + 13))
     identity = identify(other)
     kept_files(cache)[0].rename(cache.folder / identity.name)
-    assert built(other, cache).pieces == 19
+    assert built(other, cache).lots == LOTS
 
 
 def test_each_channel_of_a_file_has_its_own(tmp_path, values, cache):
@@ -174,7 +175,7 @@ def test_each_channel_of_a_file_has_its_own(tmp_path, values, cache):
     assert_right(built(stored[:, 0], cache), values)
     assert_right(built(stored[:, 1], cache), -values)
     assert len(kept_files(cache)) == 2
-    assert built(stored[:, 1], cache).pieces == 0
+    assert built(stored[:, 1], cache).lots == 0
     assert_right(built(stored[:, 0], cache), values)
 
 
@@ -217,7 +218,7 @@ def test_bounded_and_the_longest_unused_goes_first(tmp_path, values):
             facts = file.stat()
             os.utime(file, (facts.st_atime - 60, facts.st_mtime - 60))
         if at == 3:
-            assert built(captures[1], cache).pieces == 0
+            assert built(captures[1], cache).lots == 0
     names = {path.name for path in kept_files(cache)}
     assert names == {identify(captures[k]).name for k in (1, 3, 4)}
     assert sum(path.stat().st_size for path in kept_files(cache)) <= int(3.5 * one)
@@ -243,7 +244,7 @@ from dsp.envelope import EnvelopePyramid
 mapped = np.memmap(sys.argv[1], np.int8, "r")
 print("begun", flush=True)
 for done in build_kept(EnvelopePyramid(mapped), mapped, EnvelopeCache(Path(sys.argv[2])), every_s=0.0):
-    time.sleep(0.01)
+    time.sleep(0.03)
 """
 
 
@@ -265,8 +266,8 @@ def test_killed_half_way_and_resumed(tmp_path, mapped, values, cache, after_s):
     second = built(mapped, cache)
     assert_right(second, values)
     if after_s:
-        assert second.pieces < 19
-    assert built(mapped, cache).pieces == 0
+        assert second.lots < LOTS
+    assert built(mapped, cache).lots == 0
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dsp.envelope import BLOCK, FIRST_BIN, PIECE, EnvelopePyramid, column_width, touching
+from dsp.envelope import BLOCK, COMPUTED_LOT, FIRST_BIN, LOT, EnvelopePyramid, column_width, touching
 from dsp.errors import BadInputError
 
 TYPES = [np.int8, np.int16, np.int32, np.uint8, np.float32, np.float64, np.dtype(">i2")]
@@ -179,7 +179,7 @@ def test_extremes_equal_naive_twin():
 
 
 def test_usable_while_it_grows():
-    values = samples(np.int16, 4 * PIECE)
+    values = samples(np.int16, 4 * LOT)
     pyramid = EnvelopePyramid(values)
     assert (pyramid.built, pyramid.complete) == (0, False)
     assert len(pyramid.columns(0, len(values), 20)) == 0
@@ -197,7 +197,7 @@ def test_usable_while_it_grows():
 
 
 def test_columns_may_be_asked_for_from_another_thread():
-    values = samples(np.int16, 8 * PIECE)
+    values = samples(np.int16, 5 * LOT)
     pyramid = EnvelopePyramid(values)
     worker = threading.Thread(target=lambda: [None for _ in pyramid.build()])
     worker.start()
@@ -226,11 +226,11 @@ def test_reads_only_slices_of_a_lazy_source():
             self.longest = max(self.longest, len(part))
             return part
 
-    values = samples(np.float32, 3 * PIECE)
+    values = samples(np.float32, 3 * COMPUTED_LOT)
     source = Lazy(values)
     pyramid = built(source)
     assert_same(pyramid.columns(0, len(values), 30), values)
-    assert source.longest <= PIECE
+    assert source.longest <= COMPUTED_LOT
 
 
 def test_empty_samples_give_no_columns():
@@ -291,7 +291,7 @@ def test_any_range_and_width_equals_the_naive_twin(data):
 
 
 @pytest.mark.parametrize("threads", [2, 3])
-@pytest.mark.parametrize("count", [PIECE - 1, PIECE + 1, 9 * PIECE + 77_777])
+@pytest.mark.parametrize("count", [LOT - 1, LOT + 1, 4 * LOT + 77_777])
 def test_several_threads_build_the_same(threads, count):
     values = samples(np.int8, count)
     pyramid = EnvelopePyramid(values)
@@ -307,7 +307,7 @@ def test_several_threads_build_the_same(threads, count):
 
 
 def test_building_given_up_half_way_goes_on_where_it_was():
-    values = samples(np.int16, 12 * PIECE + 5)
+    values = samples(np.int16, 8 * LOT + 5)
     pyramid = EnvelopePyramid(values)
     steps = pyramid.build(2)
     first = next(steps)
@@ -322,10 +322,10 @@ def test_building_given_up_half_way_goes_on_where_it_was():
 def test_an_error_of_the_source_comes_out_of_the_threads():
     class Broken:
         def __len__(self):
-            return 6 * PIECE
+            return 6 * COMPUTED_LOT
 
         def __getitem__(self, key):
-            if key.start >= 3 * PIECE:
+            if key.start >= 3 * COMPUTED_LOT:
                 raise OSError("the disk is gone")
             return np.zeros((key.stop or 0) - (key.start or 0), np.int8)
 
@@ -335,13 +335,13 @@ def test_an_error_of_the_source_comes_out_of_the_threads():
 
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.77, 1.0])
 def test_goes_on_from_bins_that_were_built_earlier(share):
-    values = samples(np.int16, 5 * PIECE + 1000)
+    values = samples(np.int16, 3 * LOT + 1000)
     low, high = built(values).first_level()
     count = int(share * len(low))
     pyramid = EnvelopePyramid(values)
     pyramid.take(low[:count].copy(), high[:count].copy())
     assert pyramid.built <= min(count * FIRST_BIN, len(values))
-    assert pyramid.built > min(count * FIRST_BIN, len(values)) - PIECE
+    assert pyramid.built > min(count * FIRST_BIN, len(values)) - LOT
     for _ in pyramid.build():
         pass
     for columns in (2, 30, 700):
@@ -349,7 +349,7 @@ def test_goes_on_from_bins_that_were_built_earlier(share):
 
 
 def test_takes_no_bins_of_something_else():
-    values = samples(np.int16, 3 * PIECE)
+    values = samples(np.int16, LOT)
     low, high = built(values).first_level()
     for wrong in ((low[:-1], high), (low.astype(np.int32), high), (np.tile(low, 2), np.tile(high, 2))):
         with pytest.raises(BadInputError):

@@ -9,6 +9,7 @@ from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from app.files.capture_options import ReadOptions
+from app.files.envelope_cache import EnvelopeCache
 from app.gui import help_texts
 from app.gui.actions import Situation
 from app.gui.bridge import DocumentBridge
@@ -111,6 +112,7 @@ class MainWindow(QMainWindow):
             event.ignore()
             return
         self.arrangement.keep()
+        self.area.stop()
         self.readings_link.close()
         self.runner.close()
         self.reader.close()
@@ -150,7 +152,7 @@ class MainWindow(QMainWindow):
         )
 
     def _make_panels(self) -> None:
-        self.area = TraceArea(self)
+        self.area = TraceArea(self, EnvelopeCache())
         self.messages = MessageStrip(self)
         self.welcome = Welcome(self)
         self.chooser = Chooser(self)

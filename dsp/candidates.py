@@ -74,7 +74,7 @@ def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True)
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
     nats[nats < accept] = 0.0
-    broken: list[Parts] = []
+    broken: list[tuple[int, Parts]] = []
     for number, row in enumerate(long_rows.tolist()):
         if again and row < len(parts):
             pieces = _pieces(
@@ -84,14 +84,19 @@ def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True)
                 pieces = _cut_at(grid, parts, row, start[row], stop[row])
             if len(pieces) > 1:
                 nats[row] = 0.0
-                broken.append(pieces)
+                broken.append((row, pieces))
     keep = _likeliest(nats, first, last, start, stop, grid.period, len(parts))
     picked = np.flatnonzero(keep[long_rows])
     mine = np.isin(owner, picked)
     kept = Candidates(fits.take(keep[short_rows]), windows.take(mine), np.searchsorted(picked, owner[mine]))
-    if not broken:
+    # what a whole that is kept covers is not looked for once more
+    held = np.zeros(len(parts), dtype=np.bool_)
+    for i in np.flatnonzero(keep).tolist():
+        held[first[i] : last[i] + 1] = True
+    left = [pieces for row, pieces in broken if not held[row]]
+    if not left:
         return kept
-    other = settle_parts(grid, _joined(broken), accept, again=False)
+    other = settle_parts(grid, _joined(left), accept, again=False)
     return Candidates(
         join([kept.fits, other.fits]),
         join([kept.windows, other.windows]),

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
+from dsp.candidates import OWN_NATS
 from dsp.condition import Conditioner
 from dsp.correlate import log_cosh
 from dsp.discover import discover
@@ -84,8 +85,11 @@ class Search:
 
     @property
     def told(self) -> float:
-        """How much was explained: the log-likelihood ratio of all symbols against silence, in the noise that was met."""
-        return sum(_nats(t.runs) for link in self.links for t in link.talkers)
+        """How much was explained: the log-likelihood ratio of all symbols against silence, in the noise that was met.
+
+        Less what noise would gain by as many transmissions: one in two parts must explain more than it does as one.
+        """
+        return sum(_nats(t.runs) - OWN_NATS * len(t.runs) for link in self.links for t in link.talkers)
 
     @property
     def weight(self) -> float:

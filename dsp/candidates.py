@@ -28,7 +28,7 @@ _SEARCH = 12
 # natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
 # odds against one beginning at just this symbol; and what they gain a strong one, in its symbols' nats, since no
 # pulse and no period is just as it is taken to be
-_OWN_NATS = 12.0
+OWN_NATS = 12.0
 _OWN_SHARE = 0.35
 _STRONG_NATS = 6.0
 _LONE_SHARE = 1.0
@@ -171,7 +171,7 @@ def _likeliest(
     keep = np.zeros(nats.size, dtype=np.bool_)
     # the mean of a symbol's nats is close to half its squared length
     each = nats * period / np.maximum(stop - start, period)
-    own = _OWN_NATS + _OWN_SHARE * np.maximum(0.0, each - _STRONG_NATS)
+    own = OWN_NATS + _OWN_SHARE * np.maximum(0.0, each - _STRONG_NATS)
     useful = np.flatnonzero(nats > own)
     if np.array_equal(np.unique(first[useful]), first[useful]) and (first[useful] == last[useful]).all():
         keep[useful] = True

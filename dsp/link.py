@@ -216,11 +216,20 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
         return None
     if (
         judged.nats < min(_SEARCH_NATS, _NATS_A_SYMBOL * judged.symbols)
-        or judged.excess > 0.012 + 4.0 * judged.excess_std
+        or judged.excess > 0.012 + _misplaced(judged, learned.model) + 4.0 * judged.excess_std
         or judged.spread > 0.4
     ):
         return None
     return judged
+
+
+def _misplaced(judged: Fitness, model: Model) -> float:
+    """Share of the signal's power that flips at the wrong sample leave across the phase.
+
+    A flip is off by some ``0.75 / g^2`` of a symbol on average (Hinkley 1970 gives the ``1 / g^2``). Of few samples a
+    symbol each that falls into the wrong one adds twice its own share, half of it across, at every other edge.
+    """
+    return 0.75 * judged.noise / (judged.gain**2 * model.period) if model.sharp else 0.0
 
 
 def rivals_of(found: Found, model: Model, rate_hz: float) -> tuple[tuple[float, float], ...]:

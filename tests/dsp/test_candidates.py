@@ -10,7 +10,7 @@ from generators.truths import RATE_HZ, Capture, capture, model_of, strip_from, t
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dsp.candidates import _OWN_NATS, Candidates, _joins, _likeliest, settle_parts
+from dsp.candidates import OWN_NATS, Candidates, _joins, _likeliest, settle_parts
 from dsp.detect import Parts, find_parts, make_grid
 from dsp.extract import extract
 
@@ -162,7 +162,7 @@ def test_the_likeliest_of_all_ways_to_cut_is_kept(case):
 
     def value(rows: tuple[int, ...]) -> float:
         used = [k for i in rows for k in range(first[i], last[i] + 1)]
-        return -np.inf if len(used) != len(set(used)) else float(np.sum(nats[list(rows)] - _OWN_NATS))
+        return -np.inf if len(used) != len(set(used)) else float(np.sum(nats[list(rows)] - OWN_NATS))
 
     every = (rows for size in range(len(chosen) + 1) for rows in combinations(range(len(chosen)), size))
     due = max(value(rows) if rows else 0.0 for rows in every)

@@ -236,6 +236,14 @@ ACTIONS: tuple[ActionSpec, ...] = (
         submenu="Value a&xes",
     ),
     ActionSpec(
+        "smooth",
+        VIEW,
+        "Interpolate &between samples",
+        "Draw the band-limited curve (sin x / x) through the samples where there is room; the trace says so",
+        ("Ctrl+I",),
+        checkable=True,
+    ),
+    ActionSpec(
         "look_system",
         VIEW,
         "As the &system",

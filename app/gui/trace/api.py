@@ -32,6 +32,8 @@ Setters
         any of `SNAPS`; empty: no snapping. Holding Alt turns snapping off for a drag.
     ``set_arrangement(how)``
         one of `ARRANGEMENTS`: channels of one unit share an axis, or each has its own (until told).
+    ``set_smooth(smooth)``
+        whether the curve between samples is the band-limited one where there is room; it says so itself.
     ``set_active_channel(name)``
         the channel that snapping looks at; the first one until told.
 

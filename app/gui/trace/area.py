@@ -54,6 +54,7 @@ class TraceArea(QWidget):
         self._envelopes: tuple[ChannelEnvelope, ...] = ()
         self._arrangement: Arrangement = "each"
         self._active = ""
+        self._smooth = False
         self._view = ViewRange.whole(0.0, 1.0, 1.0)
         self._overview = OverviewStrip(self)
         self._canvas = TraceCanvas(self._shown, self)
@@ -83,6 +84,7 @@ class TraceArea(QWidget):
         self._overview.range_wanted.connect(self._show)
         self._overview.mouse_hint.connect(self.mouse_hint)
         self._builder.grew.connect(self._envelope_grew)
+        self._builder.arrived.connect(self._canvas.redraw)
         self._canvas.resized.connect(self._canvas.redraw)
 
     # --- what is shown
@@ -134,6 +136,12 @@ class TraceArea(QWidget):
             self._arrangement = how
             self._lay_out()
             self._show(self._view)
+
+    def set_smooth(self, smooth: bool) -> None:
+        self._smooth = smooth
+        for row in self._canvas.rows:
+            row.smooth = smooth
+        self._canvas.redraw()
 
     def set_active_channel(self, name: str) -> None:
         self._active = name
@@ -210,6 +218,7 @@ class TraceArea(QWidget):
         origin_s = self._whole().first_s
         rows = [TraceRow([self._envelopes[k] for k in at], at, origin_s) for at in groups.values()]
         for row in rows:
+            row.smooth = self._smooth
             row.fit(self._view.first_s, self._view.last_s)
         self._canvas.set_rows(rows)
         self._choose_active()

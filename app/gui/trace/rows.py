@@ -15,6 +15,7 @@ from app.gui.trace.scale_items import ValueAxisItem
 
 _MARGIN = 0.06  # of the value range, above and below
 _DOT_PX = 5
+_SMOOTH = " – curve interpolated (sin x / x)"
 
 
 class TraceRow:
@@ -36,6 +37,7 @@ class TraceRow:
         self._drawn: list[Drawn] = []
         self._values = (0.0, 1.0)
         self._by_hand = False
+        self.smooth = False
 
     def set_look(self, colours: TraceColours, font: QFont) -> None:
         self._colours = colours
@@ -47,15 +49,18 @@ class TraceRow:
     def show(self, start_s: float, end_s: float, pixels: int) -> None:
         """Draw a stretch of time."""
         self.box.setXRange(start_s - self._origin_s, end_s - self._origin_s, padding=0)
-        self._drawn = [e.drawn(start_s, end_s, pixels, self._origin_s) for e in self.envelopes]
+        self._drawn = [
+            e.drawn(start_s, end_s, pixels, self._origin_s, smooth=self.smooth) for e in self.envelopes
+        ]
         for curve, dots, drawn in zip(self._curves, self._dots, self._drawn, strict=True):
             if drawn.paired:
                 curve.setData(drawn.x, self._at_least_a_pixel(drawn.y), connect="pairs", skipFiniteCheck=True)
             else:
                 curve.setData(drawn.x, drawn.y, connect="finite")
             if drawn.dots:
-                finite = np.isfinite(drawn.y)
-                dots.setData(drawn.x[finite], drawn.y[finite])
+                x, y = drawn.samples or (drawn.x, drawn.y)
+                finite = np.isfinite(y)
+                dots.setData(x[finite], y[finite])
             elif len(dots.data):
                 dots.clear()
 
@@ -119,5 +124,6 @@ class TraceRow:
             y = rect.top() if alone else self.value_y(float(finite.mean()))
             if self._colours is not None:
                 colour = self._colours.channel(hue)
-                tags.append(NameTag(envelope.channel.name, y, rect.top(), rect.bottom(), colour))
+                name = envelope.channel.name + (_SMOOTH if drawn.smooth else "")
+                tags.append(NameTag(name, y, rect.top(), rect.bottom(), colour))
         return tags

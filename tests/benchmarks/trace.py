@@ -354,13 +354,13 @@ def compare_downsampling(stored: np.ndarray, size: tuple[int, int]) -> None:
 
 def compare_derived(stored: np.ndarray, size: tuple[int, int], steps: int) -> None:
     """A filtered difference, read in parts."""
-    from app.gui.trace_views import trace_channels
+    from app.gui.trace_views import ChannelViews
     from app.model.capture import Capture, Channel, Segment
 
     channels = (Channel("A", stored, 1e-3), Channel("B", stored[::-1], 1e-3))
     capture = Capture("line", "raw", RATE_HZ, 0.0, channels, (Segment(0, stored.size, 0.0),))
     text = "bandpass(A - 0.98*B, 100k, 300k)"
-    drawn = next(one for one in trace_channels(capture, text) if one.name == text)
+    drawn = next(one for one in ChannelViews().show(capture, text, frozenset()) if one.name == text)
     part = stored.size // 20
     start = time.perf_counter()
     pyramid = EnvelopePyramid(drawn.stored)

@@ -236,6 +236,14 @@ ACTIONS: tuple[ActionSpec, ...] = (
         submenu="Value a&xes",
     ),
     ActionSpec(
+        "axes_overlaid",
+        VIEW,
+        "All &over one another",
+        "Every channel on a scale and a place of its own; the axis is that of the channel looked at",
+        group="axes",
+        submenu="Value a&xes",
+    ),
+    ActionSpec(
         "smooth",
         VIEW,
         "Interpolate &between samples",

@@ -10,7 +10,11 @@ from app.gui.style import Appearance, palette_of
 from app.gui.trace.api import ARRANGEMENTS, SNAPS, Arrangement, Tool
 from app.gui.trace.area import TraceArea
 
-_AXES: dict[Arrangement, str] = {"by-unit": "axes_by_unit", "each": "axes_each"}
+_AXES: dict[Arrangement, str] = {
+    "by-unit": "axes_by_unit",
+    "each": "axes_each",
+    "overlaid": "axes_overlaid",
+}
 
 
 class ViewChoices:

@@ -68,6 +68,10 @@ class ValueAxisItem(QGraphicsWidget):
         _fix_width(self, QFontMetricsF(font).horizontalAdvance("−00.0000") + _TICK_PX + 6)
         self.update()
 
+    def set_unit(self, unit: str) -> None:
+        self._unit = unit
+        self.update()
+
     def set_values(self, low: float, high: float) -> None:
         self._values = (low, high)
         self.update()

@@ -34,7 +34,7 @@ class Slow:
 
     def __getitem__(self, key: slice) -> np.ndarray:
         start, stop, _ = key.indices(COUNT)
-        assert self.gate.wait(20)
+        assert stop <= start or self.gate.wait(20)
         self.read.append((start, stop))
         return self.values[start:stop]
 
@@ -167,3 +167,42 @@ def test_the_picture_is_made_anew_when_samples_arrive(qtbot):
     qtbot.waitUntil(lambda: not area._canvas.rows[0]._drawn[0].paired, timeout=20_000)
     assert np.nanmax(area._canvas.rows[0]._drawn[0].y) == 50.0
     area.stop()
+
+
+def test_what_is_not_read_yet_says_so(qtbot):
+    source = Slow()
+    source.gate.clear()
+    area = TraceArea()
+    qtbot.addWidget(area)
+    area.resize(800, 400)
+    area.set_channels([TraceChannel("d", "V", source, RATE_HZ, 5.0)])
+    area.show()
+    (row,) = area._canvas.rows
+    assert row.unread_from_s == 5.0
+    shade = area._canvas.colours.shade
+    box = row.box.sceneBoundingRect()
+    place = (round(box.center().x()), round(box.top() + 20))
+    assert area._canvas.grab().toImage().pixelColor(*place) == shade
+    source.gate.set()
+    qtbot.waitUntil(lambda: not area._builder.busy, timeout=20_000)
+    assert row.unread_from_s is None
+    assert area._canvas.grab().toImage().pixelColor(*place) != shade
+    area.stop()
+
+
+def test_where_reading_has_come_to_is_told_by_segment():
+    source = Slow()
+    cut = 20 * TILE
+    parts = (TraceSegment(0, cut, 10.0), TraceSegment(cut, COUNT, 100.0))
+    envelope = ChannelEnvelope(TraceChannel("d", "V", source, RATE_HZ, 0.0, parts))
+    steps = envelope.build()
+    assert envelope.unread_from_s(0.0, 200.0, 1000) == 10.0
+    done = 0
+    while done < cut:
+        done = next(steps)
+        expected = 10.0 + done / RATE_HZ if done < cut else 100.0 + (done - cut) / RATE_HZ
+        assert envelope.unread_from_s(0.0, 200.0, 1000) == pytest.approx(expected)
+    assert envelope.unread_from_s(0.0, 1e-3, 1000) is None  # close up the samples themselves are read
+    for _ in steps:
+        pass
+    assert envelope.unread_from_s(0.0, 200.0, 1000) is None

@@ -151,10 +151,22 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
         for row in self.rows:
             box = row.box.sceneBoundingRect()
             painter.drawLine(QPointF(area.left, box.bottom() + 1), QPointF(area.right, box.bottom() + 1))
+            if row.unread_from_s is not None:
+                self._unread(painter, box, row.unread_from_s)
             low, high = row.values
             if low < 0 < high:
                 y = row.value_y(0.0)
                 painter.drawLine(QPointF(area.left, y), QPointF(area.right, y))
+
+    def _unread(self, painter: QPainter, box: QRectF, from_s: float) -> None:
+        """Nobody shall take what is not read yet for silence, or for the end of the capture."""
+        left = max(self.time_scale().px(from_s), box.left())
+        rest = QRectF(left, box.top(), box.right() - left, box.height())
+        painter.fillRect(rest, self.colours.shade)
+        painter.setPen(line_pen(self.colours.text))
+        painter.setFont(self.font())
+        painter.drawText(rest, Qt.AlignmentFlag.AlignCenter, "being read…")
+        painter.setPen(line_pen(self.colours.faint))
 
     def drawForeground(self, painter: QPainter, rect: QRectF) -> None:
         tags: list[NameTag] = [tag for row in self.rows for tag in row.tags()]

@@ -80,6 +80,16 @@ class ChannelEnvelope:
             )
             yield self.samples
 
+    def unread_from_s(self, start_s: float, end_s: float, pixels: int) -> float | None:
+        """Where in a view begins what is not drawn because it is still to be read; None if nothing is."""
+        if self.complete or (end_s - start_s) * self.timeline.rate_hz < FINE_BELOW * pixels:
+            return None
+        at = int(np.searchsorted(self.timeline.last, self._pyramid.built, side="right"))
+        if at >= len(self.timeline):
+            return None
+        begin = max(self._pyramid.built, int(self.timeline.first[at]))
+        return max(self.timeline.time(at, begin), start_s)
+
     def limits(self, start_s: float, end_s: float) -> tuple[float, float] | None:
         """Least and greatest value in a stretch of time as far as it is known; None if there is none."""
         drawn = self.drawn(start_s, end_s, 200, 0.0)

@@ -52,6 +52,7 @@ class TraceRow:
         self._active = 0
         self._by_hand = False
         self.smooth = False
+        self.unread_from_s: float | None = None
 
     def set_look(self, colours: TraceColours, font: QFont) -> None:
         self._colours = colours
@@ -66,6 +67,8 @@ class TraceRow:
         self._drawn = [
             e.drawn(start_s, end_s, pixels, self._origin_s, smooth=self.smooth) for e in self.envelopes
         ]
+        unread = [e.unread_from_s(start_s, end_s, pixels) for e in self.envelopes]
+        self.unread_from_s = min((at for at in unread if at is not None), default=None)
         for k, (curve, dots, drawn) in enumerate(zip(self._curves, self._dots, self._drawn, strict=True)):
             height = self._height(k, drawn.y)
             if drawn.paired:

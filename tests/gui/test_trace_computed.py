@@ -206,3 +206,33 @@ def test_where_reading_has_come_to_is_told_by_segment():
     for _ in steps:
         pass
     assert envelope.unread_from_s(0.0, 200.0, 1000) is None
+
+
+def test_beside_a_channel_that_is_there_the_missing_one_is_told_in_words(qtbot):
+    source = Slow()
+    source.gate.clear()
+    area = TraceArea()
+    qtbot.addWidget(area)
+    area.resize(800, 400)
+    area.set_arrangement("by-unit")
+    area.set_channels(
+        [TraceChannel("d", "V", source, RATE_HZ), TraceChannel("A", "V", source.values, RATE_HZ)]
+    )
+    area.show()
+    (row,) = area._canvas.rows
+    assert row.unread[0] == "d: 0% read"
+    source.gate.set()
+    qtbot.waitUntil(lambda: not area._builder.busy, timeout=20_000)
+    assert row.unread == ()
+    assert row.unread_from_s is None
+    area.stop()
+    # again with a source that stays behind while the plain one is there
+    stuck = Slow()
+    stuck.gate.clear()
+    plain = TraceChannel("A", "V", source.values[: 1 << 20], RATE_HZ)
+    area.set_channels([TraceChannel("d", "V", stuck, RATE_HZ), plain])
+    (row,) = area._canvas.rows
+    assert row.unread == ("d: 0% read",)
+    assert row.unread_from_s is None
+    stuck.gate.set()
+    area.stop()

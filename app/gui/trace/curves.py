@@ -80,6 +80,10 @@ class ChannelEnvelope:
             )
             yield self.samples
 
+    @property
+    def share_read(self) -> float:
+        return self._pyramid.built / max(self.samples, 1)
+
     def unread_from_s(self, start_s: float, end_s: float, pixels: int) -> float | None:
         """Where in a view begins what is not drawn because it is still to be read; None if nothing is."""
         if self.complete or (end_s - start_s) * self.timeline.rate_hz < FINE_BELOW * pixels:

@@ -53,6 +53,7 @@ class TraceRow:
         self._by_hand = False
         self.smooth = False
         self.unread_from_s: float | None = None
+        self.unread: tuple[str, ...] = ()
 
     def set_look(self, colours: TraceColours, font: QFont) -> None:
         self._colours = colours
@@ -68,7 +69,14 @@ class TraceRow:
             e.drawn(start_s, end_s, pixels, self._origin_s, smooth=self.smooth) for e in self.envelopes
         ]
         unread = [e.unread_from_s(start_s, end_s, pixels) for e in self.envelopes]
-        self.unread_from_s = min((at for at in unread if at is not None), default=None)
+        known = [at for at in unread if at is not None]
+        # where one channel is there, the others' lack is told in words alone
+        self.unread_from_s = max(known) if len(known) == len(unread) else None
+        self.unread = tuple(
+            f"{e.channel.name}: {e.share_read:.0%} read"
+            for e, at in zip(self.envelopes, unread, strict=True)
+            if at is not None
+        )
         for k, (curve, dots, drawn) in enumerate(zip(self._curves, self._dots, self._drawn, strict=True)):
             height = self._height(k, drawn.y)
             if drawn.paired:

@@ -180,12 +180,13 @@ class TraceRow:
         return float(rect.top() + rect.height() * (high - value) / (high - low))
 
     def tags(self) -> list[NameTag]:
-        """Names: at the top of a row that has one channel, else at the height of the leftmost points."""
+        """Names: at the top of a row of one channel or of scales of their own, else at the leftmost points."""
         rect = self.box.sceneBoundingRect()
         tags = []
         for k, (envelope, drawn, hue) in enumerate(zip(self.envelopes, self._drawn, self._hues, strict=True)):
             finite = drawn.y[:64][np.isfinite(drawn.y[:64])]
-            alone = len(self.envelopes) == 1 or not finite.size
+            # on scales of their own all lie about the middle, where names would hide them
+            alone = len(self.envelopes) == 1 or self._own_scales or not finite.size
             y = rect.top() if alone else self._height_y(k, float(finite.mean()))
             if self._colours is not None:
                 colour = self._colours.channel(hue)

@@ -124,7 +124,7 @@ class MarksPainter:
 
     def _apart(self, at: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """One of each crowd of heads that would hide one another anyway, and those the user points at."""
-        crowd = np.floor(places / _HEAD_PX)
+        crowd = np.floor(places / (2 * _HEAD_PX))
         kept = np.diff(crowd, prepend=-np.inf) > 0
         meant = [one for one in (self.shown.selected, self.shown.hovered) if isinstance(one, FlipView)]
         for one in meant:

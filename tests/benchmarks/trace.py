@@ -51,6 +51,7 @@ from app.gui.window import MainWindow
 from app.files.capture_options import ReadOptions
 import numpy, pyqtgraph, scipy.signal
 app = QApplication([])
+told = None if sys.argv[1].endswith(".npy") else "int8"
 window = MainWindow(QSettings(sys.argv[2], QSettings.Format.IniFormat))
 window.resize(1600, 900)
 window.show()
@@ -58,7 +59,7 @@ app.processEvents()
 ready, ready_used = time.perf_counter(), time.process_time()
 def anonymous():
     return next(int(l.split()[1]) // 1024 for l in open("/proc/self/status") if l.startswith("RssAnon"))
-window.open_paths([Path(sys.argv[1])], ReadOptions(rate_hz=10e6, dtype="int8"))
+window.open_paths([Path(sys.argv[1])], ReadOptions(rate_hz=10e6, dtype=told))
 most, drawn, done = anonymous(), None, None
 def shown():
     return sum(len(d.x) for r in window.area._canvas.rows for d in r._drawn) // 2

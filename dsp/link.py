@@ -29,6 +29,9 @@ _FEWEST_CYCLES = 0.95
 _MANY = 8
 # noise met over the noise assumed that no floor's error explains
 _FAR_OVER = 6.0
+# a transmission whose carrier is in no doubt
+_SURE_GAIN = 3.5
+_SURE_SYMBOLS = 12
 _FEWEST_SYMBOLS = 3
 # symbols' worth of samples in which a model is refined
 _SYMBOLS_TO_LEARN = 2500.0
@@ -141,6 +144,9 @@ def _carriers(runs: Runs, period: float) -> tuple[float, float | None]:
         return mean, None
     # what one carrier's own uncertainty makes of it, and as much again as the carriers met differ
     own = 1.5 / float(np.median(runs.count))
+    # a talker that is weak but sure counts as much as a strong one
+    sure = runs.omega[(runs.gain > _SURE_GAIN) & (runs.count >= _SURE_SYMBOLS)]
+    high, low = float(sure.max(initial=high)), float(sure.min(initial=low))
     widest = 2.0 * max(high - mean, mean - low) * period / (2.0 * np.pi)
     return mean, float(np.clip(own + widest, 0.02, 0.22))
 

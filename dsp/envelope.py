@@ -30,7 +30,7 @@ _BLOCK_BYTES = 1 << 20
 # samples built at a time: of an array, so many that what surrounds them hardly costs; of a computed channel fewer
 LOT = 1 << 23
 COMPUTED_LOT = 1 << 20
-_READ_BELOW = 2 * FIRST_BIN
+FINE_BELOW = 2 * FIRST_BIN  # samples a column: below, the samples are read
 
 _STARTS = np.arange(0, COMPUTED_LOT, FIRST_BIN)
 
@@ -225,7 +225,7 @@ class EnvelopePyramid:
         start, stop = max(start, low_edge, 0), min(stop, high_edge, self._samples)
         if stop <= start:
             return Columns(start, width, *self._nothing())
-        if width < _READ_BELOW:
+        if width < FINE_BELOW:
             columns = self._from_samples(start, stop, width)
         else:
             columns = self._from_level(start, stop, width)
@@ -268,6 +268,12 @@ class EnvelopePyramid:
         low = _reduce(self._low[level][entries], merge)[0]
         high = _reduce(self._high[level][entries], merge)[1]
         return Columns(first * width, width, low, high)
+
+    def known_bins(self, start: int, stop: int) -> Columns:
+        """Bins of the first level that cover ``[start, stop)``, as far as they are built; no sample is read."""
+        first, last = max(start, 0) // FIRST_BIN, -(-min(stop, self._samples) // FIRST_BIN)
+        low, high = (level[first : max(first, last)] for level in self.first_level())
+        return Columns(first * FIRST_BIN, FIRST_BIN, low, high)
 
     def extremes(self, start: int, stop: int) -> tuple[float, float]:
         """Exact least and greatest sample of ``[start, stop)``; (nan, nan) if there is none.
@@ -315,7 +321,7 @@ def column_width(samples: float, count: int) -> int:
     if count < 1:
         raise BadInputError(f"{count} columns asked for; at least one is needed")
     width = max(1, int(samples / count))
-    if width < _READ_BELOW:
+    if width < FINE_BELOW:
         return width
     bin_width = FIRST_BIN
     while 2 * bin_width * FACTOR <= width:

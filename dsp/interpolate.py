@@ -18,6 +18,10 @@ Values = NDArray[Any]
 Floats = NDArray[np.float64]
 
 _NEWTON_STEPS = 4
+BAND_LIMITED_REACH = 32  # samples on either side that an interpolated value depends on
+# shape of the Kaiser window over the interpolating kernel, for ripples 80 dB down (Oppenheim and Schafer,
+# Discrete-Time Signal Processing, section 7.5.3)
+_KAISER_BETA = 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,6 +132,47 @@ def middle_level(values: Values) -> float:
     whole = signal[int(np.ceil(ups[0])) : int(np.ceil(ups[-1]))]
     whole = whole[np.isfinite(whole)]
     return float(whole.mean()) if whole.size else rough
+
+
+def band_limited(values: Values, steps: int) -> Floats:
+    """The band-limited curve through ``values``, shape (samples,), at ``steps`` points a sample.
+
+    Returns shape ((samples - 1) * steps + 1,); every ``steps``-th point is a sample, to the last digit. Interpolation
+    is by sinc under a Kaiser window of 32 samples on either side: within 80 dB up to nine tenths of half the sample
+    rate. At the ends the samples are continued turned about the last one. Where NaN is within reach the samples are
+    joined by straight lines, and next to NaN there is NaN.
+
+    Raises
+    ------
+    BadInputError : not one-dimensional, or ``steps`` below 1.
+    """
+    signal = _checked(values)
+    if steps < 1:
+        raise BadInputError(f"{steps} points a sample; at least one is needed")
+    if signal.size < 2 or steps == 1:
+        return signal.copy()
+    reach = min(BAND_LIMITED_REACH, signal.size - 1)
+    before = 2 * signal[0] - signal[reach:0:-1]
+    after = 2 * signal[-1] - signal[-2 : -reach - 2 : -1]
+    pad = BAND_LIMITED_REACH - reach
+    continued = np.pad(np.concatenate([before, signal, after]), pad, mode="edge")
+    around = np.lib.stride_tricks.sliding_window_view(continued, 2 * BAND_LIMITED_REACH)[1 : signal.size]
+    fractions = np.arange(steps) / steps
+    curve = np.empty((signal.size - 1, steps))
+    np.matmul(around, _kernel(fractions), out=curve)
+    linear = signal[:-1, None] + np.diff(signal)[:, None] * fractions
+    np.copyto(curve, linear, where=np.isnan(curve))
+    curve[:, 0] = signal[:-1]
+    return np.append(curve.reshape(-1), signal[-1])
+
+
+def _kernel(fractions: Floats) -> Floats:
+    """Weights of the samples -31 to 32 about each fraction, shape (64, fractions)."""
+    place = fractions - np.arange(1 - BAND_LIMITED_REACH, BAND_LIMITED_REACH + 1)[:, None]
+    within = np.maximum(0.0, 1.0 - (place / BAND_LIMITED_REACH) ** 2)
+    kernel = np.sinc(place) * np.i0(_KAISER_BETA * np.sqrt(within)) / np.i0(_KAISER_BETA)
+    # a level stays what it is
+    return np.asarray(kernel / kernel.sum(axis=0))
 
 
 def _checked(values: Values) -> Floats:

@@ -134,7 +134,12 @@ class EnvelopeCache:
     """
 
     def __init__(self, folder: Path | None = None, most_bytes: int = MOST_BYTES) -> None:
-        self.folder = cache_folder() if folder is None else folder
+        if folder is None:
+            try:
+                folder = cache_folder()
+            except RuntimeError:  # a user without a home: nothing can be kept
+                folder = Path(os.devnull) / "envelopes"
+        self.folder = folder
         self._most_bytes = most_bytes
 
     def load(self, identity: SamplesIdentity, pyramid: EnvelopePyramid) -> bool:

@@ -5,6 +5,7 @@ What each action runs is handed in by the window under the action's name.
 
 from __future__ import annotations
 
+from app.gui.action_table_look import look_actions
 from app.gui.actions import ActionSpec, Situation
 
 MENUS = ("&File", "&Edit", "&View", "&Marks", "&Decode", "&Help")
@@ -219,32 +220,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         "From the trace to the readings, the tabs below, and back",
         ("F6",),
     ),
-    ActionSpec(
-        "axes_by_unit",
-        VIEW,
-        "One axis for each &unit",
-        "Channels of the same unit lie over one another",
-        group="axes",
-        submenu="Value a&xes",
-    ),
-    ActionSpec(
-        "axes_each",
-        VIEW,
-        "One axis for each &channel",
-        "Channels stand one above the other",
-        group="axes",
-        submenu="Value a&xes",
-    ),
-    ActionSpec(
-        "look_system",
-        VIEW,
-        "As the &system",
-        "Colours as the system has them",
-        group="appearance",
-        submenu="&Appearance",
-    ),
-    ActionSpec("look_light", VIEW, "&Light", "Dark on light", group="appearance", submenu="&Appearance"),
-    ActionSpec("look_dark", VIEW, "&Dark", "Light on dark", group="appearance", submenu="&Appearance"),
+    *look_actions(VIEW),
     ActionSpec(
         "place_flip",
         MARKS,

@@ -24,6 +24,7 @@ _MOUSE = (
     ("Drag a cursor, an edge of the span or the head of a flip", "moves it, with any tool"),
     ("Shift and drag", "selects a span, with any tool"),
     ("Middle button and drag", "moves the view"),
+    ("Control and wheel, Control and drag", "scales and shifts the values under the pointer"),
     ("Alt while dragging", "leaves snapping off"),
     ("Escape", "gives up the drag"),
 )

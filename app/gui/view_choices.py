@@ -10,7 +10,11 @@ from app.gui.style import Appearance, palette_of
 from app.gui.trace.api import ARRANGEMENTS, SNAPS, Arrangement, Tool
 from app.gui.trace.area import TraceArea
 
-_AXES: dict[Arrangement, str] = {"by-unit": "axes_by_unit", "each": "axes_each"}
+_AXES: dict[Arrangement, str] = {
+    "by-unit": "axes_by_unit",
+    "each": "axes_each",
+    "overlaid": "axes_overlaid",
+}
 
 
 class ViewChoices:
@@ -31,6 +35,8 @@ class ViewChoices:
         self.set_tool("pan")
         axes = str(self._settings.value("axes", ARRANGEMENTS[0]))
         self.set_axes(next((one for one in ARRANGEMENTS if one == axes), ARRANGEMENTS[0]))
+        menus.actions["smooth"].setChecked(bool(self._settings.value("smooth", False, type=bool)))
+        self.set_smooth()
         look = str(self._settings.value("appearance", Appearance.SYSTEM.value))
         self.set_appearance(next((one for one in Appearance if one.value == look), Appearance.SYSTEM))
 
@@ -51,6 +57,13 @@ class ViewChoices:
         self._tick(_AXES[axes])
         self._area.set_arrangement(axes)
         self._settings.setValue("axes", axes)
+
+    def set_smooth(self) -> None:
+        """As ticked in the menu."""
+        if self._menus is not None:
+            smooth = self._menus.actions["smooth"].isChecked()
+            self._area.set_smooth(smooth)
+            self._settings.setValue("smooth", smooth)
 
     def set_appearance(self, appearance: Appearance) -> None:
         self._tick(f"look_{appearance.value}")

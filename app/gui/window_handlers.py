@@ -114,6 +114,8 @@ def _views(parts: Parts) -> Handlers:
         "next_panel": lambda: to_next_panel(parts),
         "axes_by_unit": partial(choices.set_axes, "by-unit"),
         "axes_each": partial(choices.set_axes, "each"),
+        "axes_overlaid": partial(choices.set_axes, "overlaid"),
+        "smooth": choices.set_smooth,
         "look_system": partial(choices.set_appearance, Appearance.SYSTEM),
         "look_light": partial(choices.set_appearance, Appearance.LIGHT),
         "look_dark": partial(choices.set_appearance, Appearance.DARK),

@@ -200,6 +200,18 @@ def test_a_folder_that_cannot_be_written_is_done_without(tmp_path, mapped, value
     assert_right(built(mapped, EnvelopeCache(tmp_path / "file" / "cache")), values)
 
 
+def test_a_user_without_a_home_does_without(mapped, values, monkeypatch):
+    def nobody() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.setattr(envelope_cache.Path, "home", nobody)
+    for name in ("HOME", "XDG_CACHE_HOME", "LOCALAPPDATA"):
+        monkeypatch.delenv(name, raising=False)
+    cache = EnvelopeCache()
+    assert_right(built(mapped, cache), values)
+    assert not cache.folder.exists()
+
+
 def test_deleted_at_any_time(mapped, values, cache):
     built(mapped, cache)
     kept_files(cache)[0].unlink()

@@ -51,6 +51,7 @@ from app.gui.window import MainWindow
 from app.files.capture_options import ReadOptions
 import numpy, pyqtgraph, scipy.signal
 app = QApplication([])
+told = None if sys.argv[1].endswith(".npy") else "int8"
 window = MainWindow(QSettings(sys.argv[2], QSettings.Format.IniFormat))
 window.resize(1600, 900)
 window.show()
@@ -58,7 +59,7 @@ app.processEvents()
 ready, ready_used = time.perf_counter(), time.process_time()
 def anonymous():
     return next(int(l.split()[1]) // 1024 for l in open("/proc/self/status") if l.startswith("RssAnon"))
-window.open_paths([Path(sys.argv[1])], ReadOptions(rate_hz=10e6, dtype="int8"))
+window.open_paths([Path(sys.argv[1])], ReadOptions(rate_hz=10e6, dtype=told))
 most, drawn, done = anonymous(), None, None
 def shown():
     return sum(len(d.x) for r in window.area._canvas.rows for d in r._drawn) // 2
@@ -354,13 +355,13 @@ def compare_downsampling(stored: np.ndarray, size: tuple[int, int]) -> None:
 
 def compare_derived(stored: np.ndarray, size: tuple[int, int], steps: int) -> None:
     """A filtered difference, read in parts."""
-    from app.gui.trace_views import trace_channels
+    from app.gui.trace_views import ChannelViews
     from app.model.capture import Capture, Channel, Segment
 
     channels = (Channel("A", stored, 1e-3), Channel("B", stored[::-1], 1e-3))
     capture = Capture("line", "raw", RATE_HZ, 0.0, channels, (Segment(0, stored.size, 0.0),))
     text = "bandpass(A - 0.98*B, 100k, 300k)"
-    drawn = next(one for one in trace_channels(capture, text) if one.name == text)
+    drawn = next(one for one in ChannelViews().show(capture, text, frozenset()) if one.name == text)
     part = stored.size // 20
     start = time.perf_counter()
     pyramid = EnvelopePyramid(drawn.stored)

@@ -31,9 +31,13 @@ Setters
     ``set_snap(targets)``
         any of `SNAPS`; empty: no snapping. Holding Alt turns snapping off for a drag.
     ``set_arrangement(how)``
-        one of `ARRANGEMENTS`: channels of one unit share an axis, or each has its own (until told).
+        one of `ARRANGEMENTS`: channels of one unit share an axis, each has its own (until told), or all lie
+        over one another, each on a scale of its own; the axis is then that of the active channel.
+    ``set_smooth(smooth)``
+        whether the curve between samples is the band-limited one where there is room; it says so itself.
     ``set_active_channel(name)``
-        the channel that snapping looks at; the first one until told.
+        the channel that snapping looks at, and whose scale the wheel changes where several lie over one
+        another; the first one until told.
 
 Methods that actions may call
     ``show_range(start_s, end_s)``, ``visible_range() -> (start_s, end_s)``, ``zoom_all()``,
@@ -81,13 +85,13 @@ from dsp.source import SampleSource
 
 Tool = Literal["pan", "zoom", "span", "flip"]
 Snap = Literal["crossing", "extremum", "flip", "symbol"]
-Arrangement = Literal["by-unit", "each"]
+Arrangement = Literal["by-unit", "each", "overlaid"]
 FlipOrigin = Literal["auto", "hand", "removed"]
 
 TOOLS: tuple[Tool, ...] = ("pan", "zoom", "span", "flip")
 FLIP_ORIGINS: tuple[FlipOrigin, ...] = ("auto", "removed", "hand")  # as drawn, one over the other
 SNAPS: tuple[Snap, ...] = ("crossing", "extremum", "flip", "symbol")
-ARRANGEMENTS: tuple[Arrangement, ...] = ("by-unit", "each")
+ARRANGEMENTS: tuple[Arrangement, ...] = ("by-unit", "each", "overlaid")
 
 
 @dataclass(frozen=True)

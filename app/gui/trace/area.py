@@ -54,6 +54,9 @@ class TraceArea(QWidget):
         self._envelopes: tuple[ChannelEnvelope, ...] = ()
         self._arrangement: Arrangement = "each"
         self._active = ""
+        self._hue_of: dict[str, int] = {}
+        self._hues: tuple[int, ...] = ()
+        self._smooth = False
         self._view = ViewRange.whole(0.0, 1.0, 1.0)
         self._overview = OverviewStrip(self)
         self._canvas = TraceCanvas(self._shown, self)
@@ -83,6 +86,7 @@ class TraceArea(QWidget):
         self._overview.range_wanted.connect(self._show)
         self._overview.mouse_hint.connect(self.mouse_hint)
         self._builder.grew.connect(self._envelope_grew)
+        self._builder.arrived.connect(self._canvas.redraw)
         self._canvas.resized.connect(self._canvas.redraw)
 
     # --- what is shown
@@ -93,6 +97,7 @@ class TraceArea(QWidget):
         kept = {id(envelope.channel.stored): envelope for envelope in before}
         self._envelopes = tuple(ChannelEnvelope(c, kept.get(id(c.stored))) for c in channels)
         self._builder.build(self._envelopes)
+        self._hues = self._hues_of(channels)
         same = bool(before and self._envelopes) and self._envelopes[0].timeline.same_axis(before[0].timeline)
         if not same:
             self._view = self._whole()
@@ -134,6 +139,12 @@ class TraceArea(QWidget):
             self._arrangement = how
             self._lay_out()
             self._show(self._view)
+
+    def set_smooth(self, smooth: bool) -> None:
+        self._smooth = smooth
+        for row in self._canvas.rows:
+            row.smooth = smooth
+        self._canvas.redraw()
 
     def set_active_channel(self, name: str) -> None:
         self._active = name
@@ -202,14 +213,28 @@ class TraceArea(QWidget):
         first_s, last_s = min(line.start_s for line in lines), max(line.end_s for line in lines)
         return ViewRange.whole(first_s, last_s, max(line.rate_hz for line in lines))
 
+    def _hues_of(self, channels: Sequence[TraceChannel]) -> tuple[int, ...]:
+        """A channel keeps its colour while others come and go."""
+        for name in {channel.name: None for channel in channels}:
+            if name not in self._hue_of:
+                taken = {self._hue_of[c.name] for c in channels if c.name in self._hue_of}
+                free = (k for k in range(len(channels) + 1) if k not in taken)
+                self._hue_of[name] = next(free)
+        return tuple(self._hue_of[channel.name] for channel in channels)
+
     def _lay_out(self) -> None:
         groups: dict[str, list[int]] = {}
         for at, envelope in enumerate(self._envelopes):
-            key = envelope.channel.unit if self._arrangement == "by-unit" else str(at)
-            groups.setdefault(key, []).append(at)
+            keys = {"by-unit": envelope.channel.unit, "each": str(at), "overlaid": ""}
+            groups.setdefault(keys[self._arrangement], []).append(at)
         origin_s = self._whole().first_s
-        rows = [TraceRow([self._envelopes[k] for k in at], at, origin_s) for at in groups.values()]
+        own = self._arrangement == "overlaid"
+        rows = [
+            TraceRow([self._envelopes[k] for k in at], [self._hues[k] for k in at], origin_s, own_scales=own)
+            for at in groups.values()
+        ]
         for row in rows:
+            row.smooth = self._smooth
             row.fit(self._view.first_s, self._view.last_s)
         self._canvas.set_rows(rows)
         self._choose_active()
@@ -219,7 +244,10 @@ class TraceArea(QWidget):
         at = named[0] if named else 0
         chosen = self._envelopes[at : at + 1]
         self._control.snapper.envelope = chosen[0] if chosen else None
-        self._overview.set_envelopes(chosen, (at,) if chosen else ())
+        self._overview.set_envelopes(chosen, self._hues[at : at + 1])
+        for row in self._canvas.rows:
+            row.set_active(self._active)
+        self._canvas.redraw()
 
     @Slot(object)
     def _show(self, view: ViewRange) -> None:

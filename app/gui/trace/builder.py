@@ -11,11 +11,13 @@ import numpy as np
 from PySide6.QtCore import QObject, QTimer, Signal, Slot
 
 from app.files.envelope_cache import EnvelopeCache
+from app.gui.trace.computed import ComputedSamples
 from app.gui.trace.curves import ChannelEnvelope
 
 _AT_ONCE = 1 << 21  # samples: building these takes a few milliseconds
 _SEGMENTS_AT_ONCE = 200
 _LOOK_EVERY_MS = 80
+_ARRIVALS_EVERY_MS = 30
 _THREADS_MOST = 4
 
 
@@ -23,10 +25,12 @@ class EnvelopeBuilder(QObject):
     """Builds envelopes, small ones at once, larger ones in threads; ``grew`` tells that there is more.
 
     The threads know only the envelopes, nothing of Qt: a timer looks how far they have come. They stop soon
-    after `stop`, or after this object is deleted. What ``cache`` has is not built again.
+    after `stop`, or after this object is deleted. What ``cache`` has is not built again. ``arrived`` tells
+    that computed samples which were missing in a picture are there.
     """
 
     grew = Signal()
+    arrived = Signal()
 
     def __init__(self, parent: QObject | None = None, cache: EnvelopeCache | None = None) -> None:
         super().__init__(parent)
@@ -37,6 +41,10 @@ class EnvelopeBuilder(QObject):
         self._timer = QTimer(self)
         self._timer.setInterval(_LOOK_EVERY_MS)
         self._timer.timeout.connect(self._look)
+        self._computed: dict[ComputedSamples, int] = {}
+        self._arrivals = QTimer(self)
+        self._arrivals.setInterval(_ARRIVALS_EVERY_MS)
+        self._arrivals.timeout.connect(self._look_for_arrivals)
 
     @property
     def busy(self) -> bool:
@@ -45,6 +53,11 @@ class EnvelopeBuilder(QObject):
     def build(self, envelopes: Sequence[ChannelEnvelope]) -> None:
         """Build these; what is under way is given up first."""
         self.stop()
+        self._computed = {
+            one.computed: one.computed.arrivals for one in envelopes if one.computed is not None
+        }
+        if self._computed:
+            self._arrivals.start()
         waiting = []
         for envelope in envelopes:
             # what is computed may take long for few samples
@@ -66,10 +79,20 @@ class EnvelopeBuilder(QObject):
     def stop(self) -> None:
         """Give up building and wait for the thread; at most one block of samples is still read."""
         self._timer.stop()
+        self._arrivals.stop()
         self._stop.set()
+        for one in self._computed:
+            one.stop()
         if self._thread is not None:
             self._thread.join()
             self._thread = None
+
+    @Slot()
+    def _look_for_arrivals(self) -> None:
+        now = {one: one.arrivals for one in self._computed}
+        if now != self._computed:
+            self._computed = now
+            self.arrived.emit()
 
     @Slot()
     def _look(self) -> None:

@@ -151,18 +151,41 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
         for row in self.rows:
             box = row.box.sceneBoundingRect()
             painter.drawLine(QPointF(area.left, box.bottom() + 1), QPointF(area.right, box.bottom() + 1))
+            if row.unread_from_s is not None:
+                self._unread(painter, box, row.unread_from_s)
             low, high = row.values
             if low < 0 < high:
                 y = row.value_y(0.0)
                 painter.drawLine(QPointF(area.left, y), QPointF(area.right, y))
 
+    def _unread(self, painter: QPainter, box: QRectF, from_s: float) -> None:
+        """Nobody shall take what is not read yet for silence, or for the end of the capture."""
+        left = max(self.time_scale().px(from_s), box.left())
+        rest = QRectF(left, box.top(), box.right() - left, box.height())
+        painter.fillRect(rest, self.colours.shade)
+
     def drawForeground(self, painter: QPainter, rect: QRectF) -> None:
         tags: list[NameTag] = [tag for row in self.rows for tag in row.tags()]
         self._painter().over(painter, tags)
+        for row in self.rows:
+            self._unread_note(painter, row)
         if self.hasFocus():
             painter.setPen(line_pen(self.colours.span_edge))
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(self.sceneRect().adjusted(0, 0, -1, -1))
+
+    def _unread_note(self, painter: QPainter, row: TraceRow) -> None:
+        """At the top right of a row, over the curves."""
+        if not row.unread:
+            return
+        text = ", ".join(row.unread)
+        metrics, box = QFontMetricsF(self.font()), row.box.sceneBoundingRect()
+        width = min(metrics.horizontalAdvance(text) + 12, box.width())
+        note = QRectF(box.right() - width - 4, box.top() + 4, width, metrics.height() + 4)
+        painter.fillRect(note, self.colours.ground)
+        painter.setPen(line_pen(self.colours.text))
+        painter.setFont(self.font())
+        painter.drawText(note, Qt.AlignmentFlag.AlignCenter, text)
 
     def _painter(self) -> MarksPainter:
         return MarksPainter(self.geometry_px(), self.time_scale(), self._shown, self.colours, self.font())

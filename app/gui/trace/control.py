@@ -23,6 +23,7 @@ from app.gui.trace.gestures import (
     PlaceFlip,
     Pointer,
     Select,
+    Shift,
     Zone,
 )
 from app.gui.trace.hints import hint_text
@@ -75,8 +76,9 @@ class TraceControl(QObject):
             return
         shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         middle = event.button() == Qt.MouseButton.MiddleButton
+        control = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)
         at = self._at(event)
-        self._carry_out(self.machine.press(at, self._hit(at), middle=middle, shift=shift))
+        self._carry_out(self.machine.press(at, self._hit(at), middle=middle, shift=shift, control=control))
 
     def mouse_move(self, event: QMouseEvent) -> None:
         self._pointer = event.position()
@@ -201,6 +203,11 @@ class TraceControl(QObject):
                     self.select(mark)
                 case Pan(by_px, first):
                     self._pan(by_px, first)
+                case Shift(y, by_px):
+                    row = self.canvas.row_at(y)
+                    if row is not None:
+                        row.shift_values(by_px)
+                        self.canvas.redraw()
                 case Band():
                     self._band(intent)
                 case Drop():

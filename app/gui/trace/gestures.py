@@ -81,6 +81,14 @@ class Pan:
 
 
 @dataclass(frozen=True)
+class Shift:
+    """Move the values under ``y`` by ``by_px`` since the move before."""
+
+    y: float
+    by_px: float
+
+
+@dataclass(frozen=True)
 class Band:
     """A stretch being marked, to be zoomed to or selected; ``done`` on release."""
 
@@ -101,12 +109,13 @@ class ClearSpan:
     pass
 
 
-Intent = MoveMark | PlaceFlip | Select | Pan | Band | Drop | ClearSpan
+Intent = MoveMark | PlaceFlip | Select | Pan | Shift | Band | Drop | ClearSpan
 
 
 class Drag(Enum):
     MARK = "mark"
     PAN = "pan"
+    VALUES = "values"
     ZOOM = "zoom"
     SPAN = "span"
     NONE = "none"
@@ -142,9 +151,13 @@ class MouseMachine:
     def pressed(self) -> bool:
         return self._press is not None
 
-    def press(self, at: Pointer, hit: Hit, *, middle: bool = False, shift: bool = False) -> list[Intent]:
+    def press(
+        self, at: Pointer, hit: Hit, *, middle: bool = False, shift: bool = False, control: bool = False
+    ) -> list[Intent]:
         kind, anchor_s, grab_s = self._kind(at, hit, middle, shift)
-        self._press = _Press(at, hit, kind, anchor_s, grab_s, plain=not (middle or shift))
+        if control:
+            kind = Drag.VALUES
+        self._press = _Press(at, hit, kind, anchor_s, grab_s, plain=not (middle or shift or control))
         return []
 
     def move(self, at: Pointer) -> list[Intent]:
@@ -152,9 +165,13 @@ class MouseMachine:
         if press is None:
             return []
         first = not press.moved
-        if first and abs(at.x - press.at.x) < DRAG_FROM_PX:
+        if first and max(abs(at.x - press.at.x), abs(at.y - press.at.y)) < DRAG_FROM_PX:
             return []
-        press.moved, press.last = True, at
+        if first and press.kind is not Drag.VALUES and abs(at.x - press.at.x) < DRAG_FROM_PX:
+            return []
+        before, press.moved, press.last = press.last or press.at, True, at
+        if press.kind is Drag.VALUES:
+            return [Shift(press.at.y, at.y - before.y)]
         return self._dragged(press, at, first=first, done=False)
 
     def release(self, at: Pointer) -> list[Intent]:
@@ -177,6 +194,9 @@ class MouseMachine:
         press, self._press = self._press, None
         if press is None or not press.moved:
             return []
+        if press.kind is Drag.VALUES:
+            back = (press.last or press.at).y - press.at.y
+            return [Shift(press.at.y, -back)]
         if press.kind is Drag.MARK and press.hit.mark is not None:
             mark = press.hit.mark
             return [MoveMark(mark, mark.time_s, press.gesture, free=True, done=True)]

@@ -21,6 +21,7 @@ KEYS = (
     ("Delete, Backspace", "delete the flip under the pointer, or the selected one"),
     ("Plus, Minus", "show less or more time"),
     ("Star, Underscore", "show less or more of the values"),
+    ("Up, Down", "move the values by a tenth of what is shown"),
     ("Home", "show the whole capture, and all its values"),
     ("Page up, Page down", "move the view by a half"),
     ("Enter", "let the span fill the view"),
@@ -70,6 +71,11 @@ class TraceKeys:
             for row in control.canvas.rows:
                 rect = row.box.sceneBoundingRect()
                 row.zoom_values(1 / _ZOOM if key == _Key.Key_Underscore else _ZOOM, rect.center().y())
+            control.canvas.redraw()
+            return True
+        elif key in (_Key.Key_Up, _Key.Key_Down):
+            for row in control.canvas.rows:
+                row.shift_values((-0.1 if key == _Key.Key_Up else 0.1) * row.box.height())
             control.canvas.redraw()
             return True
         if wanted is None:

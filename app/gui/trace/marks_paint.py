@@ -18,7 +18,7 @@ from app.gui.trace.geometry import Geometry, flips_spread
 from app.gui.trace.marks_shown import Mark, MarksShown
 from app.gui.trace.palette import TraceColours, line_pen
 from app.gui.trace.scale import TimeScale
-from app.gui.trace.strokes import draw_verticals
+from app.gui.trace.strokes import draw_verticals, fill_columns
 from app.model.items import Cursor
 
 _HEAD_PX = 4.5
@@ -110,7 +110,7 @@ class MarksPainter:
             if origin == "auto" and not spread:
                 # too many for a line each: short strokes in the strip of heads
                 top, bottom = self.geometry.heads_middle + 2, self.geometry.heads_bottom
-                draw_verticals(painter, colours[origin], np.unique(np.round(places)), top, bottom)
+                fill_columns(painter, colours[origin], places, top, bottom)
                 continue
             if spread and origin != "removed":
                 self._lines(painter, places, colours[origin])
@@ -124,7 +124,7 @@ class MarksPainter:
 
     def _apart(self, at: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """One of each crowd of heads that would hide one another anyway, and those the user points at."""
-        crowd = np.floor(places / _HEAD_PX)
+        crowd = np.floor(places / (2 * _HEAD_PX))
         kept = np.diff(crowd, prepend=-np.inf) > 0
         meant = [one for one in (self.shown.selected, self.shown.hovered) if isinstance(one, FlipView)]
         for one in meant:

@@ -224,7 +224,7 @@ class OverviewStrip(QWidget):
         scale = self._scale()
         height = self.height() - _BURSTS_PX - 6
         for envelope, hue in zip(self._envelopes, self._hues, strict=True):
-            self._draw_curve(painter, envelope, scale, height, colours.channel(hue))
+            self._draw_curve(painter, envelope, scale, height, colours, hue)
         for burst in self._lane.bursts:
             x = scale.px(burst.start_s)
             width = max(scale.length_px(burst.end_s - burst.start_s), 1.0)
@@ -233,10 +233,20 @@ class OverviewStrip(QWidget):
         return picture
 
     def _draw_curve(
-        self, painter: QPainter, envelope: ChannelEnvelope, scale: TimeScale, height: float, colour: QColor
+        self,
+        painter: QPainter,
+        envelope: ChannelEnvelope,
+        scale: TimeScale,
+        height: float,
+        colours: TraceColours,
+        hue: int,
     ) -> None:
         pixels = max(1, round(scale.right - scale.left))
         drawn = envelope.drawn(scale.start_s, scale.end_s, pixels, 0.0)
+        unread_s = envelope.unread_from_s(scale.start_s, scale.end_s, pixels)
+        if unread_s is not None:
+            left = scale.px(unread_s)
+            painter.fillRect(QRectF(left, 0, scale.right - left, height + 3), colours.shade)
         known = np.isfinite(drawn.y)
         if not known.any():
             return
@@ -245,7 +255,7 @@ class OverviewStrip(QWidget):
         x = scale.px(drawn.x)
         y = 3 + (height - 3) * (high - drawn.y) / spread if high > low else np.full(drawn.y.size, height / 2)
         if drawn.paired:
-            draw_verticals(painter, colour, x[0::2], y[0::2] + 0.5, y[1::2] - 0.5)
+            draw_verticals(painter, colours.channel(hue), x[0::2], y[0::2] + 0.5, y[1::2] - 0.5)
         else:
-            painter.setPen(line_pen(colour))
+            painter.setPen(line_pen(colours.channel(hue)))
             painter.drawPolyline([QPointF(*point) for point in zip(x[known], y[known], strict=True)])

@@ -68,6 +68,10 @@ class ValueAxisItem(QGraphicsWidget):
         _fix_width(self, QFontMetricsF(font).horizontalAdvance("−00.0000") + _TICK_PX + 6)
         self.update()
 
+    def set_unit(self, unit: str) -> None:
+        self._unit = unit
+        self.update()
+
     def set_values(self, low: float, high: float) -> None:
         self._values = (low, high)
         self.update()
@@ -85,11 +89,11 @@ class ValueAxisItem(QGraphicsWidget):
         painter.setFont(self._font)
         painter.setPen(line_pen(self._colours.text))
         places = [height * (high - value) / (high - low) for value in ticks.values]
-        painter.drawLines([QLineF(width - _TICK_PX, y, width, y) for y in places])
         painter.drawText(QRectF(0, 0, width - _TICK_PX - 2, line), Qt.AlignmentFlag.AlignRight, ticks.caption)
         for y, text in zip(places, ticks.texts, strict=True):
-            # the caption has the top to itself
-            if y - line / 2 > line and y + line / 2 < height:
+            # the caption has the top to itself; a tick without its value would say nothing
+            if y - line / 2 > line and y + line / 2 < height + 2:
+                painter.drawLine(QLineF(width - _TICK_PX, y, width, y))
                 box = QRectF(0, y - line / 2, width - _TICK_PX - 2, line)
                 painter.drawText(box, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, text)
 

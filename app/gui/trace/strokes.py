@@ -30,6 +30,17 @@ def draw_verticals(
     painter.drawPath(pg.functions.arrayToQPath(np.repeat(x, 2), ends, connect="pairs", finiteCheck=False))
 
 
+def fill_columns(painter: QPainter, colour: QColor, x: Floats, top: float, bottom: float) -> None:
+    """A column of one pixel at each ``x``, shape (columns,), in any order; neighbours make one box."""
+    if not x.size:
+        return
+    pixels = np.unique(np.round(x))
+    begins = np.flatnonzero(np.diff(pixels, prepend=pixels[0] - 2) > 1)
+    wide = np.diff(begins, append=pixels.size).astype(np.float64)
+    tops = np.full(begins.size, top)
+    fill_boxes(painter, colour, pixels[begins], tops, wide, np.full(begins.size, bottom - top))
+
+
 def fill_boxes(
     painter: QPainter, colour: QColor, x: Floats, y: Floats, width: Floats, height: Floats
 ) -> None:

@@ -62,6 +62,8 @@ def find_unit(text: str) -> Unit | None:
     """The unit that ``text`` as a whole names, None if it names none."""
     # the Greek letter and the ohm sign have twins in other blocks
     text = text.strip().replace("μ", "µ").replace("Ω", "Ω")
+    if text not in _UNITS:
+        text = text.rstrip(".")
     if text in _UNITS:
         return _UNITS[text]
     return _UNITS.get(text.lower()) if len(text) > 2 else None
@@ -73,12 +75,13 @@ def find_rate_unit(text: str) -> float | None:
     return _RATE_PREFIXES[match[1]] if match else None
 
 
-_BRACKETS = re.compile(r"^(?P<name>.*?)[\s_]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
+_UNITS_WORD = re.compile(r"units?:?", re.I)
+_BRACKETS = re.compile(r"^(?P<name>.*?)[\s_/-]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
 # V(near end), I(shunt)
 _QUANTITY_OF = re.compile(r"^([VvUuIi])\s*\([^()]+\)$")
 _MARKED = (
     re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>\S+)$"),
-    re.compile(r"^(?P<name>.*\S)\s+in\s+(?P<unit>\S+)$", re.I),
+    re.compile(r"^(?P<name>.*\S)\s+(?:in|[-–])\s+(?P<unit>\S+)$", re.I),
     re.compile(r"^(?P<name>.*\S)\s*[,;:]\s*(?P<unit>\S+)$"),
 )
 _TRAILING = re.compile(r"^(?P<name>.*[^_\s])[_\s]+(?P<unit>[^_\s\d]+)$")
@@ -133,6 +136,8 @@ def unit_of_cell(text: str) -> Unit | None:
 def is_units_row(cells: list[str]) -> bool:
     """Whether every cell is a unit, empty, or says that it has none, and not all might be names."""
     texts = [plain_cell(cell) for cell in cells]
+    if texts and _UNITS_WORD.fullmatch(texts[0]):
+        texts[0] = ""
     units = [text for text in texts if unit_of_cell(text) is not None]
     others = [text for text in texts if text and text not in units]
     return any(text not in _LETTERS for text in units) and all(text.lower() in _NO_UNIT for text in others)

@@ -67,7 +67,7 @@ def _opened(
     except CaptureError:
         if len(opening) <= _LOOK_BYTES:
             raise
-        for block, share in blocks:
+        for block, share in blocks:  # noqa: B007  (the last one counts)
             watch.stop_if_asked()
             opening += block
             if len(opening) > _LONGEST_LOOK_BYTES:

@@ -13,11 +13,10 @@ from app.files.capture_common import distinct
 from app.files.capture_options import ReadOptions, Watch, counted
 from app.files.text_axis import Axis
 from app.files.text_cells import Kind
-from app.files.text_codes import COUNTS
 from app.files.text_records import laid_end_to_end
 from app.files.text_rows import RowReader
 from app.files.text_table import Table
-from app.files.text_units import Unit, find_unit
+from app.files.text_units import COUNTS, Unit, find_unit
 from app.model.capture import Capture, Channel
 from dsp.results import Notice
 

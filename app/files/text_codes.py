@@ -12,12 +12,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from app.files.text_cells import split_row
-from app.files.text_header import uncommented
+from app.files.text_header import short_lines, uncommented
 from app.files.text_keys import QUANTITY, meaning, number
 from app.files.text_layout import Layout
-from app.files.text_units import Unit, find_unit, plain_cell, split_label
-
-COUNTS = frozenset(("LSB", "counts", "count", "codes", "code", "ADC", "raw"))
+from app.files.text_units import COUNTS, Unit, find_unit, plain_cell, split_label
 
 _SOUGHT = ("step", "offset", "reference")
 _PER = re.compile(r"([A-Za-zµμ]+)\s*(?:/|per)\s*(?:counts?|codes?|lsb|bits?|levels?|steps?|digits?)", re.I)
@@ -35,7 +33,7 @@ class Coding:
 def codings(above: Sequence[str], layout: Layout, channels: int) -> list[Coding] | None:
     """One for each of the ``channels``; None if the lines ``above`` the samples state no step."""
     found: dict[str, list[tuple[float, Unit | None]]] = {}
-    for line in above:
+    for line in short_lines(above):
         for said, values in _stated(uncommented(line), layout):
             found.setdefault(said, values)
     if "step" not in found:
@@ -70,7 +68,10 @@ def _stated(line: str, layout: Layout) -> Iterator[tuple[str, list[tuple[float, 
         matches = [QUANTITY.fullmatch(cell) for cell in rest]
         values = [match for match in matches if match is not None]
         if said in _SOUGHT and values:
-            yield said, [(number(match["value"], layout.decimal), _unit(match["unit"], key)) for match in values]
+            yield (
+                said,
+                [(number(match["value"], layout.decimal), _unit(match["unit"], key)) for match in values],
+            )
             return
 
 

@@ -32,6 +32,7 @@ _ALLOWED_CONTROLS = frozenset(b"\t\n\v\f\r\x1a\x1b")
 
 
 _PADDING = re.compile(rb"\0+(?=[\r\n]|\Z)")
+_C1 = re.compile(rb"[\x80-\x9f]")
 _TAIL_BYTES = 64 << 10
 
 
@@ -63,7 +64,11 @@ def looks_like_text(start: bytes) -> bool:
 
 
 def _printable(start: bytes) -> bool:
+    filled = len(start)
     start = _PADDING.sub(b"", start)
+    if len(start) < filled and _encoding(start)[0] == "latin-1" and _C1.search(start):
+        # filled up text is no excuse for bytes that no writer of text uses
+        return False
     odd = sum(byte < 32 and byte not in _ALLOWED_CONTROLS for byte in start)
     # a stray control character may stand in a title; a NUL only fills a line or the file up
     return len(start) > 0 and b"\0" not in start and odd * 100 <= len(start)

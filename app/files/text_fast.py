@@ -20,7 +20,7 @@ class FastRows:
     def __init__(self, layout: Layout) -> None:
         self._layout = layout
         self._polars = None
-        if layout.delimiter != " " and layout.delimiter != layout.decimal:
+        if layout.delimiter not in (" ", layout.decimal):
             self._polars = _library()
 
     @property

@@ -15,6 +15,7 @@ COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
 _GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
 _STATED = re.compile(r"[:=]\s*[+-]?\.?\d")
 _HEADER_LINES = 4
+LONGEST_LINE = 8 << 10
 _PREAMBLE_LINES = 200
 _NAMES = re.compile(r"(channel|signal|trace|source|label)s?([ _]names?)?:?|names?:?", re.I)
 _UNITS = re.compile(r"((vertical|channel|y)[ _])?units?:?", re.I)
@@ -28,6 +29,11 @@ class Title:
     unit: Unit | None
 
 
+def short_lines(lines: Sequence[str]) -> list[str]:
+    """Those of ``lines`` that people may have written: a longer one states nothing and takes long to search."""
+    return [line for line in lines if len(line) <= LONGEST_LINE]
+
+
 def uncommented(line: str) -> str:
     return COMMENT.sub("", line)
 
@@ -38,7 +44,7 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
     A row of units may stand below the names; a unit may stand with its name.
     """
     rows: list[list[str]] = []
-    filled = [line for line in above if is_filled(line)]
+    filled = [line for line in short_lines(above) if is_filled(line)]
     for line in reversed(filled[-_HEADER_LINES:]):
         # below a name that is a number, such as channel 1, there must at least be its unit
         cells = _header_cells(line, layout, numbered=len(rows) == 1 and is_units_row(rows[0]))

@@ -12,9 +12,7 @@ NUMBER = (
 )
 WITH_UNIT = rf"(?P<value>{NUMBER})\s*(?P<unit>%|[A-Za-zµμ][A-Za-z/]*)?"
 QUANTITY = re.compile(WITH_UNIT)
-TIME = re.compile(
-    r"((relative|elapsed)\ )? (times?|time\ ?stamp|zeit|temps|tiempo|t) (\ axis)?", re.I | re.X
-)
+TIME = re.compile(r"((relative|elapsed)\ )? (times?|time\ ?stamp|zeit|temps|tiempo|t) (\ axis)?", re.I | re.X)
 
 _PATTERNS = {
     name: re.compile(pattern, re.I | re.X)
@@ -54,7 +52,7 @@ _PATTERNS = {
 def meaning(key: str) -> str | None:
     """Which of the facts sought ``key`` names, such as "interval"; a unit in brackets does not matter."""
     # with "mV/LSB" the whole is the word
-    for label in (split_label(key)[0], key):
+    for label in (key, split_label(key)[0]):
         words = re.sub(r"(?<=[a-z])(?=[A-Z])|[_.:\-]+", " ", label)
         words = " ".join(words.split())
         found = next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)

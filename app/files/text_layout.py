@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,12 +14,13 @@ from app.files.text_cells import Cell, Kind, read_cell, split_row
 _DIALECTS = ((",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|", "."), ("|", ","), (",", ","),
              (" ", "."), (" ", ","))  # fmt: skip
 _SAMPLED_LINES = 200
+_LETTERS = re.compile(r"[^\W\d_]{2}")
 # what lines between titles and rows may be drawn with
 _RULE = " \t\r\f\v,;|+-=_\x1a"
 # so many rows on end are no part of a preamble
 _LONG_RUN = 8
 # a row with text beside its numbers is more likely a title line than a sample
-_TEXT_WEIGHT = 0.2
+_TEXT_WEIGHT = 0.05
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,7 @@ def _is_decimal_comma(sample: Sequence[str]) -> bool:
     """Whether ``0,050`` and ``1,250`` are single numbers rather than pairs: whole numbers are not
     written with leading zeros, and the digits behind a decimal mark have no sign.
     """
-    pairs = [line.strip().split(",") for line in sample]
+    pairs = [line.strip().split(",") for line in sample if not _LETTERS.search(line)]
     pairs = [pair for pair in pairs if len(pair) == 2 and all(part.strip() for part in pair)]
     tails = [tail for _, tail in pairs]
     return (

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from app.files.text_cells import split_row
-from app.files.text_header import uncommented
+from app.files.text_header import LONGEST_LINE, short_lines, uncommented
 from app.files.text_keys import NUMBER, QUANTITY, WITH_UNIT, meaning, number
 from app.files.text_layout import Layout
 from app.files.text_units import find_rate_unit, find_unit, plain_cell, split_label
@@ -140,7 +140,7 @@ def _pair(key: str, text: str, unit: str, decimal: str) -> _Pair | None:
 
 def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str]]:
     """Key, value and what may be its unit, from everywhere they may stand."""
-    for line in map(uncommented, lines[: layout.first_line]):
+    for line in map(uncommented, short_lines(lines[: layout.first_line])):
         for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
             if delimiter != " " and delimiter in line:
                 yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
@@ -152,13 +152,13 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
         key, colon, rest = line.partition(":")
         if colon:
             yield key, plain_cell(rest), ""
-    rows = [[plain_cell(cell) for cell in layout.split(line)] for line in lines]
+    rows = [[plain_cell(cell) for cell in layout.split(line[:LONGEST_LINE])] for line in lines]
     first = layout.first_line
     yield from _below([row for row in rows[max(first - 4, 0) : first + 1] if any(row)], layout)
     for row in rows[first:]:
         yield from _beside(["" if i in layout.data else cell for i, cell in enumerate(row)])
     # a comment may just say "vent motor at 2 MS/s"; hertz alone could be any frequency
-    for match in _BARE_RATE.finditer("\n".join(lines[:first])):
+    for match in _BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
 
 

@@ -12,13 +12,14 @@ from app.errors import CaptureError
 from app.files.capture_common import STEPS, Head
 from app.files.capture_options import ReadOptions
 from app.files.text_cells import is_number, written_digits
-from app.files.text_codes import COUNTS, Coding, codings
+from app.files.text_codes import Coding, codings
 from app.files.text_header import Title, column_titles
 from app.files.text_layout import Layout, find_layout
 from app.files.text_preamble import Facts, stated_facts
 from app.files.text_roles import Roles, assign_roles
 from app.files.text_store import SampleType, column_type
 from app.files.text_style import Style, find_style
+from app.files.text_units import COUNTS
 
 _PREVIEW_ROWS = 500
 

@@ -39,7 +39,9 @@ def turned_text(head: Head, coding: TextCoding) -> bytes | None:
     if not lines or len(lines) > _MOST_LINES:
         return None
     delimiter = next((mark for mark in "\t;|," if all(mark in line for line in _longest(lines))), " ")
-    count = next(n for n in range(len(lines) + 1) if n == len(lines) or not _is_long(lines[-1 - n], delimiter))
+    count = next(
+        n for n in range(len(lines) + 1) if n == len(lines) or not _is_long(lines[-1 - n], delimiter)
+    )
     rows = [split_row(line.rstrip(delimiter), delimiter) for line in lines[len(lines) - count :]]
     if not 1 <= count <= _MOST_CHANNELS or min(map(len, rows)) < max(_FEWEST_SAMPLES, 4 * count):
         return None

@@ -28,6 +28,7 @@ _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "µ": 1e-6, "u": 1e-6, "m": 1e-3, "
 _LONG_PREFIXES = {"": 1.0, "nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3}
 # taken over as they stand: nothing to scale
 _PLAIN = "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
+COUNTS = frozenset(("LSB", "counts", "count", "codes", "code", "ADC", "raw"))
 # units that are as likely the name of a channel
 _LETTERS = frozenset("ACTWKNg")
 # what stands in a units row over a column that has none
@@ -122,7 +123,9 @@ def _is_unit(text: str) -> bool:
 def split_header(text: str) -> tuple[str, Unit | None]:
     """Name and unit of the title of a column; the name may be empty, the unit None."""
     name, unit = split_label(text)
-    return name, find_unit(unit)
+    found = find_unit(unit)
+    # "Code" alone is as much a name as a unit
+    return (name or unit if found is not None and found.symbol in COUNTS else name), found
 
 
 def unit_of_cell(text: str) -> Unit | None:
@@ -140,4 +143,5 @@ def is_units_row(cells: list[str]) -> bool:
         texts[0] = ""
     units = [text for text in texts if unit_of_cell(text) is not None]
     others = [text for text in texts if text and text not in units]
-    return any(text not in _LETTERS for text in units) and all(text.lower() in _NO_UNIT for text in others)
+    doubtful = _LETTERS | COUNTS | {text for text in units if text.lower() in COUNTS}
+    return any(text not in doubtful for text in units) and all(text.lower() in _NO_UNIT for text in others)

@@ -149,7 +149,8 @@ def _time_column(names: Sequence[str], columns: Sequence[NDArray[Any]]) -> int |
     if len(columns) < 2:
         return None
     for i, name in enumerate(names):
-        if name.strip().lower() in TIME_NAMES:
+        # a field of a table carries the name of that in front
+        if {name.strip().lower(), name.strip().lower().rpartition(" ")[2]} & TIME_NAMES:
             return i
     first = columns[0]
     if first.dtype.kind != "f" or len(first) < 8 or any(names):

@@ -21,7 +21,7 @@ _MOST_LINES = 256
 _MOST_CHANNELS = 16
 _FEWEST_SAMPLES = 16
 _LOOKED_AT = 64
-_BLOCK = re.compile(r"#([1-9])")
+_BLOCK = re.compile(r"\s*(?:[:*]?[A-Za-z][\w:]{0,60}[ \t]+)?#([1-9])")
 
 
 def turned_text(head: Head, coding: TextCoding) -> bytes | None:
@@ -75,4 +75,5 @@ def _is_long(line: str, delimiter: str) -> bool:
 def _without_block_header(text: str) -> str:
     match = _BLOCK.match(text)
     digits = int(match[1]) if match else 0
-    return text[2 + digits :] if digits and text[2 : 2 + digits].isdecimal() else text
+    begin = match.end() if match else 0
+    return text[begin + digits :] if digits and text[begin : begin + digits].isdecimal() else text

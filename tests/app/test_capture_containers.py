@@ -279,3 +279,44 @@ def test_pair_with_a_file_missing_or_damaged(tmp_path: Path) -> None:
     refused(path, "no JSON object")
     path.write_text('{"global": []}')
     refused(path, "damaged there")
+
+
+def test_fields_of_a_structure_in_a_mat_file(tmp_path: Path) -> None:
+    savemat(tmp_path / "s.mat", {"rec": {"time": TIME, "line": LINE, "supply": SUPPLY, "who": "vent 3"}})
+    check_line_and_supply(open_capture(tmp_path / "s.mat"))
+
+
+def test_a_table_of_named_columns_in_an_hdf5_file(tmp_path: Path) -> None:
+    table = np.zeros(COUNT, [("time", "<f8"), ("line", ">i2")])
+    table["time"], table["line"] = TIME, LINE
+    with h5py.File(tmp_path / "t.h5", "w") as file:
+        file["log"] = table
+    capture = open_capture(tmp_path / "t.h5")
+    assert [channel.name for channel in capture.channels] == ["log line"]
+    np.testing.assert_array_equal(capture.channels[0].stored, LINE)
+    assert capture.rate_hz == pytest.approx(2e6, rel=1e-6)
+
+
+TOLD = ReadOptions(dtype="int16", rate_hz=2e6)
+
+
+def test_a_block_behind_the_name_of_what_was_asked_for(tmp_path: Path) -> None:
+    (tmp_path / "answer.bin").write_bytes(b":WAVEFORM:DATA #3800" + LINE.tobytes() + b"\n")
+    capture = open_capture(tmp_path / "answer.bin", TOLD)
+    assert (capture.format, capture.warnings) == ("IEEE 488.2 block", ())
+    np.testing.assert_array_equal(capture.channels[0].stored, LINE)
+
+
+def test_what_stands_behind_a_block_is_said(tmp_path: Path) -> None:
+    (tmp_path / "two.bin").write_bytes((b"#3800" + LINE.tobytes() + b"\n") * 2)
+    capture = open_capture(tmp_path / "two.bin", TOLD)
+    assert capture.samples == COUNT
+    assert [(notice.code, notice.count) for notice in capture.warnings] == [("left-out", 807)]
+
+
+def test_a_block_of_numbers_written_as_text(tmp_path: Path) -> None:
+    text = ",".join(f"{value:.6E}" for value in LINE.tolist())
+    (tmp_path / "written.txt").write_text(f"#{len(str(len(text)))}{len(text)}{text}\n")
+    capture = open_capture(tmp_path / "written.txt", RATE)
+    assert (capture.format, capture.rate_hz, capture.warnings) == ("delimited text", 2e6, ())
+    np.testing.assert_array_equal(capture.channels[0].stored, LINE)

@@ -12,8 +12,9 @@ from app.errors import CaptureError
 from app.files.capture_common import Head
 from app.files.capture_options import ReadOptions, Watch
 from app.files.text_axis import TextAxis
-from app.files.text_capture import assembled
+from app.files.text_capture import FORMAT, assembled
 from app.files.text_encoding import TextCoding, last_lines, line_blocks, text_coding
+from app.files.text_fast import open_fast_reader
 from app.files.text_plain import Rows
 from app.files.text_rows import RowReader
 from app.files.text_store import ColumnStore
@@ -21,11 +22,13 @@ from app.files.text_table import Table, find_table
 from app.files.text_turned import turned_text
 from app.model.capture import Capture
 
+__all__ = ["FORMAT", "LARGE_BYTES", "open_fast_reader", "read_text"]
+
 _LOOK_BYTES = 256 << 10
 # a preamble may be longer than the first look, but hardly than this
 _LONGEST_LOOK_BYTES = 4 << 20
 # below this a second thread and a library take longer to start than they save
-_LARGE_BYTES = 4 << 20
+LARGE_BYTES = 4 << 20
 _MOST_THREADS = 4
 
 _Block = tuple[bytes, float]
@@ -44,7 +47,7 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
         coding = TextCoding("utf-8", 0, False)
     table, blocks = _opened(head, coding, turned, options, watch)
     axis = TextAxis(table, options)
-    large = head.size >= _LARGE_BYTES and turned is None
+    large = head.size >= LARGE_BYTES and turned is None
     reader = RowReader(head, table, coding.block_name, watch, large)
     store = ColumnStore(table.types)
     for block, values, share, last in _parsed(reader, blocks, large):

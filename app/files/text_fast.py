@@ -21,7 +21,7 @@ class FastRows:
         self._layout = layout
         self._polars = None
         if layout.delimiter not in (" ", layout.decimal):
-            self._polars = _library()
+            self._polars = open_fast_reader()
 
     @property
     def available(self) -> bool:
@@ -53,8 +53,11 @@ class FastRows:
         return values if values.flags.writeable else values.copy()
 
 
-def _library() -> Any:
-    # loaded only where a large text is read; not every processor can run it
+def open_fast_reader() -> Any:
+    """The library, loaded only where a large text is read; None where it is not there.
+
+    Not every processor can run it.
+    """
     try:
         import polars
     except ImportError:

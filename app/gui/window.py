@@ -30,6 +30,7 @@ from app.gui.recent import RecentFiles
 from app.gui.trace.area import TraceArea
 from app.gui.trace_link import TraceLink
 from app.gui.view_choices import ViewChoices
+from app.gui.watch_flow import WatchFlow
 from app.gui.window_handlers import Parts, handlers_of, show_cautions
 from app.gui.window_layout import BELOW, RIGHT, WindowLayout
 from app.gui.window_menus import ChangingMenus
@@ -66,6 +67,7 @@ class MainWindow(QMainWindow):
         self._make_panels()
         self.files = FilesFlow(self.bridge, self.runner, self.recent, self)
         self.decoding = DecodeFlow(self.bridge, self.view, self.runner, self)
+        self.watching = WatchFlow(self.bridge, self.files, self.decoding, self)
         self.marks = MarksFlow(self.bridge, self.view, self.area, self)
         self.link = TraceLink(self.area, self.bridge, self.view, self)
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
@@ -109,6 +111,7 @@ class MainWindow(QMainWindow):
             return
         self.arrangement.keep()
         self.readings_link.close()
+        self.watching.close()
         self.runner.close()
         self.reader.close()
         self.bridge.close()
@@ -143,6 +146,7 @@ class MainWindow(QMainWindow):
             self.notes,
             self.arrangement,
             self.cancel_work,
+            self.watching,
         )
 
     def _make_panels(self) -> None:
@@ -194,6 +198,8 @@ class MainWindow(QMainWindow):
     def _connect(self) -> None:
         for teller in (self.bridge.refused, self.files.told, self.decoding.told, self.readings_link.told):
             teller.connect(self.tell)
+        self.watching.told.connect(self.tell)
+        self.watching.changed.connect(self._show_watched)
         self.bridge.changed.connect(self._follow)
         self.view.changed.connect(self._show_sent)
         self.view.span_changed.connect(self._allow)
@@ -225,6 +231,10 @@ class MainWindow(QMainWindow):
         if change & (Change.NOTES | Change.CAPTURES):
             self.notes.show_notes(document.data)
         self._allow()
+
+    @Slot()
+    def _show_watched(self) -> None:
+        self.menus.actions["watch_folder"].setChecked(self.watching.folder is not None)
 
     def _turn_to_page(self, page: int) -> None:
         """First steps, or the trace with its docks; who turns to the trace wants to use it."""

@@ -35,8 +35,10 @@ from app.model.capture import Capture
 from tests.fuzz.mutate import mutated
 from tests.fuzz.originals import Original, originals
 
-# beyond what the process has when it begins; the files are of some kilobytes
-MEMORY_BYTES = 512 << 20
+# Beyond what the process has when it begins; the files are of some kilobytes. Every thread reserves 64 MB
+# of addresses for its allocations that it never uses, so that the limit on addresses must be wider.
+ADDRESS_BYTES = 3 << 30
+MEMORY_BYTES = 256 << 20
 SECONDS = 5
 
 
@@ -84,7 +86,12 @@ def _check_ways_agree(path: Path, options: ReadOptions, expected: Capture) -> No
         capture = open_capture(path, options)
     finally:
         capture_text.LARGE_BYTES = large
-    assert capture.warnings == expected.warnings
+    # the texts differ: only reading row by row keeps the words of an odd cell
+    said, wanted = (
+        [(notice.code, notice.count, notice.first_sample) for notice in one.warnings]
+        for one in (capture, expected)
+    )
+    assert said == wanted
     assert (capture.rate_hz, capture.segments) == (expected.rate_hz, expected.segments)
     for ours, theirs in zip(capture.channels, expected.channels, strict=True):
         np.testing.assert_array_equal(ours.stored, theirs.stored)
@@ -136,7 +143,7 @@ def limited() -> Iterator[None]:
     capture_text.open_fast_reader()
     pages = int(Path("/proc/self/statm").read_text().split()[0]) if sys.platform == "linux" else 0
     if pages:
-        limit = pages * resource.getpagesize() + MEMORY_BYTES
+        limit = pages * resource.getpagesize() + ADDRESS_BYTES
         resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
 
     def hang(_signal: int, _frame: object) -> None:
@@ -149,6 +156,7 @@ def limited() -> Iterator[None]:
 
 def run(seed: int, count: int, keep: Path | None = None) -> tuple[Counter[str], list[str]]:
     """How often what came of ``count`` files made from ``seed``, and what failed."""
+    least = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     files = originals()
     spare = b"".join(original.data[:400] for original in files)
     counts: Counter[str] = Counter()
@@ -170,6 +178,9 @@ def run(seed: int, count: int, keep: Path | None = None) -> tuple[Counter[str], 
                     if keep is not None:
                         (keep / f"{seed}-{number}{path.suffix}").write_bytes(path.read_bytes())
                     path.unlink()
+    grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - least) << 10
+    if grown > MEMORY_BYTES:
+        failures.append(f"seed {seed}: memory grew by {grown >> 20} MB")
     return counts, failures
 
 

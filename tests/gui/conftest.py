@@ -34,6 +34,7 @@ QUESTIONS = (
     "read_options",
     "capture_details",
     "derived_channel",
+    "folder_to_watch",
     "span_name",
 )
 

@@ -48,9 +48,10 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     table, blocks = _opened(head, coding, turned, options, watch)
     axis = TextAxis(table, options)
     large = head.size >= LARGE_BYTES and turned is None
-    reader = RowReader(head, table, coding.block_name, watch, large)
+    library = open_fast_reader(watch) if large else None
+    reader = RowReader(head, table, coding.block_name, watch, library)
     store = ColumnStore(table.types)
-    for block, values, share, last in _parsed(reader, blocks, large):
+    for block, values, share, last in _parsed(reader, blocks):
         watch.step(share)
         rows = reader.read(block, values, last)
         axis.add(rows, reader)
@@ -93,14 +94,12 @@ def _offset_of_line(block: bytes, line: int) -> int:
     return at
 
 
-def _parsed(
-    reader: RowReader, blocks: Iterator[_Block], large: bool
-) -> Iterator[tuple[bytes, Rows | None, float, bool]]:
+def _parsed(reader: RowReader, blocks: Iterator[_Block]) -> Iterator[tuple[bytes, Rows | None, float, bool]]:
     """Each block, its rows if they are plain, the fraction read, and whether it is the last one.
 
     Of a large file some blocks are parsed ahead by other threads, where that can run beside this one.
     """
-    ahead = min(_cores(), _MOST_THREADS) if large and reader.runs_beside else 0
+    ahead = min(_cores(), _MOST_THREADS) if reader.runs_beside else 0
     if not ahead:
         for (block, share), last in _with_last(blocks):
             plain = reader.prepared(block)

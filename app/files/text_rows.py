@@ -6,6 +6,7 @@ import re
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -53,7 +54,7 @@ class RowReader:
     ``cut_row`` : row of the last line, if that is incomplete; ``open_end`` : it may be, having no line end.
     """
 
-    def __init__(self, head: Head, table: Table, coding: str, watch: Watch, large: bool = False) -> None:
+    def __init__(self, head: Head, table: Table, coding: str, watch: Watch, library: Any = None) -> None:
         layout, lines = table.layout, table.lines
         self.samples = 0
         self.odd: dict[tuple[Kind, int], Tally] = {}
@@ -69,7 +70,7 @@ class RowReader:
         self._starts: list[tuple[int, int]] = []
         self._style = table.style
         self._plain = PlainRows(layout)
-        self._fast = FastRows(layout) if large else None
+        self._fast = FastRows(layout, library) if library is not None else None
         self._tails = _tails(layout, lines)
         self._text_before = False
         self._texts: list[str] = []

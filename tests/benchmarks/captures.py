@@ -72,9 +72,10 @@ def reader(name: str, path: Path, delimiter: str, mark: str) -> Callable[[], Any
             convert_options=csv.ConvertOptions(decimal_point=mark),
         )
     from app.files import capture_text
+    from app.files.capture_options import Watch
     from app.files.captures import open_capture
 
-    capture_text.open_fast_reader()
+    capture_text.open_fast_reader(Watch())
     return lambda: open_capture(path)
 
 

@@ -28,7 +28,7 @@ import numpy as np
 from app.__main__ import main as halfturn
 from app.errors import HalfturnError
 from app.files import capture_text
-from app.files.capture_options import ReadOptions
+from app.files.capture_options import ReadOptions, Watch
 from app.files.captures import open_capture
 from app.jobs.inspecting import inspect_capture
 from app.model.capture import Capture
@@ -140,7 +140,7 @@ def attempt(number: int, seed: int, files: list[Original], folder: Path, spare: 
 @contextlib.contextmanager
 def limited() -> Iterator[None]:
     """Bounds memory and the time of each input; in a process of its own, as they are not lifted again."""
-    capture_text.open_fast_reader()
+    capture_text.open_fast_reader(Watch())
     pages = int(Path("/proc/self/statm").read_text().split()[0]) if sys.platform == "linux" else 0
     if pages:
         limit = pages * resource.getpagesize() + ADDRESS_BYTES

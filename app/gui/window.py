@@ -23,6 +23,7 @@ from app.gui.panels.chooser import Chooser
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
 from app.gui.panels.readings import ReadingsPanel
+from app.gui.panels.warnings import WarningsPanel
 from app.gui.panels.welcome import Welcome
 from app.gui.panels.work_bar import WorkBar
 from app.gui.readings_link import ReadingsLink
@@ -157,11 +158,13 @@ class MainWindow(QMainWindow):
         self.readings = ReadingsPanel(self)
         self.bursts = BurstsPanel(self)
         self.notes = NotesPanel(self)
+        self.warnings = WarningsPanel(self)
         self.setCentralWidget(self._centre())
         self.arrangement = WindowLayout(self, self._settings)
         self.arrangement.add("Readings", self.readings, RIGHT)
         self.arrangement.add("What is sent", self.bursts, BELOW)
         self.arrangement.add("Notes", self.notes, BELOW)
+        self.arrangement.add("Warnings", self.warnings, BELOW)
         self.hint = QLabel("", self)
         self.hint.setObjectName("mouseHint")
         self.hint.setAccessibleName("What the mouse does here")
@@ -217,6 +220,7 @@ class MainWindow(QMainWindow):
         self.notes.edit_wanted.connect(self.marks.edit_note)
         self.notes.remove_wanted.connect(self.marks.remove_note)
         self.notes.note_chosen.connect(self.marks.show_note)
+        self.warnings.place_chosen.connect(self.marks.show_place)
         self.area.mouse_hint.connect(self._show_hint)
         self.area.range_changed.connect(self._show_range)
         self._show_recent()
@@ -227,6 +231,7 @@ class MainWindow(QMainWindow):
         if change & (Change.CAPTURES | Change.CURRENT):
             self.chooser.show_captures(document.data.captures, document.capture_index)
             self.chooser.show_channels(document.capture, document.channel)
+            self.warnings.show_warnings(document.capture)
             self._turn_to_page(0 if document.capture is None else 1)
         if change & (Change.NOTES | Change.CAPTURES):
             self.notes.show_notes(document.data)

@@ -35,6 +35,12 @@ def test_choosing_one_goes_there(warned):
     start_s, end_s = warned.area.visible_range()
     assert (start_s + end_s) / 2 == pytest.approx(8e-3, abs=1e-5)
     assert end_s - start_s == pytest.approx(1e-3, rel=0.01)
+    # from the whole of a longer capture there must be something to see of the way there
+    warned.area.zoom_all()
+    warned.warnings.table.activated.emit(warned.warnings.model.index(1, 0))
+    start_s, end_s = warned.area.visible_range()
+    assert (start_s + end_s) / 2 == pytest.approx(8e-3, abs=1e-5)
+    assert end_s - start_s == pytest.approx(4e-3, rel=0.01)
 
 
 def test_another_capture_has_its_own(warned, qtbot, tmp_path):

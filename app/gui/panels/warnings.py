@@ -13,6 +13,7 @@ from app.model.quantity import format_value
 from dsp.results import Notice
 
 _NOWHERE = QModelIndex()
+_AROUND_SAMPLES = 200
 _TITLES = ("Warning", "Times", "First at", "What it is about")
 
 
@@ -28,6 +29,7 @@ class WarningsModel(QAbstractTableModel):
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._rows: tuple[tuple[Notice, float | None], ...] = ()
+        self.around_s = 0.0
 
     def show(self, capture: Capture | None) -> None:
         self.beginResetModel()
@@ -35,6 +37,7 @@ class WarningsModel(QAbstractTableModel):
         self._rows = tuple(
             (notice, None if capture is None else time_of(capture, notice.first_sample)) for notice in notices
         )
+        self.around_s = 0.0 if capture is None else _AROUND_SAMPLES / capture.rate_hz
         self.endResetModel()
 
     def time_s(self, row: int) -> float | None:
@@ -64,9 +67,11 @@ class WarningsModel(QAbstractTableModel):
 
 
 class WarningsPanel(QWidget):
-    """``place_chosen(time_s)`` when the user wants to see where a warning holds first."""
+    """``place_chosen(time_s, around_s)`` when the user wants to see where a warning holds first, with no more
+    than ``around_s`` on either side of it.
+    """
 
-    place_chosen = Signal(float)
+    place_chosen = Signal(float, float)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -89,4 +94,4 @@ class WarningsPanel(QWidget):
     def _chosen(self, index: QModelIndex) -> None:
         time_s = self.model.time_s(index.row())
         if time_s is not None:
-            self.place_chosen.emit(time_s)
+            self.place_chosen.emit(time_s, self.model.around_s)

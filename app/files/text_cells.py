@@ -19,6 +19,7 @@ _MISSING = re.compile(
 )
 
 # SCPI-1999, volume 1, "Numeric parameters": infinity is sent as 9.9E37, not-a-number as 9.91E37; from memory
+_MOST_POWER = 330
 SCPI_INFINITY = 9.9e37
 SCPI_NAN = 9.91e37
 
@@ -99,4 +100,6 @@ def written_digits(text: str) -> tuple[int, int]:
     mantissa, *exponent = re.split("[eEdD]", text.strip().strip('"').replace(",", "."))
     fraction = mantissa.partition(".")[2]
     significant = len(mantissa.replace(".", "").lstrip("+-0"))
-    return significant, len(fraction) - int(exponent[0] if exponent else 0)
+    # an exponent of more digits is beyond every number, and may be of too many for an integer
+    power = int(exponent[0][:5]) if exponent else 0
+    return significant, len(fraction) - max(min(power, _MOST_POWER), -_MOST_POWER)

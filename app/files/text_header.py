@@ -99,7 +99,7 @@ def _are_numbered(cells: Sequence[str]) -> bool:
     """Whether a word for the times is followed by the numbers of channels, as ``Time,1,2``."""
     first, *others = [plain_cell(cell) for cell in cells]
     return TIME.fullmatch(split_header(first)[0]) is not None and others == [
-        str(int(others[0]) + i) if others[0].isdecimal() else "" for i in range(len(others))
+        str(int(others[0][:3]) + i) if others[0].isdecimal() else "" for i in range(len(others))
     ]
 
 

@@ -200,5 +200,5 @@ def _scaled(cell: str) -> str:
     if match is None or unit is None or unit.factor not in _POWERS:
         return cell
     mantissa, *exponent = re.split("[eE]", match[1])
-    power = _POWERS[unit.factor] + int(exponent[0] if exponent else 0)
+    power = _POWERS[unit.factor] + int(exponent[0][:5] if exponent else 0)
     return f"{mantissa}e{power}" if power else mantissa

@@ -12,6 +12,7 @@ import h5py
 import numpy as np
 import pytest
 from scipy.io import savemat
+from sigmf import SigMFFile
 
 from app.errors import CaptureError
 from app.files import capture_named
@@ -320,3 +321,27 @@ def test_a_block_of_numbers_written_as_text(tmp_path: Path) -> None:
     capture = open_capture(tmp_path / "written.txt", RATE)
     assert (capture.format, capture.rate_hz, capture.warnings) == ("delimited text", 2e6, ())
     np.testing.assert_array_equal(capture.channels[0].stored, LINE)
+
+
+PAIRS: dict[str, tuple[str, int, np.ndarray, list[np.ndarray]]] = {
+    "16 bits": ("ri16_le", 1, LINE, [LINE]),
+    "other byte order, two channels": ("ri16_be", 2, LINE.astype(">i2"), [LINE[::2], LINE[1::2]]),
+    "complex": ("cf32_le", 1, (LINE + 2j * LINE).astype("<c8"), [LINE, 2 * LINE]),
+    "complex of 8 bits": ("ci8", 1, (LINE % 100).astype("i1"), [LINE[::2] % 100, LINE[1::2] % 100]),
+    "unsigned": ("ru8", 1, (LINE % 200).astype("u1"), [LINE % 200]),
+}
+
+
+@pytest.mark.parametrize(("kind", "count", "samples", "expected"), PAIRS.values(), ids=PAIRS)
+def test_pairs_described_by_the_library_of_the_standard(
+    tmp_path: Path, kind: str, count: int, samples: np.ndarray, expected: list[np.ndarray]
+) -> None:
+    samples.tofile(tmp_path / "line.sigmf-data")
+    about = {"core:datatype": kind, "core:sample_rate": 2e6, "core:num_channels": count}
+    meta = SigMFFile(data_file=str(tmp_path / "line.sigmf-data"), global_info=about)
+    meta.add_capture(0)
+    meta.tofile(str(tmp_path / "line.sigmf-meta"))
+    capture = open_capture(tmp_path / "line.sigmf-meta")
+    assert (capture.rate_hz, capture.start_s, capture.warnings) == (2e6, 0.0, ())
+    for channel, values in zip(capture.channels, expected, strict=True):
+        np.testing.assert_array_equal(channel.stored, values)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.files.text_cells import Kind, is_number, read_cell, split_row
-from app.files.text_keys import QUANTITY, TIME, meaning
+from app.files.text_keys import QUANTITY, TIME, WITH_UNIT, meaning
 from app.files.text_layout import Layout, is_filled
 from app.files.text_units import Unit, is_units_row, plain_cell, split_header, unit_of_cell
 
@@ -17,6 +17,8 @@ _STATED = re.compile(r"[:=]\s*[+-]?\.?\d")
 _HEADER_LINES = 4
 LONGEST_LINE = 8 << 10
 _PREAMBLE_LINES = 200
+_SECTION = re.compile(r"\[[^\W\d][\w -]{2,}\]")
+_KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]*?)\s+{WITH_UNIT}")
 _NAMES = re.compile(r"(channel|signal|trace|source|label)s?([ _]names?)?:?|names?:?", re.I)
 _UNITS = re.compile(r"((vertical|channel|y)[ _])?units?:?", re.I)
 
@@ -46,6 +48,8 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
     rows: list[list[str]] = []
     filled = [line for line in short_lines(above) if is_filled(line)]
     for line in reversed(filled[-_HEADER_LINES:]):
+        if _SECTION.fullmatch(line.strip()) or (not rows and _is_said(line, layout)):
+            continue
         # below a name that is a number, such as channel 1, there must at least be its unit
         cells = _header_cells(line, layout, numbered=len(rows) == 1 and is_units_row(rows[0]))
         if cells is None:
@@ -95,6 +99,16 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
     return None
 
 
+def _is_said(line: str, layout: Layout) -> bool:
+    """Whether the line states one thing, without the delimiter of the rows: ``Sample rate 2 MS/s``."""
+    text = uncommented(line).strip()
+    match = _KEY_BLANK_VALUE.fullmatch(text)
+    if match is None or (layout.delimiter != " " and layout.delimiter in text):
+        return False
+    # "Channel 1" is a name, "Offset   1" and "Offset 1.0" are not
+    return meaning(match["key"]) is not None or "  " in text or "." in match["value"]
+
+
 def _are_numbered(cells: Sequence[str]) -> bool:
     """Whether a word for the times is followed by the numbers of channels, as ``Time,1,2``."""
     first, *others = [plain_cell(cell) for cell in cells]
@@ -105,8 +119,11 @@ def _are_numbered(cells: Sequence[str]) -> bool:
 
 def _is_stated(cells: Sequence[str], layout: Layout) -> bool:
     """Whether the line states something, as ``Sample rate, 1000000`` or ``Channels: 1`` do."""
-    parts = cells if len(cells) > 1 else cells[0].split()
+    # a single column splits at any mark, a line about it too
+    parts = cells if len(cells) > 1 else re.split(r"[\s,;:=]+", cells[0])
     values = [plain_cell(part) for part in parts[1:]]
+    if meaning(parts[0]) in ("value unit", "time unit") and len(values) == 1:
+        return True
     keyed = meaning(parts[0]) is not None and any(
         is_number(value, layout.decimal) or QUANTITY.fullmatch(value) for value in values
     )

@@ -43,7 +43,7 @@ _PATTERNS = {
         "reference": r"""y\ ?(ref|reference) | (zero|mid|reference)\ (code|level|count|value)
             | (adc|code)\ (offset|zero|mid|reference|midpoint)""",
         "time unit": r"(horizontal|horiz|hor|x|time)(\ axis)?\ units?",
-        "value unit": r"(vertical|vert|y|channel|value)(\ axis)?\ units?",
+        "value unit": r"((vertical|vert|y|channel|value)(\ axis)?\ )?units?",
         "channel": r"source | ((channel|signal|trace)(\ name)?)",
     }.items()
 }

@@ -24,6 +24,7 @@ _NUMERIC = frozenset(
 # "dt = 2 us", "fs: 5 MS/s", but not the clock time "12:00:01" or a date
 _INLINE = re.compile(rf"(?P<key>[A-Za-zΔ][\w \t()/\[\]µμ.-]*?)\s*[=:]\s*{WITH_UNIT}(?=$|[\s,;|)\]}}'])")
 _KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]*?)\s+{WITH_UNIT}")
+_SAMPLED_AT = re.compile(rf"\bsampled (?:at|with) (?P<value>{NUMBER})\s*(?P<unit>[kMG]?Hz)\b", re.I)
 _BARE_RATE = re.compile(rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[kMG]?(?:S|Sa|samples)/s|[kM]?[Ss]ps)\b")
 
 
@@ -158,6 +159,8 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
     for row in rows[first:]:
         yield from _beside(["" if i in layout.data else cell for i, cell in enumerate(row)])
     # a comment may just say "vent motor at 2 MS/s"; hertz alone could be any frequency
+    for match in _SAMPLED_AT.finditer("\n".join(short_lines(lines[:first]))):
+        yield "rate", match["value"], match["unit"]
     for match in _BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
 

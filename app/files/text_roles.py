@@ -69,6 +69,8 @@ def assign_roles(
     for i in columns:
         if i == time or (i in counting and _is_index(titles[i])):
             continue
+        if _is_time(titles[i]) and not (_steps(preview[:, i]) != 0).any():
+            continue  # a clock that shows whole seconds
         if _is_time(titles[i]) and _advances(preview[:, i]):
             notices += _skew(preview[:, time], preview[:, i], i)
             continue

@@ -514,4 +514,30 @@ BENCH = (
         values=(np.where(np.isin(N, (7, 9)), np.nan, np.where(N == 5, np.inf, A)),),
         codes=("infinity", "overflow", "missing"),
     ),
+    # -- what stands between titles and rows, or looks like a title ------------------------------------
+    Dialect(
+        "rate between titles and rows",
+        "CH1,CH2\nVolts,Volts\nSample rate 1 MS/s\n" + rows("{a},{b}"),
+        1e6,
+        0,
+        _TWO,
+        (A, B),
+    ),
+    Dialect("sections", "[Header]\nSampleInterval=1E-06\n[Data]\n" + rows("{a}"), 1e6, 0, (("A", ""),)),
+    Dialect(
+        "keys and values lined up",
+        "SampleRate       1000000\nVertOffset       0.0\n" + rows("{a}"),
+        1e6,
+        0,
+        (("A", ""),),
+    ),
+    Dialect(
+        "sampled at", "vent line, sampled at 250 kHz\nLine (V)\n" + rows("{a}"), 2.5e5, 0, (("Line", "V"),)
+    ),
+    Dialect("unit alone above the samples", "Samplerate,1e6\nUnit,V\n" + rows("{a}"), 1e6, 0, (("A", "V"),)),
+    Dialect(
+        "a clock of whole seconds beside times",
+        "Date,Clock,Time (s),CH1 (V)\n" + rows("2026-03-04,12:30:01,{t:.7f},{a}"),
+        1e6,
+    ),
 )

@@ -16,7 +16,7 @@ from typing import BinaryIO
 from app.errors import CaptureError
 from app.files.capture_common import Head
 
-BLOCK_BYTES = 2 << 20
+BLOCK_BYTES = 1 << 20
 LONGEST_LINE = 1 << 20
 
 # UTF-32 first: its little-endian mark begins with that of UTF-16
@@ -116,7 +116,7 @@ def last_lines(head: Head, coding: TextCoding) -> list[str]:
 def line_blocks(
     head: Head, coding: TextCoding, content: bytes | None = None
 ) -> Iterator[tuple[bytes, float]]:
-    """Whole lines in blocks of about 2 MB, each with the fraction of the file read so far.
+    """Whole lines in blocks of about a megabyte, each with the fraction of the file read so far.
 
     Only the last block may lack the final line end. ``content`` stands for that of the file.
 

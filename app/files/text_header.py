@@ -18,7 +18,7 @@ _HEADER_LINES = 4
 LONGEST_LINE = 8 << 10
 _PREAMBLE_LINES = 200
 _SECTION = re.compile(r"\[[^\W\d][\w -]{2,}\]")
-_KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]*?)\s+{WITH_UNIT}")
+_KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,60}}?)\s+{WITH_UNIT}")
 _NAMES = re.compile(r"(channel|signal|trace|source|label)s?([ _]names?)?:?|names?:?", re.I)
 _UNITS = re.compile(r"((vertical|channel|y)[ _])?units?:?", re.I)
 

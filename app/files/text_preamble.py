@@ -21,9 +21,12 @@ from app.files.text_units import find_rate_unit, find_unit, plain_cell, split_la
 _NUMERIC = frozenset(
     ("interval", "rate", "start", "count", "before trigger", "trigger", "step", "offset", "reference")
 )
+# keys are bounded, so that a search takes no longer than lines are long
 # "dt = 2 us", "fs: 5 MS/s", but not the clock time "12:00:01" or a date
-_INLINE = re.compile(rf"(?P<key>[A-Za-zΔ][\w \t()/\[\]µμ.-]*?)\s*[=:]\s*{WITH_UNIT}(?=$|[\s,;|)\]}}'])")
-_KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]*?)\s+{WITH_UNIT}")
+_INLINE = re.compile(
+    rf"(?P<key>[A-Za-zΔ][\w \t()/\[\]µμ.-]{{0,60}}?)\s*[=:]\s*{WITH_UNIT}(?=$|[\s,;|)\]}}'])"
+)
+_KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,60}}?)\s+{WITH_UNIT}")
 _SAMPLED_AT = re.compile(rf"\bsampled (?:at|with) (?P<value>{NUMBER})\s*(?P<unit>[kMG]?Hz)\b", re.I)
 _BARE_RATE = re.compile(rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[kMG]?(?:S|Sa|samples)/s|[kM]?[Ss]ps)\b")
 

@@ -76,6 +76,7 @@ def find_rate_unit(text: str) -> float | None:
     return _RATE_PREFIXES[match[1]] if match else None
 
 
+_LONGEST_LABEL = 200
 _UNITS_WORD = re.compile(r"units?:?", re.I)
 _BRACKETS = re.compile(r"^(?P<name>.*?)[\s_/-]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
 # V(near end), I(shunt)
@@ -96,6 +97,8 @@ def plain_cell(text: str) -> str:
 def split_label(text: str) -> tuple[str, str]:
     """A label and the unit written with it, either of which may be empty: ``Time (ms)``, ``U / mV``."""
     text = plain_cell(text)
+    if len(text) > _LONGEST_LABEL:
+        return text, ""
     if text not in _LETTERS and _is_unit(text):
         return "", text
     match = _BRACKETS.match(text)

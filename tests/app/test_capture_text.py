@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import time
 import tracemalloc
 from pathlib import Path
 
@@ -283,3 +285,32 @@ def test_a_long_preamble_and_a_late_delimiter_are_found(tmp_path: Path) -> None:
     capture = opened(tmp_path, preamble + HEADER + "".join(table()))
     assert capture.samples == COUNT
     assert [channel.name for channel in capture.channels] == ["CH1"]
+
+
+LONG = {
+    "digits": "9" * 500_000,
+    "digits and letters": "1e" + "9" * 300_000 + "x",
+    "words": "word " * 60_000,
+    "underscores": "_" * 200_000 + "(",
+    "colons": "a:" * 100_000,
+    "many lines": "\n".join(["key " * 2000] * 100),
+}
+
+
+@pytest.mark.parametrize("text", LONG.values(), ids=LONG)
+def test_long_cells_and_lines_take_no_longer_than_they_are_long(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "vent.csv"
+    path.write_text(f"{text}\n{HEADER}{text},1\n" + "".join(table()))
+    asked = 0
+
+    def cancelled() -> bool:
+        nonlocal asked
+        asked += 1
+        return False
+
+    begin = time.process_time()
+    with contextlib.suppress(CaptureError):
+        open_capture(path, cancelled=cancelled)
+    # seconds of a processor where a search that backtracks takes minutes and more
+    assert time.process_time() - begin < 20
+    assert asked > 0

@@ -19,6 +19,8 @@ from dsp.results import Notice
 
 TIME_NAMES = frozenset({"t", "time", "times", "timestamp", "time_s", "t_s", "seconds"})
 MOST_CHANNELS = 1024
+# nothing beyond is a time, and differences of such numbers may overflow
+_LATEST = 1e100
 
 
 @dataclass(frozen=True)
@@ -149,11 +151,15 @@ def _time_column(names: Sequence[str], columns: Sequence[NDArray[Any]]) -> int |
     if len(columns) < 2:
         return None
     for i, name in enumerate(names):
-        if name.strip().lower() in TIME_NAMES:
+        # a field of a table carries the name of that in front
+        if {name.strip().lower(), name.strip().lower().rpartition(" ")[2]} & TIME_NAMES:
             return i
     first = columns[0]
     if first.dtype.kind != "f" or len(first) < 8 or any(names):
         return None
-    steps = np.diff(first[:BLOCK].astype(np.float64))
+    times = first[:BLOCK].astype(np.float64)
+    if not np.isfinite(times).all() or np.abs(times).max() > _LATEST:
+        return None
+    steps = np.diff(times)
     even = np.median(steps)
     return 0 if even > 0 and np.abs(steps - even).max() < 0.5 * even else None

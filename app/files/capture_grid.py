@@ -27,7 +27,8 @@ class Digits:
 
     def __init__(self, significant: int, decimals: int) -> None:
         self._significant = significant
-        self._decimals = decimals
+        # beyond that no power of ten is a float
+        self._decimals = max(min(decimals, 300), -300)
 
     def look(self, times: Times) -> None:
         """Take note of some of ``times``, the shortest decimal of each being what was written."""
@@ -35,7 +36,7 @@ class Digits:
             if time and math.isfinite(time):
                 _, digits, exponent = Decimal(repr(time)).normalize().as_tuple()
                 self._significant = max(self._significant, len(digits))
-                self._decimals = max(self._decimals, -int(exponent))
+                self._decimals = max(self._decimals, min(-int(exponent), 300))
 
     def quantum(self, times: Times) -> float:
         """The last digit of the largest of ``times``, whether decimals or significant digits are fixed."""

@@ -63,7 +63,7 @@ class _Collector:
         if path.startswith("#"):
             return None
         self._add_numbers(item)
-        if isinstance(item, h5py.Dataset) and item.dtype.kind in "biufc" and item.size:
+        if isinstance(item, h5py.Dataset) and item.size and _is_numeric(item.dtype):
             name = path.rsplit("/", 1)[-1]
             self._found[path if name in self._found else name] = self._array(path, item)
         return True if len(self._found) > _MOST_DATASETS else None
@@ -94,6 +94,13 @@ class _Collector:
                 "save it again",
             )
         return np.asarray(item[()])
+
+
+def _is_numeric(dtype: np.dtype[Any]) -> bool:
+    """Numbers, or a table of columns of them."""
+    if dtype.names is not None:
+        return all(dtype[name].kind in "biufc" for name in dtype.names)
+    return dtype.kind in "biufc"
 
 
 def _text(name: str | bytes) -> str:

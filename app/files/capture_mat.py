@@ -28,6 +28,7 @@ _HEADER_BYTES = 128
 _MATRIX, _COMPRESSED = 14, 15
 _NUMBERS = {1: "i1", 2: "u1", 3: "i2", 4: "u2", 5: "i4", 6: "u4", 7: "f4", 9: "f8", 12: "i8", 13: "u8"}
 _NUMERIC_CLASSES = range(6, 16)
+_STRUCTURE = 2
 _COMPLEX = 0x0800
 _MOST_VARIABLES = 1000
 
@@ -47,7 +48,10 @@ def read_mat(head: Head, options: ReadOptions, watch: Watch) -> Capture:
             watch.stop_if_asked()
             matrix = _inflated(head, element, order) if element.kind == _COMPRESSED else element
             if matrix.kind == _MATRIX and len(variables) < _MOST_VARIABLES:
-                variables.update(_variable(matrix.data, order))
+                for name, values in _variable(matrix.data, order).items():
+                    # fields of several structures may have the same names
+                    short = name.rpartition(".")[2]
+                    variables[name if short in variables else short] = values
     except (ValueError, zlib.error) as error:
         raise CaptureError(head.path, "", "the MATLAB file is damaged", "save it again") from error
     # whole numbers are stored as integers whatever they measure, so that the type says nothing of the unit
@@ -94,17 +98,53 @@ def _variable(content: NDArray[np.uint8], order: Literal["little", "big"]) -> di
     """Name and values of a numeric variable, in the type and the memory they are stored in; else nothing."""
     parts = _elements(content, 0, order)
     flags, dimensions, name = (next(parts, _Element(0, content[:0])).data.tobytes() for _ in range(3))
-    if not flags or int.from_bytes(flags[:4], order) & 0xFF not in _NUMERIC_CLASSES:
+    kind = int.from_bytes(flags[:4], order) & 0xFF
+    if kind == _STRUCTURE:
+        return _fields(name.decode("latin-1"), parts, order)
+    if kind not in _NUMERIC_CLASSES:
         return {}
+    return _values(name.decode("latin-1"), flags, dimensions, parts, order)
+
+
+def _values(
+    text: str, flags: bytes, dimensions: bytes, parts: Iterator[_Element], order: Literal["little", "big"]
+) -> dict[str, NDArray[Any]]:
     shape = [int.from_bytes(dimensions[i : i + 4], order) for i in range(0, len(dimensions), 4)]
     is_complex = bool(int.from_bytes(flags[:4], order) & _COMPLEX)
     values = [_numbers(part, shape, order) for _, part in zip(range(1 + is_complex), parts, strict=False)]
-    if not name or not values or any(array is None for array in values):
+    if not text or not values or any(array is None for array in values):
         return {}
-    text = name.decode("latin-1")
     if not is_complex:
         return {text: values[0]}  # type: ignore[dict-item]
     return {f"{text} {part}": array for part, array in zip("IQ", values, strict=False) if array is not None}
+
+
+def _fields(name: str, parts: Iterator[_Element], order: Literal["little", "big"]) -> dict[str, NDArray[Any]]:
+    """The numeric fields of a single structure, as ``structure.field``; structures within it are left out."""
+    empty = _Element(0, np.empty(0, np.uint8))
+    length = int.from_bytes(next(parts, empty).data.tobytes()[:4], order)
+    titles = next(parts, empty).data.tobytes()
+    if not 0 < length <= 64:
+        return {}
+    names = [titles[i : i + length].split(b"\0")[0].decode("latin-1") for i in range(0, len(titles), length)]
+    matrices = [part.data for part in parts if part.kind == _MATRIX]
+    if len(matrices) != len(names) or len(names) > _MOST_VARIABLES:
+        return {}
+    out: dict[str, NDArray[Any]] = {}
+    for title, content in zip(names, matrices, strict=True):
+        inner = _named_variable(content, title, order)
+        out.update({f"{name}.{key}": values for key, values in inner.items() if "." not in key})
+    return out
+
+
+def _named_variable(
+    content: NDArray[np.uint8], title: str, order: Literal["little", "big"]
+) -> dict[str, NDArray[Any]]:
+    """The variable of a field, which has no name of its own."""
+    parts = list(_elements(content, 0, order))
+    if len(parts) < 4 or int.from_bytes(parts[0].data.tobytes()[:4], order) & 0xFF not in _NUMERIC_CLASSES:
+        return {}
+    return _values(title, parts[0].data.tobytes(), parts[1].data.tobytes(), iter(parts[3:]), order)
 
 
 def _numbers(element: _Element, shape: list[int], order: Literal["little", "big"]) -> NDArray[Any] | None:

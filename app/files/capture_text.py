@@ -2,20 +2,36 @@
 
 from __future__ import annotations
 
+import os
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import chain
 
+from app.errors import CaptureError
 from app.files.capture_common import Head
 from app.files.capture_options import ReadOptions, Watch
 from app.files.text_axis import TextAxis
-from app.files.text_capture import assembled
-from app.files.text_encoding import line_blocks, text_coding
+from app.files.text_capture import FORMAT, assembled
+from app.files.text_encoding import TextCoding, last_lines, line_blocks, text_coding
+from app.files.text_fast import open_fast_reader
+from app.files.text_plain import Rows
 from app.files.text_rows import RowReader
 from app.files.text_store import ColumnStore
-from app.files.text_table import find_table
+from app.files.text_table import Table, find_table
+from app.files.text_turned import turned_text
 from app.model.capture import Capture
 
+__all__ = ["FORMAT", "LARGE_BYTES", "open_fast_reader", "read_text"]
+
 _LOOK_BYTES = 256 << 10
+# a preamble may be longer than the first look, but hardly than this
+_LONGEST_LOOK_BYTES = 4 << 20
+# below this a second thread and a library take longer to start than they save
+LARGE_BYTES = 4 << 20
+_MOST_THREADS = 4
+
+_Block = tuple[bytes, float]
 
 
 def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
@@ -26,24 +42,49 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     app.errors.CaptureError : no numbers, no time and no rate, ragged rows; names the first bad row.
     """
     coding = text_coding(head.start)
-    blocks = line_blocks(head, coding)
-    first, fraction = next(blocks, (b"", 1.0))
-    table = find_table(head, _opening_lines(first, coding.block_name), options)
+    turned = turned_text(head, coding)
+    if turned is not None:
+        coding = TextCoding("utf-8", 0, False)
+    table, blocks = _opened(head, coding, turned, options, watch)
     axis = TextAxis(table, options)
-    reader = RowReader(head, table.layout, coding.block_name, table.lines, watch)
+    large = head.size >= LARGE_BYTES and turned is None
+    library = open_fast_reader(watch) if large else None
+    reader = RowReader(head, table, coding.block_name, watch, library)
     store = ColumnStore(table.types)
-    rest = first[_offset_of_line(first, table.layout.first_line) :]
-    for block, share, last in _with_last(chain([(rest, fraction)], blocks)):
+    for block, values, share, last in _parsed(reader, blocks):
         watch.step(share)
-        values = reader.read(block, last)
-        axis.add(values, reader)
-        store.add(values[:, list(table.roles.channels)], share)
+        rows = reader.read(block, values, last)
+        axis.add(rows, reader)
+        store.add(rows, table.roles.channels, share)
     return assembled(table, options, reader, axis.fit(reader), store.finished(), watch)
 
 
-def _opening_lines(block: bytes, coding: str) -> list[str]:
-    cut = block if len(block) <= _LOOK_BYTES else block[: block.rfind(b"\n", 0, _LOOK_BYTES) + 1]
-    return [line.rstrip("\r") for line in cut.decode(coding, "replace").split("\n")]
+def _opened(
+    head: Head, coding: TextCoding, content: bytes | None, options: ReadOptions, watch: Watch
+) -> tuple[Table, Iterator[_Block]]:
+    """The table, and the blocks of its rows with the fraction of the file read by then."""
+    blocks = line_blocks(head, coding, content)
+    opening, share = next(blocks, (b"", 1.0))
+    tail = last_lines(head, coding) if content is None and head.size > _LOOK_BYTES else []
+    try:
+        table = find_table(head, _lines(opening[:_LOOK_BYTES], opening, coding), tail, options)
+    except CaptureError:
+        if len(opening) <= _LOOK_BYTES:
+            raise
+        for block, share in blocks:  # noqa: B007  (the last one counts)
+            watch.stop_if_asked()
+            opening += block
+            if len(opening) > _LONGEST_LOOK_BYTES:
+                break
+        table = find_table(head, _lines(opening[:_LONGEST_LOOK_BYTES], opening, coding), tail, options)
+    rest = opening[_offset_of_line(opening, table.layout.first_line) :]
+    return table, chain([(rest, share)], blocks)
+
+
+def _lines(part: bytes, whole: bytes, coding: TextCoding) -> list[str]:
+    """The whole lines in ``part``, the beginning of ``whole``."""
+    cut = part if len(part) == len(whole) else part[: part.rfind(b"\n") + 1]
+    return [line.rstrip("\r") for line in cut.decode(coding.block_name, "replace").split("\n")]
 
 
 def _offset_of_line(block: bytes, line: int) -> int:
@@ -53,10 +94,44 @@ def _offset_of_line(block: bytes, line: int) -> int:
     return at
 
 
-def _with_last(blocks: Iterator[tuple[bytes, float]]) -> Iterator[tuple[bytes, float, bool]]:
+def _parsed(reader: RowReader, blocks: Iterator[_Block]) -> Iterator[tuple[bytes, Rows | None, float, bool]]:
+    """Each block, its rows if they are plain, the fraction read, and whether it is the last one.
+
+    Of a large file some blocks are parsed ahead by other threads, where that can run beside this one.
+    """
+    ahead = min(_cores(), _MOST_THREADS) if reader.runs_beside else 0
+    if not ahead:
+        for (block, share), last in _with_last(blocks):
+            plain = reader.prepared(block)
+            yield *plain, share, last
+        return
+    waiting: deque[tuple[Future[tuple[bytes, Rows | None]], float, bool]] = deque()
+    with ThreadPoolExecutor(ahead, thread_name_prefix="halfturn-text") as pool:
+        try:
+            for (block, share), last in _with_last(blocks):
+                waiting.append((pool.submit(reader.prepared, block), share, last))
+                if len(waiting) > ahead:
+                    future, share_then, last_then = waiting.popleft()
+                    yield *future.result(), share_then, last_then
+            while waiting:
+                future, share_then, last_then = waiting.popleft()
+                yield *future.result(), share_then, last_then
+        finally:
+            for future, *_ in waiting:
+                future.cancel()
+
+
+def _cores() -> int:
+    """Processors that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _with_last(blocks: Iterator[_Block]) -> Iterator[tuple[_Block, bool]]:
     """Each block with whether it is the last one."""
     held = next(blocks)
     for following in blocks:
-        yield *held, False
+        yield held, False
         held = following
-    yield *held, True
+    yield held, True

@@ -269,6 +269,8 @@ class TimeAxis:
                 before = segments[-1]
                 end_s = before.start_s + (before.last - before.first) * step * self._unit_s
                 start_s = max(start_s, end_s)
+                if not start_s > before.start_s:
+                    raise TimeColumnError(f"{self._what} stands a value beyond reason", before.first)
             segments.append(Segment(piece.first, piece.first + piece.count, start_s))
         return tuple(segments)
 

@@ -62,7 +62,7 @@ _READERS = (
     _Reader(lambda head, _: head.start.startswith(capture_mat.MAGIC), capture_mat.read_mat),
     _Reader(lambda head, _: _is_hdf5(head.start), _read_hdf5),
     _Reader(lambda head, _: is_sigmf(head), read_sigmf),
-    _Reader(lambda head, _: is_block(head), read_block),
+    _Reader(is_block, read_block),
     _Reader(lambda _, options: options.dtype is not None, read_raw),
     _Reader(lambda head, _: looks_like_text(head.start), read_text),
 )

@@ -42,6 +42,10 @@ class TextAxis:
         self._by_count = roles.time is None
         self._rate_hz = options.rate_hz or 0.0
         self._times: TimeAxis | None = None
+        self._layout = table.layout
+        self._record = roles.record
+        self._last_record: float | None = None
+        self._edges: list[int] = []
         if self._by_count:
             self._rate_hz = self._checked(options.rate_hz or facts.stated_rate_hz or 0.0)
         if self._column is not None:
@@ -51,7 +55,10 @@ class TextAxis:
 
     def add(self, values: NDArray[np.float64], reader: RowReader) -> None:
         """Take the rows just read, shape (rows, data columns)."""
-        if self._times is None or not len(values):
+        if not len(values):
+            return
+        self._note_records(values, reader)
+        if self._times is None:
             return
         try:
             self._times.add(values[:, self._column])
@@ -72,7 +79,7 @@ class TextAxis:
         except TimeColumnError as error:
             raise self._bad_times(error, reader) from error
         if self._by_count:
-            return Axis(self._rate_hz, None, _shifted(fit.segments, self._facts.start_s or 0.0), fit.notices)
+            return Axis(self._rate_hz, None, self._numbered(fit.segments, reader), fit.notices)
         fitted_hz, std_hz = self._checked(fit.rate_hz), fit.rate_std_hz
         notices = list(fit.notices)
         for code, other_hz, who in (
@@ -86,14 +93,36 @@ class TextAxis:
             return Axis(self._told_hz, None, fit.segments, tuple(notices))
         return Axis(fitted_hz, std_hz, fit.segments, tuple(notices))
 
+    def _note_records(self, values: NDArray[np.float64], reader: RowReader) -> None:
+        """Remember the samples with which the number of the record changes."""
+        if self._record is None:
+            return
+        numbers = values[:, self._record]
+        before = numbers[0] if self._last_record is None else self._last_record
+        changes = np.flatnonzero(np.diff(numbers, prepend=before) != 0)
+        self._edges += (changes + reader.samples - len(values)).tolist()
+        self._last_record = float(numbers[-1])
+
+    def _numbered(self, segments: tuple[Segment, ...], reader: RowReader) -> tuple[Segment, ...]:
+        """Counting begins with the first sample, unless it begins before a trigger or in the middle."""
+        first_s = segments[0].start_s
+        if self._facts.start_s is not None or round(first_s * self._rate_hz) in (0, 1):
+            first_s = self._facts.first_time_s(self._rate_hz, reader.samples)
+        return _shifted(segments, first_s)
+
     def _counted(self, reader: RowReader) -> Axis:
-        """No column says when: samples follow each other, records are laid end to end."""
-        start_s = self._facts.start_s or 0.0
-        edges = [0, *reader.records, reader.samples]
+        """No column says when: samples follow each other, records are laid end to end if no start is stated."""
+        start_s = self._facts.first_time_s(self._rate_hz, reader.samples)
+        edges = sorted({0, *reader.records, *self._edges, reader.samples})
+        starts = [reader.facts_before(edge).start_s for edge in edges[1:-1]]
+        if starts and None not in starts:
+            times = [start_s, *(start for start in starts if start is not None)]
+            parts = list(zip(times, pairwise(edges), strict=True))
+            apart = pairwise(parts)
+            if all(t + (b - a) / self._rate_hz <= u + 1e-9 * abs(u) for (t, (a, b)), (u, _) in apart):
+                return Axis(self._rate_hz, None, tuple(Segment(a, b, t) for t, (a, b) in parts), ())
         segments = tuple(
-            Segment(first, last, start_s + first / self._rate_hz)
-            for first, last in pairwise(edges)
-            if first < last
+            Segment(first, last, start_s + first / self._rate_hz) for first, last in pairwise(edges)
         )
         notices = []
         if len(segments) > 1:

@@ -13,9 +13,10 @@ from app.files.capture_common import distinct
 from app.files.capture_options import ReadOptions, Watch, counted
 from app.files.text_axis import Axis
 from app.files.text_cells import Kind
+from app.files.text_records import laid_end_to_end
 from app.files.text_rows import RowReader
 from app.files.text_table import Table
-from app.files.text_units import Unit, find_unit
+from app.files.text_units import COUNTS, Unit, find_unit
 from app.model.capture import Capture, Channel
 from dsp.results import Notice
 
@@ -57,16 +58,18 @@ def assembled(
         *_row_notices(table, reader),
         *check_clipping(channels, watch),
     )
-    return Capture(
-        table.head.path.name,
-        FORMAT,
-        axis.rate_hz,
-        axis.segments[0].start_s,
-        channels,
-        axis.segments,
-        rate_std_hz=axis.rate_std_hz,
-        path=table.head.path,
-        warnings=warnings,
+    return laid_end_to_end(
+        Capture(
+            table.head.path.name,
+            FORMAT,
+            axis.rate_hz,
+            axis.segments[0].start_s,
+            channels,
+            axis.segments,
+            rate_std_hz=axis.rate_std_hz,
+            path=table.head.path,
+            warnings=warnings,
+        )
     )
 
 
@@ -77,12 +80,17 @@ def _channels(table: Table, options: ReadOptions, columns: Sequence[NDArray[Any]
         given = [table.facts.channel]
     stated = find_unit(table.facts.value_unit or "") or Unit("", 1.0)
     channels = []
-    for name, title, column in zip(distinct(given), titles, columns, strict=True):
+    for name, title, column, coding in zip(distinct(given), titles, columns, table.codings, strict=True):
         unit = title.unit or stated
-        scale, symbol = unit.factor, unit.symbol
+        scale, offset, symbol = unit.factor, 0.0, unit.symbol
+        if coding is not None:
+            known = unit.symbol if unit.symbol not in COUNTS else ""
+            scale, offset, symbol = coding.scale, coding.offset, coding.unit or known
         if options.scale is not None:
-            scale, symbol = options.scale, "V"
-        channels.append(Channel(name, column, scale, options.offset or 0.0, options.unit or symbol))
+            scale, offset, symbol = options.scale, 0.0, "V"
+        if options.offset is not None:
+            offset = options.offset
+        channels.append(Channel(name, column, scale, offset, options.unit or symbol))
     return tuple(channels)
 
 

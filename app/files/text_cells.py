@@ -7,7 +7,7 @@ import re
 from enum import Enum
 from typing import NamedTuple
 
-_POINT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?")
+_POINT = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eEdD][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?(?:\d+(?:,\d+)?|,\d+)(?:[eEdD][+-]?\d+)?")
 _INFINITE = re.compile(r"[+-]?(?:inf(?:inity)?|1\.#inf0*|∞)", re.I)
 _OVERFLOW = re.compile(
@@ -19,6 +19,9 @@ _MISSING = re.compile(
 )
 
 # SCPI-1999, volume 1, "Numeric parameters": infinity is sent as 9.9E37, not-a-number as 9.91E37; from memory
+_MOST_POWER = 330
+# no number is written with more characters
+_LONGEST = 400
 SCPI_INFINITY = 9.9e37
 SCPI_NAN = 9.91e37
 
@@ -45,6 +48,8 @@ class Cell(NamedTuple):
 def read_cell(text: str, decimal: str) -> Cell:
     """What ``text`` says; ``decimal`` is ``.`` or ``,``. Of marks the value is NaN."""
     text = text.strip().strip('"').strip()
+    if len(text) > _LONGEST:
+        return Cell(Kind.TEXT, math.nan)
     if not text:
         return Cell(Kind.EMPTY, math.nan)
     if (_POINT if decimal == "." else _COMMA).fullmatch(text):
@@ -99,4 +104,6 @@ def written_digits(text: str) -> tuple[int, int]:
     mantissa, *exponent = re.split("[eEdD]", text.strip().strip('"').replace(",", "."))
     fraction = mantissa.partition(".")[2]
     significant = len(mantissa.replace(".", "").lstrip("+-0"))
-    return significant, len(fraction) - int(exponent[0] if exponent else 0)
+    # an exponent of more digits is beyond every number, and may be of too many for an integer
+    power = int(exponent[0][:5]) if exponent else 0
+    return significant, len(fraction) - max(min(power, _MOST_POWER), -_MOST_POWER)

@@ -7,6 +7,8 @@ signs and delimiters are the same bytes in both, and only names and units need d
 from __future__ import annotations
 
 import codecs
+import io
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
@@ -14,7 +16,7 @@ from typing import BinaryIO
 from app.errors import CaptureError
 from app.files.capture_common import Head
 
-BLOCK_BYTES = 2 << 20
+BLOCK_BYTES = 1 << 20
 LONGEST_LINE = 1 << 20
 
 # UTF-32 first: its little-endian mark begins with that of UTF-16
@@ -27,6 +29,11 @@ _MARKS = (
 )
 # tab, line feed, vertical tab, form feed, return, the end mark of old systems, escape
 _ALLOWED_CONTROLS = frozenset(b"\t\n\v\f\r\x1a\x1b")
+
+
+_PADDING = re.compile(rb"\0+(?=[\r\n]|\Z)")
+_C1 = re.compile(rb"[\x80-\x9f]")
+_TAIL_BYTES = 64 << 10
 
 
 @dataclass(frozen=True)
@@ -57,9 +64,14 @@ def looks_like_text(start: bytes) -> bool:
 
 
 def _printable(start: bytes) -> bool:
+    filled = len(start)
+    start = _PADDING.sub(b"", start)
+    if len(start) < filled and _encoding(start)[0] == "latin-1" and _C1.search(start):
+        # filled up text is no excuse for bytes that no writer of text uses
+        return False
     odd = sum(byte < 32 and byte not in _ALLOWED_CONTROLS for byte in start)
-    # a stray control character may stand in a title; a NUL never does
-    return b"\0" not in start and odd * 100 <= len(start)
+    # a stray control character may stand in a title; a NUL only fills a line or the file up
+    return len(start) > 0 and b"\0" not in start and odd * 100 <= len(start)
 
 
 def text_coding(start: bytes) -> TextCoding:
@@ -88,16 +100,32 @@ def _encoding(start: bytes) -> tuple[str, int]:
     return "utf-8", 0
 
 
-def line_blocks(head: Head, coding: TextCoding) -> Iterator[tuple[bytes, float]]:
-    """Whole lines in blocks of about 2 MB, each with the fraction of the file read so far.
+def last_lines(head: Head, coding: TextCoding) -> list[str]:
+    """The last whole lines of the file, some 64 kB of them."""
+    with head.path.open("rb") as file:
+        begin = max(coding.mark_bytes, head.size - _TAIL_BYTES)
+        # of a wide coding a character must not be split
+        file.seek(begin - (begin - coding.mark_bytes) % 4)
+        raw = file.read()
+    if not coding.wide:
+        raw = _PADDING.sub(b"", raw)
+    lines = raw.decode(coding.name, "replace").splitlines()[1:]
+    return lines if raw.endswith((b"\n", b"\r")) else lines[:-1]
 
-    Only the last block may lack the final line end.
+
+def line_blocks(
+    head: Head, coding: TextCoding, content: bytes | None = None
+) -> Iterator[tuple[bytes, float]]:
+    """Whole lines in blocks of about a megabyte, each with the fraction of the file read so far.
+
+    Only the last block may lack the final line end. ``content`` stands for that of the file.
 
     Raises
     ------
     app.errors.CaptureError : a line of more than a megabyte, which no table of samples has.
     """
-    with head.path.open("rb") as file:
+    size = head.size if content is None else len(content)
+    with head.path.open("rb") if content is None else io.BytesIO(content) as file:
         file.seek(coding.mark_bytes)
         carried = b""
         for piece in _decoded(file, coding):
@@ -112,9 +140,13 @@ def line_blocks(head: Head, coding: TextCoding) -> Iterator[tuple[bytes, float]]
                     "one row a sample is read",
                 )
             if end:
-                yield block[:end], min(file.tell() / head.size, 1.0)
-        if carried:
+                yield _unpadded(block[:end]), min(file.tell() / size, 1.0)
+        if carried := _unpadded(carried):
             yield carried, 1.0
+
+
+def _unpadded(block: bytes) -> bytes:
+    return _PADDING.sub(b"", block) if b"\0" in block else block
 
 
 def _decoded(file: BinaryIO, coding: TextCoding) -> Iterator[bytes]:

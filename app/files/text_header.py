@@ -7,14 +7,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.files.text_cells import Kind, is_number, read_cell, split_row
-from app.files.text_keys import meaning
-from app.files.text_layout import Layout
-from app.files.text_units import Unit, is_units_row, split_header, unit_of_cell
+from app.files.text_keys import QUANTITY, TIME, WITH_UNIT, meaning
+from app.files.text_layout import Layout, is_filled
+from app.files.text_units import Unit, is_units_row, plain_cell, split_header, unit_of_cell
 
 COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
 _GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
 _STATED = re.compile(r"[:=]\s*[+-]?\.?\d")
 _HEADER_LINES = 4
+LONGEST_LINE = 8 << 10
+_PREAMBLE_LINES = 200
+_SECTION = re.compile(r"\[[^\W\d][\w -]{2,}\]")
+_KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,60}}?)\s+{WITH_UNIT}")
+_NAMES = re.compile(r"(channel|signal|trace|source|label)s?([ _]names?)?:?|names?:?", re.I)
+_UNITS = re.compile(r"((vertical|channel|y)[ _])?units?:?", re.I)
 
 
 @dataclass(frozen=True)
@@ -23,6 +29,11 @@ class Title:
 
     name: str
     unit: Unit | None
+
+
+def short_lines(lines: Sequence[str]) -> list[str]:
+    """Those of ``lines`` that people may have written: a longer one states nothing and takes long to search."""
+    return [line for line in lines if len(line) <= LONGEST_LINE]
 
 
 def uncommented(line: str) -> str:
@@ -35,19 +46,43 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
     A row of units may stand below the names; a unit may stand with its name.
     """
     rows: list[list[str]] = []
-    for line in reversed([line for line in above if line.strip()][-_HEADER_LINES:]):
+    filled = [line for line in short_lines(above) if is_filled(line)]
+    for line in reversed(filled[-_HEADER_LINES:]):
+        if _SECTION.fullmatch(line.strip()) or (not rows and _is_said(line, layout)):
+            continue
         # below a name that is a number, such as channel 1, there must at least be its unit
         cells = _header_cells(line, layout, numbered=len(rows) == 1 and is_units_row(rows[0]))
         if cells is None:
             break
         rows.append(cells)
-    if not rows:
-        return [Title("", None)] * len(layout.data)
     units: list[Unit | None] = [None] * len(layout.data)
-    if is_units_row(rows[0]):
-        units = [unit_of_cell(cell) for cell in rows.pop(0)]
+    # units stand below the names, seldom above them
+    for i in range(min(2, len(rows))):
+        if is_units_row(rows[i]):
+            units = [unit_of_cell(cell) for cell in rows.pop(i)]
+            break
     names = [split_header(cell) for cell in rows[0]] if rows else [("", None)] * len(layout.data)
-    return [Title(name, below or own) for (name, own), below in zip(names, units, strict=True)]
+    titles = [Title(name, below or own) for (name, own), below in zip(names, units, strict=True)]
+    return [_filled(title, *keyed) for title, keyed in zip(titles, _keyed(filled, layout), strict=True)]
+
+
+def _filled(title: Title, name: str, unit: str) -> Title:
+    if title.name and title.unit is not None:
+        return title
+    return Title(title.name or name, title.unit or unit_of_cell(unit))
+
+
+def _keyed(above: Sequence[str], layout: Layout) -> list[tuple[str, str]]:
+    """Name and unit of each data column from lines that begin with a word for them, as ``Unit,V,mV``."""
+    found = {_NAMES: [""] * len(layout.data), _UNITS: [""] * len(layout.data)}
+    for line in above[-_PREAMBLE_LINES:]:
+        cells = [plain_cell(cell) for cell in split_row(uncommented(line), layout.delimiter)]
+        wanted = [cells[i] if 0 < i < len(cells) else "" for i in layout.data]
+        for key, row in found.items():
+            # one value alone is said of the whole file
+            if len(cells) > 2 and key.fullmatch(cells[0]) and sum(map(bool, wanted)) > 1:
+                row[:] = wanted
+    return list(zip(*found.values(), strict=True))
 
 
 def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None:
@@ -59,15 +94,39 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
                 continue
             wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
             kinds = [read_cell(cell, layout.decimal).kind for cell in wanted]
-            if Kind.TEXT in kinds and (numbered or Kind.NUMBER not in kinds):
+            if Kind.TEXT in kinds and (numbered or Kind.NUMBER not in kinds or _are_numbered(wanted)):
                 return None if _is_stated(cells, layout) else wanted
     return None
 
 
+def _is_said(line: str, layout: Layout) -> bool:
+    """Whether the line states one thing, without the delimiter of the rows: ``Sample rate 2 MS/s``."""
+    text = uncommented(line).strip()
+    match = _KEY_BLANK_VALUE.fullmatch(text)
+    if match is None or (layout.delimiter != " " and layout.delimiter in text):
+        return False
+    # "Channel 1" is a name, "Offset   1" and "Offset 1.0" are not
+    return meaning(match["key"]) is not None or "  " in text or "." in match["value"]
+
+
+def _are_numbered(cells: Sequence[str]) -> bool:
+    """Whether a word for the times is followed by the numbers of channels, as ``Time,1,2``."""
+    first, *others = [plain_cell(cell) for cell in cells]
+    return TIME.fullmatch(split_header(first)[0]) is not None and others == [
+        str(int(others[0][:3]) + i) if others[0].isdecimal() else "" for i in range(len(others))
+    ]
+
+
 def _is_stated(cells: Sequence[str], layout: Layout) -> bool:
     """Whether the line states something, as ``Sample rate, 1000000`` or ``Channels: 1`` do."""
-    parts = cells if len(cells) > 1 else cells[0].split()
-    keyed = meaning(parts[0]) is not None and any(is_number(part, layout.decimal) for part in parts[1:])
+    # a single column splits at any mark, a line about it too
+    parts = cells if len(cells) > 1 else re.split(r"[\s,;:=]+", cells[0])
+    values = [plain_cell(part) for part in parts[1:]]
+    if meaning(parts[0]) in ("value unit", "time unit") and len(values) == 1:
+        return True
+    keyed = meaning(parts[0]) is not None and any(
+        is_number(value, layout.decimal) or QUANTITY.fullmatch(value) for value in values
+    )
     return keyed or any(_STATED.search(cell) for cell in cells)
 
 

@@ -6,23 +6,44 @@ import re
 
 from app.files.text_units import split_label
 
+NUMBER = (
+    r"[+-]?(?:\d{1,3}(?:[ ,.'’\u00a0\u2009\u202f]\d{3})+(?![\d])(?:[.,]\d+)?(?:[eE][+-]?\d+)?"
+    r"|(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)"
+)
+WITH_UNIT = rf"(?P<value>{NUMBER})\s*(?P<unit>%|[A-Za-zµμ][A-Za-z/]*)?"
+QUANTITY = re.compile(WITH_UNIT)
+TIME = re.compile(r"((relative|elapsed)\ )? (times?|time\ ?stamp|zeit|temps|tiempo|t) (\ axis)?", re.I | re.X)
+
 _PATTERNS = {
     name: re.compile(pattern, re.I | re.X)
     for name, pattern in {
-        "interval": r"""((x|h|t|time|horizontal|horiz|hor|sample|sampling|delta)\ )*
+        "interval": r"""((x|h|t|time|horizontal|horiz|hor|sample|sampling|delta)\ ?)*
             (interval|increment|incr|inc)
+            | abtast(intervall|periode|zeit)
             | ((x|h|t|time|horizontal|horiz|hor|sample|sampling)\ )+(period|step|spacing|resolution)
             | d[tx] | (delta|Δ)\ ?([tx]|time) | ts | x(incr?|delta) | interval\ between\ samples
             | (time|seconds|secs?|s)\ ?(per|/)\ ?(sample|point)""",
         "rate": r"""(samples?|sampling|acquisition|data|scan)\ ?(rate|frequency|freq|clock)
-            | rate | fs | f\ s | sr | sps | (samples|points)\ ?(per|/)\ ?(s|sec|second)""",
-        "start": r"""((x|h|t|time|horizontal|horiz|hor)\ )*(start|origin|zero|org)(\ time)?
+            | abtast(rate|frequenz) | rate | fs | f\ s | sr | sps | (samples|points)\ ?(per|/)\ ?(s|sec|second)""",
+        "start": r"""((x|h|t|time|horizontal|horiz|hor)\ ?)*(start|origin|zero|org)(\ time)?
             | [tx]\ ?(0|zero|start|origin)
             | (time\ of\ )?first\ (sample|point)(\ time)?""",
         "count": r"""(number|num|no|nr|count)\ (of\ )?(samples|points) | (sample|point)\ count
             | record\ length | samples | points""",
+        "before trigger": r"""pre\ ?trig(ger)?(\ (samples?|points?|time|length|count|duration))?
+            | (samples|points|time)\ before\ (the\ )?trigger""",
+        "trigger": r"trigger\ (sample|point|index|position|pos)(\ (sample|number|no|index))?",
+        "step": r"""y\ ?(incr?|increment|mult|multiplier|step|scale)
+            | ([mµu]?[va]|(milli|micro)?(volts?|amps?|amperes?)|units?)\ ?(per|/)\ ?
+              (count|code|lsb|bit|level|step|digit)s?
+            | lsb(\ (size|weight|value|step))? | code\ (width|step)
+            | (vertical|voltage|adc|conversion)\ (step|increment|incr|multiplier|factor)
+            | scale\ factor""",
+        "offset": r"y\ ?(origin|zero|offset|org) | ((vertical|voltage|value)\ )?offset",
+        "reference": r"""y\ ?(ref|reference) | (zero|mid|reference)\ (code|level|count|value)
+            | (adc|code)\ (offset|zero|mid|reference|midpoint)""",
         "time unit": r"(horizontal|horiz|hor|x|time)(\ axis)?\ units?",
-        "value unit": r"(vertical|vert|y|channel|value)(\ axis)?\ units?",
+        "value unit": r"((vertical|vert|y|channel|value)(\ axis)?\ )?units?",
         "channel": r"source | ((channel|signal|trace)(\ name)?)",
     }.items()
 }
@@ -30,7 +51,31 @@ _PATTERNS = {
 
 def meaning(key: str) -> str | None:
     """Which of the facts sought ``key`` names, such as "interval"; a unit in brackets does not matter."""
-    label, _ = split_label(key)
-    words = re.sub(r"(?<=[a-z])(?=[A-Z])|[_.:\-]+", " ", label)
-    words = " ".join(words.split())
-    return next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)
+    # with "mV/LSB" the whole is the word
+    for label in (key, split_label(key)[0]):
+        words = re.sub(r"(?<=[a-z])(?=[A-Z])|[_.:\-]+", " ", label)
+        words = " ".join(words.split())
+        found = next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)
+        if found is not None:
+            return found
+    return None
+
+
+def number(text: str, decimal: str) -> float:
+    """The value of a text that `QUANTITY` took for a number, whatever stands between its thousands.
+
+    Of ``1,234`` and ``1.234`` only the ``decimal`` mark of the table can tell; a leading zero is never one
+    of thousands.
+    """
+    text = re.sub(r"[ '’\u00a0\u2009\u202f]", "", text)
+    comma, point = text.rfind(","), text.rfind(".")
+    if comma >= 0 and point >= 0:
+        text = text.replace("," if point > comma else ".", "")
+    elif text.count(".") > 1:
+        text = text.replace(".", "")
+    elif comma >= 0:
+        whole, _, rest = text.partition(",")
+        apart = re.fullmatch(r"\d{3}([eE].*)?", rest) and whole.strip("+-0") and decimal == "."
+        if text.count(",") > 1 or apart:
+            text = text.replace(",", "")
+    return float(text.replace(",", "."))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,8 +14,13 @@ from app.files.text_cells import Cell, Kind, read_cell, split_row
 _DIALECTS = ((",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|", "."), ("|", ","), (",", ","),
              (" ", "."), (" ", ","))  # fmt: skip
 _SAMPLED_LINES = 200
+_LETTERS = re.compile(r"[^\W\d_]{2}")
+# what lines between titles and rows may be drawn with
+_RULE = " \t\r\f\v,;|+-=_\x1a"
+# so many rows on end are no part of a preamble
+_LONG_RUN = 8
 # a row with text beside its numbers is more likely a title line than a sample
-_TEXT_WEIGHT = 0.2
+_TEXT_WEIGHT = 0.05
 
 
 @dataclass(frozen=True)
@@ -46,11 +52,17 @@ class Layout:
         return cells is not None and _is_sample(cells)
 
 
-def find_layout(lines: Sequence[str]) -> Layout | None:
-    """The layout under which most of the later ``lines`` are rows of numbers; None if there are none."""
+def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None:
+    """The layout under which most of the later ``lines`` are rows of numbers; None if there are none.
+
+    ``tail`` are the last lines of the file, where that goes on behind ``lines``.
+    """
     filled = [line for line in lines if line.strip()]
     later = filled[len(filled) // 2 :] if len(filled) > 2 * _SAMPLED_LINES else filled
     sample = later[:: max(1, len(later) // _SAMPLED_LINES)]
+    if len(filled) > len(sample) or tail:
+        # a preamble may be longer than the first rows of the table
+        sample += [line for line in (tail or filled) if line.strip()][-_SAMPLED_LINES:]
     # a single column reads the same whatever the delimiter, so that the comma need not occur
     seen = set("".join(sample)) | {","}
     best: tuple[float, int] = (0.0, 0)
@@ -101,7 +113,7 @@ def _is_decimal_comma(sample: Sequence[str]) -> bool:
     """Whether ``0,050`` and ``1,250`` are single numbers rather than pairs: whole numbers are not
     written with leading zeros, and the digits behind a decimal mark have no sign.
     """
-    pairs = [line.strip().split(",") for line in sample]
+    pairs = [line.strip().split(",") for line in sample if not _LETTERS.search(line)]
     pairs = [pair for pair in pairs if len(pair) == 2 and all(part.strip() for part in pair)]
     tails = [tail for _, tail in pairs]
     return (
@@ -117,15 +129,37 @@ def _is_sample(cells: Sequence[Cell]) -> bool:
 
 
 def _first_row(lines: Sequence[str], layout: Layout) -> int | None:
-    """The first line that is a row and is followed by another, or by nothing."""
-    candidate = None
+    """The first line of the first run of rows, or of the only row at the end.
+
+    A few rows of numbers in the preamble are no such run: no titles stand above them, and more of the
+    preamble stands below.
+    """
+    begin, length, before, passed = 0, 0, "", None
     for i, line in enumerate(lines):
-        if not line.strip():
+        if not is_filled(line):
             continue
-        if not layout.is_row(line):
-            candidate = None
-        elif candidate is not None:
-            return candidate
+        if layout.is_row(line):
+            begin, length = (begin, length + 1) if length else (i, 1)
+            if length == _LONG_RUN or (length > 1 and _is_title(before, layout)):
+                return begin
         else:
-            candidate = i
-    return candidate
+            if length > 1 and (_is_comment(line) or not any(map(layout.is_row, lines[i + 1 :]))):
+                return begin
+            passed = begin if length > 1 and passed is None else passed
+            length, before = 0, line
+    return begin if length else passed
+
+
+def is_filled(line: str) -> bool:
+    """Whether anything but blanks, delimiters and lines of dashes stands in ``line``."""
+    return line.strip(_RULE) != ""
+
+
+def _is_title(line: str, layout: Layout) -> bool:
+    """Whether there is a text in ``line`` above every column of numbers."""
+    cells = layout.cells(line) if line else None
+    return cells is not None and all(cell.kind is Kind.TEXT for cell in cells)
+
+
+def _is_comment(line: str) -> bool:
+    return line.lstrip()[:1] in tuple("#%!/*;'")

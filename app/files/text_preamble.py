@@ -13,19 +13,22 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from app.files.text_cells import split_row
-from app.files.text_header import uncommented
-from app.files.text_keys import meaning
+from app.files.text_header import LONGEST_LINE, short_lines, uncommented
+from app.files.text_keys import NUMBER, QUANTITY, WITH_UNIT, meaning, number
 from app.files.text_layout import Layout
 from app.files.text_units import find_rate_unit, find_unit, plain_cell, split_label
 
-_NUMERIC = frozenset(("interval", "rate", "start", "count"))
-_NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
-_WITH_UNIT = rf"(?P<value>{_NUMBER})\s*(?P<unit>[A-Za-zµμ][A-Za-z/]*)?"
-_QUANTITY = re.compile(_WITH_UNIT)
+_NUMERIC = frozenset(
+    ("interval", "rate", "start", "count", "before trigger", "trigger", "step", "offset", "reference")
+)
+# keys are bounded, so that a search takes no longer than lines are long
 # "dt = 2 us", "fs: 5 MS/s", but not the clock time "12:00:01" or a date
-_INLINE = re.compile(rf"(?P<key>[A-Za-zΔ][\w \t()/\[\]µμ.-]*?)\s*[=:]\s*{_WITH_UNIT}(?=$|[\s,;|)\]}}'])")
-_KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]*?)\s+{_WITH_UNIT}")
-_BARE_RATE = re.compile(rf"(?<![\w.])(?P<value>{_NUMBER})\s*(?P<unit>[kMG]?(?:S|Sa|samples)/s|[kM]?[Ss]ps)\b")
+_INLINE = re.compile(
+    rf"(?P<key>[A-Za-zΔ][\w \t()/\[\]µμ.-]{{0,60}}?)\s*[=:]\s*{WITH_UNIT}(?=$|[\s,;|)\]}}'])"
+)
+_KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,60}}?)\s+{WITH_UNIT}")
+_SAMPLED_AT = re.compile(rf"\bsampled (?:at|with) (?P<value>{NUMBER})\s*(?P<unit>[kMG]?Hz)\b", re.I)
+_BARE_RATE = re.compile(rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[kMG]?(?:S|Sa|samples)/s|[kM]?[Ss]ps)\b")
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,7 @@ class Facts:
     time_unit: str | None = None
     value_unit: str | None = None
     channel: str | None = None
+    before_trigger: tuple[float, str] | None = None
 
     @property
     def stated_rate_hz(self) -> float | None:
@@ -46,6 +50,16 @@ class Facts:
         if self.interval_s is not None:
             return 1.0 / self.interval_s if self.interval_s else 0.0
         return self.rate_hz
+
+    def first_time_s(self, rate_hz: float, samples: int) -> float:
+        """Time of the first sample where no column tells it: stated, or the trigger being at zero."""
+        if self.start_s is not None or self.before_trigger is None:
+            return self.start_s or 0.0
+        value, unit = self.before_trigger
+        if unit == "%":
+            return -value / 100.0 * (self.count or samples) / rate_hz
+        time = find_unit(unit)
+        return -value * time.factor if time is not None else -value / rate_hz
 
 
 @dataclass(frozen=True)
@@ -65,7 +79,7 @@ def stated_facts(lines: Sequence[str], layout: Layout) -> Facts:
     """
     found: dict[str, _Pair] = {}
     for key, text, unit in _pairs(lines, layout):
-        pair = _pair(key, text, unit)
+        pair = _pair(key, text, unit, layout.decimal)
         if pair is not None:
             found.setdefault(pair.meaning, pair)
     time_unit = found["time unit"].text if "time unit" in found else ""
@@ -75,6 +89,7 @@ def stated_facts(lines: Sequence[str], layout: Layout) -> Facts:
         time_unit=time_unit or None,
         value_unit=found["value unit"].text if "value unit" in found else None,
         channel=found["channel"].text if "channel" in found else None,
+        before_trigger=_before_trigger(found),
     )
     for pair in (found.get("interval"), found.get("rate")):
         if pair is None or pair.value is None:
@@ -96,23 +111,40 @@ def _seconds(pair: _Pair | None, time_unit: str) -> float | None:
     return pair.value * (unit.factor if unit and unit.time else 1.0)
 
 
-def _pair(key: str, text: str, unit: str) -> _Pair | None:
+def _before_trigger(found: dict[str, _Pair]) -> tuple[float, str] | None:
+    """How long before the trigger the first sample is, and the unit: a time, ``%`` or "" for samples."""
+    for name in ("before trigger", "trigger"):
+        pair = found.get(name)
+        if pair is None or pair.value is None:
+            continue
+        time = find_unit(pair.unit)
+        if pair.unit == "%" and 0 <= pair.value <= 100:
+            return pair.value, "%"
+        # a "trigger position" in seconds may be counted from anywhere
+        if name == "before trigger" and time is not None and time.time and pair.value >= 0:
+            return pair.value, pair.unit
+        if (not pair.unit or pair.unit.lower().startswith("sample")) and pair.value.is_integer():
+            return pair.value, ""
+    return None
+
+
+def _pair(key: str, text: str, unit: str, decimal: str) -> _Pair | None:
     """What key and value mean; None if that is nothing sought here, or not of the kind it should be."""
     said = meaning(key)
-    quantity = _QUANTITY.fullmatch(text)
+    quantity = QUANTITY.fullmatch(text)
     if said is None or (quantity is None) == (said in _NUMERIC):
         return None
     if quantity is None:
         return _Pair(said, text, None, "")
     known = (quantity["unit"], unit, split_label(key)[1])
     chosen = next((each for each in known if each and (find_unit(each) or find_rate_unit(each))), "")
-    value = float(quantity["value"].replace(",", "."))
+    value = number(quantity["value"], decimal)
     return _Pair(said, text, value, chosen) if math.isfinite(value) else None
 
 
 def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str]]:
     """Key, value and what may be its unit, from everywhere they may stand."""
-    for line in map(uncommented, lines[: layout.first_line]):
+    for line in map(uncommented, short_lines(lines[: layout.first_line])):
         for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
             if delimiter != " " and delimiter in line:
                 yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
@@ -124,13 +156,15 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
         key, colon, rest = line.partition(":")
         if colon:
             yield key, plain_cell(rest), ""
-    rows = [[plain_cell(cell) for cell in layout.split(line)] for line in lines]
+    rows = [[plain_cell(cell) for cell in layout.split(line[:LONGEST_LINE])] for line in lines]
     first = layout.first_line
     yield from _below([row for row in rows[max(first - 4, 0) : first + 1] if any(row)], layout)
     for row in rows[first:]:
         yield from _beside(["" if i in layout.data else cell for i, cell in enumerate(row)])
     # a comment may just say "vent motor at 2 MS/s"; hertz alone could be any frequency
-    for match in _BARE_RATE.finditer("\n".join(lines[:first])):
+    for match in _SAMPLED_AT.finditer("\n".join(short_lines(lines[:first]))):
+        yield "rate", match["value"], match["unit"]
+    for match in _BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
 
 

@@ -10,13 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.files.text_header import Title
+from app.files.text_keys import TIME
 from app.files.text_preamble import Facts
+from app.files.text_records import is_record_number
 from app.files.text_units import find_unit
 from dsp.results import Notice
 
-_TIME = re.compile(
-    r"((relative|elapsed)\ )? (times?|time\ ?stamp|zeit|temps|tiempo|t) (\ axis)?", re.I | re.X
-)
 _NEUTRAL = re.compile(r"x|x[ -]?axis|abscissa|horizontal|", re.I)
 _INDEX = re.compile(
     r"""((sample|point|data|row|record)[\ _]*)? (index|idx|no\.?|nr\.?|number|num|\#|sequence|seq)
@@ -30,6 +29,7 @@ class Roles:
     """Columns count among the data columns.
 
     ``time`` holds times in ``time_unit_s``; or ``index`` holds sample numbers; or neither is there.
+    ``record`` holds numbers of records.
     """
 
     time: int | None
@@ -37,13 +37,15 @@ class Roles:
     index: int | None
     channels: tuple[int, ...]
     notices: tuple[Notice, ...] = ()
+    record: int | None = None
 
 
 def assign_roles(
     titles: Sequence[Title], facts: Facts, preview: NDArray[np.float64], rate_known: bool
 ) -> Roles:
     """Decide by titles first, by the first rows (``preview``, shape (rows, columns)) second."""
-    columns = range(len(titles))
+    record = next((i for i in range(len(titles)) if is_record_number(titles[i], preview[:, i])), None)
+    columns = [i for i in range(len(titles)) if i != record]
     counting = [i for i in columns if _counts_by_one(preview[:, i])]
     rate_known = rate_known or facts.stated_rate_hz is not None
     time = _time_by_title(titles, preview, counting, rate_known)
@@ -58,7 +60,8 @@ def assign_roles(
                 time = 0
     if time is None:
         left = tuple(i for i in columns if i != index)
-        return Roles(None, 1.0, index, left)
+        # sample numbers may start anew with each record, which its number tells already
+        return Roles(None, 1.0, index if record is None else None, left, (), record)
     unit_s, assumed = _time_unit(titles[time], facts)
     if assumed:
         notices.append(Notice("time-unit-assumed", "the time column names no unit; seconds are assumed"))
@@ -66,17 +69,19 @@ def assign_roles(
     for i in columns:
         if i == time or (i in counting and _is_index(titles[i])):
             continue
+        if _is_time(titles[i]) and not (_steps(preview[:, i]) != 0).any():
+            continue  # a clock that shows whole seconds
         if _is_time(titles[i]) and _advances(preview[:, i]):
             notices += _skew(preview[:, time], preview[:, i], i)
             continue
         channels.append(i)
-    return Roles(time, unit_s, None, tuple(channels), tuple(notices))
+    return Roles(time, unit_s, None, tuple(channels), tuple(notices), record)
 
 
 def _is_time(title: Title) -> bool:
     if title.unit is not None:
         return title.unit.time
-    return _TIME.fullmatch(title.name) is not None
+    return TIME.fullmatch(title.name) is not None
 
 
 def _is_neutral(title: Title) -> bool:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -13,11 +14,16 @@ from app.errors import CaptureError
 from app.files.capture_common import Head
 from app.files.capture_options import Watch, counted
 from app.files.text_cells import SCPI_INFINITY, SCPI_NAN, Cell, Kind, is_number, read_cell
+from app.files.text_fast import FastRows
 from app.files.text_header import COMMENT
 from app.files.text_layout import Layout
 from app.files.text_plain import PlainRows, Rows
+from app.files.text_preamble import Facts, stated_facts
+from app.files.text_table import Table
 
 _SMALL_BYTES = 16 << 10
+# what is kept of the lines of text that stand before records
+_MOST_HEADERS, _MOST_HEADER_LINES, _LONGEST_TEXT = 10_000, 64, 200
 _BLANK = " \t\r\f\v\x1a"
 _WORD = re.compile(r"[^\W\d_]{2}")
 _TAIL = re.compile(r"(?:[.,](\d*))?(?:[eE]([+-]?\d*))?$")
@@ -48,7 +54,8 @@ class RowReader:
     ``cut_row`` : row of the last line, if that is incomplete; ``open_end`` : it may be, having no line end.
     """
 
-    def __init__(self, head: Head, layout: Layout, coding: str, lines: Sequence[str], watch: Watch) -> None:
+    def __init__(self, head: Head, table: Table, coding: str, watch: Watch, library: Any = None) -> None:
+        layout, lines = table.layout, table.lines
         self.samples = 0
         self.odd: dict[tuple[Kind, int], Tally] = {}
         self.records: list[int] = []
@@ -61,9 +68,31 @@ class RowReader:
         self._watch = watch
         self._row = layout.first_line + 1
         self._starts: list[tuple[int, int]] = []
+        self._style = table.style
         self._plain = PlainRows(layout)
+        self._fast = FastRows(layout, library) if library is not None else None
         self._tails = _tails(layout, lines)
         self._text_before = False
+        self._texts: list[str] = []
+        self._before: dict[int, list[str]] = {}
+
+    def facts_before(self, sample: int) -> Facts:
+        """What is stated in the lines of text right before ``sample``, with which a record begins."""
+        lines = self._before.get(sample, [])
+        return stated_facts(lines, replace(self._layout, first_line=len(lines)))
+
+    @property
+    def runs_beside(self) -> bool:
+        """Whether `prepared` runs beside other threads rather than in turn with them."""
+        return self._fast is not None and self._fast.available
+
+    def prepared(self, block: bytes) -> tuple[bytes, Rows | None]:
+        """The block as it is to be read, and its rows if all of them are plain; changes nothing here."""
+        block = self._style.block(block, self._coding)
+        values = self._fast.rows(block) if self._fast is not None else None
+        if values is None and block.endswith(b"\n"):
+            values = self._plain.rows(block)
+        return block, values
 
     def row_of(self, sample: int) -> str:
         """The row of the file in which ``sample`` stands."""
@@ -71,25 +100,28 @@ class RowReader:
         first, row = self._starts[at] if self._starts else (0, self._layout.first_line + 1)
         return f"row {row + sample - first}"
 
-    def read(self, block: bytes, last: bool) -> Rows:
-        """The numbers in ``block``, whole lines; ``last`` if the file ends with it.
+    def read(self, block: bytes, values: Rows | None, last: bool) -> Rows:
+        """The numbers in ``block``, whole lines, prepared; ``last`` if the file ends with it.
 
         Raises
         ------
         app.errors.CaptureError : a row with too few or too many cells, named by its row of the file.
         """
-        values = self._plain.rows(block) if block.endswith(b"\n") else None
         if values is not None:
             self._note_start(self._row)
             self._note_odd_values(values)
             self._row += len(values)
         elif len(block) > _SMALL_BYTES and (half := block.rfind(b"\n", 0, len(block) // 2) + 1):
             # a few odd rows must not make millions of plain ones slow
-            return np.concatenate([self.read(block[:half], False), self.read(block[half:], last)])
+            parts = ((block[:half], False), (block[half:], last))
+            return np.concatenate([self._read_part(part, is_last) for part, is_last in parts])
         else:
             values = self._row_by_row(block, last)
         self.samples += len(values)
         return values
+
+    def _read_part(self, block: bytes, last: bool) -> Rows:
+        return self.read(block, self._plain.rows(block) if block.endswith(b"\n") else None, last)
 
     def _note_start(self, row: int, sample: int | None = None) -> None:
         """Remember where the difference between rows of the file and samples changes."""
@@ -100,6 +132,9 @@ class RowReader:
             self._text_before = False
             if sample:
                 self.records.append(sample)
+                if len(self._before) < _MOST_HEADERS:
+                    self._before[sample] = self._texts
+            self._texts = []
 
     def _note_odd_values(self, values: Rows) -> None:
         """Find NaN, infinity and the numbers that stand for them, which all parse as numbers."""
@@ -170,6 +205,8 @@ class RowReader:
         if numbers == 0 or self._begins_with_word(line):
             self.text_rows.note(1, row)
             self._text_before = True
+            if len(self._texts) < _MOST_HEADER_LINES:
+                self._texts.append(line.strip("\r")[:_LONGEST_TEXT])
         elif final:
             self.cut_row = row
         else:

@@ -32,8 +32,8 @@ class ColumnStore:
         self._columns: list[NDArray[Any]] = [np.empty(0, kind) for kind in types]
         self._length = 0
 
-    def add(self, values: NDArray[np.float64], fraction: float) -> None:
-        """Append ``values``, shape (rows, columns), after which ``fraction`` of the file is read."""
+    def add(self, values: NDArray[np.float64], chosen: Sequence[int], fraction: float) -> None:
+        """Append columns ``chosen`` of ``values``, shape (rows, columns), after which ``fraction`` is read."""
         end = self._length + len(values)
         if self._columns and end > len(self._columns[0]):
             room = max(end, int(1.02 * end / max(fraction, 0.01)) + 16 if fraction < 1.0 else end)
@@ -41,7 +41,7 @@ class ColumnStore:
                 grown = np.empty(room, column.dtype)
                 grown[: self._length] = column[: self._length]
                 self._columns[i] = grown
-        for i, column in enumerate(self._columns):
+        for i, column in zip(chosen, self._columns, strict=True):
             column[self._length : end] = values[:, i]
         self._length = end
 

@@ -9,14 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import CaptureError
-from app.files.capture_common import Head
+from app.files.capture_common import STEPS, Head
 from app.files.capture_options import ReadOptions
 from app.files.text_cells import is_number, written_digits
+from app.files.text_codes import Coding, codings
 from app.files.text_header import Title, column_titles
 from app.files.text_layout import Layout, find_layout
 from app.files.text_preamble import Facts, stated_facts
 from app.files.text_roles import Roles, assign_roles
 from app.files.text_store import SampleType, column_type
+from app.files.text_style import Style, find_style
+from app.files.text_units import COUNTS
 
 _PREVIEW_ROWS = 500
 
@@ -25,7 +28,8 @@ _PREVIEW_ROWS = 500
 class Table:
     """``lines`` are the first of the file; ``types`` are those to store the channels in.
 
-    ``time_digits`` are the most significant digits and decimals the times are written with.
+    ``time_digits`` are the most significant digits and decimals the times are written with. ``style`` is
+    what rows are rewritten by before they are read. ``codings`` has one for each channel of codes.
     """
 
     head: Head
@@ -36,16 +40,20 @@ class Table:
     roles: Roles
     types: Sequence[SampleType]
     time_digits: tuple[int, int]
+    style: Style
+    codings: Sequence[Coding | None]
 
 
-def find_table(head: Head, lines: Sequence[str], options: ReadOptions) -> Table:
-    """Layout, titles, preamble and columns from the opening ``lines`` of the file.
+def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: ReadOptions) -> Table:
+    """Layout, titles, preamble and columns from the opening lines of the file and its last ones.
 
     Raises
     ------
     app.errors.CaptureError : no numbers, no samples, or nothing to place them in time by.
     """
-    layout = find_layout(lines)
+    style = find_style(tail or given)
+    lines = [style.rewritten(line) for line in given] if style.steps else given
+    layout = find_layout(lines, [style.rewritten(line) for line in tail])
     if layout is None:
         row = next((i for i, line in enumerate(lines) if line.strip()), 0)
         raise CaptureError(
@@ -56,14 +64,49 @@ def find_table(head: Head, lines: Sequence[str], options: ReadOptions) -> Table:
         )
     near = lines[: layout.first_line + _PREVIEW_ROWS]
     rows = [line for line in near[layout.first_line :] if layout.is_row(line)]
-    titles = column_titles(lines[: layout.first_line], layout)
-    facts = stated_facts(near, layout)
+    above = given[: layout.first_line]
+    titles = _with_units(column_titles(above, layout), style, layout)
+    facts = stated_facts([*above, *near[layout.first_line :]], layout)
     roles = assign_roles(titles, facts, _numbers(rows, layout), options.rate_hz is not None)
     _check(head, layout, facts, roles, options)
     types = [column_type(_written(rows, layout, i)) for i in roles.channels]
     times = [written_digits(cell) for cell in _written(rows, layout, roles.time)]
     digits = (max((n for n, _ in times), default=1), max((n for _, n in times), default=-30))
-    return Table(head, near, layout, titles, facts, roles, types, digits)
+    coded = _codings(above, rows, layout, titles, roles, style)
+    return Table(head, near, layout, titles, facts, roles, types, digits, style, coded)
+
+
+def _with_units(titles: Sequence[Title], style: Style, layout: Layout) -> list[Title]:
+    """The titles, with units that stand in the cells where they have none of their own."""
+    units = dict(style.units)
+    return [
+        Title(title.name, units.get(column, title.unit))
+        for title, column in zip(titles, layout.data, strict=True)
+    ]
+
+
+def _codings(
+    above: Sequence[str],
+    rows: Sequence[str],
+    layout: Layout,
+    titles: Sequence[Title],
+    roles: Roles,
+    style: Style,
+) -> list[Coding | None]:
+    """How to come from the whole numbers in a column to values, where the preamble says so."""
+    found = codings(above, layout, len(roles.channels))
+    out: list[Coding | None] = []
+    for number, column in enumerate(roles.channels):
+        unit = titles[column].unit
+        plain = style.codes or unit is None or unit.symbol in COUNTS
+        are_whole = plain and all(
+            cell.strip().strip('"').lstrip("+-").isdecimal() for cell in _written(rows, layout, column)
+        )
+        coding = found[number] if found is not None and are_whole else None
+        if coding is None and style.codes and are_whole and unit is None:
+            coding = Coding(1.0, 0.0, STEPS)
+        out.append(coding)
+    return out
 
 
 def _check(head: Head, layout: Layout, facts: Facts, roles: Roles, options: ReadOptions) -> None:

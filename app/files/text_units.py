@@ -28,6 +28,7 @@ _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "µ": 1e-6, "u": 1e-6, "m": 1e-3, "
 _LONG_PREFIXES = {"": 1.0, "nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3}
 # taken over as they stand: nothing to scale
 _PLAIN = "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
+COUNTS = frozenset(("LSB", "counts", "count", "codes", "code", "ADC", "raw"))
 # units that are as likely the name of a channel
 _LETTERS = frozenset("ACTWKNg")
 # what stands in a units row over a column that has none
@@ -62,6 +63,8 @@ def find_unit(text: str) -> Unit | None:
     """The unit that ``text`` as a whole names, None if it names none."""
     # the Greek letter and the ohm sign have twins in other blocks
     text = text.strip().replace("μ", "µ").replace("Ω", "Ω")
+    if text not in _UNITS:
+        text = text.rstrip(".")
     if text in _UNITS:
         return _UNITS[text]
     return _UNITS.get(text.lower()) if len(text) > 2 else None
@@ -73,12 +76,14 @@ def find_rate_unit(text: str) -> float | None:
     return _RATE_PREFIXES[match[1]] if match else None
 
 
-_BRACKETS = re.compile(r"^(?P<name>.*?)[\s_]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
+_LONGEST_LABEL = 200
+_UNITS_WORD = re.compile(r"units?:?", re.I)
+_BRACKETS = re.compile(r"^(?P<name>.*?)[\s_/-]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
 # V(near end), I(shunt)
 _QUANTITY_OF = re.compile(r"^([VvUuIi])\s*\([^()]+\)$")
 _MARKED = (
     re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>\S+)$"),
-    re.compile(r"^(?P<name>.*\S)\s+in\s+(?P<unit>\S+)$", re.I),
+    re.compile(r"^(?P<name>.*\S)\s+(?:in|[-–])\s+(?P<unit>\S+)$", re.I),
     re.compile(r"^(?P<name>.*\S)\s*[,;:]\s*(?P<unit>\S+)$"),
 )
 _TRAILING = re.compile(r"^(?P<name>.*[^_\s])[_\s]+(?P<unit>[^_\s\d]+)$")
@@ -92,6 +97,8 @@ def plain_cell(text: str) -> str:
 def split_label(text: str) -> tuple[str, str]:
     """A label and the unit written with it, either of which may be empty: ``Time (ms)``, ``U / mV``."""
     text = plain_cell(text)
+    if len(text) > _LONGEST_LABEL:
+        return text, ""
     if text not in _LETTERS and _is_unit(text):
         return "", text
     match = _BRACKETS.match(text)
@@ -119,7 +126,9 @@ def _is_unit(text: str) -> bool:
 def split_header(text: str) -> tuple[str, Unit | None]:
     """Name and unit of the title of a column; the name may be empty, the unit None."""
     name, unit = split_label(text)
-    return name, find_unit(unit)
+    found = find_unit(unit)
+    # "Code" alone is as much a name as a unit
+    return (name or unit if found is not None and found.symbol in COUNTS else name), found
 
 
 def unit_of_cell(text: str) -> Unit | None:
@@ -133,6 +142,9 @@ def unit_of_cell(text: str) -> Unit | None:
 def is_units_row(cells: list[str]) -> bool:
     """Whether every cell is a unit, empty, or says that it has none, and not all might be names."""
     texts = [plain_cell(cell) for cell in cells]
+    if texts and _UNITS_WORD.fullmatch(texts[0]):
+        texts[0] = ""
     units = [text for text in texts if unit_of_cell(text) is not None]
     others = [text for text in texts if text and text not in units]
-    return any(text not in _LETTERS for text in units) and all(text.lower() in _NO_UNIT for text in others)
+    doubtful = _LETTERS | COUNTS | {text for text in units if text.lower() in COUNTS}
+    return any(text not in doubtful for text in units) and all(text.lower() in _NO_UNIT for text in others)

@@ -46,6 +46,14 @@ ACTIONS: tuple[ActionSpec, ...] = (
         "Open a file that does not say its own sample rate, number type or scale",
         ("Ctrl+Alt+O",),
     ),
+    ActionSpec(
+        "watch_folder",
+        FILE,
+        "Watch a &folder…",
+        "Open the newest capture saved in a folder by itself, and decode it like the one before",
+        ("Ctrl+Shift+F",),
+        checkable=True,
+    ),
     ActionSpec("open_demo", FILE, "Open the d&emo capture", "Open the capture that comes with the program"),
     ActionSpec(
         "open_session",

@@ -24,7 +24,7 @@ from dsp.results import DecodeSettings
 
 Value = TypeVar("Value")
 
-_PATTERNS = "*.csv *.tsv *.txt *.dat *.wav *.npy *.bin *.raw *.h5"
+_PATTERNS = "*.csv *.tsv *.txt *.dat *.wav *.npy *.npz *.mat *.bin *.raw *.sigmf-meta *.h5 *.hdf5"
 _CAPTURES = f"Captures and sessions ({_PATTERNS})"
 _SESSIONS = "Sessions (*.h5)"
 _PICTURES = "Pictures (*.png *.svg)"
@@ -47,6 +47,11 @@ def files_to_open(parent: QWidget, folder: Path) -> list[Path]:
 
 def session_to_open(parent: QWidget, folder: Path) -> Path | None:
     name, _ = QFileDialog.getOpenFileName(parent, "Open session", str(folder), f"{_SESSIONS};;{_ALL}")
+    return Path(name) if name else None
+
+
+def folder_to_watch(parent: QWidget, folder: Path) -> Path | None:
+    name = QFileDialog.getExistingDirectory(parent, "Watch a folder for new captures", str(folder))
     return Path(name) if name else None
 
 

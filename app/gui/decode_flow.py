@@ -34,6 +34,11 @@ class DecodeFlow(QObject):
         self._window = window
         self.settings = DecodeSettings()
 
+    @property
+    def has_decode(self) -> bool:
+        """Whether the channel being looked at has been decoded."""
+        return bool(self._view.runs)
+
     @Slot()
     def decode_all(self) -> None:
         self._decode(None)

@@ -66,9 +66,13 @@ def is_session(path: Path) -> bool:
 
 
 class FilesFlow(QObject):
-    """``told(Message)`` is what the user must know; ``recent_changed`` when there is another recent file."""
+    """``told(Message)`` is what the user must know; ``recent_changed`` when there is another recent file.
+
+    ``opened(Capture)`` when a capture has come into the session.
+    """
 
     told = Signal(object)
+    opened = Signal(object)
     recent_changed = Signal()
 
     def __init__(
@@ -87,6 +91,16 @@ class FilesFlow(QObject):
         self._options = ReadOptions()
         self._waiting: deque[tuple[Path, ReadOptions]] = deque()
         self._after_saving: Callable[[], None] | None = None
+        self._last_told: dict[str, ReadOptions] = {}
+
+    @property
+    def is_opening(self) -> bool:
+        """Whether a file is being opened or waits for that."""
+        return bool(self._waiting) or self._runner.is_busy(_OPENING)
+
+    def open_like_the_last(self, path: Path) -> None:
+        """Open a file with what was told of the one of the same ending opened before it."""
+        self.open_paths([path], self._last_told.get(path.suffix.lower()))
 
     @property
     def name(self) -> str:
@@ -169,16 +183,19 @@ class FilesFlow(QObject):
         self._runner.start(
             f"Opening {path.name}",
             lambda progress, cancelled: read_file(path, options, progress, cancelled),
-            lambda answer: self._opened(path, answer),
+            lambda answer: self._opened(path, options, answer),
             lambda error: self._not_opened(path, error),
             topic=_OPENING,
         )
 
-    def _opened(self, path: Path, answer: Capture | SessionData) -> None:
+    def _opened(self, path: Path, options: ReadOptions, answer: Capture | SessionData) -> None:
         if isinstance(answer, Capture):
-            if self._bridge.run(OpenCapture(answer)) and answer.warnings:
-                words = "\n".join(notice.text for notice in answer.warnings)
-                self.told.emit(Message(f"{answer.name}: {words}", weight="caution"))
+            self._last_told[path.suffix.lower()] = options
+            if self._bridge.run(OpenCapture(answer)):
+                if answer.warnings:
+                    words = "\n".join(notice.text for notice in answer.warnings)
+                    self.told.emit(Message(f"{answer.name}: {words}", weight="caution"))
+                self.opened.emit(answer)
         else:
             self.leave(lambda: self._document.replace_all(answer, path))
         self._remember(path)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from PySide6.QtCore import QObject, Slot
 from PySide6.QtWidgets import QWidget
 
@@ -129,9 +131,14 @@ class MarksFlow(QObject):
             return
         if note.capture != self._view.index:
             self._document.look_at(note.capture)
+        self.show_place(note.time_s)
+
+    @Slot(float, float)
+    def show_place(self, time_s: float, most_s: float = math.inf) -> None:
+        """Put an instant into the middle of the view, with as much around it as is in view now, or ``most_s``."""
         start_s, end_s = self._area.visible_range()
-        half_s = (end_s - start_s) / 2
-        self._area.show_range(note.time_s - half_s, note.time_s + half_s)
+        half_s = min((end_s - start_s) / 2, most_s)
+        self._area.show_range(time_s - half_s, time_s + half_s)
 
     @Slot(float, float)
     def show_stretch(self, start_s: float, end_s: float) -> None:

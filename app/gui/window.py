@@ -26,6 +26,7 @@ from app.gui.panels.chooser import Chooser
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
 from app.gui.panels.readings import ReadingsPanel
+from app.gui.panels.warnings import WarningsPanel
 from app.gui.panels.welcome import Welcome
 from app.gui.panels.work_bar import WorkBar
 from app.gui.readings_link import ReadingsLink
@@ -33,6 +34,7 @@ from app.gui.recent import RecentFiles
 from app.gui.trace.area import TraceArea
 from app.gui.trace_link import TraceLink
 from app.gui.view_choices import ViewChoices
+from app.gui.watch_flow import WatchFlow
 from app.gui.window_handlers import Parts, handlers_of, show_cautions
 from app.gui.window_layout import BELOW, RIGHT, WindowLayout
 from app.gui.window_menus import ChangingMenus
@@ -70,6 +72,7 @@ class MainWindow(QMainWindow):
         self.files = FilesFlow(self.bridge, self.runner, self.recent, self)
         self.decoding = DecodeFlow(self.bridge, self.view, self.runner, self)
         self.channels_flow = ChannelsFlow(self.channels, self.bridge, self.view, self.runner, self)
+        self.watching = WatchFlow(self.bridge, self.files, self.decoding, self)
         self.marks = MarksFlow(self.bridge, self.view, self.area, self)
         self.link = TraceLink(self.area, self.bridge, self.view, self)
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
@@ -114,6 +117,7 @@ class MainWindow(QMainWindow):
         self.arrangement.keep()
         self.area.stop()
         self.readings_link.close()
+        self.watching.close()
         self.runner.close()
         self.reader.close()
         self.bridge.close()
@@ -149,6 +153,7 @@ class MainWindow(QMainWindow):
             self.notes,
             self.arrangement,
             self.cancel_work,
+            self.watching,
         )
 
     def _make_panels(self) -> None:
@@ -160,12 +165,14 @@ class MainWindow(QMainWindow):
         self.channels = ChannelsPanel(self)
         self.bursts = BurstsPanel(self)
         self.notes = NotesPanel(self)
+        self.warnings = WarningsPanel(self)
         self.setCentralWidget(self._centre())
         self.arrangement = WindowLayout(self, self._settings)
         self.arrangement.add("Readings", self.readings, RIGHT)
         self.arrangement.add("Channels", self.channels, RIGHT)
         self.arrangement.add("What is sent", self.bursts, BELOW)
         self.arrangement.add("Notes", self.notes, BELOW)
+        self.arrangement.add("Warnings", self.warnings, BELOW)
         self.hint = QLabel("", self)
         self.hint.setObjectName("mouseHint")
         self.hint.setAccessibleName("What the mouse does here")
@@ -200,9 +207,10 @@ class MainWindow(QMainWindow):
         return centre
 
     def _connect(self) -> None:
-        tellers = (self.files, self.decoding, self.channels_flow, self.readings_link)
+        tellers = (self.files, self.decoding, self.channels_flow, self.readings_link, self.watching)
         for told in (self.bridge.refused, *(teller.told for teller in tellers)):
             told.connect(self.tell)
+        self.watching.changed.connect(self._show_watched)
         self.bridge.changed.connect(self._follow)
         self.view.changed.connect(self._show_sent)
         self.view.span_changed.connect(self._allow)
@@ -221,6 +229,7 @@ class MainWindow(QMainWindow):
         self.notes.edit_wanted.connect(self.marks.edit_note)
         self.notes.remove_wanted.connect(self.marks.remove_note)
         self.notes.note_chosen.connect(self.marks.show_note)
+        self.warnings.place_chosen.connect(self.marks.show_place)
         self.area.mouse_hint.connect(self._show_hint)
         self.area.range_changed.connect(self._show_range)
         self._show_recent()
@@ -231,10 +240,15 @@ class MainWindow(QMainWindow):
         if change & (Change.CAPTURES | Change.CURRENT):
             self.chooser.show_captures(document.data.captures, document.capture_index)
             self.chooser.show_channels(document.capture, document.channel)
+            self.warnings.show_warnings(document.capture)
             self._turn_to_page(0 if document.capture is None else 1)
         if change & (Change.NOTES | Change.CAPTURES):
             self.notes.show_notes(document.data)
         self._allow()
+
+    @Slot()
+    def _show_watched(self) -> None:
+        self.menus.actions["watch_folder"].setChecked(self.watching.folder is not None)
 
     def _turn_to_page(self, page: int) -> None:
         """First steps, or the trace with its docks; who turns to the trace wants to use it."""

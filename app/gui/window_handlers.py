@@ -25,6 +25,7 @@ from app.gui.picture import save_picture
 from app.gui.style import Appearance
 from app.gui.trace.area import TraceArea
 from app.gui.view_choices import ViewChoices
+from app.gui.watch_flow import WatchFlow
 from app.gui.window_layout import WindowLayout
 from app.model.document import Document
 
@@ -48,6 +49,7 @@ class Parts:
     notes: NotesPanel
     arrangement: WindowLayout
     cancel_work: Callable[[], None]
+    watching: WatchFlow
 
 
 def handlers_of(parts: Parts) -> Handlers:
@@ -75,6 +77,7 @@ def _files(parts: Parts) -> Handlers:
         "open": files.ask_and_open,
         "open_with_details": files.ask_and_open_with_details,
         "open_demo": files.open_demo,
+        "watch_folder": parts.watching.ask_and_watch,
         "open_session": files.ask_and_open_session,
         "save": files.save,
         "save_as": files.save_as,

@@ -12,6 +12,7 @@ import h5py
 import numpy as np
 import pytest
 from scipy.io import savemat
+from sigmf import SigMFFile
 
 from app.errors import CaptureError
 from app.files import capture_named
@@ -279,3 +280,68 @@ def test_pair_with_a_file_missing_or_damaged(tmp_path: Path) -> None:
     refused(path, "no JSON object")
     path.write_text('{"global": []}')
     refused(path, "damaged there")
+
+
+def test_fields_of_a_structure_in_a_mat_file(tmp_path: Path) -> None:
+    savemat(tmp_path / "s.mat", {"rec": {"time": TIME, "line": LINE, "supply": SUPPLY, "who": "vent 3"}})
+    check_line_and_supply(open_capture(tmp_path / "s.mat"))
+
+
+def test_a_table_of_named_columns_in_an_hdf5_file(tmp_path: Path) -> None:
+    table = np.zeros(COUNT, [("time", "<f8"), ("line", ">i2")])
+    table["time"], table["line"] = TIME, LINE
+    with h5py.File(tmp_path / "t.h5", "w") as file:
+        file["log"] = table
+    capture = open_capture(tmp_path / "t.h5")
+    assert [channel.name for channel in capture.channels] == ["log line"]
+    np.testing.assert_array_equal(capture.channels[0].stored, LINE)
+    assert capture.rate_hz == pytest.approx(2e6, rel=1e-6)
+
+
+TOLD = ReadOptions(dtype="int16", rate_hz=2e6)
+
+
+def test_a_block_behind_the_name_of_what_was_asked_for(tmp_path: Path) -> None:
+    (tmp_path / "answer.bin").write_bytes(b":WAVEFORM:DATA #3800" + LINE.tobytes() + b"\n")
+    capture = open_capture(tmp_path / "answer.bin", TOLD)
+    assert (capture.format, capture.warnings) == ("IEEE 488.2 block", ())
+    np.testing.assert_array_equal(capture.channels[0].stored, LINE)
+
+
+def test_what_stands_behind_a_block_is_said(tmp_path: Path) -> None:
+    (tmp_path / "two.bin").write_bytes((b"#3800" + LINE.tobytes() + b"\n") * 2)
+    capture = open_capture(tmp_path / "two.bin", TOLD)
+    assert capture.samples == COUNT
+    assert [(notice.code, notice.count) for notice in capture.warnings] == [("left-out", 807)]
+
+
+def test_a_block_of_numbers_written_as_text(tmp_path: Path) -> None:
+    text = ",".join(f"{value:.6E}" for value in LINE.tolist())
+    (tmp_path / "written.txt").write_text(f"#{len(str(len(text)))}{len(text)}{text}\n")
+    capture = open_capture(tmp_path / "written.txt", RATE)
+    assert (capture.format, capture.rate_hz, capture.warnings) == ("delimited text", 2e6, ())
+    np.testing.assert_array_equal(capture.channels[0].stored, LINE)
+
+
+PAIRS: dict[str, tuple[str, int, np.ndarray, list[np.ndarray]]] = {
+    "16 bits": ("ri16_le", 1, LINE, [LINE]),
+    "other byte order, two channels": ("ri16_be", 2, LINE.astype(">i2"), [LINE[::2], LINE[1::2]]),
+    "complex": ("cf32_le", 1, (LINE + 2j * LINE).astype("<c8"), [LINE, 2 * LINE]),
+    "complex of 8 bits": ("ci8", 1, (LINE % 100).astype("i1"), [LINE[::2] % 100, LINE[1::2] % 100]),
+    "unsigned": ("ru8", 1, (LINE % 200).astype("u1"), [LINE % 200]),
+}
+
+
+@pytest.mark.parametrize(("kind", "count", "samples", "expected"), PAIRS.values(), ids=PAIRS)
+def test_pairs_described_by_the_library_of_the_standard(
+    tmp_path: Path, kind: str, count: int, samples: np.ndarray, expected: list[np.ndarray]
+) -> None:
+    samples.tofile(tmp_path / "line.sigmf-data")
+    about = {"core:datatype": kind, "core:sample_rate": 2e6, "core:num_channels": count}
+    meta = SigMFFile(data_file=str(tmp_path / "line.sigmf-data"), global_info=about)
+    meta.add_capture(0)
+    meta.tofile(str(tmp_path / "line.sigmf-meta"))
+    capture = open_capture(tmp_path / "line.sigmf-meta")
+    assert (capture.rate_hz, capture.start_s, capture.warnings) == (2e6, 0.0, ())
+    for channel, values in zip(capture.channels, expected, strict=True):
+        np.testing.assert_array_equal(channel.stored, values)

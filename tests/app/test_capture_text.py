@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import time
 import tracemalloc
 from pathlib import Path
 
@@ -216,7 +218,8 @@ def test_blank_separated_rows_that_even_out_are_still_ragged(tmp_path: Path) -> 
         ("Sample rate,-5\nCH1\n1\n2\n", "a rate of -5 Hz"),
         ("Sample interval,1e-30\nCH1\n1\n2\n", "a rate of 1e\\+30 Hz"),
         ("Time (s),CH1 (V)\n0,1\n1e-20,2\n2e-20,3\n", "rate of 1e\\+20 Hz"),
-        ("a,b\n1,2\n\0\0\0", "binary data of no known format"),
+        ("a,b\n1,2\n\0\0\0", "row 2: 2 columns begin here"),
+        ("a,b\n1,2\n3\0,4\n", "binary data of no known format"),
         (b"x" * (3 << 20), "a line is longer"),
         (bytes(range(256)) * 20, "binary data of no known format; accepted are"),
         (b"\x89PNG\r\n\x1a\n" + bytes(100), "binary data of no known format"),
@@ -282,3 +285,32 @@ def test_a_long_preamble_and_a_late_delimiter_are_found(tmp_path: Path) -> None:
     capture = opened(tmp_path, preamble + HEADER + "".join(table()))
     assert capture.samples == COUNT
     assert [channel.name for channel in capture.channels] == ["CH1"]
+
+
+LONG = {
+    "digits": "9" * 500_000,
+    "digits and letters": "1e" + "9" * 300_000 + "x",
+    "words": "word " * 60_000,
+    "underscores": "_" * 200_000 + "(",
+    "colons": "a:" * 100_000,
+    "many lines": "\n".join(["key " * 2000] * 100),
+}
+
+
+@pytest.mark.parametrize("text", LONG.values(), ids=LONG)
+def test_long_cells_and_lines_take_no_longer_than_they_are_long(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "vent.csv"
+    path.write_text(f"{text}\n{HEADER}{text},1\n" + "".join(table()))
+    asked = 0
+
+    def cancelled() -> bool:
+        nonlocal asked
+        asked += 1
+        return False
+
+    begin = time.process_time()
+    with contextlib.suppress(CaptureError):
+        open_capture(path, cancelled=cancelled)
+    # seconds of a processor where a search that backtracks takes minutes and more
+    assert time.process_time() - begin < 20
+    assert asked > 0

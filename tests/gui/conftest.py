@@ -36,6 +36,7 @@ QUESTIONS = (
     "derived_channel",
     "channel_meaning",
     "pair_of_channels",
+    "folder_to_watch",
     "span_name",
 )
 

@@ -1,0 +1,204 @@
+"""Ways of writing numbers that have to be rewritten before they can be read as such, found by looking.
+
+Thousands apart (``1,234.5``, ``1.234,5``, ``1'234.5``, ``1 234,5``), the typesetter's minus, units in the
+cells (``1.5 mV``), hexadecimal codes (``0x7F``, or bare of one width) and clock times (``12:30:59.001``).
+Line ends are never touched, so that rows keep their numbers.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from app.files.text_units import Unit, find_unit
+
+_DELIMITERS = ("\t", ";", "|", ",")
+_ODD_BLANKS = "\xa0\u2007\u2009\u202f"
+_SAMPLED_LINES = 300
+_MOST = 0.7
+
+_NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
+_WITH_UNIT = re.compile(rf"({_NUMBER})[ \t]*([A-Za-zµμΩΩ%°]+)")
+_COMMA_APART = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+\.\d*|[+-]?\d{1,3}(?:,\d{3}){2,}")
+_POINT_APART = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+,\d*|[+-]?\d{1,3}(?:\.\d{3}){2,}")
+_BLANK_APART = re.compile(r"[+-]?\d{1,3}(?: \d{3})+(?:[.,]\d*)?")
+_PREFIXED = re.compile(r"0[xX][0-9a-fA-F]{1,16}")
+_BARE = re.compile(r"[0-9A-Fa-f]{2,8}")
+_LETTER = re.compile(r"[A-Fa-f]")
+_CLOCK = re.compile(
+    r"(?:(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})[T ])?(?:(\d{1,2}):)?(\d{1,2}):(\d{2})([.,]\d+)?Z?"
+)
+_FORTRAN = re.compile(r"(?<=\d)[dD](?=[+-]?\d)|(?<=\d\.)[dD](?=[+-]?\d)")
+_POWERS = {1e-15: -15, 1e-12: -12, 1e-9: -9, 1e-6: -6, 1e-3: -3, 1.0: 0, 1e3: 3, 1e6: 6, 1e9: 9}
+
+
+@dataclass(frozen=True)
+class Style:
+    """``steps`` rewrite a text of whole lines in turn; ``units`` are those found in cells, by column;
+    ``codes`` tells whether there are hexadecimal codes."""
+
+    steps: tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]], ...] = ()
+    units: tuple[tuple[int, Unit], ...] = ()
+    codes: bool = False
+
+    def rewritten(self, text: str) -> str:
+        for pattern, by in self.steps:
+            text = pattern.sub(by, text)
+        return text
+
+    def block(self, block: bytes, coding: str) -> bytes:
+        """The same of a block of lines in ``coding``."""
+        if not self.steps:
+            return block
+        return self.rewritten(block.decode(coding, "surrogateescape")).encode(coding, "surrogateescape")
+
+
+def find_style(lines: Sequence[str]) -> Style:
+    """The style of the table in ``lines``, of which the last ones count, for they are rows of it."""
+    sample = [line for line in lines if line.strip()][-_SAMPLED_LINES:]
+    steps: list[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]] = []
+    joined = "\n".join(sample)
+    if "−" in joined:
+        steps.append((re.compile("−"), "-"))
+        joined = joined.replace("−", "-")
+    if len(_FORTRAN.findall(joined)) > len(sample):
+        steps.append((_FORTRAN, "e"))
+    delimiter = _delimiter(sample)
+    if any(blank in joined for blank in _ODD_BLANKS):
+        if delimiter is not None:
+            steps.append((re.compile(rf"(?<=\d)[{_ODD_BLANKS}](?=\d{{3}}(?!\d))"), ""))
+        steps.append((re.compile(f"[{_ODD_BLANKS}]"), " "))
+        joined = Style(tuple(steps)).rewritten(joined)
+    rows = [_cells(line, delimiter) for line in joined.split("\n")]
+    steps += _thousands(rows, delimiter)
+    rows = [[Style(tuple(steps)).rewritten(cell) for cell in row] for row in rows]
+    found = _columns(rows, delimiter)
+    return Style(
+        (*steps, *(step for step, _ in found)),
+        tuple(unit for _, unit in found if unit is not None),
+        any(unit is None for _, unit in found),
+    )
+
+
+def _delimiter(sample: Sequence[str]) -> str | None:
+    """The first of the delimiters that most lines contain; None: blanks, or a single column."""
+    later = sample[len(sample) // 2 :]
+    for delimiter in _DELIMITERS:
+        if sum(delimiter in line for line in later) > _MOST * len(later):
+            return delimiter
+    return None
+
+
+def _cells(line: str, delimiter: str | None) -> list[str]:
+    """Cells without quotes; a comma between digits within quotes separates nothing."""
+    if delimiter == "," and '"' in line:
+        return [quoted or bare for quoted, bare in re.findall(r'\s*"([^"]*)"\s*(?:,|$)|([^,]*)(?:,|$)', line)]
+    cells = [line] if delimiter is None else line.split(delimiter)
+    return [cell.strip(' "\r') for cell in cells]
+
+
+def _thousands(
+    rows: Sequence[Sequence[str]], delimiter: str | None
+) -> list[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]]:
+    """Rules that take out the marks between thousands, where there is no doubt of them."""
+    cells = [cell for row in rows for cell in row]
+    comma = any(_COMMA_APART.fullmatch(cell) for cell in cells)
+    point = any(_POINT_APART.fullmatch(cell) for cell in cells)
+    marks = [mark for mark, found in ((",", comma), (r"\.", point)) if found and comma != point]
+    if delimiter is not None and sum(bool(_BLANK_APART.fullmatch(cell)) for cell in cells) > 2:
+        marks.append(" ")
+    if any(re.fullmatch(r"[+-]?\d{1,3}(?:['’]\d{3})+(?:[.,]\d*)?", cell) for cell in cells):
+        marks.append("['’]")
+    return [(re.compile(rf"(?<=\d){mark}(?=\d{{3}}(?!\d))"), "") for mark in marks]
+
+
+def _columns(
+    rows: Sequence[Sequence[str]], delimiter: str | None
+) -> list[tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], str]], tuple[int, Unit] | None]]:
+    """Rules for single columns, each with the unit that it brings; None for codes."""
+    widths = [len(row) for row in rows]
+    usual = max(set(widths), key=widths.count, default=0)
+    found: list[tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], str]], tuple[int, Unit] | None]] = []
+    for column in range(min(usual, 1024)):
+        cells = [row[column] for row in rows if len(row) == usual and row[column]]
+        later = cells[len(cells) // 2 :]
+        if len(later) < 2 or all(re.fullmatch(_NUMBER, cell) for cell in later):
+            continue
+        rule = _rule(later)
+        if rule is not None:
+            cell, by, unit = rule
+            if delimiter is None:
+                before, behind = r"^\s*", r"\s*$"
+            else:
+                apart = re.escape(delimiter)
+                before = rf'^(?:[^{apart}\n]*{apart}){{{column}}}[ "]*'
+                behind = rf'(?=[ "\r]*(?:{apart}|$))'
+            pattern = re.compile(f"(?P<before>{before})(?P<cell>{cell}){behind}", re.M)
+            found.append(((pattern, _Within(by)), None if unit is None else (column, unit)))
+    return found
+
+
+@dataclass(frozen=True)
+class _Within:
+    """Replaces the cell of a match by what ``by`` makes of it."""
+
+    by: Callable[[str], str]
+
+    def __call__(self, match: re.Match[str]) -> str:
+        return match["before"] + self.by(match["cell"])
+
+
+def _rule(cells: Sequence[str]) -> tuple[str, Callable[[str], str], Unit | None] | None:
+    """What a cell looks like, what to make of it and the unit of that, from the ``cells`` of a column."""
+    enough = _MOST * len(cells)
+    if sum(bool(_PREFIXED.fullmatch(cell)) for cell in cells) > enough:
+        return _PREFIXED.pattern, lambda cell: str(int(cell, 16)), None
+    width = len(cells[-1])
+    if (
+        all(_BARE.fullmatch(cell) and len(cell) == width for cell in cells)
+        and sum(bool(_LETTER.search(cell)) for cell in cells) > 0.1 * len(cells)
+        and sum(not cell.isalpha() for cell in cells) > 0.3 * len(cells)
+    ):  # fmt: skip
+        return rf"[0-9A-Fa-f]{{{width}}}", lambda cell: str(int(cell, 16)), None
+    clocks = [match for cell in cells if (match := _CLOCK.fullmatch(cell)) and (match[4] or match[7])]
+    if len(clocks) > enough:
+        begin = _day(clocks[0])
+        return _CLOCK.pattern, lambda cell: _seconds(cell, begin), Unit("s", 1.0, True)
+    units = [find_unit(match[2]) for cell in cells if (match := _WITH_UNIT.fullmatch(cell))]
+    known = [unit for unit in units if unit is not None]
+    if len(known) > enough and len({unit.symbol for unit in known}) == 1:
+        first = known[0]
+        return _WITH_UNIT.pattern, _scaled, Unit(first.symbol, 1.0, first.time)
+    return None
+
+
+def _day(match: re.Match[str]) -> int:
+    if match[1] is None:
+        return 0
+    try:
+        return date(int(match[1]), int(match[2]), int(match[3])).toordinal()
+    except ValueError:
+        return 0
+
+
+def _seconds(cell: str, first_day: int) -> str:
+    """Seconds since the midnight before the first row, with the digits that were written."""
+    match = _CLOCK.fullmatch(cell)
+    if match is None:
+        return cell
+    days = _day(match) - first_day if match[1] else 0
+    whole = ((days * 24 + int(match[4] or 0)) * 60 + int(match[5])) * 60 + int(match[6])
+    return f"{whole}{match[7] or ''}"
+
+
+def _scaled(cell: str) -> str:
+    """``1.5 mV`` as ``1.5e-3``."""
+    match = _WITH_UNIT.fullmatch(cell)
+    unit = find_unit(match[2]) if match else None
+    if match is None or unit is None or unit.factor not in _POWERS:
+        return cell
+    mantissa, *exponent = re.split("[eE]", match[1])
+    power = _POWERS[unit.factor] + int(exponent[0][:5] if exponent else 0)
+    return f"{mantissa}e{power}" if power else mantissa

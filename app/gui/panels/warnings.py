@@ -1,0 +1,97 @@
+"""What the capture is warned of: what, how often, where first, with a way there."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt, Signal, Slot
+from PySide6.QtWidgets import QVBoxLayout, QWidget
+
+from app.gui.panels.table import AnyIndex, RowTable
+from app.model.capture import Capture
+from app.model.quantity import format_value
+from dsp.results import Notice
+
+_NOWHERE = QModelIndex()
+_AROUND_SAMPLES = 200
+_TITLES = ("Warning", "Times", "First at", "What it is about")
+
+
+def time_of(capture: Capture, sample: int | None) -> float | None:
+    """When a sample was taken, on the capture's axis; None if there is no such sample."""
+    for segment in capture.segments:
+        if sample is not None and segment.first <= sample < segment.last:
+            return segment.start_s + (sample - segment.first) / capture.rate_hz
+    return None
+
+
+class WarningsModel(QAbstractTableModel):
+    def __init__(self, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._rows: tuple[tuple[Notice, float | None], ...] = ()
+        self.around_s = 0.0
+
+    def show(self, capture: Capture | None) -> None:
+        self.beginResetModel()
+        notices = () if capture is None else capture.warnings
+        self._rows = tuple(
+            (notice, None if capture is None else time_of(capture, notice.first_sample)) for notice in notices
+        )
+        self.around_s = 0.0 if capture is None else _AROUND_SAMPLES / capture.rate_hz
+        self.endResetModel()
+
+    def time_s(self, row: int) -> float | None:
+        return self._rows[row][1]
+
+    def rowCount(self, parent: AnyIndex = _NOWHERE) -> int:
+        return 0 if parent.isValid() else len(self._rows)
+
+    def columnCount(self, parent: AnyIndex = _NOWHERE) -> int:
+        return 0 if parent.isValid() else len(_TITLES)
+
+    def headerData(
+        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
+    ) -> Any:
+        if role == Qt.ItemDataRole.DisplayRole and orientation == Qt.Orientation.Horizontal:
+            return _TITLES[section]
+        return None
+
+    def data(self, index: AnyIndex, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        notice, time_s = self._rows[index.row()]
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return notice.text
+        if role != Qt.ItemDataRole.DisplayRole:
+            return None
+        where = "" if time_s is None else format_value(time_s, "s", 9)
+        return (notice.code.replace("-", " "), str(notice.count), where, notice.text)[index.column()]
+
+
+class WarningsPanel(QWidget):
+    """``place_chosen(time_s, around_s)`` when the user wants to see where a warning holds first, with no more
+    than ``around_s`` on either side of it.
+    """
+
+    place_chosen = Signal(float, float)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("warningsPanel")
+        self.setAccessibleName("Warnings")
+        layout = QVBoxLayout(self)
+        self.model = WarningsModel(self)
+        self.table = RowTable("warningsTable", "Warnings", self.model, self)
+        self.table.horizontalHeader().setStretchLastSection(True)
+        self.table.activated.connect(self._chosen)
+        self.setFocusProxy(self.table)
+        layout.addWidget(self.table, 1)
+
+    def show_warnings(self, capture: Capture | None) -> None:
+        self.model.show(capture)
+        for column in range(len(_TITLES) - 1):
+            self.table.resizeColumnToContents(column)
+
+    @Slot(QModelIndex)
+    def _chosen(self, index: QModelIndex) -> None:
+        time_s = self.model.time_s(index.row())
+        if time_s is not None:
+            self.place_chosen.emit(time_s, self.model.around_s)

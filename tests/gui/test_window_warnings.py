@@ -1,0 +1,52 @@
+"""The warnings of the capture in a list, with a way to each place."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+HEADER = "time,wire A\ns,V\n"
+
+
+@pytest.fixture
+def warned(window, tmp_path, qtbot):
+    values = [f"{v:.4f}" for v in np.sin(np.arange(1000) * 0.3)]
+    values[700] = values[701] = "OL"
+    lines = [f"{i * 1e-5 + (1e-3 if i >= 300 else 0):.6f},{v}\n" for i, v in enumerate(values)]
+    (tmp_path / "vents.csv").write_text(HEADER + "".join(lines))
+    window.files.open_paths([tmp_path / "vents.csv"])
+    qtbot.waitUntil(lambda: window.document.capture is not None)
+    return window
+
+
+def test_each_is_counted_and_placed(warned):
+    model = warned.warnings.model
+    rows = [[model.index(row, column).data() for column in range(4)] for row in range(model.rowCount())]
+    assert [row[:3] for row in rows] == [
+        ["time gap", "1", "4 ms"],
+        ["overflow", "2", "8 ms"],
+    ]
+    assert "row 703 ('OL')" in rows[1][3]
+
+
+def test_choosing_one_goes_there(warned):
+    warned.area.show_range(0.0, 1e-3)
+    warned.warnings.table.activated.emit(warned.warnings.model.index(1, 0))
+    start_s, end_s = warned.area.visible_range()
+    assert (start_s + end_s) / 2 == pytest.approx(8e-3, abs=1e-5)
+    assert end_s - start_s == pytest.approx(1e-3, rel=0.01)
+    # from the whole of a longer capture there must be something to see of the way there
+    warned.area.zoom_all()
+    warned.warnings.table.activated.emit(warned.warnings.model.index(1, 0))
+    start_s, end_s = warned.area.visible_range()
+    assert (start_s + end_s) / 2 == pytest.approx(8e-3, abs=1e-5)
+    assert end_s - start_s == pytest.approx(4e-3, rel=0.01)
+
+
+def test_another_capture_has_its_own(warned, qtbot, tmp_path):
+    (tmp_path / "good.csv").write_text(HEADER + "".join(f"{i * 1e-5:.6f},{i % 7}\n" for i in range(200)))
+    warned.files.open_paths([tmp_path / "good.csv"])
+    qtbot.waitUntil(lambda: len(warned.document.data.captures) == 2)
+    assert warned.warnings.model.rowCount() == 0
+    warned.document.look_at(0)
+    assert warned.warnings.model.rowCount() == 2

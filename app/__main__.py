@@ -59,6 +59,10 @@ def _dispatch(given: argparse.Namespace) -> int:
         from app.cli import measure
 
         return measure.run(given)
+    if given.command == "verify":
+        from app.cli import verify
+
+        return verify.run(given)
     if given.command == "demo":
         return _demo(given)
     return _window(given)

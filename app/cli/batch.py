@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from app.cli import status
 from app.cli.failures import Failure, guarded
-from app.errors import CaptureError, one_line
+from app.errors import one_line
 from app.files.capture_options import ReadOptions
-from app.files.captures import open_capture
+from app.files.inputs import captures_in, file_of, open_input
 from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
 from app.jobs.digest import file_sha256
 from app.jobs.pool import run_in_processes, usable_processors
@@ -22,7 +23,6 @@ from dsp.results import DecodeSettings
 Progress = Callable[[float], None]
 Cancelled = Callable[[], bool]
 
-_HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 # below this much input the start of worker processes takes longer than the work
 _WORTH_A_POOL_BYTES = 20_000_000
 # of the work on one file, as the progress line counts it
@@ -64,19 +64,31 @@ def open_told(
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
 ) -> Capture:
-    """Open a capture and put down what is stated about its instrument.
+    """Open a capture, maybe one of a session, and put down what is stated about its instrument.
 
     Raises
     ------
-    app.errors.CaptureError : the file cannot be read, or is a session.
+    app.errors.CaptureError, app.errors.SessionError : the file cannot be read.
+    app.errors.UsageError : a session of several captures of which none is named.
     """
-    _refuse_session(path)
-    capture = open_capture(path, read, progress=progress, cancelled=cancelled)
+    capture = open_input(path, read, progress=progress, cancelled=cancelled)
     if timebase_ppm is not None:
         capture = replace(capture, timebase_ppm=timebase_ppm)
     if gain_percent is not None:
         capture = replace(capture, gain_percent=gain_percent)
     return capture
+
+
+def each_capture(paths: Sequence[Path]) -> list[Path]:
+    """``paths`` with the captures of a session of several in the place of the session.
+
+    One that cannot be read stays as it is, so that the failure is told where it is worked on.
+    """
+    out: list[Path] = []
+    for path in paths:
+        found = guarded(path, partial(captures_in, path))
+        out += [path] if isinstance(found, Failure) else found
+    return out
 
 
 def decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None = None) -> FileReport:
@@ -92,7 +104,7 @@ def worker_count(asked: int | None, tasks: Sequence[FileTask]) -> int:
     most = min(asked or usable_processors(), len(tasks))
     if asked is not None or most < 2:
         return most
-    size = sum(task.path.stat().st_size for task in tasks if task.path.is_file())
+    size = sum(path.stat().st_size for path in {file_of(task.path) for task in tasks} if path.is_file())
     return most if size >= _WORTH_A_POOL_BYTES else 1
 
 
@@ -114,7 +126,7 @@ def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None
     capture = open_told(task.path, task.read, task.timebase_ppm, task.gain_percent, reading, cancelled)
     request = DecodeRequest(capture, task.channel, task.span_s, task.settings, task.hash_wanted)
     outcome = run_decode(request, decoding, cancelled)
-    sha256 = file_sha256(task.path, cancelled) if task.hash_wanted else None
+    sha256 = file_sha256(file_of(task.path), cancelled) if task.hash_wanted else None
     found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
     kept = replace(capture, sha256=sha256) if task.keep_capture else None
     return FileReport(task.path, outcome, sha256, status=found, capture=kept)
@@ -132,16 +144,6 @@ def _in_processes(tasks: Sequence[FileTask], workers: int, progress: Progress | 
         for task in tasks[done:]:
             text = f"{task.path}: a decoding process ended by itself; try again with --jobs 1"
             yield FileReport(task.path, error=one_line(text), status=status.UNREADABLE)
-
-
-def _refuse_session(path: Path) -> None:
-    if not path.is_file():
-        return
-    with path.open("rb") as file:
-        if file.read(len(_HDF5_SIGNATURE)) == _HDF5_SIGNATURE:
-            raise CaptureError(
-                path, "", "HDF5 is not read by this command", f"open a session in the window: halfturn {path}"
-            )
 
 
 def _share(progress: Progress, begin: float, end: float) -> Progress:

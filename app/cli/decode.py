@@ -9,11 +9,12 @@ from contextlib import closing
 
 from app.cli import status
 from app.cli.arguments import read_options
-from app.cli.batch import FileReport, FileTask, decode_files, worker_count
+from app.cli.batch import FileReport, FileTask, decode_files, each_capture, worker_count
 from app.cli.output import STANDARD_OUTPUT, check_targets, write_text
 from app.cli.progress import ProgressLine
 from app.cli.settings_file import settings_of
 from app.cli.tables import decode_rows, decode_text
+from app.files.inputs import file_of
 from app.jobs.contract import decode_document, decode_entry, error_entry, to_text
 from app.version import program_version
 
@@ -39,14 +40,14 @@ def run(given: argparse.Namespace) -> int:
             hash_wanted=given.hash or given.session is not None,
             keep_capture=given.session is not None,
         )
-        for path in given.files
+        for path in each_capture(given.files)
     ]
     return run_tasks(tasks, given, given.jobs)
 
 
 def run_tasks(tasks: Sequence[FileTask], given: argparse.Namespace, jobs: int | None = 1) -> int:
     """Do the tasks, print and write as ``given`` asks (json, csv, session)."""
-    check_targets([given.json, given.csv, given.session], [task.path for task in tasks])
+    check_targets([given.json, given.csv, given.session], [file_of(task.path) for task in tasks])
     # captures of a session stay in this process: samples do not travel between processes
     workers = 1 if given.session is not None else worker_count(jobs, tasks)
     reports = _decode_and_tell(tasks, workers, quiet=STANDARD_OUTPUT in (given.json, given.csv))

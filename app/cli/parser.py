@@ -100,11 +100,17 @@ def _measure(parser: argparse.ArgumentParser) -> None:
     arguments.add_read_options(parser)
 
 
+def _verify(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("session", type=Path, metavar="SESSION")
+    arguments.add_json_option(parser)
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "demo": ("Decode the built-in demo capture and open the window on it.", _demo),
     "info": ("Tell format, channels, rate, length and warnings of captures.", _info),
     "decode": ("Decode captures: a table of bursts and bits, JSON or CSV.", _decode),
     "measure": ("Measure carrier, symbol period and levels of a span.", _measure),
+    "verify": ("Decode again what a session holds and tell whether the bits are the same.", _verify),
 }
 
 _EXITS = """\

@@ -59,6 +59,10 @@ def _dispatch(given: argparse.Namespace) -> int:
         from app.cli import measure
 
         return measure.run(given)
+    if given.command == "report":
+        from app.cli import report
+
+        return report.run(given)
     if given.command == "verify":
         from app.cli import verify
 

@@ -105,11 +105,27 @@ def _verify(parser: argparse.ArgumentParser) -> None:
     arguments.add_json_option(parser)
 
 
+def _report(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, metavar="FILE", help="a capture, or a session with its decodes")
+    parser.add_argument(
+        "-o",
+        "--output",
+        metavar="PATH",
+        default="report.html",
+        help="where to (report.html); - is standard output",
+    )
+    arguments.add_choice_options(parser)
+    arguments.add_settings_options(parser)
+    arguments.add_instrument_options(parser)
+    arguments.add_read_options(parser)
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "demo": ("Decode the built-in demo capture and open the window on it.", _demo),
     "info": ("Tell format, channels, rate, length and warnings of captures.", _info),
     "decode": ("Decode captures: a table of bursts and bits, JSON or CSV.", _decode),
     "measure": ("Measure carrier, symbol period and levels of a span.", _measure),
+    "report": ("Write one self-contained page: signal sheet, pictures, bursts, frames, digests.", _report),
     "verify": ("Decode again what a session holds and tell whether the bits are the same.", _verify),
 }
 

@@ -25,6 +25,7 @@ from app.gui.style import Appearance
 from app.gui.trace.area import TraceArea
 from app.gui.view_choices import ViewChoices
 from app.gui.window_layout import WindowLayout
+from app.model.cautions import CAUTIONS
 from app.model.document import Document
 
 Handlers = dict[str, Callable[[], object]]
@@ -64,7 +65,7 @@ def handlers_of(parts: Parts) -> Handlers:
 
 def show_cautions(parts: Parts) -> None:
     """Above the trace, where they hold nothing up."""
-    parts.messages.tell(Message("\n".join(help_texts.CAUTIONS), weight="caution"))
+    parts.messages.tell(Message("\n".join(CAUTIONS), weight="caution"))
 
 
 def _files(parts: Parts) -> Handlers:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from app.cli import status
 from app.cli.failures import Failure, guarded
+from app.cli.parts import keep, kept
 from app.errors import one_line
 from app.files.capture_options import ReadOptions
 from app.files.inputs import captures_in, file_of, open_input
@@ -31,7 +32,10 @@ _READING_SHARE = 0.2
 
 @dataclass(frozen=True)
 class FileTask:
-    """One file and what is asked of it; small enough to be sent to another process."""
+    """One file and what is asked of it; small enough to be sent to another process.
+
+    With ``part`` the result is kept there, and taken from there if it was kept before.
+    """
 
     path: Path
     read: ReadOptions = field(default_factory=ReadOptions)
@@ -42,11 +46,15 @@ class FileTask:
     gain_percent: float | None = None
     hash_wanted: bool = False
     keep_capture: bool = False
+    part: Path | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class FileReport:
-    """What became of one file: an outcome, or an error and the exit status that goes with it."""
+    """What became of one file: an outcome, or an error and the exit status that goes with it.
+
+    ``part`` is where capture and result are kept until the session is put together.
+    """
 
     path: Path
     outcome: DecodeOutcome | None = None
@@ -54,6 +62,7 @@ class FileReport:
     error: str | None = None
     status: int = status.DONE
     capture: Capture | None = None
+    part: Path | None = None
 
 
 def open_told(
@@ -121,6 +130,11 @@ def decode_files(
 
 
 def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None) -> FileReport:
+    known = kept(task.part) if task.part is not None else None
+    if known is not None:
+        capture, outcome = known
+        found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
+        return FileReport(task.path, outcome, capture.sha256, status=found, part=task.part)
     reading = None if progress is None else _share(progress, 0.0, _READING_SHARE)
     decoding = None if progress is None else _share(progress, _READING_SHARE, 1.0)
     capture = open_told(task.path, task.read, task.timebase_ppm, task.gain_percent, reading, cancelled)
@@ -128,8 +142,11 @@ def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None
     outcome = run_decode(request, decoding, cancelled)
     sha256 = file_sha256(file_of(task.path), cancelled) if task.hash_wanted else None
     found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
-    kept = replace(capture, sha256=sha256) if task.keep_capture else None
-    return FileReport(task.path, outcome, sha256, status=found, capture=kept)
+    if task.part is not None:
+        keep(task.part, replace(capture, sha256=sha256), outcome)
+        return FileReport(task.path, outcome, sha256, status=found, part=task.part)
+    whole = replace(capture, sha256=sha256) if task.keep_capture else None
+    return FileReport(task.path, outcome, sha256, status=found, capture=whole)
 
 
 def _in_processes(tasks: Sequence[FileTask], workers: int, progress: Progress | None) -> Iterator[FileReport]:

@@ -47,7 +47,7 @@ def load_tree(path: Path, expected: Node | None = None) -> Node:
             raise SessionError("it is not a session")
     try:
         with h5py.File(path, "r", locking="best-effort") as file:
-            loader = _Loader(info.st_size)
+            loader = GroupLoader(info.st_size)
             _check_version(loader.attributes(file.id))
             return loader.group(h5o.open(file.id, b"/"), 0, expected)
     except (SessionError, CancelledError):
@@ -70,7 +70,7 @@ def says_it_is_a_session(path: Path) -> bool:
             return False
     try:
         with h5py.File(path, "r", locking="best-effort") as file:
-            return _Loader(0).attributes(file.id).get("format") == schema.FORMAT
+            return GroupLoader(0).attributes(file.id).get("format") == schema.FORMAT
     except SessionError:
         return False
     except Exception:  # opening it as a session will say what is wrong
@@ -95,7 +95,7 @@ def _check_version(attributes: dict[str, Value]) -> None:
         )
 
 
-class _Loader:
+class GroupLoader:
     """Walks one file and keeps account of what it has asked for."""
 
     def __init__(self, file_bytes: int) -> None:

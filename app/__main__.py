@@ -63,6 +63,10 @@ def _dispatch(given: argparse.Namespace) -> int:
         from app.cli import report
 
         return report.run(given)
+    if given.command == "export":
+        from app.cli import export
+
+        return export.run(given)
     if given.command == "verify":
         from app.cli import verify
 

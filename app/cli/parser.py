@@ -120,12 +120,26 @@ def _report(parser: argparse.ArgumentParser) -> None:
     arguments.add_read_options(parser)
 
 
+def _export(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, metavar="FILE", help="a session, one capture of it, or a capture")
+    parser.add_argument("-o", "--output", metavar="PATH", required=True, help="its ending tells the format")
+    parser.add_argument(
+        "--what",
+        choices=("bits", "bursts", "marks", "samples"),
+        default="samples",
+        help="bits, bursts: .csv .json; marks: .csv; samples (default): .csv .npy .wav .sigmf-meta",
+    )
+    arguments.add_choice_options(parser)
+    arguments.add_read_options(parser)
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "demo": ("Decode the built-in demo capture and open the window on it.", _demo),
     "info": ("Tell format, channels, rate, length and warnings of captures.", _info),
     "decode": ("Decode captures: a table of bursts and bits, JSON or CSV.", _decode),
     "measure": ("Measure carrier, symbol period and levels of a span.", _measure),
     "report": ("Write one self-contained page: signal sheet, pictures, bursts, frames, digests.", _report),
+    "export": ("Write bits, bursts, marks or the samples of a span for other programs.", _export),
     "verify": ("Decode again what a session holds and tell whether the bits are the same.", _verify),
 }
 

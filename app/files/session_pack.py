@@ -204,7 +204,7 @@ def _attributes(group: Group, **values: Value | None) -> dict[str, Value]:
         if one.kind == TEXT:
             out[one.name] = encoded(str(value), schema.MOST_ATTRIBUTE_BYTES).decode()
         else:
-            out[one.name] = int(value) if one.kind == INT else float(_held(one, np.float64(value)))
+            out[one.name] = int(value) if one.kind == INT else float(_held(one, np.array(float(value))))
     return out
 
 
@@ -231,7 +231,7 @@ def _column(one: Field, values: Sequence[Any]) -> NDArray[Any]:
     return _held(one, np.array([np.nan if v is None else v for v in values], "<f8"))
 
 
-def _held(one: Field | Array, values: Any) -> Any:
+def _held(one: Field | Array, values: NDArray[Any]) -> NDArray[Any]:
     """Values beyond a limit by rounding alone, such as a probability of 1 + 2e-16, are put at the limit."""
     slack = _ROUNDING * max(1.0, abs(one.low), abs(one.high))
     if one.high - one.low > 1e6:

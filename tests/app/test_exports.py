@@ -80,7 +80,7 @@ def test_bits_as_rows_and_as_json(data: SessionData, tmp_path: Path) -> None:
     assert [row["bits_by_hand"] for row in table] == [
         "1000",
         "",
-    ]  # the flip set at the second edge turns the rest
+    ]  # the flip set at the third edge turns the rest
     assert float(table[1]["start_s"]) == BURSTS[1].start_s
     assert table[0]["label"] == "vent 2, told to open"
     said = json.loads((tmp_path / "b.json").read_text())["bits"]
@@ -161,7 +161,7 @@ def test_samples_as_sigmf_with_annotations(data: SessionData, tmp_path: Path) ->
     assert [one["core:sample_start"] for one in read.get_captures()] == [0, 700]
     assert [one["core:global_index"] for one in read.get_captures()] == [0, 3500]
     found = {one["core:label"]: one for one in read.get_annotations()}
-    assert set(found) == {"span", "note", "burst 0, talker 0", "burst 1, talker 1"}
+    assert set(found) == {"flip", "span", "note", "burst 0, talker 0", "burst 1, talker 1"}
     assert (found["span"]["core:sample_start"], found["span"]["core:sample_count"]) == (0, 100)
     assert (
         found["burst 1, talker 1"]["core:sample_start"],

@@ -3,6 +3,7 @@
 import dataclasses
 import os
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 

@@ -67,6 +67,10 @@ def _dispatch(given: argparse.Namespace) -> int:
         from app.cli import export
 
         return export.run(given)
+    if given.command == "share":
+        from app.cli import share
+
+        return share.run(given)
     if given.command == "verify":
         from app.cli import verify
 

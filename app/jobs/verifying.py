@@ -14,6 +14,7 @@ from app.errors import UsageError
 from app.jobs.decoding import DecodeRequest, run_decode
 from app.model.corrections import corrected
 from app.model.items import DecodeRun, FlipMark, SessionData
+from app.model.sharing import SHARED_CUT
 from dsp.results import Burst, Decode, DecodeSettings
 
 Progress = Callable[[float], None]
@@ -21,6 +22,7 @@ Cancelled = Callable[[], bool]
 Verdict = Literal["same", "different", "missing", "new"]
 
 _EXACT = ("symbols", "bits", "line_code", "bits_per_symbol", "cut_at_start", "cut_at_end", "talker")
+_OF_BITS = ("symbols", "bits", "line_code", "bits_per_symbol", "characters")
 # another processor may round the last digits otherwise; a tenth of the uncertainty changes no conclusion
 _OF_STD = 0.1
 _RELATIVE = 1e-9
@@ -113,7 +115,9 @@ def verify_run(
             samples_same = outcome.samples_sha256 == run.samples_sha256
         differences = _of_decode(run.result, outcome.result)
         flips = [flip for flip in data.flips if flip.capture == run.capture]
-        bursts = compare_bursts(run.result.bursts, outcome.result.bursts, 1 / capture.rate_hz, flips)
+        is_cut = any(notice.code == SHARED_CUT for notice in run.result.warnings)
+        sample_s = 1 / capture.rate_hz
+        bursts = compare_bursts(run.result.bursts, outcome.result.bursts, sample_s, flips, bits_only=is_cut)
     return RunVerdict(
         key=run.key,
         capture=run.capture,
@@ -132,11 +136,17 @@ def verify_run(
 
 
 def compare_bursts(
-    stored: Sequence[Burst], again: Sequence[Burst], sample_s: float, flips: Sequence[FlipMark] = ()
+    stored: Sequence[Burst],
+    again: Sequence[Burst],
+    sample_s: float,
+    flips: Sequence[FlipMark] = (),
+    *,
+    bits_only: bool = False,
 ) -> tuple[BurstVerdict, ...]:
     """Pair bursts that overlap in time by more than half of the shorter one, in order, and compare each pair.
 
-    ``sample_s`` is the time between samples, ``flips`` are those set by hand in the capture.
+    ``sample_s`` is the time between samples, ``flips`` are those set by hand in the capture. With ``bits_only``
+    the values that a decode pools over all its bursts are passed over, as of a copy that holds only some of them.
     """
     out: list[BurstVerdict] = []
     left = sorted(again, key=lambda burst: burst.start_s)
@@ -147,9 +157,12 @@ def compare_bursts(
             continue
         left.remove(partner)
         differences = _of_bursts(burst, partner, sample_s)
+        if bits_only:
+            differences = tuple(one for one in differences if one.field in _OF_BITS)
         verdict: Verdict = "different" if differences else "same"
         out.append(BurstVerdict(0, verdict, burst, partner, differences, _hand(burst, flips)))
-    out += [BurstVerdict(0, "new", None, burst) for burst in left]
+    if not bits_only or not stored:
+        out += [BurstVerdict(0, "new", None, burst) for burst in left]
     out.sort(key=lambda one: (one.stored or one.again or stored[0]).start_s)
     return tuple(
         BurstVerdict(n, one.verdict, one.stored, one.again, one.differences, one.hand)

@@ -11,7 +11,9 @@ Every range here is a half-open range of sample indices.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Generator, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,7 +26,13 @@ from dsp.source import SampleSource
 FIRST_BIN = 256
 FACTOR = 4
 BLOCK = 1 << 18  # samples: a block of float32 leaves room in a second-level cache of 2 MiB
+_BLOCK_BYTES = 1 << 20
+# samples built at a time: of an array, so many that what surrounds them hardly costs; of a computed channel fewer
+LOT = 1 << 23
+COMPUTED_LOT = 1 << 20
 _READ_BELOW = 2 * FIRST_BIN
+
+_STARTS = np.arange(0, COMPUTED_LOT, FIRST_BIN)
 
 Stored = NDArray[Any]
 
@@ -64,6 +72,7 @@ class EnvelopePyramid:
         dtype = np.asarray(source[0:0]).dtype
         if dtype.kind not in "iufb":
             raise BadInputError(f"samples of type {dtype} have no order; real numbers are needed")
+        self._lot = LOT if isinstance(source, np.ndarray) else COMPUTED_LOT
         self._low: list[Stored] = []
         self._high: list[Stored] = []
         self._counts: list[int] = []
@@ -88,15 +97,89 @@ class EnvelopePyramid:
     def complete(self) -> bool:
         return self.built == self._samples
 
-    def build(self) -> Iterator[int]:
-        """Go on building, block by block; each step yields the number of samples done."""
-        while not self.complete:
-            start = self.built
-            stop = min(start + BLOCK, self._samples)
-            low, high = _reduce(np.asarray(self._source[start:stop]), FIRST_BIN)
-            self._append(0, low, high)
-            self._grow_levels()
-            yield stop
+    @property
+    def bins(self) -> int:
+        """How many bins the first level has when it is complete."""
+        return len(self._low[0]) if self._low else 0
+
+    def first_level(self) -> tuple[Stored, Stored]:
+        """Least and greatest sample of each bin built so far, shape (built bins,); not to be written to."""
+        if not self._counts:
+            return self._nothing()
+        count = self._counts[0]
+        return self._low[0][:count], self._high[0][:count]
+
+    def take(self, low: Stored, high: Stored) -> None:
+        """Begin with bins that were built earlier, shape (bins,), as `first_level` gave them.
+
+        Raises
+        ------
+        BadInputError : something is built already, or the bins are of another type or too many.
+        """
+        if not self._counts or self._counts[0]:
+            raise BadInputError("earlier bins are taken before anything is built")
+        if low.shape != high.shape or low.ndim != 1 or low.size > self.bins:
+            raise BadInputError(f"{low.shape} and {high.shape} bins are no part of {self.bins}")
+        if low.dtype != self._low[0].dtype or high.dtype != self._high[0].dtype:
+            raise BadInputError(f"bins of {low.dtype} are not of samples of {self._low[0].dtype}")
+        # a bin that is cut at the end of the samples is the last one; before it lots begin where they always do
+        count = low.size if low.size == self.bins else low.size // (LOT // FIRST_BIN) * (LOT // FIRST_BIN)
+        self._append(0, low[:count], high[:count])
+        self._grow_levels()
+
+    def agrees(self, low: Stored, high: Stored, spots: int) -> bool:
+        """Whether bins that were built earlier are those of the samples, tried at ``spots`` places."""
+        for k in np.unique(np.linspace(0, low.size - 1, min(spots, low.size)).astype(np.int64)).tolist():
+            values = np.asarray(self._source[k * FIRST_BIN : min((k + 1) * FIRST_BIN, self._samples)])
+            found_low, found_high = _reduce(values, FIRST_BIN)
+            pair = np.array([low[k], high[k]]), np.array([found_low[0], found_high[0]])
+            if not np.array_equal(*pair, equal_nan=low.dtype.kind == "f"):
+                return False
+        return True
+
+    def build(self, threads: int = 1) -> Generator[int, None, None]:
+        """Go on building, lot by lot; each step yields the number of samples done.
+
+        With more ``threads`` than one as many lots are worked on at a time. The generator must be used up
+        or closed.
+        """
+        starts = iter(range(self.built, self._samples, self._lot))
+        if threads < 2 or self._samples - self.built <= self._lot:
+            for start in starts:
+                yield self._add(*self._reduced(start))
+            return
+        with ThreadPoolExecutor(threads, thread_name_prefix="envelope") as pool:
+            waiting: deque[Future[tuple[Stored, Stored]]] = deque()
+            try:
+                for start in starts:
+                    waiting.append(pool.submit(self._reduced, start))
+                    if len(waiting) > 2 * threads:
+                        yield self._add(*waiting.popleft().result())
+                while waiting:
+                    yield self._add(*waiting.popleft().result())
+            finally:
+                for one in waiting:
+                    one.cancel()
+
+    def _reduced(self, start: int) -> tuple[Stored, Stored]:
+        """Bins of one lot; an array is reduced in blocks that stay in the cache."""
+        values = np.asarray(self._source[start : min(start + self._lot, self._samples)])
+        step = min(max(_BLOCK_BYTES // values.dtype.itemsize, BLOCK // 2), COMPUTED_LOT)
+        bins = -(-values.size // FIRST_BIN)
+        low = np.empty(bins, values.dtype.newbyteorder("="))
+        high = np.empty_like(low)
+        for at in range(0, values.size, step):
+            part = _reduce(values[at : at + step], FIRST_BIN)
+            (
+                low[at // FIRST_BIN : (at + step) // FIRST_BIN],
+                high[at // FIRST_BIN : (at + step) // FIRST_BIN],
+            ) = part
+        return low, high
+
+    def _add(self, low: Stored, high: Stored) -> int:
+        self._append(0, low, high)
+        self._grow_levels()
+        return self.built
 
     def _append(self, level: int, low: Stored, high: Stored) -> None:
         at = self._counts[level]
@@ -111,8 +194,8 @@ class EnvelopePyramid:
             start = self._counts[level] * FACTOR
             stop = below if finished else below // FACTOR * FACTOR
             if stop > start:
-                low = _reduce(self._low[level - 1][start:stop], FACTOR)[0]
-                high = _reduce(self._high[level - 1][start:stop], FACTOR)[1]
+                low = _by_four(self._low[level - 1][start:stop], np.minimum, np.fmin)
+                high = _by_four(self._high[level - 1][start:stop], np.maximum, np.fmax)
                 self._append(level, low, high)
 
     def columns(self, start: int, stop: int, count: int) -> Columns:
@@ -259,7 +342,8 @@ def _reduce(values: Stored, width: int) -> tuple[Stored, Stored]:
     """
     if width == 1 or values.size == 0:
         return values, values
-    starts = np.arange(0, values.size, width)
+    fits = width == FIRST_BIN and values.size <= COMPUTED_LOT
+    starts = _STARTS[: -(-values.size // FIRST_BIN)] if fits else np.arange(0, values.size, width)
     low = np.minimum.reduceat(values, starts)
     high = np.maximum.reduceat(values, starts)
     if values.dtype.kind == "f" and (np.isnan(low).any() or np.isnan(high).any()):
@@ -267,6 +351,18 @@ def _reduce(values: Stored, width: int) -> tuple[Stored, Stored]:
         low = np.fmin.reduceat(values, starts)
         high = np.fmax.reduceat(values, starts)
     return low, high
+
+
+def _by_four(values: Stored, least: np.ufunc, least_known: np.ufunc) -> Stored:
+    """Extremes of each four entries, the last of fewer; strides are several times as fast as short bins."""
+    if values.dtype.kind == "f":
+        least = least_known
+    whole = values.size // FACTOR * FACTOR
+    one, two, three, four = (values[k:whole:FACTOR] for k in range(FACTOR))
+    found: Stored = least(least(one, two), least(three, four))
+    if whole == values.size:
+        return found
+    return np.append(found, least.reduce(values[whole:]))
 
 
 def _nan_last(value: float) -> float:

@@ -110,7 +110,7 @@ def _lots(spans: list[tuple[int, int]], overlap: int) -> Iterator[_Lot]:
     """Spans in lots of about as many samples as are worked on at a time; a long span is cut with overlap."""
     total = sum(stop - start for start, stop in spans)
     # an even number, so that neither of two processors waits for the other
-    pairs = -(-total // (2 * _LOT_MOST))
+    pairs = max(1, -(-total // (2 * _LOT_MOST)))
     size = max(total // (2 * pairs), _LOT_LEAST, 4 * overlap)
     lot: list[tuple[int, int]] = []
     held, low = 0, -np.inf

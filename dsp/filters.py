@@ -95,18 +95,28 @@ def _butterworth(
     return Filter(sos, min(max(reach, 32), REACH_MOST), order != 1)
 
 
-def filtered_part(read: Read, start: int, stop: int, within: tuple[int, int], filter_: Filter) -> Floats:
-    """Filtered samples ``[start, stop)`` (stop - start,) of a contiguous stretch ``within`` that holds them."""
+def filtered_part(
+    read: Read, start: int, stop: int, within: tuple[int, int], filter_: Filter, *, mirrored: bool = False
+) -> Floats:
+    """Filtered samples ``[start, stop)`` (stop - start,) of a contiguous stretch ``within`` that holds them.
+
+    ``mirrored``: beyond the ends the samples are continued as they are, not turned about the last one, which suits
+    what is never negative.
+    """
     from scipy.signal import sosfilt, sosfilt_zi
 
     low = max(within[0], start - filter_.reach)
     high = min(within[1], stop + filter_.reach) if filter_.both_ways else stop
     values, missing = _whole(np.asarray(read(low, high), dtype=np.float64))
     before = (
-        _turned_about(values, filter_.reach, True) if low == within[0] and filter_.both_ways else values[:0]
+        _continued(values, filter_.reach, True, mirrored)
+        if low == within[0] and filter_.both_ways
+        else values[:0]
     )
     after = (
-        _turned_about(values, filter_.reach, False) if high == within[1] and filter_.both_ways else values[:0]
+        _continued(values, filter_.reach, False, mirrored)
+        if high == within[1] and filter_.both_ways
+        else values[:0]
     )
     whole = np.concatenate((before, values, after))
     settled = sosfilt_zi(filter_.sos)
@@ -130,12 +140,13 @@ def _whole(values: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     return np.where(np.isfinite(filled), filled, 0.0), missing
 
 
-def _turned_about(values: Floats, reach: int, at_start: bool) -> Floats:
-    """What continues the samples beyond an end: themselves, turned by half a turn about the last one."""
+def _continued(values: Floats, reach: int, at_start: bool, mirrored: bool) -> Floats:
+    """What stands beyond an end: the samples before it in reverse, by half a turn about the last one or as they are."""
     count = min(reach, values.size - 1)
-    if at_start:
-        return np.asarray(2.0 * values[0] - values[count:0:-1])
-    return np.asarray(2.0 * values[-1] - values[-2 : -count - 2 : -1])
+    there = values[count:0:-1] if at_start else values[-2 : -count - 2 : -1]
+    if mirrored:
+        return np.asarray(there)
+    return np.asarray(2.0 * (values[0] if at_start else values[-1]) - there)
 
 
 def delayed(read: Read, start: int, stop: int, within: tuple[int, int], delay_samples: float) -> Floats:

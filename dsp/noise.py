@@ -20,6 +20,9 @@ _QUANTILE = 0.12
 _FRAMES_AT_MOST = 300
 # cycles in a cell of the slow part below which it leaves something; the lowest carrier has five
 _SLOW_CELLS = 2.0
+# octaves over which no noise falls by so much: one whose power falls with the square of frequency falls by 36 dB
+_HOLE_OCTAVES = 6.0
+_HOLE = 1e-5
 _LINE_RATIO = 8.0
 # a Hann main lobe is four bins wide; a strong line shows some of its skirt
 _LINE_BINS = 7
@@ -176,7 +179,7 @@ def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
     # equivalent independent ordinates of neighbouring Hann bins (power correlation 4/9, 1/36)
     equal = wide**2 / (wide + 2.0 * (wide - 1) * 4.0 / 9.0 + 2.0 * np.maximum(wide - 2, 0) / 36.0)
     low = _low(around, _QUANTILE) * equal / gammaincinv(equal, _QUANTILE)
-    share = low / around.mean(axis=0)
+    share = low / np.maximum(around.mean(axis=0), 1e-300)
     # the quantile of so many frames scatters by this much: what is within three times that is steady
     scatter = (1.1 + 1.8 / equal) / np.sqrt(frames)
     counts = share < 1.0 - 3.0 * scatter
@@ -236,12 +239,27 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     # rounding, spread over all frequencies
     rounding = 2.0 * record.rounding / record.rate_hz
     best = np.exp(uniform_filter1d(np.log(np.maximum(best, max(rounding, 1e-300))), 5, mode="nearest"))
-    best = np.maximum(best, rounding)
+    best = np.maximum(_without_holes(best_hz, best), rounding)
     if record.wanders:
         # as far as the slow part was taken off, what is left of it is nothing that was sent
         best[best_hz < _SLOW_CELLS * record.rate_hz / CELL] = max(slow, float(best.max()))
     lines_hz, lines = _steady_lines(record, longest, best_hz, best)
     return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
+
+
+def _without_holes(hz: Floats, floor: Floats) -> Floats:
+    """A floor that nowhere lies far below what it is some octaves to either side.
+
+    No noise does, but what a computed filter leaves does. What leaks there from elsewhere, as little as it is, would
+    stand out by more than anything that is sent.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    # octaves as neighbours: on a grid that is even in the logarithm
+    grid = np.geomspace(hz[1], hz[-1], 16 * max(2, int(np.log2(hz.size))))
+    reach = int(_HOLE_OCTAVES * np.log(2.0) / np.log(grid[1] / grid[0]))
+    around = np.exp(maximum_filter1d(np.log(np.interp(grid, hz, floor)), 2 * reach + 1, mode="nearest"))
+    return np.maximum(floor, _HOLE * np.interp(hz, grid, around))
 
 
 def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:

@@ -100,7 +100,9 @@ def add_instrument_options(parser: argparse.ArgumentParser) -> None:
 
 def add_choice_options(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("what to work on")
-    group.add_argument("--channel", metavar="NAME", help='a channel or an expression such as "A - B"')
+    group.add_argument(
+        "--channel", metavar="NAME", help='a channel or an expression such as "A - B" or "highpass(A, 10k)"'
+    )
     group.add_argument("--span", type=span, metavar="START:END", help="such as 1.2ms:3.4ms, :3ms or 1ms:")
 
 

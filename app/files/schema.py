@@ -147,6 +147,9 @@ _CAPTURES = Group(
         Field("sha256", TEXT, "", "SHA-256 of the file the capture was read from, when known", True),
         Field("timebase_ppm", FLOAT, "1e-6", "tolerance of the time base, when stated", True, 0.0, 1e6),
         Field("gain_percent", FLOAT, "%", "tolerance of the gain, when stated", True, 0.0, 1e3),
+        Field(
+            "derived", TEXT, "", "expressions on the channels that are shown beside them, one a line", True
+        ),
     ),
     tables=(
         Table(

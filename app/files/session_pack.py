@@ -74,6 +74,7 @@ def _capture(capture: Capture, link: str | None) -> Node:
             sha256=capture.sha256,
             timebase_ppm=capture.timebase_ppm,
             gain_percent=capture.gain_percent,
+            derived="\n".join(capture.derived) or None,
         )
     )
     segments = [(s.first, s.last, s.start_s) for s in capture.segments]

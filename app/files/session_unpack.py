@@ -93,6 +93,7 @@ def _capture(node: Node, path: str, open_link: OpenLink) -> Capture:
         label=_of(node, "label"),
         timebase_ppm=_of(node, "timebase_ppm"),
         gain_percent=_of(node, "gain_percent"),
+        derived=tuple((_of(node, "derived") or "").splitlines()),
         warnings=_notices(node),
     )
 

@@ -10,9 +10,16 @@ from PySide6.QtWidgets import QFileDialog, QInputDialog, QLineEdit, QMessageBox,
 
 from app.files.capture_options import ReadOptions
 from app.gui.panels.dialog_capture_details import CaptureDetails, CaptureDetailsDialog
+from app.gui.panels.dialog_channels import (
+    ChannelMeaning,
+    ChannelMeaningDialog,
+    DerivedChannelDialog,
+    PairDialog,
+)
 from app.gui.panels.dialog_decode_settings import DecodeSettingsDialog
 from app.gui.panels.dialog_form import FormDialog
 from app.gui.panels.dialog_read_options import ReadOptionsDialog
+from app.model.capture import Capture, Channel
 from dsp.results import DecodeSettings
 
 Value = TypeVar("Value")
@@ -93,18 +100,20 @@ def capture_details(parent: QWidget, name: str, known: CaptureDetails) -> Captur
     return _answer(dialog, dialog.details)
 
 
-def derived_channel(parent: QWidget, names: tuple[str, ...], known: str) -> str | None:
+def derived_channel(parent: QWidget, capture: Capture, known: str) -> str | None:
     """Arithmetic on channels, as text; None if the user gave none."""
-    said = ", ".join(names)
-    text, ok = QInputDialog.getText(
-        parent,
-        "Derived channel",
-        f"Arithmetic on the channels {said}\n(for example A - B, or (A + B) / 2; a name that is no plain word"
-        " stands in quotes):",
-        QLineEdit.EchoMode.Normal,
-        known,
-    )
-    return text.strip() or None if ok else None
+    dialog = DerivedChannelDialog(capture, known, parent)
+    return _answer(dialog, dialog.text)
+
+
+def channel_meaning(parent: QWidget, channel: Channel) -> ChannelMeaning | None:
+    dialog = ChannelMeaningDialog(channel, parent)
+    return _answer(dialog, dialog.meaning)
+
+
+def pair_of_channels(parent: QWidget, names: tuple[str, ...]) -> tuple[str, str] | None:
+    dialog = PairDialog(names, parent)
+    return _answer(dialog, dialog.pair)
 
 
 def span_name(parent: QWidget, suggestion: str) -> str | None:

@@ -36,6 +36,7 @@ class ChannelView(QObject):
         self._summed_up: tuple[tuple[Decode, str, Tolerance], str] | None = None
         self.bursts: tuple[CorrectedBurst, ...] = ()
         self.span_s: tuple[float, float] | None = None
+        self.hidden: frozenset[str] = frozenset()
         bridge.changed.connect(self._follow)
 
     @property
@@ -91,6 +92,12 @@ class ChannelView(QObject):
         """Carrier of the first burst that has one."""
         return next((one.burst.carrier_hz for one in self.bursts if one.burst.carrier_hz), None)
 
+    @Slot(str, bool)
+    def show_channel(self, name: str, shown: bool) -> None:
+        """Draw a channel or not; that belongs to the view, not to the session."""
+        self.hidden = self.hidden - {name} if shown else self.hidden | {name}
+        self.changed.emit()
+
     def select_span(self, span_s: tuple[float, float] | None) -> None:
         if span_s != self.span_s:
             self.span_s = span_s
@@ -106,6 +113,15 @@ class ChannelView(QObject):
             self.bursts = self._book.bursts_of(self._document.data, self.index, self.channel)
         before = self._shown
         self._shown = self.capture
+        if before is not None and self._shown is not None and not _same_samples(before, self._shown):
+            self.hidden = frozenset()
         self.changed.emit()
-        if before is None or self._shown is None or before.channels is not self._shown.channels:
+        if before is None or self._shown is None or not _same_samples(before, self._shown):
             self.select_span(None)
+
+
+def _same_samples(one: Capture, other: Capture) -> bool:
+    """Whether it is the same capture, whatever was said of its channels meanwhile."""
+    return [c.stored is d.stored for c, d in zip(one.channels, other.channels, strict=False)] == [True] * max(
+        len(one.channels), len(other.channels)
+    )

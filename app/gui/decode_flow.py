@@ -5,7 +5,6 @@ from __future__ import annotations
 from PySide6.QtCore import QObject, Signal, Slot
 from PySide6.QtWidgets import QWidget
 
-from app.errors import HalfturnError
 from app.gui import ask
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
@@ -15,7 +14,6 @@ from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
 from app.model.capture import Capture
 from app.model.commands_captures import position_of
 from app.model.commands_decodes import AddDecode, ClearDecodes
-from app.model.expressions import channel_source
 from app.model.items import DecodeRun
 from app.version import program_version
 from dsp.results import DecodeSettings
@@ -48,23 +46,6 @@ class DecodeFlow(QObject):
         settings = ask.decode_settings(self._window, self.settings)
         if settings is not None:
             self.settings = settings
-
-    def ask_derived_channel(self) -> None:
-        """Look at arithmetic on channels instead of a channel."""
-        capture, index = self._view.capture, self._view.index
-        if capture is None:
-            return
-        names = tuple(channel.name for channel in capture.channels)
-        known = self._view.channel if self._view.channel not in names else ""
-        text = ask.derived_channel(self._window, names, known or "")
-        if text is None:
-            return
-        try:
-            source = channel_source(capture, text)
-        except HalfturnError as error:
-            self.told.emit(Message(str(error), weight="error"))
-            return
-        self._bridge.document.look_at(index, source.name)
 
     def clear(self) -> None:
         if self._view.index is not None and self._view.channel is not None:

@@ -10,7 +10,7 @@ from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
 from app.gui.trace.api import FlipView
 from app.gui.trace.area import TraceArea
-from app.gui.trace_views import BurstViews, trace_channels
+from app.gui.trace_views import BurstViews, ChannelViews
 from app.model.changes import Change
 from app.model.commands_flips import DeleteAutoFlip, DeleteHandFlip, MoveAutoFlip, MoveHandFlip, PlaceFlip
 from app.model.commands_marks import MoveCursor
@@ -26,7 +26,8 @@ class TraceLink(QObject):
         self._area = area
         self._bridge = bridge
         self._view = view
-        self._drawn: tuple[object, str | None] = (None, None)
+        self._drawn: tuple[object, ...] = ()
+        self._channels = ChannelViews()
         self._views = BurstViews()
         self.flips: list[FlipView] = []
         bridge.changed.connect(self._follow)
@@ -48,10 +49,12 @@ class TraceLink(QObject):
     @Slot()
     def _show_channel(self) -> None:
         capture, channel = self._view.capture, self._view.channel
-        wanted = (None if capture is None else capture.channels, channel)
-        if wanted[0] is not self._drawn[0] or wanted[1] != self._drawn[1]:
+        wanted = (
+            () if capture is None else (id(capture.channels), capture.derived, channel, self._view.hidden)
+        )
+        if wanted != self._drawn:
             self._drawn = wanted
-            self._area.set_channels(trace_channels(capture, channel))
+            self._area.set_channels(self._channels.show(capture, channel, self._view.hidden))
             if channel is not None:
                 self._area.set_active_channel(channel)
         lane, self.flips = self._views.show(self._view.bursts, self._view.flips)

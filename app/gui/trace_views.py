@@ -2,28 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from contextlib import suppress
 from operator import attrgetter
 
 from app.errors import HalfturnError
 from app.gui.trace.api import FlipOrigin, FlipView, LaneBurst, TraceChannel, TraceSegment
-from app.model.capture import Capture
+from app.model.capture import Capture, Channel
 from app.model.corrections import CorrectedBurst, edge_of
 from app.model.expressions import ChannelSource, channel_source
 from app.model.items import FlipMark
 
 
-def trace_channels(capture: Capture | None, channel: str | None) -> list[TraceChannel]:
-    """The capture's channels, and the one looked at if it is derived from them."""
-    if capture is None:
-        return []
-    sources = [channel_source(capture, own.name) for own in capture.channels]
-    if channel is not None and channel not in {source.name for source in sources}:
-        # of an old session's expression that cannot be computed the bursts are still shown
-        with suppress(HalfturnError):
-            sources.insert(0, channel_source(capture, channel))
-    return [_trace_channel(capture, source) for source in sources]
+class ChannelViews:
+    """What the trace draws of a capture; a derived channel stays the same object as long as its channels do."""
+
+    def __init__(self) -> None:
+        self._of: tuple[Channel, ...] | None = None
+        self._derived: dict[str, ChannelSource] = {}
+
+    def show(self, capture: Capture | None, channel: str | None, hidden: Set[str]) -> list[TraceChannel]:
+        """The capture's channels and those derived from them that are not ``hidden``; at least the one looked at."""
+        if capture is None:
+            return []
+        if self._of is not capture.channels:
+            self._of, self._derived = capture.channels, {}
+        own = [one.name for one in capture.channels]
+        derived = [text for text in capture.derived if text not in own]
+        if channel is not None and channel not in own and channel not in derived:
+            derived.insert(0, channel)
+        wanted = [name for name in (*derived, *own) if name not in hidden or name == channel]
+        sources = []
+        for name in wanted:
+            # of an old session's expression that cannot be computed the bursts are still shown
+            with suppress(HalfturnError):
+                sources.append(channel_source(capture, name) if name in own else self._source(capture, name))
+        return [_trace_channel(capture, source) for source in sources]
+
+    def _source(self, capture: Capture, text: str) -> ChannelSource:
+        if text not in self._derived:
+            self._derived[text] = channel_source(capture, text)
+        return self._derived[text]
 
 
 class BurstViews:

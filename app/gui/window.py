@@ -9,16 +9,19 @@ from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from app.files.capture_options import ReadOptions
+from app.files.envelope_cache import EnvelopeCache
 from app.gui import help_texts
 from app.gui.actions import Situation
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
+from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.marks_flow import MarksFlow
 from app.gui.menus import Menus
 from app.gui.messages import Message
 from app.gui.panels.bursts import BurstsPanel, Sent
+from app.gui.panels.channels import ChannelsPanel
 from app.gui.panels.chooser import Chooser
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
@@ -66,6 +69,7 @@ class MainWindow(QMainWindow):
         self._make_panels()
         self.files = FilesFlow(self.bridge, self.runner, self.recent, self)
         self.decoding = DecodeFlow(self.bridge, self.view, self.runner, self)
+        self.channels_flow = ChannelsFlow(self.channels, self.bridge, self.view, self.runner, self)
         self.marks = MarksFlow(self.bridge, self.view, self.area, self)
         self.link = TraceLink(self.area, self.bridge, self.view, self)
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
@@ -108,6 +112,7 @@ class MainWindow(QMainWindow):
             event.ignore()
             return
         self.arrangement.keep()
+        self.area.stop()
         self.readings_link.close()
         self.runner.close()
         self.reader.close()
@@ -136,6 +141,7 @@ class MainWindow(QMainWindow):
             self.area,
             self.files,
             self.decoding,
+            self.channels_flow,
             self.marks,
             self.choices,
             self.messages,
@@ -146,16 +152,18 @@ class MainWindow(QMainWindow):
         )
 
     def _make_panels(self) -> None:
-        self.area = TraceArea(self)
+        self.area = TraceArea(self, EnvelopeCache())
         self.messages = MessageStrip(self)
         self.welcome = Welcome(self)
         self.chooser = Chooser(self)
         self.readings = ReadingsPanel(self)
+        self.channels = ChannelsPanel(self)
         self.bursts = BurstsPanel(self)
         self.notes = NotesPanel(self)
         self.setCentralWidget(self._centre())
         self.arrangement = WindowLayout(self, self._settings)
         self.arrangement.add("Readings", self.readings, RIGHT)
+        self.arrangement.add("Channels", self.channels, RIGHT)
         self.arrangement.add("What is sent", self.bursts, BELOW)
         self.arrangement.add("Notes", self.notes, BELOW)
         self.hint = QLabel("", self)
@@ -192,8 +200,9 @@ class MainWindow(QMainWindow):
         return centre
 
     def _connect(self) -> None:
-        for teller in (self.bridge.refused, self.files.told, self.decoding.told, self.readings_link.told):
-            teller.connect(self.tell)
+        tellers = (self.files, self.decoding, self.channels_flow, self.readings_link)
+        for told in (self.bridge.refused, *(teller.told for teller in tellers)):
+            told.connect(self.tell)
         self.bridge.changed.connect(self._follow)
         self.view.changed.connect(self._show_sent)
         self.view.span_changed.connect(self._allow)
@@ -205,6 +214,7 @@ class MainWindow(QMainWindow):
         self.welcome.recent_wanted.connect(self.files.open_recent)
         self.chooser.capture_chosen.connect(self._look_at_capture)
         self.chooser.channel_chosen.connect(self._look_at_channel)
+        self.channels.instrument_wanted.connect(self.marks.describe_capture)
         self.bursts.burst_chosen.connect(self.marks.show_stretch)
         self.bursts.decode_wanted.connect(self.decoding.decode_all)
         self.notes.add_wanted.connect(self.marks.add_note)

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QApplication, QMainWindow
 
 from app.errors import HalfturnError
 from app.gui import ask, help_texts
+from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.marks_flow import MarksFlow
@@ -40,6 +41,7 @@ class Parts:
     area: TraceArea
     files: FilesFlow
     decoding: DecodeFlow
+    channels: ChannelsFlow
     marks: MarksFlow
     choices: ViewChoices
     messages: MessageStrip
@@ -144,7 +146,9 @@ def _decodes(parts: Parts) -> Handlers:
         "decode_span": decoding.decode_span,
         "cancel_work": parts.cancel_work,
         "decode_settings": decoding.ask_settings,
-        "derived_channel": decoding.ask_derived_channel,
+        "derived_channel": parts.channels.ask_derived,
+        "pair_channels": parts.channels.ask_pair,
+        "describe_channel": parts.channels.describe_current,
         "clear_decode": decoding.clear,
     }
 

@@ -47,6 +47,7 @@ class ChangingMenus:
         document = self._parts.document
         capture, index = document.capture, document.capture_index
         names = [] if capture is None else [channel.name for channel in capture.channels]
+        names += [] if capture is None else list(capture.derived)
         entries = [(name, partial(document.look_at, index, name)) for name in names]
         _fill(self._channels, entries, "no capture is open", document.channel)
 

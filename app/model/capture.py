@@ -63,7 +63,8 @@ class Capture:
     """One recording. ``segments`` is never empty; a plain recording has one that covers it all.
 
     ``rate_std_hz`` is the standard uncertainty of a rate that was fitted to a time column, else None.
-    ``path`` is None for a capture that came embedded in a session.
+    ``path`` is None for a capture that came embedded in a session. ``derived`` are expressions on its channels
+    that are shown beside them.
     """
 
     name: str
@@ -78,6 +79,7 @@ class Capture:
     label: str = ""
     timebase_ppm: float | None = None
     gain_percent: float | None = None
+    derived: tuple[str, ...] = ()
     warnings: tuple[Notice, ...] = field(default=())
 
     @property

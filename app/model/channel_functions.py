@@ -52,7 +52,9 @@ def _envelope(rate_hz: float, corner_hz: float) -> _Part:
             values = np.asarray(read(a, b), dtype=np.float64)
             return values * values
 
-        return np.sqrt(2.0 * np.maximum(filtered_part(squares, start, stop, within, smooth), 0.0))
+        return np.sqrt(
+            2.0 * np.maximum(filtered_part(squares, start, stop, within, smooth, mirrored=True), 0.0)
+        )
 
     return part
 

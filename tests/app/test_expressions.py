@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -165,3 +166,86 @@ def test_a_source_serves_a_capture_from_a_map(tmp_path: Path) -> None:
     assert isinstance(source, ChannelSource)
     assert isinstance(source.stored, np.memmap)
     np.testing.assert_array_equal(source[:], A * 2.0)
+
+
+# --- functions
+
+
+@pytest.fixture
+def waves() -> Capture:
+    """Two segments of a carrier on a level; in the second it is twice as strong."""
+    rng = np.random.default_rng(2)
+    m = np.arange(40_000)
+    wave = (
+        24.0
+        + np.where(m < 20_000, 1.0, 2.0) * np.sin(2 * np.pi * 0.1 * m)
+        + 0.01 * rng.standard_normal(m.size)
+    )
+    channels = (Channel("line", wave.astype(np.float32)), Channel("lowpass", wave))
+    return Capture(
+        "vent", "test", 1e6, 0.0, channels, (Segment(0, 20_000, 0.0), Segment(20_000, 40_000, 0.1))
+    )
+
+
+def inner(values):
+    return np.concatenate((values[2000:18_000], values[22_000:38_000]))
+
+
+@pytest.mark.parametrize(
+    ("text", "level", "amplitude"),
+    [
+        ("lowpass(line, 10k)", 24.0, 0.0),
+        ("highpass(line, 10k)", 0.0, 1.0),
+        ("bandpass(line, 50k, 0.2M)", 0.0, 1.0),
+        ("ac(line, 1e3)", 0.0, 1.0),
+        ("delay(line, 2.5u)", 24.0, 1.0),
+        ("-highpass( line , 10000 ) * 2", 0.0, 2.0),
+        ("lowpass(highpass(line, 10k), 200k)", 0.0, 1.0),
+        ("lowpass - line", 0.0, 0.0),
+    ],
+)
+def test_a_function_of_a_channel(waves, text, level, amplitude):
+    source = channel_source(waves, text)
+    assert source.unit == "V"
+    values = source[0:40_000][2000:18_000]
+    assert values.mean() == pytest.approx(level, abs=0.01)
+    assert np.sqrt(2) * values.std() == pytest.approx(amplitude, abs=0.03)
+
+
+def test_an_envelope_is_the_amplitude_and_does_not_cross_segments(waves):
+    values = channel_source(waves, "envelope(highpass(line, 10k), 5k)")[0:40_000]
+    # the ends, where the carrier is cut anywhere, are left out
+    assert values[1000:19_000] == pytest.approx(1.0, abs=0.05)
+    assert values[21_000:39_000] == pytest.approx(2.0, abs=0.05)
+    # over the edge between segments the one does not run into the other
+    assert values[19_990:20_000].mean() < 1.2
+    assert values[20_000:20_010].mean() > 1.7
+
+
+def test_parts_of_a_filtered_channel_fit_together(waves):
+    source = channel_source(waves, "bandpass(line, 50k, 200k) - delay(line, 300n)")
+    whole = source[0:40_000]
+    at = 0
+    for size in (1, 700, 18_999, 600, 9_000, 10_700):
+        np.testing.assert_allclose(source[at : at + size], whole[at : at + size], rtol=0, atol=1e-6)
+        at += size
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("lowpass(line)", "lowpass(channel, corner)"),
+        ("lowpass(line, 1k, 2k)", "lowpass(channel, corner)"),
+        ("lowpass(1, 2)", "takes a channel"),
+        ("lowpass(line, line)", "takes a channel"),
+        ("lowpass(line, 600k)", "half the sample rate"),
+        ("bandpass(line, 20k, 10k)", "not below the upper"),
+        ("smooth(line, 3)", "no channel 'smooth'"),
+        ("lowpass(line, =3)", "cannot read"),
+        ("lowpass(line 3)", "cannot read"),
+        ("line, line", "more in it"),
+    ],
+)
+def test_functions_that_cannot_be_read(waves, text, says):
+    with pytest.raises(UsageError, match=re.escape(says)):
+        channel_source(waves, text)

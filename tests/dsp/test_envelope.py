@@ -6,8 +6,10 @@ import threading
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from dsp.envelope import BLOCK, EnvelopePyramid, column_width, touching
+from dsp.envelope import BLOCK, COMPUTED_LOT, FIRST_BIN, LOT, EnvelopePyramid, column_width, touching
 from dsp.errors import BadInputError
 
 TYPES = [np.int8, np.int16, np.int32, np.uint8, np.float32, np.float64, np.dtype(">i2")]
@@ -177,7 +179,7 @@ def test_extremes_equal_naive_twin():
 
 
 def test_usable_while_it_grows():
-    values = samples(np.int16, 4 * BLOCK)
+    values = samples(np.int16, 4 * LOT)
     pyramid = EnvelopePyramid(values)
     assert (pyramid.built, pyramid.complete) == (0, False)
     assert len(pyramid.columns(0, len(values), 20)) == 0
@@ -195,7 +197,7 @@ def test_usable_while_it_grows():
 
 
 def test_columns_may_be_asked_for_from_another_thread():
-    values = samples(np.int16, 8 * BLOCK)
+    values = samples(np.int16, 5 * LOT)
     pyramid = EnvelopePyramid(values)
     worker = threading.Thread(target=lambda: [None for _ in pyramid.build()])
     worker.start()
@@ -224,11 +226,11 @@ def test_reads_only_slices_of_a_lazy_source():
             self.longest = max(self.longest, len(part))
             return part
 
-    values = samples(np.float32, 3 * BLOCK)
+    values = samples(np.float32, 3 * COMPUTED_LOT)
     source = Lazy(values)
     pyramid = built(source)
     assert_same(pyramid.columns(0, len(values), 30), values)
-    assert source.longest <= BLOCK
+    assert source.longest <= COMPUTED_LOT
 
 
 def test_empty_samples_give_no_columns():
@@ -268,3 +270,89 @@ def test_column_width_is_never_wider_than_a_column(span, count):
     width = column_width(span, count)
     assert 1 <= width <= max(1, span / count)
     assert width > span / count / 2 or width == 1
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_any_range_and_width_equals_the_naive_twin(data):
+    """Ranges, types, edges and zooms that nobody thought of."""
+    count = data.draw(st.integers(1, 30_000), "samples")
+    values = samples(data.draw(st.sampled_from(TYPES), "type"), count, data.draw(st.integers(0, 9), "seed"))
+    pyramid = built(values)
+    a = data.draw(st.integers(0, count - 1), "start")
+    b = data.draw(st.integers(a + 1, count), "stop")
+    edges = data.draw(st.sampled_from([(0, count), (a, b), (a // 2, count)]), "within")
+    width = column_width(b - a, data.draw(st.integers(1, 60), "columns"))
+    columns = pyramid.columns_of_width(a, b, width, within=edges)
+    assert columns.first % width == 0
+    assert columns.first <= a < b <= columns.first + len(columns) * width
+    assert_same(columns, values, edges)
+    assert pyramid.extremes(a, b) == (values[a:b].min(), values[a:b].max())
+
+
+@pytest.mark.parametrize("threads", [2, 3])
+@pytest.mark.parametrize("count", [LOT - 1, LOT + 1, 4 * LOT + 77_777])
+def test_several_threads_build_the_same(threads, count):
+    values = samples(np.int8, count)
+    pyramid = EnvelopePyramid(values)
+    done = list(pyramid.build(threads))
+    assert done == sorted(done)
+    assert done[-1] == count
+    low, high = pyramid.first_level()
+    one_low, one_high = built(values).first_level()
+    np.testing.assert_array_equal(low, one_low)
+    np.testing.assert_array_equal(high, one_high)
+    for columns in (3, 40, 300):
+        assert_same(pyramid.columns(0, count, columns), values)
+
+
+def test_building_given_up_half_way_goes_on_where_it_was():
+    values = samples(np.int16, 8 * LOT + 5)
+    pyramid = EnvelopePyramid(values)
+    steps = pyramid.build(2)
+    first = next(steps)
+    steps.close()
+    assert first == pyramid.built < len(values)
+    assert_same(pyramid.columns(0, len(values), 100), values)
+    *_, last = pyramid.build(2)
+    assert last == len(values)
+    assert_same(pyramid.columns(0, len(values), 100), values)
+
+
+def test_an_error_of_the_source_comes_out_of_the_threads():
+    class Broken:
+        def __len__(self):
+            return 6 * COMPUTED_LOT
+
+        def __getitem__(self, key):
+            if key.start >= 3 * COMPUTED_LOT:
+                raise OSError("the disk is gone")
+            return np.zeros((key.stop or 0) - (key.start or 0), np.int8)
+
+    with pytest.raises(OSError, match="disk"):
+        list(EnvelopePyramid(Broken()).build(2))
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.77, 1.0])
+def test_goes_on_from_bins_that_were_built_earlier(share):
+    values = samples(np.int16, 3 * LOT + 1000)
+    low, high = built(values).first_level()
+    count = int(share * len(low))
+    pyramid = EnvelopePyramid(values)
+    pyramid.take(low[:count].copy(), high[:count].copy())
+    assert pyramid.built <= min(count * FIRST_BIN, len(values))
+    assert pyramid.built > min(count * FIRST_BIN, len(values)) - LOT
+    for _ in pyramid.build():
+        pass
+    for columns in (2, 30, 700):
+        assert_same(pyramid.columns(0, len(values), columns), values)
+
+
+def test_takes_no_bins_of_something_else():
+    values = samples(np.int16, LOT)
+    low, high = built(values).first_level()
+    for wrong in ((low[:-1], high), (low.astype(np.int32), high), (np.tile(low, 2), np.tile(high, 2))):
+        with pytest.raises(BadInputError):
+            EnvelopePyramid(values).take(*wrong)
+    with pytest.raises(BadInputError, match="before"):
+        built(values).take(low, high)

@@ -34,6 +34,8 @@ QUESTIONS = (
     "read_options",
     "capture_details",
     "derived_channel",
+    "channel_meaning",
+    "pair_of_channels",
     "span_name",
 )
 

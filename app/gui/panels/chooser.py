@@ -47,7 +47,9 @@ class Chooser(QWidget):
         names = [channel.name for channel in capture.channels]
         for name in names:
             self.channels.addItem(name, name)
-        if current is not None and current not in names:
+        for text in capture.derived:
+            self.channels.addItem(f"{text} (derived)", text)
+        if current is not None and current not in (*names, *capture.derived):
             self.channels.addItem(f"{current} (derived)", current)
         self.channels.setCurrentIndex(self.channels.findData(current))
         self._show_facts(capture)

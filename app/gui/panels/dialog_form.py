@@ -5,6 +5,7 @@ Each dialog checks its own fields and gives back one frozen value.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TypeVar
 
 from PySide6.QtCore import Slot
@@ -61,7 +62,7 @@ class FormDialog(QDialog):
         return self._add(field, name, label, tip)
 
     def add_choice(
-        self, name: str, label: str, choices: list[tuple[str, object]], chosen: object, tip: str = ""
+        self, name: str, label: str, choices: Sequence[tuple[str, object]], chosen: object, tip: str = ""
     ) -> QComboBox:
         """``choices`` are pairs of text and value."""
         field = QComboBox(self)

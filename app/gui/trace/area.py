@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from PySide6.QtCore import Signal, Slot
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
+from app.files.envelope_cache import EnvelopeCache
 from app.gui.trace.api import (
     ARRANGEMENTS,
     SNAPS,
@@ -31,7 +32,10 @@ from app.model.items import Cursor
 
 
 class TraceArea(QWidget):
-    """Overview strip, trace and lane of decoded symbols over one time axis."""
+    """Overview strip, trace and lane of decoded symbols over one time axis.
+
+    Envelopes of large mapped captures are kept in ``cache`` and taken from there.
+    """
 
     cursor_moved = Signal(object, float, object)
     flip_place_wanted = Signal(float)
@@ -42,7 +46,7 @@ class TraceArea(QWidget):
     range_changed = Signal(float, float)
     mouse_hint = Signal(str)
 
-    def __init__(self, parent: QWidget | None = None) -> None:
+    def __init__(self, parent: QWidget | None = None, cache: EnvelopeCache | None = None) -> None:
         super().__init__(parent)
         self.setObjectName("traceArea")
         self.setAccessibleName("Trace")
@@ -57,7 +61,7 @@ class TraceArea(QWidget):
         self._keys = TraceKeys(self._control)
         self._control.keys = self._keys
         self._canvas.input = self._control
-        self._builder = EnvelopeBuilder(self)
+        self._builder = EnvelopeBuilder(self, cache)
         self.setFocusProxy(self._canvas)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)

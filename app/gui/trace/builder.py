@@ -2,30 +2,36 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Sequence
+from contextlib import closing
 
+import numpy as np
 from PySide6.QtCore import QObject, QTimer, Signal, Slot
 
+from app.files.envelope_cache import EnvelopeCache
 from app.gui.trace.curves import ChannelEnvelope
 
 _AT_ONCE = 1 << 21  # samples: building these takes a few milliseconds
 _SEGMENTS_AT_ONCE = 200
 _LOOK_EVERY_MS = 80
+_THREADS_MOST = 4
 
 
 class EnvelopeBuilder(QObject):
-    """Builds envelopes, small ones at once, larger ones in one thread; ``grew`` tells that there is more.
+    """Builds envelopes, small ones at once, larger ones in threads; ``grew`` tells that there is more.
 
-    The thread knows only the envelopes, nothing of Qt: a timer looks how far it has come. It stops soon after
-    `stop`, or after this object is deleted.
+    The threads know only the envelopes, nothing of Qt: a timer looks how far they have come. They stop soon
+    after `stop`, or after this object is deleted. What ``cache`` has is not built again.
     """
 
     grew = Signal()
 
-    def __init__(self, parent: QObject | None = None) -> None:
+    def __init__(self, parent: QObject | None = None, cache: EnvelopeCache | None = None) -> None:
         super().__init__(parent)
         self.setObjectName("envelopeBuilder")
+        self._cache = cache
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
         self._timer = QTimer(self)
@@ -41,7 +47,9 @@ class EnvelopeBuilder(QObject):
         self.stop()
         waiting = []
         for envelope in envelopes:
-            if envelope.samples <= _AT_ONCE and len(envelope.timeline) <= _SEGMENTS_AT_ONCE:
+            # what is computed may take long for few samples
+            plain = isinstance(envelope.channel.stored, np.ndarray)
+            if plain and envelope.samples <= _AT_ONCE and len(envelope.timeline) <= _SEGMENTS_AT_ONCE:
                 for _ in envelope.build():
                     pass
             else:
@@ -50,7 +58,7 @@ class EnvelopeBuilder(QObject):
             self._stop = threading.Event()
             self.destroyed.connect(self._stop.set)
             self._thread = threading.Thread(
-                target=_build_all, args=(waiting, self._stop), name="envelopes", daemon=True
+                target=_build_all, args=(waiting, self._stop, self._cache), name="envelopes", daemon=True
             )
             self._thread.start()
             self._timer.start()
@@ -71,8 +79,11 @@ class EnvelopeBuilder(QObject):
         self.grew.emit()
 
 
-def _build_all(envelopes: Sequence[ChannelEnvelope], stop: threading.Event) -> None:
+def _build_all(
+    envelopes: Sequence[ChannelEnvelope], stop: threading.Event, cache: EnvelopeCache | None
+) -> None:
     for envelope in envelopes:
-        for _ in envelope.build():
-            if stop.is_set():
-                return
+        with closing(envelope.build(min(os.cpu_count() or 1, _THREADS_MOST), cache)) as steps:
+            for _ in steps:
+                if stop.is_set():
+                    return

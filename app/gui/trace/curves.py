@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from app.files.envelope_cache import EnvelopeCache, build_kept
 from app.gui.trace.api import TraceChannel
 from app.gui.trace.timeline import Timeline
 from dsp.envelope import EnvelopePyramid, column_width, touching
@@ -58,9 +59,9 @@ class ChannelEnvelope:
     def complete(self) -> bool:
         return self._pyramid.complete
 
-    def build(self) -> Iterator[int]:
+    def build(self, threads: int = 1, cache: EnvelopeCache | None = None) -> Generator[int, None, None]:
         """Build the envelope step by step; may run in a thread of its own."""
-        yield from self._pyramid.build()
+        yield from build_kept(self._pyramid, self.channel.stored, cache, threads)
         for k in range(len(self.timeline)):
             low, high = self._pyramid.extremes(int(self.timeline.first[k]), int(self.timeline.last[k]))
             self._segment_low[k : k + 1], self._segment_high[k : k + 1] = self._scaled(

@@ -115,10 +115,21 @@ class MarksPainter:
             if spread and origin != "removed":
                 self._lines(painter, places, colours[origin])
             painter.setPen(line_pen(colours[origin]))
+            if not spread:
+                at, places = self._apart(at, places)
             for k, x in zip(at.tolist(), places.tolist(), strict=True):
                 self._head(painter, book.flips[k], x, colours[origin], spread)
         if self.shown.ghost_s is not None:
             self._lines(painter, np.array([self.scale.px(self.shown.ghost_s)]), self.colours.hand_flip)
+
+    def _apart(self, at: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """One of each crowd of heads that would hide one another anyway, and those the user points at."""
+        crowd = np.floor(places / _HEAD_PX)
+        kept = np.diff(crowd, prepend=-np.inf) > 0
+        meant = [one for one in (self.shown.selected, self.shown.hovered) if isinstance(one, FlipView)]
+        for one in meant:
+            kept |= self.shown.flips.times_s[at] == one.time_s
+        return at[kept], places[kept]
 
     def _lines(self, painter: QPainter, places: np.ndarray, colour: QColor) -> None:
         draw_verticals(painter, colour, places, self.geometry.heads_bottom, self.geometry.lane_bottom)

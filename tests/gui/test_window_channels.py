@@ -1,0 +1,105 @@
+"""The channels of a capture in the window, by mouse and keyboard."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QPoint, Qt
+
+from app.gui.panels.dialog_channels import (
+    ChannelMeaning,
+    ChannelMeaningDialog,
+    DerivedChannelDialog,
+    PairDialog,
+)
+
+
+def drawn(window):
+    return [
+        channel.name for row in window.area._canvas.rows for channel in (e.channel for e in row.envelopes)
+    ]
+
+
+def test_a_derived_channel_stands_beside_the_others(decoded, answer, qtbot):
+    answer("derived_channel", "wire A - wire B")
+    qtbot.mouseClick(decoded.channels.add_button, Qt.MouseButton.LeftButton)
+    answer("derived_channel", "highpass(`wire A`, 10k)")
+    qtbot.mouseClick(decoded.channels.add_button, Qt.MouseButton.LeftButton)
+    assert decoded.document.capture.derived == ("wire A - wire B", "highpass(`wire A`, 10k)")
+    assert decoded.document.channel == "highpass(`wire A`, 10k)"
+    assert {"wire A", "wire B", "wire A - wire B", "highpass(`wire A`, 10k)"} == set(drawn(decoded))
+    rows = decoded.channels.model.rows
+    assert [row.name for row in rows if row.decoded] == ["highpass(`wire A`, 10k)"]
+
+
+def test_space_hides_a_channel_and_shows_it_again(decoded, qtbot):
+    table = decoded.channels.table
+    other = next(row.name for row in decoded.channels.model.rows if not row.decoded)
+    at = [row.name for row in decoded.channels.model.rows].index(other)
+    table.setCurrentIndex(decoded.channels.model.index(at, 0))
+    table.setFocus()
+    qtbot.keyClick(table, Qt.Key.Key_Space)
+    assert other not in drawn(decoded)
+    qtbot.keyClick(table, Qt.Key.Key_Space)
+    assert other in drawn(decoded)
+
+
+def test_a_double_click_looks_at_a_channel(decoded, qtbot):
+    table = decoded.channels.table
+    at = next(n for n, row in enumerate(decoded.channels.model.rows) if not row.decoded)
+    decoded.arrangement.dock_of(decoded.channels).raise_()
+    place = table.visualRect(decoded.channels.model.index(at, 1)).center()
+    qtbot.mouseClick(table.viewport(), Qt.MouseButton.LeftButton, pos=place)
+    qtbot.mouseDClick(table.viewport(), Qt.MouseButton.LeftButton, pos=QPoint(place))
+    assert decoded.document.channel == decoded.channels.model.rows[at].name
+
+
+def test_a_probe_factor_is_one_step_of_undo(decoded, answer, qtbot):
+    before = decoded.document.capture.channels[0]
+    decoded.channels.table.selectRow(0)
+    answer("channel_meaning", ChannelMeaning(10.0, 0.0, "V"))
+    qtbot.mouseClick(decoded.channels.describe_button, Qt.MouseButton.LeftButton)
+    assert decoded.document.capture.channels[0].scale == 10 * before.scale
+    assert "channel" in decoded.document.undo_label
+    decoded.document.undo()
+    assert decoded.document.capture.channels[0] is before
+
+
+def test_a_pair_is_matched_off_the_windows_thread(decoded, answer, qtbot):
+    answer("pair_of_channels", ("wire A", "wire B"))
+    decoded.menus.actions["pair_channels"].trigger()
+    qtbot.waitUntil(lambda: len(decoded.document.capture.derived) == 2)
+    assert decoded.document.channel == decoded.document.capture.derived[0]
+    assert any("times wire B" in line.message.text for line in decoded.messages.lines())
+
+
+def test_a_derived_channel_that_is_decoded_can_be_removed(decoded, answer, qtbot):
+    answer("derived_channel", "wire A - wire B")
+    decoded.menus.actions["derived_channel"].trigger()
+    at = [row.name for row in decoded.channels.model.rows].index("wire A - wire B")
+    decoded.channels.table.selectRow(at)
+    qtbot.mouseClick(decoded.channels.remove_button, Qt.MouseButton.LeftButton)
+    assert decoded.document.capture.derived == ()
+    assert decoded.document.channel == decoded.document.capture.channels[0].name
+    decoded.document.undo()
+    assert decoded.document.capture.derived == ("wire A - wire B",)
+
+
+def test_the_dialogs_say_what_is_wrong(decoded, qtbot):
+    dialog = DerivedChannelDialog(decoded.document.capture, "")
+    qtbot.addWidget(dialog)
+    dialog._text.setText("wire A - C")
+    dialog.accept()
+    assert "no channel 'C'" in dialog.wrong.text()
+    dialog._recipe.setCurrentIndex(3)
+    dialog._recipe.activated.emit(3)
+    dialog.accept()
+    assert dialog.result() == 1
+    pair = PairDialog(("wire A", "wire B"))
+    qtbot.addWidget(pair)
+    pair._second.setCurrentIndex(0)
+    pair.accept()
+    assert "different" in pair.wrong.text()
+    meaning = ChannelMeaningDialog(decoded.document.capture.channels[0])
+    qtbot.addWidget(meaning)
+    meaning._factor.setText("ten")
+    meaning.accept()
+    assert "ten" in meaning.wrong.text()

@@ -5,6 +5,7 @@ What each action runs is handed in by the window under the action's name.
 
 from __future__ import annotations
 
+from app.gui.action_table_handover import HANDOVER
 from app.gui.actions import ActionSpec, Situation
 
 MENUS = ("&File", "&Edit", "&View", "&Marks", "&Decode", "&Help")
@@ -111,6 +112,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         _capture,
         line_before=True,
     ),
+    *HANDOVER,
     ActionSpec("quit", FILE, "&Quit", "Leave the program", ("Ctrl+Q",), line_before=True),
     ActionSpec(
         "undo",

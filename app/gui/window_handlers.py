@@ -14,6 +14,7 @@ from app.gui import ask, help_texts
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
+from app.gui.handover_flow import HandoverFlow
 from app.gui.marks_flow import MarksFlow
 from app.gui.messages import Message, message_of
 from app.gui.panels.message_strip import MessageStrip
@@ -49,6 +50,7 @@ class Parts:
     notes: NotesPanel
     arrangement: WindowLayout
     cancel_work: Callable[[], None]
+    handover: HandoverFlow
 
 
 def handlers_of(parts: Parts) -> Handlers:
@@ -85,6 +87,10 @@ def _files(parts: Parts) -> Handlers:
         "previous_capture": partial(marks.step_capture, -1),
         "close_capture": marks.close_capture,
         "export_picture": lambda: export_picture(parts),
+        "write_report": parts.handover.write_report,
+        "export_data": parts.handover.export_data,
+        "share_copy": parts.handover.share_copy,
+        "second_opinion": parts.handover.take_second_opinion,
         "quit": parts.window.close,
     }
 

@@ -101,11 +101,17 @@ class GroupLoader:
     def __init__(self, file_bytes: int) -> None:
         self._file_bytes = file_bytes
         self._objects = 0
+        self._met: set[int] = set()
         self._bytes = 0
 
     def group(self, group: Any, depth: int, expected: Node | None) -> Node:
         if depth > schema.MOST_DEPTH:
             raise SessionError("it is nested too deeply")
+        address = h5o.get_info(group).addr
+        if address in self._met:
+            # a circle of groups would be walked round and round, each time with all its samples
+            raise SessionError("a part of it stands in two places")
+        self._met.add(address)
         node = Node(self.attributes(group))
         self._objects += group.get_num_objs()
         if self._objects > schema.MOST_OBJECTS:
@@ -160,6 +166,10 @@ class GroupLoader:
             raise SessionError(f"the dataset “{name}” cannot be read: {error}") from None
 
     def _dataset(self, dataset: Any, wanted: NDArray[Any] | None) -> NDArray[Any]:
+        address = h5o.get_info(dataset).addr
+        if address in self._met:
+            raise SessionError("it stands in two places")
+        self._met.add(address)
         dtype, count = self._type_and_length(dataset)
         plist = dataset.get_create_plist()
         layout = plist.get_layout()

@@ -171,6 +171,10 @@ def circle(file: h5py.File) -> None:
     file["captures/0/again"] = file["captures"]
 
 
+def twice(file: h5py.File) -> None:
+    file["captures/0/again"] = file["captures/0/channels/0/samples"]
+
+
 def thousands_of_columns(file: h5py.File) -> None:
     file["other"] = np.zeros(3, [(f"c{n}", "i1") for n in range(1000)])
 
@@ -203,7 +207,8 @@ HOSTILE: dict[str, tuple[Change, str]] = {
     "large chunks": (large_chunks, "chunks are too large"),
     "unknown filter": (another_filter, "a filter that a session does not use"),
     "deep nesting": (deep, "nested too deeply"),
-    "group within itself": (circle, "nested too deeply"),
+    "group within itself": (circle, "stands in two places"),
+    "a dataset twice": (twice, "stands in two places"),
     "thousands of columns": (thousands_of_columns, "too many columns"),
     "many attributes": (many_attributes, "too many attributes"),
     "variable-length texts": (pointers, "not of fixed length"),

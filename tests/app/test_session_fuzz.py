@@ -127,7 +127,7 @@ while done < cases:
         with h5py.File(path, "r+") as file:
             for _ in range(chance.choice((1, 1, 1, 2, 4))):
                 mutate(file)
-    except (ValueError, RuntimeError, KeyError, OSError, TypeError):
+    except (ValueError, RuntimeError, KeyError, OSError, TypeError, MemoryError):
         continue  # the library would not make such a file
     done += 1
     begun = time.monotonic()

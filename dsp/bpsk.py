@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
+from dsp.candidates import OWN_NATS
 from dsp.condition import Conditioner
 from dsp.correlate import log_cosh
 from dsp.discover import discover
 from dsp.everywhere import everywhere
 from dsp.extract import Model
 from dsp.gate import spans_of
-from dsp.link import Learned, believed, divided, learn, rivals_of, spans_to_learn
+from dsp.link import Learned, believed, by_reversals, divided, learn, rivals_of, spans_to_learn
 from dsp.noise import NoiseFloor
 from dsp.period import Period, final_period
 from dsp.quality import Fitness, one_phase
@@ -21,7 +22,7 @@ from dsp.results import DecodeSettings
 from dsp.runs import Runs
 from dsp.segment import Piece, cut, windows_of
 from dsp.source import Record, Watch
-from dsp.strip import Spans
+from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, talkers_of
 from dsp.told import told_multiple
 
@@ -52,12 +53,19 @@ class Link:
 
 @dataclass(frozen=True)
 class FewFlips:
-    """Transmissions of one carrier whose reversals are too few, or too regular, to tell the symbol rate."""
+    """Transmissions of one carrier whose reversals are too few, or too regular, to tell the symbol rate.
+
+    ``rate_bd`` is one symbol rate that fits, if any was tried; ``alternates`` says that there is nothing but reversals.
+    They cover the samples ``spans`` (n, 2); ``nats`` is the log-likelihood ratio of all their symbols against silence.
+    """
 
     bursts: int
     flips: int
     carrier_hz: float
-    rate_bd: float
+    rate_bd: float | None
+    spans: Spans = field(compare=False)
+    nats: float
+    alternates: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,8 +85,16 @@ class Search:
 
     @property
     def told(self) -> float:
-        """How much was explained: the log-likelihood ratio of all symbols against silence, in the noise that was met."""
-        return sum(_nats(t.runs) for link in self.links for t in link.talkers)
+        """How much was explained: the log-likelihood ratio of all symbols against silence, in the noise that was met.
+
+        Less what noise would gain by as many transmissions: one in two parts must explain more than it does as one.
+        """
+        return sum(_nats(t.runs) - OWN_NATS * len(t.runs) for link in self.links for t in link.talkers)
+
+    @property
+    def weight(self) -> float:
+        """The same, or of what has too few reversals, whichever is more."""
+        return max(self.told, max((few.nats for few in self.few), default=0.0))
 
 
 def _nats(runs: Runs) -> float:
@@ -111,16 +127,17 @@ def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watc
             continue
         if found.few is not None:
             few.append(found.few)
-            continue
-        if found.link is None:
+            more = found.few.spans
+        elif found.link is None:
             unmodulated.extend(mine)
             more = np.array([(float(p.start), float(p.stop)) for p in mine])
         else:
             links.append(found.link)
-            more = np.concatenate([_samples(talker) for talker in found.link.talkers])
+            more = np.concatenate([_samples(t.strip, t.runs) for t in found.link.talkers])
         covered = np.concatenate((covered, more))
         active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
+    links = [link for link in links if not any(_is_shadow(link, other) for other in few)]
     return Search(tuple(links), tuple(unexplained), tuple(unmodulated), tuple(seen), covered, tuple(few))
 
 
@@ -170,11 +187,25 @@ def _strength(noise: NoiseFloor, pieces: list[Piece]) -> float:
     return float(np.sum(noise.density(middles) * np.array([p.energy for p in pieces])))
 
 
-def _samples(talker: Talker) -> Spans:
-    """Samples (b, 2) of the record that each transmission of a talker covers."""
-    runs = talker.runs
-    shift = talker.strip.shift(0.5 * (runs.first + runs.last))
+def _samples(strip: Strip, runs: Runs) -> Spans:
+    """Samples (b, 2) of the record that each transmission covers."""
+    shift = strip.shift(0.5 * (runs.first + runs.last))
     return np.stack((runs.first + shift, runs.last + shift), axis=1)
+
+
+def _is_shadow(link: Link, few: FewFlips) -> bool:
+    """Whether a link is what is left of a stronger transmission of few reversals, in the same samples.
+
+    A carrier that seldom turns is also one half a symbol rate away that nearly always does.
+    """
+    mine = np.concatenate([_samples(t.strip, t.runs) for t in link.talkers])
+    shared = sum(
+        float(np.sum(np.maximum(0.0, np.minimum(mine[:, 1], b) - np.maximum(mine[:, 0], a))))
+        for a, b in few.spans
+    )
+    return shared > 0.5 * float(np.sum(mine[:, 1] - mine[:, 0])) and few.nats > sum(
+        _nats(t.runs) for t in link.talkers
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,9 +219,25 @@ class _Outcome:
 def _few(judged: Fitness, learned: Learned) -> bool:
     """Whether flips do not tell a symbol rate: two make one interval, which any rate divides, and nothing but flips may
     be two tones."""
-    runs = learned.runs
-    alternating = judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(runs))
-    return judged.flips < 3 or alternating or int(runs.count.max()) < _FEWEST_SYMBOLS
+    return judged.flips < 3 or _alternates(judged, learned) or int(learned.runs.count.max()) < _FEWEST_SYMBOLS
+
+
+def _alternates(judged: Fitness, learned: Learned) -> bool:
+    return judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(learned.runs))
+
+
+def _few_of(record: Record, judged: Fitness, learned: Learned) -> FewFlips:
+    runs, model = learned.runs, learned.model
+    spans = _samples(learned.strip, runs)
+    return FewFlips(
+        len(runs),
+        judged.flips,
+        model.carrier_hz,
+        record.rate_hz / model.period,
+        spans,
+        _nats(runs),
+        _alternates(judged, learned),
+    )
 
 
 def _has_residual_carrier(noise: NoiseFloor, carrier_hz: float) -> bool:
@@ -218,6 +265,9 @@ def _one_link(
     spans, energy = spans_to_learn(record, pieces, model)
     strip = conditioner.strip(spans)
     learned = learn(record, strip, model, settings, covered)
+    is_open = False
+    if settings.symbol_rate_bd is None:
+        learned, is_open = by_reversals(record, learned, settings, covered)
     if learned.period is None:
         return None
     rivals = rivals_of(learned.found, learned.model, record.rate_hz)
@@ -227,11 +277,10 @@ def _one_link(
     if judged is None or learned.period is None or _has_residual_carrier(noise, learned.model.carrier_hz):
         return None
     model, period = learned.model, learned.period
-    if judged.flips < max(1, 0.02 * judged.symbols) or one_phase(learned.runs):
+    if judged.flips < 1 or (not is_open and one_phase(learned.runs)):
         return _Outcome(None)
-    if settings.symbol_rate_bd is None and _few(judged, learned):
-        rate_bd = record.rate_hz / learned.period.value
-        return _Outcome(None, FewFlips(len(learned.runs), judged.flips, learned.model.carrier_hz, rate_bd))
+    if settings.symbol_rate_bd is None and (is_open or _few(judged, learned)):
+        return _Outcome(None, _few_of(record, judged, learned))
     if int(learned.runs.count.max()) < _FEWEST_SYMBOLS:
         return None
     scale = learned.found.variance / strip.variance

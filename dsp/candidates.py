@@ -28,7 +28,7 @@ _SEARCH = 12
 # natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
 # odds against one beginning at just this symbol; and what they gain a strong one, in its symbols' nats, since no
 # pulse and no period is just as it is taken to be
-_OWN_NATS = 12.0
+OWN_NATS = 12.0
 _OWN_SHARE = 0.35
 _STRONG_NATS = 6.0
 _LONE_SHARE = 1.0
@@ -74,7 +74,7 @@ def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True)
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
     nats[nats < accept] = 0.0
-    broken: list[Parts] = []
+    broken: list[tuple[int, Parts]] = []
     for number, row in enumerate(long_rows.tolist()):
         if again and row < len(parts):
             pieces = _pieces(
@@ -84,14 +84,19 @@ def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True)
                 pieces = _cut_at(grid, parts, row, start[row], stop[row])
             if len(pieces) > 1:
                 nats[row] = 0.0
-                broken.append(pieces)
+                broken.append((row, pieces))
     keep = _likeliest(nats, first, last, start, stop, grid.period, len(parts))
     picked = np.flatnonzero(keep[long_rows])
     mine = np.isin(owner, picked)
     kept = Candidates(fits.take(keep[short_rows]), windows.take(mine), np.searchsorted(picked, owner[mine]))
-    if not broken:
+    # what a whole that is kept covers is not looked for once more
+    held = np.zeros(len(parts), dtype=np.bool_)
+    for i in np.flatnonzero(keep).tolist():
+        held[first[i] : last[i] + 1] = True
+    left = [pieces for row, pieces in broken if not held[row]]
+    if not left:
         return kept
-    other = settle_parts(grid, _joined(broken), accept, again=False)
+    other = settle_parts(grid, _joined(left), accept, again=False)
     return Candidates(
         join([kept.fits, other.fits]),
         join([kept.windows, other.windows]),
@@ -166,7 +171,7 @@ def _likeliest(
     keep = np.zeros(nats.size, dtype=np.bool_)
     # the mean of a symbol's nats is close to half its squared length
     each = nats * period / np.maximum(stop - start, period)
-    own = _OWN_NATS + _OWN_SHARE * np.maximum(0.0, each - _STRONG_NATS)
+    own = OWN_NATS + _OWN_SHARE * np.maximum(0.0, each - _STRONG_NATS)
     useful = np.flatnonzero(nats > own)
     if np.array_equal(np.unique(first[useful]), first[useful]) and (first[useful] == last[useful]).all():
         keep[useful] = True

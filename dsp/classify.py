@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.activity import Active
-from dsp.bpsk import Search
+from dsp.bpsk import FewFlips, Search
 from dsp.features import Survey, View, hertz, survey, view_around, views_of
 from dsp.kinds_carrier import carried
 from dsp.kinds_edges import judge_edges
@@ -15,6 +15,7 @@ from dsp.kinds_keyed import judge_carrier
 from dsp.kinds_levels import judge_drift, judge_levels, slow_part
 from dsp.kinds_lines import Lines, find_lines, judge_lines, standing, without_lines
 from dsp.kinds_many import judge_repeating, unnamed
+from dsp.kinds_reversals import reversals_in
 from dsp.noise import NoiseFloor
 from dsp.results import Refusal, Signalling
 from dsp.source import Floats, Record
@@ -46,6 +47,17 @@ def explain_nothing(
         fact = f"{len(search.unmodulated)} carrier bursts were fitted, and hardly any of them has a phase reversal"
         verdict = replace(verdict, reasons=(*verdict.reasons, fact))
     return verdict.signalling(), verdict.refusal
+
+
+def reversed_carrier(record: Record, noise: NoiseFloor, search: Search) -> tuple[FewFlips, ...]:
+    """Transmissions of a carrier in which no symbols were found, but reversals, most of them first; or nothing."""
+    found = []
+    for view in views_of(record, list(search.active), search):
+        turned = reversals_in(view, float(np.median(noise.density(noise.floor_hz))))
+        if turned is not None:
+            spans = np.array([[view.origin, view.origin + view.samples.size]], dtype=np.float64)
+            found.append(FewFlips(turned.bursts, turned.flips, turned.carrier_hz, None, spans, 0.0))
+    return tuple(sorted(found, key=lambda few: -few.flips))
 
 
 def judge_view(view: View, *, found: bool = False) -> Verdict | None:

@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable
 
 from dsp.assemble import bursts_of
-from dsp.bpsk import Search, find_links
-from dsp.classify import explain_nothing
+from dsp.bpsk import FewFlips, Search, find_links
+from dsp.classify import explain_nothing, reversed_carrier
 from dsp.errors import BadInputError
 from dsp.look import looked_at
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
@@ -79,12 +79,14 @@ def decode(
     search = find_links(record, noise, settings, watch.part(0.0, 0.8))
     if _doubtful(search):
         again = _continuous(record, noise, settings, watch.part(0.8, 0.95))
-        if again is not None and again.told > search.told:
+        if again is not None and again.weight > search.weight:
             search = again
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)
-        if search.few and signalling.kind in ("none", "undecided"):
-            return _few_flips(settings, search)
+        if signalling.kind in ("none", "undecided", "tone"):
+            few = search.few or reversed_carrier(record, noise, search)
+            if few:
+                return _few_flips(settings, few)
         return Decode(settings, signalling, (), refusal)
     bursts = bursts_of(record, search.links, settings)
     symbols = sum(len(b.symbols) for b in bursts)
@@ -99,19 +101,22 @@ def decode(
     return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts, warnings=notices)
 
 
-def _few_flips(settings: DecodeSettings, search: Search) -> Decode:
+def _few_flips(settings: DecodeSettings, found: tuple[FewFlips, ...]) -> Decode:
     """Reversals, but too few or too regular ones: the symbol rate stays open."""
-    few = max(search.few, key=lambda f: f.flips)
-    fact = (
-        f"{few.flips} phase reversals, at multiples of {1.0 / few.rate_bd:.4g} s, were found in bursts of a carrier of "
-        f"{few.carrier_hz:.6g} Hz ({few.bursts} of them)"
-    )
-    why = (
-        "too few to tell"
-        if few.flips < 3
-        else "with nothing but reversals, two tones would look the same, and so it cannot tell"
-    )
-    text = f"{fact}: {why} the symbol rate, of which {few.rate_bd:.6g} Bd is one; more bursts, or the rate told, would"
+    few = max(found, key=lambda f: f.flips)
+    where = f"were found in bursts of a carrier of {few.carrier_hz:.6g} Hz ({few.bursts} of them)"
+    counted = "1 phase reversal" if few.flips == 1 else f"{few.flips} phase reversals"
+    if few.alternates:
+        why = (
+            "with nothing but reversals, two tones would look the same, and so it cannot tell the symbol rate"
+        )
+    elif few.flips < 3:
+        why = "too few to tell the symbol rate"
+    else:
+        why = "too few for their distances to have but one common measure, which the symbol period is"
+    fact = f"{counted} {where}"
+    one = "" if few.rate_bd is None else f", of which {few.rate_bd:.6g} Bd is one"
+    text = f"{fact}: {why}{one}; more bursts, or the rate told, would"
     kinds = Signalling("undecided", 0.6, (Alternative("bpsk", 0.4),), (fact,))
     return Decode(settings, kinds, (), Refusal("symbol-rate-ambiguous", text))
 
@@ -133,7 +138,7 @@ def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, wat
     if flat is None:
         return None
     search = find_links(record, without_modulated_lines(record, flat), settings, watch)
-    return search if search.links else None
+    return search if search.links or search.few else None
 
 
 def _nothing(settings: DecodeSettings, code: str, text: str) -> Decode:

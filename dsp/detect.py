@@ -25,6 +25,9 @@ _NEAR = 9
 _WEAKEST = 2.2
 _WEAKEST_KNOWN = 1.6
 FEWEST = 5
+# how often a run is cut at ever lower levels, and what of a level's square is as strong as it
+_LEVELS = 3
+_AS_STRONG = 0.5
 # symbols by which a transmission may reach beyond where its energy shows
 _LOOSE = 4.0
 LONG = 128
@@ -175,14 +178,38 @@ def _cut_within(runs: Ints, energy: NDArray[np.float32], cycles: float, weakest:
     fall = np.maximum.reduceat(np.maximum.accumulate(lifted) - lifted, offset[:-1])
     out = [runs[fall <= 2.0 * cost]]
     for row in np.flatnonzero(fall > 2.0 * cost).tolist():
-        # the median, since there are silent symbols within
         a, b = runs[row].tolist()
-        middle = float(np.sqrt(max(weakest**2, float(np.median(energy[a:b])) - 2.0)))
-        inside = log_bessel(middle * np.sqrt(energy[a:b], dtype=np.float64)) - middle * middle / 2.0
-        pieces = on_runs(inside, float(split_nats(np.array(middle), cycles)))
+        pieces = _pieces_of_run(energy[a:b], cycles, weakest)
         out.append(np.array(pieces, dtype=np.int64).reshape(-1, 2) + a)
     whole = np.concatenate(out)
     return whole[np.argsort(whole[:, 0], kind="stable")]
+
+
+def _pieces_of_run(
+    energy: NDArray[np.float32], cycles: float, weakest: float, depth: int = _LEVELS
+) -> list[tuple[int, int]]:
+    """What is on within a run of symbols, at the level of most of it; beside that, what is on at a lower level.
+
+    A weak transmission close to a strong one would be cut to bits at the level of both.
+    """
+    length = np.sqrt(energy, dtype=np.float64)
+    # the median, since there are silent symbols within
+    middle = float(np.sqrt(max(weakest**2, float(np.median(energy)) - 2.0)))
+    inside = log_bessel(middle * length) - middle * middle / 2.0
+    pieces = on_runs(inside, float(split_nats(np.array(middle), cycles)))
+    if depth == 0 or middle < 1.5 * weakest:
+        return pieces
+    strong = [(a, b) for a, b in pieces if float(energy[a:b].mean()) - 2.0 > _AS_STRONG * middle**2]
+    if len(strong) == len(pieces) == 1 and strong[0] == (0, energy.size):
+        return strong
+    out = list(strong)
+    score = log_bessel(weakest * length) - weakest**2 / 2.0
+    for low, high in zip([0, *(b for _, b in strong)], [*(a for a, _ in strong), energy.size], strict=True):
+        for a, b in on_runs(score[low:high], change_nats_unphased(weakest, cycles)) if high > low else []:
+            if b - a >= FEWEST and (b - a < energy.size):
+                rest = _pieces_of_run(energy[low + a : low + b], cycles, weakest, depth - 1)
+                out.extend((low + a + first, low + a + last) for first, last in rest)
+    return sorted(out)
 
 
 def _with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:

@@ -28,6 +28,8 @@ _UNWATCHED = Watch()
 # share of the energy seen that a model explains that needs no comparing, and the noise it may leave
 _CLEAR_SHARE = 0.75
 _CLEAR_NOISE = 4.0
+# symbols that are reversals: of fewer a period may be a part of the true one
+_CLEAR_FLIPS = 0.25
 # energy over the noise density that tells a period well
 _TELLING_ENERGY = 500.0
 # but so much of a lead is always looked at, and all of one whose frames hold so much
@@ -151,7 +153,7 @@ def _clear(judged: Fitness, found: Found, share: float) -> bool:
         and judged.nats > 40.0 * len(found)
         and judged.excess < 0.05
         and judged.spread < 0.05
-        and judged.flips > 3 * len(found)
+        and judged.flips > max(3 * len(found), _CLEAR_FLIPS * judged.symbols)
     )
 
 

@@ -14,6 +14,7 @@ from dsp.source import Record
 from dsp.strip import Strip
 
 SYMBOLS_AT_MOST = 64
+_JUDGED_TIMES = 1
 # frames of a piece beyond which it may be several transmissions, and of parts that are likely one; and so many leads
 _FRAMES_OF_SEVERAL = 32
 _FRAMES_OF_ONE = (12, 4)
@@ -46,10 +47,13 @@ class Leads:
 def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6) -> Leads | None:
     """The most telling pieces; of long ones several parts, since a drifting carrier blurs the whole."""
     parts: list[Piece] = []
-    strongest = sorted(pieces, key=lambda p: -p.nats)
-    for piece in strongest[:most]:
+    strongest = sorted(pieces, key=lambda p: -p.nats)[:most]
+    # a strong transmission is seen with frames much shorter than its symbols, and one that is cut ends within a symbol,
+    # which a finer period explains better: the judge sees some times of what a period is searched in
+    longest = max((p.frame for p in strongest), default=1)
+    window = _JUDGED_TIMES * SYMBOLS_AT_MOST * longest
+    for piece in strongest:
         length = piece.stop - piece.start
-        window = SYMBOLS_AT_MOST * piece.frame
         count = min(most, max(1, length // (2 * window)))
         if count == 1:
             parts.append(piece)
@@ -64,7 +68,7 @@ def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int =
     centre = float(np.mean([centre_hz(p) for p in kept]))
     frame = float(np.median([p.frame for p in kept]))
     conditioner = Conditioner(record, noise, max(centre, record.rate_hz / 256.0), record.rate_hz / frame)
-    spans = [trimmed(p, p.frame) for p in in_time]
+    spans = [trimmed(p, longest, _JUDGED_TIMES * SYMBOLS_AT_MOST) for p in in_time]
     # where leads touch, one ends where the next begins
     stops = [min(stop, after[0]) for (_, stop), after in pairwise(spans)]
     bounds = [(max(0, a), b) for (a, _), b in zip(spans, [*stops, spans[-1][1]], strict=True)]
@@ -110,7 +114,9 @@ def sources_of(leads: Leads) -> list[tuple[Piece, Strip]]:
     out: list[tuple[Piece, Strip]] = []
     for number, piece in enumerate(leads.pieces):
         lead = leads.part(number)
-        out.append((piece, lead))
+        searched = SYMBOLS_AT_MOST * piece.frame
+        whole = lead.size <= 1.5 * searched
+        out.append((piece, lead) if whole else _busiest_part(piece, lead, searched))
         if number < _LEADS_CUT and lead.size and piece.stop - piece.start > _FRAMES_OF_SEVERAL * piece.frame:
             out.extend(_busiest_part(piece, lead, frames * piece.frame) for frames in _FRAMES_OF_ONE)
     return out

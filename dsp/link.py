@@ -16,6 +16,7 @@ from dsp.segment import Piece
 from dsp.source import Record
 from dsp.strip import Spans, Strip
 from dsp.talkers import believable
+from dsp.thin import SURE, reversals_of, seldom_turns, weigh_periods
 
 # share of the energy seen that a model must explain to be more than a chance likeness
 EXPLAINED = 0.55
@@ -29,9 +30,19 @@ _FEWEST_CYCLES = 0.95
 _MANY = 8
 # noise met over the noise assumed that no floor's error explains
 _FAR_OVER = 6.0
+# a transmission whose carrier is in no doubt
+_SURE_GAIN = 3.5
+_SURE_SYMBOLS = 12
 _FEWEST_SYMBOLS = 3
+# symbols that one may have been taken for
+_DIVISORS = range(2, 9)
 # symbols' worth of samples in which a model is refined
 _SYMBOLS_TO_LEARN = 2500.0
+# times that a period is put right by what the reversals say
+_ROUNDS = 3
+# reversals beyond the first of each transmission that leave no doubt, and the probability of a period ruled out
+_FEW_FLIPS = 24
+_RULED_OUT = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,14 +88,24 @@ def spans_to_learn(record: Record, pieces: list[Piece], model: Model) -> tuple[l
     return spans, energy
 
 
-def learn(record: Record, strip: Strip, model: Model, settings: DecodeSettings, covered: Spans) -> Learned:
-    """What a strip holds, and the model as all of that shows it."""
+def learn(
+    record: Record,
+    strip: Strip,
+    model: Model,
+    settings: DecodeSettings,
+    covered: Spans,
+    *,
+    merges: bool = True,
+) -> Learned:
+    """What a strip holds, and the model as all of that shows it; ``merges`` lets several symbols be taken for one."""
     omega = 2.0 * np.pi / record.rate_hz
     found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
     if not len(runs):
         return Learned(strip, found, runs, model, None)
     before = model
-    model, period = _pooled_model(record, model, found, runs, settings)
+    model, period = _pooled_model(
+        record, model, found, runs, merges=merges and settings.symbol_rate_bd is None
+    )
     if not _alike(before, model, int(runs.count.max())):
         strip = strip.with_variance(found.variance)
         found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
@@ -97,12 +118,12 @@ def _alike(one: Model, other: Model, symbols: int) -> bool:
 
 
 def _pooled_model(
-    record: Record, model: Model, found: Found, runs: Runs, settings: DecodeSettings
+    record: Record, model: Model, found: Found, runs: Runs, *, merges: bool
 ) -> tuple[Model, Period]:
     fits = found.fits
     if len(fits):
         period = pooled_period(fits, model.period, model.sharp)
-        if settings.symbol_rate_bd is None:
+        if merges:
             strongest = fits.take(np.argsort(-fits.nats)[:24])
             whole = climb_together([strongest.take(np.array([i])) for i in range(len(strongest))])
             if whole > 1:
@@ -141,8 +162,44 @@ def _carriers(runs: Runs, period: float) -> tuple[float, float | None]:
         return mean, None
     # what one carrier's own uncertainty makes of it, and as much again as the carriers met differ
     own = 1.5 / float(np.median(runs.count))
+    # a talker that is weak but sure counts as much as a strong one
+    sure = runs.omega[(runs.gain > _SURE_GAIN) & (runs.count >= _SURE_SYMBOLS)]
+    high, low = float(sure.max(initial=high)), float(sure.min(initial=low))
     widest = 2.0 * max(high - mean, mean - low) * period / (2.0 * np.pi)
     return mean, float(np.clip(own + widest, 0.02, 0.22))
+
+
+def by_reversals(
+    record: Record, learned: Learned, settings: DecodeSettings, covered: Spans
+) -> tuple[Learned, bool]:
+    """The same with the symbol period that the instants of its reversals say, and whether they leave it open.
+
+    Only where reversals are fewer than random bits make them, or few: then a period that is far too long may explain
+    the samples nearly as well, and costs less.
+    """
+    first = learned
+    for _ in range(_ROUNDS):
+        runs, model = learned.runs, learned.model
+        if not len(runs):
+            return learned, False
+        edges, flips = runs.symbols.size - len(runs), fitness(runs).flips
+        seldom = seldom_turns(flips, edges)
+        if not seldom and flips > len(runs) + _FEW_FLIPS:
+            return learned, False
+        shortest = max(2.0, _FEWEST_CYCLES * record.rate_hz / model.carrier_hz)
+        longest = float(np.max(runs.last - runs.first))
+        said = weigh_periods(reversals_of(runs), shortest, longest, model.period)
+        # random bits say more than the instants of the reversals alone: only what is ruled out goes then
+        if said is None and not seldom:
+            return learned, False
+        if said is not None and said.asked >= (SURE if seldom else _RULED_OUT):
+            return learned, False
+        if said is None or said.probability < SURE:
+            break
+        gain = model.gain * float(np.sqrt(said.period / model.period))
+        better = replace(model, period=said.period, gain=gain, spread=None)
+        learned = learn(record, learned.strip, better, settings, covered, merges=False)
+    return first, True
 
 
 def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness | None:
@@ -165,24 +222,33 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
         return None
     if (
         judged.nats < min(_SEARCH_NATS, _NATS_A_SYMBOL * judged.symbols)
-        or judged.excess > 0.012 + 4.0 * judged.excess_std
+        or judged.excess > 0.012 + _misplaced(judged, learned.model) + 4.0 * judged.excess_std
         or judged.spread > 0.4
     ):
         return None
     return judged
 
 
+def _misplaced(judged: Fitness, model: Model) -> float:
+    """Share of the signal's power that flips at the wrong sample leave across the phase.
+
+    A flip is off by some ``0.75 / g^2`` of a symbol on average (Hinkley 1970 gives the ``1 / g^2``). Of few samples a
+    symbol each that falls into the wrong one adds twice its own share, half of it across, at every other edge.
+    """
+    return 0.75 * judged.noise / (judged.gain**2 * model.period) if model.sharp else 0.0
+
+
 def rivals_of(found: Found, model: Model, rate_hz: float) -> tuple[tuple[float, float], ...]:
     """Symbol periods that divide the chosen one, each with its odds if symbols were random.
 
-    Symbols that are each sent two or three times look just like this; no samples can tell. A carrier under one
+    Symbols that are each sent two or more times look just like this; no samples can tell. A carrier under one
     cycle a symbol is left out.
     """
     cycles = model.carrier_hz * model.period / rate_hz
     fits = found.fits
     symbols = int(fits.count.sum()) + int(found.windows.count.sum()) // 2
     out = []
-    for many in (2, 3):
+    for many in _DIVISORS:
         if cycles < many * _FEWEST_CYCLES:
             continue
         odds = float(np.exp(-min(700.0, symbols * (many - 1) * float(np.log(2.0)))))

@@ -67,7 +67,7 @@ def hidden(options: argparse.Namespace) -> None:
         "Flips all at multiples of n symbols, 14 dB: the rate sent is said or is among the alternatives (all)",
         " n   listed/bursts   not listed [95 %]   bursts with alternatives   verdict",
     )
-    for grain in (2, 3):
+    for grain in (2, 3, 5, 8):
         jobs = [(grain, 7500 + k) for k in range(options.trials)]
         rows = list(run(hidden_case, jobs, options.processes))
         of, listed, some = (sum(column) for column in zip(*rows, strict=True))

@@ -173,3 +173,12 @@ def test_the_energy_said_is_right_on_average():
     """Within 0.5 dB; 110 bursts of 44 symbols tell it to 0.1 dB or better."""
     _, _, _, energy = confidences()
     assert {db: said for db, said in energy.items() if abs(said - db) > 0.5} == {}
+
+
+@pytest.mark.parametrize("db", [7.0, 8.0])
+def test_a_talker_of_less_than_three_samples_a_symbol_is_believed(db):
+    """One cycle a symbol: where a flip is taken for one sample too late, a third of a symbol lies across the phase."""
+    done = trial(Shape(cycles=1.0, samples_per_cycle=2.8276, esn0_db=db), 1009)
+    assert done.result["signalling"]["kind"] == "bpsk"
+    assert len(done.score.missed) <= 3
+    assert all(p.right_rate for p in done.score.pairs)

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from generators.scoring import score
-from generators.truths import RATE_HZ, Capture, capture
+from generators.truths import RATE_HZ, Capture, capture, sigma_for
 from scipy import stats
 
 from dsp.decoder import decode
@@ -338,3 +338,29 @@ def test_uncertainties_hold_when_counted():
     for z in (carrier, rate, energy):
         low, high = stats.chi2.ppf([0.001, 0.999], len(z)) / len(z)
         assert low < np.mean(np.square(z)) < high, np.round(z, 2)
+
+
+@pytest.mark.parametrize("draw", range(4))
+def test_a_weak_talker_close_to_a_strong_one_is_not_cut(draw):
+    """Seen together with the strong one its symbols look like silence to the level of both."""
+    amplitudes = (1.0, 0.45, 1.0, 0.45, 0.45, 1.0)
+    made = capture(
+        (75, 46, 60, 41, 98, 30), 60 + draw, esn0_db=20.5, gap_symbols=4.0, cycles=9.3, amplitudes=amplitudes
+    )
+    assert_found(decode(made.samples, RATE_HZ), made)
+
+
+@pytest.mark.parametrize("draw", range(3))
+def test_talkers_whose_carriers_differ_by_a_fifteenth_of_a_cycle_a_symbol(draw):
+    rng = np.random.default_rng(draw)
+    symbol_rate, now, bursts = 3000.0, 0.01, []
+    for k in range(20):
+        strong = k % 2 == 0
+        carrier, amplitude = (84_690.0, 1.0) if strong else (84_885.0, 0.3)
+        text = random_symbols(int(rng.integers(20, 70)), rng, longest_run=8)
+        bursts.append(BurstSpec(now, text, symbol_rate, carrier, amplitude, rng.uniform(0.0, 2.0 * np.pi)))
+        now = bursts[-1].end_s + rng.uniform(4.0, 40.0) / symbol_rate
+    sigma = sigma_for(13.0, symbol_rate, 0.3)
+    count = int((now + 0.01) * RATE_HZ)
+    samples = transmissions(bursts, RATE_HZ, count).samples + sigma * rng.standard_normal(count)
+    assert_found(decode(samples, RATE_HZ), Capture(samples, tuple(bursts), sigma))

@@ -175,7 +175,10 @@ def test_rivals_are_the_parts_of_symbols_that_no_samples_rule_out():
     """Symbols sent twice or three times look the same; odds of random ones are 2^-n of n symbols for half the period."""
     made = capture((5,), 7, esn0_db=20.0)
     model = model_of(made)
-    (period, odds), (third, less) = rivals_of(found_of(made), model, RATE_HZ)
+    rivals = rivals_of(found_of(made), model, RATE_HZ)
+    # down to a carrier of one cycle a symbol, of which there are 6.3 now
+    assert [made_of for made_of, _ in rivals] == pytest.approx([model.period / n for n in range(2, 7)])
+    (period, odds), (third, less) = rivals[:2]
     assert period == pytest.approx(true_fits(made).period[0] / 2.0)
     assert third == pytest.approx(true_fits(made).period[0] / 3.0)
     # the halves of a strong symbol agree surely: nothing but the count tells

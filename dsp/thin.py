@@ -1,0 +1,184 @@
+"""What the instants of reversals by themselves say about the symbol period, where symbols are not like random ones.
+
+That bits are averaged out as if they were random (`dsp.rate`) favours long symbols where the phase seldom turns: each
+symbol that does not turn costs ``ln 2``. Here the share of turns is unknown instead: of ``n`` edges of a grid ``f``
+turn with the probability of a Beta-binomial distribution (Laplace's rule; MacKay 2003, section 3.2), at instants that
+scatter about the edges by their own uncertainty or, one in fifty, lie anywhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dsp.correlate import on_runs
+from dsp.fits import Flags, Ints
+from dsp.runs import Runs
+from dsp.source import Floats
+
+# cells of a carrier cycle in which reversals are looked for, and what one costs in natural units
+_CELLS = 8.0
+_CHANGE_NATS = 8.0
+_AROUND_NATS = 12.0
+# reversals of which one grid is asked for: clocks drift, and the longer they are the more periods there are
+_TOGETHER = 24
+# intervals beyond which more of them say the same
+_ENOUGH = 80
+_WILD = 0.02
+# numbers that are worked on at a time, and periods at most
+_AT_ONCE = 1 << 18
+_PERIODS_AT_MOST = 400_000
+# standard deviations by which reversals are fewer than random bits make them
+_FEWER = 3.0
+# intervals that one period must explain; the difference of periods that are the same at least, and the part of a
+# symbol by which others may shift a reversal
+_FEWEST = 4
+_SAME = 0.005
+_HALF = 0.5
+SURE = 0.9
+"""Probability that a symbol period must have to be reported."""
+
+
+@dataclass(frozen=True, eq=False)
+class Reversals:
+    """Instants ``where`` (f,) with standard uncertainty ``std`` (f,) in samples of the strip.
+
+    ``offset`` (b + 1,) tells which are of which of b transmissions.
+    """
+
+    where: Floats
+    std: Floats
+    offset: Ints
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """The likeliest symbol period in samples and its probability, and that of the one that was asked about."""
+
+    period: float
+    probability: float
+    asked: float
+
+
+def seldom_turns(flips: int, edges: int) -> bool:
+    """Whether so many reversals at so many edges are evidently fewer than random bits make."""
+    return flips < 0.5 * edges - 0.5 * _FEWER * float(np.sqrt(max(edges, 1)))
+
+
+def reversals_of(runs: Runs) -> Reversals:
+    """The reversals of each run wherever they are, its symbols' edges not used; all in noise of one."""
+    turned = runs.turned
+    where: list[Floats] = []
+    std: list[Floats] = []
+    count = [0]
+    for i in range(len(runs)):
+        at = slice(int(runs.offset[i]), int(runs.offset[i + 1]))
+        omega = float(runs.omega[i])
+        cell = max(1, int(2.0 * np.pi / omega / _CELLS))
+        first = max(0, int(np.ceil(runs.first[i])))
+        edges = np.arange(first, min(turned.length, int(runs.last[i])) + 1, cell)
+        mids = 0.5 * (edges[1:] + edges[:-1])
+        angle = np.interp(mids, 0.5 * (runs.starts[at] + runs.stops[at]), runs.angles[at])
+        # twice A / v times the correlation: g = A sqrt(T / 2v)
+        slope = 2.0 * float(runs.gain[i]) * np.sqrt(2.0 / (float(runs.period[i]) * runs.variance))
+        sums = turned.sums[edges]
+        nats = np.real((sums[1:] - sums[:-1]) * np.exp(-1j * angle)) * slope
+        instants, spread = turns_along(nats, edges)
+        where.append(instants)
+        std.append(spread)
+        count.append(instants.size)
+    return Reversals(np.concatenate(where), np.concatenate(std), np.cumsum(count))
+
+
+def turns_along(nats: Floats, edges: Ints) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of each change of sign along log-likelihood ratios (n,) between edges (n + 1,)."""
+    # silence before and after, so that the first stretch counts as on or off as it is
+    ons = on_runs(nats, _CHANGE_NATS)
+    changes = sorted(edge for run in ons for edge in run if 0 < edge < nats.size)
+    total = np.concatenate(([0.0], np.cumsum(nats)))
+    where, std = [], []
+    walls = [0, *changes, nats.size]
+    for k, change in enumerate(changes):
+        low, high = walls[k], walls[k + 2]
+        # both sides must tell a sign of their own
+        part = total[low : high + 1] - total[change]
+        sides = abs(total[change] - total[low]), abs(total[high] - total[change])
+        if min(sides) < _AROUND_NATS:
+            continue
+        weight = np.exp(-np.abs(np.minimum(0.0, part if part[0] < 0.0 else -part)))
+        places = edges[low : high + 1] - 0.5
+        mean = float(np.sum(weight * places) / weight.sum())
+        where.append(mean)
+        cell = float(edges[1] - edges[0])
+        std.append(float(np.sqrt(np.sum(weight * (places - mean) ** 2) / weight.sum() + cell * cell / 6.0)))
+    return np.array(where), np.array(std)
+
+
+def weigh_periods(reversals: Reversals, shortest: float, longest: float, asked: float) -> Weighed | None:
+    """The probabilities of symbol periods from ``shortest`` to ``longest``, equally likely at first on a log scale; None
+    if there are too few reversals to tell any."""
+    groups = _groups(reversals)
+    if sum(where.size - 1 for where, _ in groups) < _FEWEST or longest <= shortest:
+        return None
+    tightest = min(float(np.min(std)) / max(float(np.ptp(where)), 1.0) for where, std in groups)
+    count = int(np.clip(np.log(longest / shortest) / (0.7 * tightest), 64, _PERIODS_AT_MOST))
+    periods = np.geomspace(shortest, longest, count)
+    # from the first reversal of a group to its last: what comes before and after has been cut by who looked for it
+    flips = sum(where.size - 1 for where, _ in groups)
+    nats = _share_nats(flips, sum(float(np.ptp(where)) for where, _ in groups) / periods)
+    block = max(1, _AT_ONCE // _TOGETHER)
+    for where, std in groups:
+        for at in range(0, count, block):
+            part = slice(at, at + block)
+            nats[part] += _grid_nats(where, std, periods[part])
+    weight = np.exp(nats - nats.max())
+    weight /= weight.sum()
+
+    best = float(periods[int(np.argmax(weight))])
+    # the same are those by which no reversal would change its edge
+    longest_span = max(float(np.ptp(where)) for where, _ in groups)
+
+    def near(period: float) -> Flags:
+        return np.asarray(np.abs(periods / period - 1.0) < max(_SAME, _HALF * period / longest_span))
+
+    mine = near(best)
+    mean = float(weight[mine] @ periods[mine] / weight[mine].sum())
+    return Weighed(mean, float(weight[mine].sum()), float(weight[near(asked)].sum()))
+
+
+def _groups(reversals: Reversals) -> list[tuple[Floats, Floats]]:
+    """Neighbouring reversals of one transmission, two at least; of many the most that stand closest together."""
+    out: list[tuple[Floats, Floats]] = []
+    for a, b in zip(reversals.offset[:-1].tolist(), reversals.offset[1:].tolist(), strict=True):
+        for first in range(a, b, _TOGETHER):
+            last = min(b, first + _TOGETHER)
+            if last - first > 1:
+                out.append((reversals.where[first:last], reversals.std[first:last]))
+    out.sort(key=lambda group: (-group[0].size, float(np.ptp(group[0]))))
+    enough = int(np.searchsorted(np.cumsum([where.size - 1 for where, _ in out]), _ENOUGH))
+    return out[: enough + 1]
+
+
+def _share_nats(flips: int, edges: Floats) -> Floats:
+    """Logarithm of the probability that just these of so many edges turn, their share being unknown; (p,) as edges."""
+    from scipy.special import betaln
+
+    out: Floats = betaln(flips + 1.0, np.maximum(edges - flips, 0.0) + 1.0)
+    # more reversals than edges cannot be
+    return np.where(edges + 0.5 < flips, out - 4.0 * (flips - edges), out)
+
+
+def _grid_nats(where: Floats, std: Floats, periods: Floats) -> Floats:
+    """Log-likelihood (p,) of instants (n,) on a grid of each period, its place averaged out, given the first."""
+    weight = 1.0 / std**2
+    turns = (where - where.mean()) / periods[:, None]
+    place = np.angle(np.exp(2j * np.pi * turns) @ weight) / (2.0 * np.pi)
+    off = turns - place[:, None]
+    off -= np.rint(off)
+    density = np.exp(-0.5 * (off * periods[:, None] / std) ** 2) / (np.sqrt(2.0 * np.pi) * std)
+    nats = np.log((1.0 - _WILD) * density + _WILD / periods[:, None]).sum(axis=1)
+    # given where the first one is: that leaves the grid no other place than about it
+    room = np.minimum(np.sqrt(2.0 * np.pi / weight.sum()), periods)
+    out: Floats = nats + np.log(room)
+    return out

@@ -59,6 +59,22 @@ def _dispatch(given: argparse.Namespace) -> int:
         from app.cli import measure
 
         return measure.run(given)
+    if given.command == "report":
+        from app.cli import report
+
+        return report.run(given)
+    if given.command == "export":
+        from app.cli import export
+
+        return export.run(given)
+    if given.command == "share":
+        from app.cli import share
+
+        return share.run(given)
+    if given.command == "verify":
+        from app.cli import verify
+
+        return verify.run(given)
     if given.command == "demo":
         return _demo(given)
     return _window(given)

@@ -3,6 +3,7 @@
 import json
 import re
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,12 @@ import pytest
 from generators.decodes import capture, keyed
 
 from app.cli.parser import COMMANDS
-from app.jobs import contract, decoding
+from app.jobs import contract, contract_verify, decoding
 from app.jobs.decoding import DecodeRequest
 from app.jobs.inspecting import inspect_capture
 from app.jobs.measuring import run_measure
+from app.jobs.verifying import Difference, HandCorrection, RunVerdict, verify_run
+from app.model.items import DecodeRun, SessionData
 from dsp.results import KINDS, LINE_CODES
 
 ROOT = Path(__file__).parents[1]
@@ -71,10 +74,23 @@ def made(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
         "results": contract.decode_document("1", [decoded], errors),
         "captures": contract.info_document("1", [inspected], []),
         "measurements": contract.measure_document("1", [measured], []),
+        "decodes": contract_verify.verify_document(
+            "1", [contract_verify.verify_entry("s.h5", verdict())], []
+        ),
     }
 
 
-@pytest.mark.parametrize("title", ["results", "captures", "measurements"])
+def verdict() -> RunVerdict:
+    """A decode that came out otherwise, with every field filled."""
+    run = DecodeRun(1, 0, "A", (0.0, 0.003), "1", "00", keyed())
+    data = SessionData(captures=(capture(np.arange(3000, dtype=np.int16)),), decodes=(run,))
+    found = verify_run(data, run)
+    other = Difference("bits", "1", "0")
+    bursts = (replace(found.bursts[0], differences=(other,), hand=HandCorrection(1, 0, "1")),)
+    return replace(found, differences=(other,), bursts=bursts)
+
+
+@pytest.mark.parametrize("title", ["results", "captures", "measurements", "decodes"])
 def test_the_json_in_the_readme_has_the_fields_that_are_written(
     title: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from app.cli import status
 from app.cli.failures import Failure, guarded
-from app.errors import CaptureError, one_line
+from app.cli.parts import keep, kept
+from app.errors import one_line
 from app.files.capture_options import ReadOptions
-from app.files.captures import open_capture
+from app.files.inputs import captures_in, file_of, open_input
 from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
 from app.jobs.digest import file_sha256
 from app.jobs.pool import run_in_processes, usable_processors
@@ -22,7 +24,6 @@ from dsp.results import DecodeSettings
 Progress = Callable[[float], None]
 Cancelled = Callable[[], bool]
 
-_HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 # below this much input the start of worker processes takes longer than the work
 _WORTH_A_POOL_BYTES = 20_000_000
 # of the work on one file, as the progress line counts it
@@ -31,7 +32,10 @@ _READING_SHARE = 0.2
 
 @dataclass(frozen=True)
 class FileTask:
-    """One file and what is asked of it; small enough to be sent to another process."""
+    """One file and what is asked of it; small enough to be sent to another process.
+
+    With ``part`` the result is kept there, and taken from there if it was kept before.
+    """
 
     path: Path
     read: ReadOptions = field(default_factory=ReadOptions)
@@ -42,11 +46,15 @@ class FileTask:
     gain_percent: float | None = None
     hash_wanted: bool = False
     keep_capture: bool = False
+    part: Path | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class FileReport:
-    """What became of one file: an outcome, or an error and the exit status that goes with it."""
+    """What became of one file: an outcome, or an error and the exit status that goes with it.
+
+    ``part`` is where capture and result are kept until the session is put together.
+    """
 
     path: Path
     outcome: DecodeOutcome | None = None
@@ -54,6 +62,7 @@ class FileReport:
     error: str | None = None
     status: int = status.DONE
     capture: Capture | None = None
+    part: Path | None = None
 
 
 def open_told(
@@ -64,19 +73,31 @@ def open_told(
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
 ) -> Capture:
-    """Open a capture and put down what is stated about its instrument.
+    """Open a capture, maybe one of a session, and put down what is stated about its instrument.
 
     Raises
     ------
-    app.errors.CaptureError : the file cannot be read, or is a session.
+    app.errors.CaptureError, app.errors.SessionError : the file cannot be read.
+    app.errors.UsageError : a session of several captures of which none is named.
     """
-    _refuse_session(path)
-    capture = open_capture(path, read, progress=progress, cancelled=cancelled)
+    capture = open_input(path, read, progress=progress, cancelled=cancelled)
     if timebase_ppm is not None:
         capture = replace(capture, timebase_ppm=timebase_ppm)
     if gain_percent is not None:
         capture = replace(capture, gain_percent=gain_percent)
     return capture
+
+
+def each_capture(paths: Sequence[Path]) -> list[Path]:
+    """``paths`` with the captures of a session of several in the place of the session.
+
+    One that cannot be read stays as it is, so that the failure is told where it is worked on.
+    """
+    out: list[Path] = []
+    for path in paths:
+        found = guarded(path, partial(captures_in, path))
+        out += [path] if isinstance(found, Failure) else found
+    return out
 
 
 def decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None = None) -> FileReport:
@@ -92,7 +113,7 @@ def worker_count(asked: int | None, tasks: Sequence[FileTask]) -> int:
     most = min(asked or usable_processors(), len(tasks))
     if asked is not None or most < 2:
         return most
-    size = sum(task.path.stat().st_size for task in tasks if task.path.is_file())
+    size = sum(path.stat().st_size for path in {file_of(task.path) for task in tasks} if path.is_file())
     return most if size >= _WORTH_A_POOL_BYTES else 1
 
 
@@ -109,15 +130,23 @@ def decode_files(
 
 
 def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None) -> FileReport:
+    known = kept(task.part) if task.part is not None else None
+    if known is not None:
+        capture, outcome = known
+        found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
+        return FileReport(task.path, outcome, capture.sha256, status=found, part=task.part)
     reading = None if progress is None else _share(progress, 0.0, _READING_SHARE)
     decoding = None if progress is None else _share(progress, _READING_SHARE, 1.0)
     capture = open_told(task.path, task.read, task.timebase_ppm, task.gain_percent, reading, cancelled)
     request = DecodeRequest(capture, task.channel, task.span_s, task.settings, task.hash_wanted)
     outcome = run_decode(request, decoding, cancelled)
-    sha256 = file_sha256(task.path, cancelled) if task.hash_wanted else None
+    sha256 = file_sha256(file_of(task.path), cancelled) if task.hash_wanted else None
     found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
-    kept = replace(capture, sha256=sha256) if task.keep_capture else None
-    return FileReport(task.path, outcome, sha256, status=found, capture=kept)
+    if task.part is not None:
+        keep(task.part, replace(capture, sha256=sha256), outcome)
+        return FileReport(task.path, outcome, sha256, status=found, part=task.part)
+    whole = replace(capture, sha256=sha256) if task.keep_capture else None
+    return FileReport(task.path, outcome, sha256, status=found, capture=whole)
 
 
 def _in_processes(tasks: Sequence[FileTask], workers: int, progress: Progress | None) -> Iterator[FileReport]:
@@ -132,16 +161,6 @@ def _in_processes(tasks: Sequence[FileTask], workers: int, progress: Progress | 
         for task in tasks[done:]:
             text = f"{task.path}: a decoding process ended by itself; try again with --jobs 1"
             yield FileReport(task.path, error=one_line(text), status=status.UNREADABLE)
-
-
-def _refuse_session(path: Path) -> None:
-    if not path.is_file():
-        return
-    with path.open("rb") as file:
-        if file.read(len(_HDF5_SIGNATURE)) == _HDF5_SIGNATURE:
-            raise CaptureError(
-                path, "", "HDF5 is not read by this command", f"open a session in the window: halfturn {path}"
-            )
 
 
 def _share(progress: Progress, begin: float, end: float) -> Progress:

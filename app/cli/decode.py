@@ -6,15 +6,20 @@ import argparse
 import sys
 from collections.abc import Sequence
 from contextlib import closing
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 from app.cli import status
 from app.cli.arguments import read_options
-from app.cli.batch import FileReport, FileTask, decode_files, worker_count
-from app.cli.output import STANDARD_OUTPUT, check_targets, write_text
+from app.cli.batch import FileReport, FileTask, decode_files, each_capture, worker_count
+from app.cli.collected import Collected
+from app.cli.output import STANDARD_OUTPUT, check_targets, write_pieces
+from app.cli.parts import folder_for, make_folder, part_of, remove_folder
 from app.cli.progress import ProgressLine
 from app.cli.settings_file import settings_of
-from app.cli.tables import decode_rows, decode_text
-from app.jobs.contract import decode_document, decode_entry, error_entry, to_text
+from app.cli.tables import decode_text
+from app.errors import SessionError, UsageError
+from app.files.inputs import file_of
 from app.version import program_version
 
 
@@ -39,48 +44,103 @@ def run(given: argparse.Namespace) -> int:
             hash_wanted=given.hash or given.session is not None,
             keep_capture=given.session is not None,
         )
-        for path in given.files
+        for path in each_capture(given.files)
     ]
     return run_tasks(tasks, given, given.jobs)
 
 
+@dataclass
+class _Told:
+    """What is kept of the reports once they have been told."""
+
+    statuses: list[int] = field(default_factory=list)
+    parts: list[Path] = field(default_factory=list)
+    single: FileReport | None = None
+    any_done: bool = False
+
+    def add(self, report: FileReport) -> None:
+        self.statuses.append(report.status)
+        self.any_done |= report.outcome is not None
+        if report.part is not None:
+            self.parts.append(report.part)
+        if report.capture is not None:
+            self.single = report
+
+
 def run_tasks(tasks: Sequence[FileTask], given: argparse.Namespace, jobs: int | None = 1) -> int:
     """Do the tasks, print and write as ``given`` asks (json, csv, session)."""
-    check_targets([given.json, given.csv, given.session], [task.path for task in tasks])
-    # captures of a session stay in this process: samples do not travel between processes
-    workers = 1 if given.session is not None else worker_count(jobs, tasks)
-    reports = _decode_and_tell(tasks, workers, quiet=STANDARD_OUTPUT in (given.json, given.csv))
-    worst = max(report.status for report in reports)
-    done = [(str(r.path), r.outcome) for r in reports if r.outcome is not None]
-    if not done and worst == status.WRONG_USAGE:
-        return worst
-    if given.json is not None:
-        write_text(given.json, to_text(_document(reports)))
-    if given.csv is not None:
-        write_text(given.csv, decode_rows(done))
-    if given.session is not None and done:
-        # h5py is needed here only, and takes a tenth of a second to import
-        from app.cli.saving import save
+    check_targets([given.json, given.csv, given.session], [file_of(task.path) for task in tasks])
+    if given.session is not None and len(tasks) > 1:
+        folder = make_folder(given.session)
+        tasks = [replace(task, part=part_of(folder, task)) for task in tasks]
+        before = sum(task.part is not None and task.part.is_file() for task in tasks)
+        if before:
+            sys.stderr.write(
+                f"halfturn: {before} of {len(tasks)} files were decoded before and are taken over\n"
+            )
+    workers = worker_count(jobs, tasks)
+    with Collected(json=given.json is not None, csv=given.csv is not None) as collected:
+        return _work(tasks, workers, given, collected)
 
-        save(given.session, reports)
+
+def _work(tasks: Sequence[FileTask], workers: int, given: argparse.Namespace, collected: Collected) -> int:
+    told = _Told()
+    try:
+        _decode_and_tell(tasks, workers, given, collected, told)
+    except KeyboardInterrupt:
+        if told.parts:
+            sys.stderr.write(
+                f"halfturn: {len(told.parts)} of {len(tasks)} files are done and kept in "
+                f"{folder_for(given.session)}; the same command goes on from there\n"
+            )
+        raise
+    worst = max(told.statuses)
+    if told.any_done or worst != status.WRONG_USAGE:
+        if given.json is not None:
+            write_pieces(given.json, collected.json_pieces(program_version()))
+        if given.csv is not None:
+            write_pieces(given.csv, collected.csv_pieces())
+    if given.session is not None:
+        _save(given.session, told)
     return worst
 
 
-def _decode_and_tell(tasks: Sequence[FileTask], workers: int, *, quiet: bool) -> list[FileReport]:
+def _save(session: Path, told: _Told) -> None:
+    """The session of one capture, or of all parts, whose folder then goes."""
+    # h5py is needed here only, and takes a tenth of a second to import
+    if told.single is not None:
+        from app.cli.saving import save
+
+        save(session, [told.single])
+    elif told.parts:
+        from app.files.session_join import join_sessions
+
+        try:
+            with ProgressLine("putting the session together") as progress:
+                join_sessions(session, told.parts, progress=progress)
+        except SessionError as error:
+            # nothing is wrong with the input; another place has to be named
+            raise UsageError(str(error)) from error
+    remove_folder(session)
+
+
+def _decode_and_tell(
+    tasks: Sequence[FileTask], workers: int, given: argparse.Namespace, collected: Collected, told: _Told
+) -> None:
     """Every report, told as it comes: the table on standard output, what went wrong on standard error."""
-    reports: list[FileReport] = []
+    quiet = STANDARD_OUTPUT in (given.json, given.csv)
     with ProgressLine("decoding") as progress, closing(decode_files(tasks, workers, progress)) as running:
         for report in running:
-            reports.append(report)
+            told.add(report)
+            collected.add(report)
             progress.clear()
             if report.outcome is not None and not quiet:
                 sys.stdout.write(decode_text(str(report.path), report.outcome))
-                sys.stdout.write("\n" if len(reports) < len(tasks) else "")
+                sys.stdout.write("\n" if len(told.statuses) < len(tasks) else "")
                 sys.stdout.flush()
             problem = report.error or _why_nothing(report)
             if problem:
                 sys.stderr.write(f"halfturn: {problem}\n")
-    return reports
 
 
 def _why_nothing(report: FileReport) -> str | None:
@@ -89,11 +149,3 @@ def _why_nothing(report: FileReport) -> str | None:
     result = report.outcome.result
     reasons = "; ".join(result.signalling.reasons) or f"signalling: {result.signalling.kind}"
     return f"{report.path}: nothing found: {result.refusal.text if result.refusal else reasons}"
-
-
-def _document(reports: Sequence[FileReport]) -> dict[str, object]:
-    return decode_document(
-        program_version(),
-        [decode_entry(str(r.path), r.sha256, r.outcome) for r in reports if r.outcome is not None],
-        [error_entry(str(r.path), r.error) for r in reports if r.error is not None],
-    )

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from app.cli import status
 from app.cli.arguments import read_options
-from app.cli.batch import open_told
+from app.cli.batch import each_capture, open_told
 from app.cli.failures import guarded
 from app.cli.output import STANDARD_OUTPUT, check_targets, write_text
 from app.cli.progress import ProgressLine
@@ -32,7 +32,7 @@ def run(given: argparse.Namespace) -> int:
     captures: list[Json] = []
     errors: list[Json] = []
     worst = status.DONE
-    for path in given.files:
+    for path in each_capture(given.files):
         answer = guarded(path, partial(_facts, path, reading))
         if isinstance(answer, CaptureFacts):
             captures.append(info_entry(str(path), answer))

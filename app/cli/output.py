@@ -37,7 +37,12 @@ def check_targets(targets: Sequence[str | os.PathLike[str] | None], inputs: Iter
 
 
 def write_text(target: str, text: str) -> None:
-    """Put ``text`` on standard output (``-``), or in the file as a whole.
+    """Put ``text`` where `write_pieces` would."""
+    write_pieces(target, [text])
+
+
+def write_pieces(target: str, pieces: Iterable[str]) -> None:
+    """Put a text that comes in pieces on standard output (``-``), or in the file as a whole.
 
     A file is written beside its name and moved there in one step; what was there before stays until then.
 
@@ -46,26 +51,27 @@ def write_text(target: str, text: str) -> None:
     app.errors.UsageError : the place cannot be written to; nothing is left there.
     """
     if target == STANDARD_OUTPUT:
-        sys.stdout.write(text)
+        sys.stdout.writelines(pieces)
         return
     path = Path(target).resolve()
     try:
         if path.exists() and not path.is_file():
             # a device or a pipe: nothing to replace
-            path.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
+            with path.open("w", encoding="utf-8", errors="backslashreplace", newline="\n") as file:
+                file.writelines(pieces)
         else:
-            _replace(path, text)
+            _replace(path, pieces)
     except OSError as error:
         raise UsageError(
             f"{target} cannot be written ({error.strerror or error}); choose another place"
         ) from error
 
 
-def _replace(path: Path, text: str) -> None:
+def _replace(path: Path, pieces: Iterable[str]) -> None:
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with beside.open("x", encoding="utf-8", errors="backslashreplace", newline="\n") as file:
-            file.write(text)
+            file.writelines(pieces)
             file.flush()
             os.fsync(file.fileno())
         if path.exists():

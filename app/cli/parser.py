@@ -100,11 +100,64 @@ def _measure(parser: argparse.ArgumentParser) -> None:
     arguments.add_read_options(parser)
 
 
+def _verify(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("session", type=Path, metavar="SESSION")
+    arguments.add_json_option(parser)
+
+
+def _report(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, metavar="FILE", help="a capture, or a session with its decodes")
+    parser.add_argument(
+        "-o",
+        "--output",
+        metavar="PATH",
+        default="report.html",
+        help="where to (report.html); - is standard output",
+    )
+    arguments.add_choice_options(parser)
+    arguments.add_settings_options(parser)
+    arguments.add_instrument_options(parser)
+    arguments.add_read_options(parser)
+
+
+def _export(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, metavar="FILE", help="a session, one capture of it, or a capture")
+    parser.add_argument("-o", "--output", metavar="PATH", required=True, help="its ending tells the format")
+    parser.add_argument(
+        "--what",
+        choices=("bits", "bursts", "marks", "samples"),
+        default="samples",
+        help="bits, bursts: .csv .json; marks: .csv; samples (default): .csv .npy .wav .sigmf-meta",
+    )
+    arguments.add_choice_options(parser)
+    arguments.add_read_options(parser)
+
+
+def _share(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("session", type=Path, metavar="SESSION")
+    parser.add_argument("-o", "--output", type=Path, metavar="PATH", help="without it only the size is told")
+    parser.add_argument(
+        "--capture", type=int, action="append", metavar="N", help="counted from 0; may be repeated"
+    )
+    parser.add_argument("--channel", action="append", metavar="NAME", help="may be repeated; all if left out")
+    parser.add_argument(
+        "--span",
+        type=arguments.span,
+        action="append",
+        metavar="START:END",
+        help="may be repeated; all if left out",
+    )
+
+
 COMMANDS: dict[str, tuple[str, Callable[[argparse.ArgumentParser], None]]] = {
     "demo": ("Decode the built-in demo capture and open the window on it.", _demo),
     "info": ("Tell format, channels, rate, length and warnings of captures.", _info),
     "decode": ("Decode captures: a table of bursts and bits, JSON or CSV.", _decode),
     "measure": ("Measure carrier, symbol period and levels of a span.", _measure),
+    "report": ("Write one self-contained page: signal sheet, pictures, bursts, frames, digests.", _report),
+    "export": ("Write bits, bursts, marks or the samples of a span for other programs.", _export),
+    "share": ("Write a copy of a session cut to chosen stretches and channels.", _share),
+    "verify": ("Decode again what a session holds and tell whether the bits are the same.", _verify),
 }
 
 _EXITS = """\

@@ -24,13 +24,16 @@ def backup_of(path: Path) -> Path:
     return path.with_name(path.name + BACKUP_SUFFIX)
 
 
-def replace_file(path: Path, write: Callable[[FileIO], None], verify: Callable[[Path], None]) -> None:
+def replace_file(
+    path: Path, write: Callable[[FileIO], None], verify: Callable[[Path], None], *, keep_backup: bool = True
+) -> None:
     """Write beside ``path``, bring it to the disk, verify it, keep the old file as backup, then replace.
 
     Parameters
     ----------
     path : the file to replace or to make; a symbolic link stays one, the file it names is replaced.
     write : writes the new content into the open file.
+    keep_backup : whether the file before is kept beside it.
     verify : reads the finished new file and raises if it is not what was meant.
 
     Raises
@@ -44,7 +47,7 @@ def replace_file(path: Path, write: Callable[[FileIO], None], verify: Callable[[
     try:
         _write_part(part, mode, write)
         verify(part)
-        if mode is not None:
+        if mode is not None and keep_backup:
             _keep_backup(target)
         os.replace(part, target)
     except BaseException:

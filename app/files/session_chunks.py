@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import SessionError
-from app.files.schema import MOST_CHUNK_BYTES
+from app.files.schema import MOST_CHUNK_BYTES, MOST_CHUNKS
 
 _WORKERS = 2
 _CHECKSUM_BYTES = 4
@@ -42,8 +42,17 @@ class Chunks:
         if any(f not in _FILTERS for f in self._filters):
             raise SessionError("it is stored through a filter that a session does not use")
         expected = -(-count // self._length)
+        if expected > MOST_CHUNKS:
+            raise SessionError("it is cut into too many chunks")
         if dataset.get_num_chunks() != expected:
             raise SessionError(f"{expected} chunks should be there, {dataset.get_num_chunks()} are")
+
+        # asking for one chunk after the other would walk the whole list of them each time
+        self._sizes: dict[int, int] = {}
+        dataset.chunk_iter(self._note)
+
+    def _note(self, info: Any) -> None:
+        self._sizes[int(info.chunk_offset[0])] = int(info.size)
 
     def each(self, use: Callable[[int, NDArray[Any]], None]) -> None:
         """Call ``use(first, values)`` once for each chunk, from two threads."""
@@ -55,7 +64,7 @@ class Chunks:
         return iter(range(0, self._count, self._length))
 
     def _read(self, first: int) -> NDArray[Any]:
-        if self._dataset.get_chunk_info_by_coord((first,)).size > self._bytes + 1024:
+        if self._sizes.get(first, 0) > self._bytes + 1024:
             raise SessionError("a chunk is larger than it may be")
         mask, raw = self._dataset.read_direct_chunk((first,))
         for n, used in reversed(list(enumerate(self._filters))):

@@ -16,6 +16,7 @@ from app.model.capture import Capture
 
 # formats that say nothing of the type of their samples
 _TOLD_FORMATS = {"raw"}
+_MOST_LOOKED_AT = 200
 
 
 def file_digest(path: Path) -> str:
@@ -49,16 +50,8 @@ def open_linked(node: Node, folder: Path) -> tuple[Path, tuple[NDArray[Any], ...
     link = str(node.attributes.get("link", ""))
     if not link or PurePosixPath(link).is_absolute() or PureWindowsPath(link).anchor:
         raise SessionError(f"the link “{link}” is not a path relative to the session")
-    path = folder / link
-    if not path.is_file():
-        raise SessionError(
-            f"the linked capture {link} is not there; put it back where the session expects it"
-        )
+    path = _found(folder, link, str(node.attributes.get("sha256", "")))
     try:
-        if file_digest(path) != node.attributes.get("sha256"):
-            raise SessionError(
-                f"the linked capture {link} has changed since the session was saved; put it back as it was"
-            )
         capture = open_capture(path, _options(node))
     except (OSError, CaptureError, UsageError) as error:
         raise SessionError(f"the linked capture {link} cannot be read ({error})") from None
@@ -66,6 +59,37 @@ def open_linked(node: Node, folder: Path) -> tuple[Path, tuple[NDArray[Any], ...
     if len(capture.channels) != wanted:
         raise SessionError(f"the linked capture {link} has {len(capture.channels)} channels, not {wanted}")
     return path, tuple(channel.stored for channel in capture.channels)
+
+
+def _found(folder: Path, link: str, sha256: str) -> Path:
+    """The file with this digest: where the link says, or of the same name in or below the session's folder."""
+    told = folder / link
+    changed = False
+    for path in (told, *_of_same_name(folder, told.name)):
+        try:
+            if path.is_file():
+                if file_digest(path) == sha256:
+                    return path
+                changed |= path == told
+        except OSError as error:
+            raise SessionError(f"the linked capture {link} cannot be read ({error})") from None
+    if changed:
+        raise SessionError(
+            f"the linked capture {link} has changed since the session was saved; put it back as it was"
+        )
+    raise SessionError(
+        f"the linked capture {link} is not there, nor below the session's folder; put it back where the session "
+        "expects it, or beside the session"
+    )
+
+
+def _of_same_name(folder: Path, name: str) -> list[Path]:
+    """Beside the session and one folder down, at most `_MOST_LOOKED_AT` of them."""
+    try:
+        below = sorted(entry for entry in folder.iterdir() if entry.is_dir())[:_MOST_LOOKED_AT]
+    except OSError:
+        below = []
+    return [folder / name, *(entry / name for entry in below)]
 
 
 def same_samples(capture: Capture, stored: tuple[NDArray[Any], ...]) -> bool:

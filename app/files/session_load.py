@@ -47,7 +47,7 @@ def load_tree(path: Path, expected: Node | None = None) -> Node:
             raise SessionError("it is not a session")
     try:
         with h5py.File(path, "r", locking="best-effort") as file:
-            loader = _Loader(info.st_size)
+            loader = GroupLoader(info.st_size)
             _check_version(loader.attributes(file.id))
             return loader.group(h5o.open(file.id, b"/"), 0, expected)
     except (SessionError, CancelledError):
@@ -70,7 +70,7 @@ def says_it_is_a_session(path: Path) -> bool:
             return False
     try:
         with h5py.File(path, "r", locking="best-effort") as file:
-            return _Loader(0).attributes(file.id).get("format") == schema.FORMAT
+            return GroupLoader(0).attributes(file.id).get("format") == schema.FORMAT
     except SessionError:
         return False
     except Exception:  # opening it as a session will say what is wrong
@@ -95,17 +95,23 @@ def _check_version(attributes: dict[str, Value]) -> None:
         )
 
 
-class _Loader:
+class GroupLoader:
     """Walks one file and keeps account of what it has asked for."""
 
     def __init__(self, file_bytes: int) -> None:
         self._file_bytes = file_bytes
         self._objects = 0
+        self._met: set[int] = set()
         self._bytes = 0
 
     def group(self, group: Any, depth: int, expected: Node | None) -> Node:
         if depth > schema.MOST_DEPTH:
             raise SessionError("it is nested too deeply")
+        address = h5o.get_info(group).addr
+        if address in self._met:
+            # a circle of groups would be walked round and round, each time with all its samples
+            raise SessionError("a part of it stands in two places")
+        self._met.add(address)
         node = Node(self.attributes(group))
         self._objects += group.get_num_objs()
         if self._objects > schema.MOST_OBJECTS:
@@ -160,6 +166,10 @@ class _Loader:
             raise SessionError(f"the dataset “{name}” cannot be read: {error}") from None
 
     def _dataset(self, dataset: Any, wanted: NDArray[Any] | None) -> NDArray[Any]:
+        address = h5o.get_info(dataset).addr
+        if address in self._met:
+            raise SessionError("it stands in two places")
+        self._met.add(address)
         dtype, count = self._type_and_length(dataset)
         plist = dataset.get_create_plist()
         layout = plist.get_layout()

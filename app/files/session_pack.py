@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.files import schema
-from app.files.schema import FLAG, INT, TEXT, Field, Group, Table
+from app.files.schema import FLAG, INT, TEXT, Array, Field, Group, Table
 from app.files.session_tree import Node, Value, encoded, text_type
 from app.model.capture import Capture, Channel
 from app.model.items import DecodeRun, SessionData
@@ -22,6 +22,8 @@ _CAPTURES, _DECODES = schema.SESSION.groups
 (_CHANNELS,) = _CAPTURES.groups
 _CAPTURE_TABLES = {t.name: t for t in _CAPTURES.tables}
 _DECODE_TABLES = {t.name: t for t in _DECODES.tables}
+_DECODE_ARRAYS = {a.name: a for a in _DECODES.arrays}
+_ROUNDING = 1e-9
 
 
 def pack(
@@ -153,7 +155,7 @@ def _add_bursts(node: Node, result: Decode) -> None:
         "symbol_rate_alternatives_bd": [x for b in bursts for x in b.symbol_rate_alternatives_bd],
     }
     node.arrays |= {k: np.frombuffer(t.encode("ascii"), "S1") for k, t in texts.items() if t}
-    node.arrays |= {k: np.array(x, "<f8") for k, x in numbers.items() if x}
+    node.arrays |= {k: _held(_DECODE_ARRAYS[k], np.array(x, "<f8")) for k, x in numbers.items() if x}
 
 
 def _burst(b: Burst) -> tuple[Any, ...]:
@@ -203,7 +205,7 @@ def _attributes(group: Group, **values: Value | None) -> dict[str, Value]:
         if one.kind == TEXT:
             out[one.name] = encoded(str(value), schema.MOST_ATTRIBUTE_BYTES).decode()
         else:
-            out[one.name] = int(value) if one.kind == INT else float(value)
+            out[one.name] = int(value) if one.kind == INT else float(_held(one, np.array(float(value))))
     return out
 
 
@@ -227,4 +229,13 @@ def _column(one: Field, values: Sequence[Any]) -> NDArray[Any]:
         return np.array([-1 if v is None else v for v in values], _NUMBERS[INT])
     if one.kind == FLAG:
         return np.array(values, _NUMBERS[FLAG])
-    return np.array([np.nan if v is None else v for v in values], "<f8")
+    return _held(one, np.array([np.nan if v is None else v for v in values], "<f8"))
+
+
+def _held(one: Field | Array, values: NDArray[Any]) -> NDArray[Any]:
+    """Values beyond a limit by rounding alone, such as a probability of 1 + 2e-16, are put at the limit."""
+    slack = _ROUNDING * max(1.0, abs(one.low), abs(one.high))
+    if one.high - one.low > 1e6:
+        return values
+    near = (values >= one.low - slack) & (values <= one.high + slack)
+    return np.where(near, np.clip(values, one.low, one.high), values)

@@ -51,6 +51,34 @@ def store_tree(
         raise CancelledError("saving was cancelled")
 
 
+class TreeFile:
+    """An empty file that groups are added to one by one; a context that brings failures out when it is left.
+
+    Raises
+    ------
+    OSError : from leaving the context: a write failed.
+    """
+
+    def __init__(self, file: io.FileIO) -> None:
+        self._sink = _Sink(file)
+        self._h5 = h5py.File(self._sink, "w", libver=("v108", "v108"))
+        self._writer = _Writer(self._sink, 1, None, None)
+
+    def add(self, path: str, node: Node, source: h5py.Group | None = None) -> None:
+        """Write ``node`` as the group ``path``; long arrays are copied from ``source``, which holds the same."""
+        if self._sink.error is None:
+            group = self._h5 if path == "/" else self._h5.create_group(path)
+            self._writer.group(group, node, source)
+
+    def __enter__(self) -> TreeFile:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._h5.close()
+        if self._sink.error is not None:
+            raise self._sink.error
+
+
 class _Sink(io.RawIOBase):
     """A file for the library: hands on what it writes until a write fails, then keeps the failure."""
 
@@ -115,14 +143,22 @@ class _Writer:
     def _go_on(self) -> bool:
         return self._sink.error is None and not (self._cancelled is not None and self._cancelled())
 
-    def group(self, group: h5py.Group, node: Node) -> bool:
-        """Write the contents of ``node``; False if it was broken off."""
+    def group(self, group: h5py.Group, node: Node, source: h5py.Group | None = None) -> bool:
+        """Write the contents of ``node``; False if it was broken off.
+
+        ``source`` is a group of another file that holds the same arrays; long ones are copied as they are.
+        """
         for name, value in node.attributes.items():
             _write_attribute(group, name, value)
         for name, array in node.arrays.items():
-            if not self._array(group, name, array):
+            if source is not None and array.nbytes > _COMPACT_BYTES:
+                h5py.h5o.copy(source.id, name.encode(), group.id, name.encode())
+            elif not self._array(group, name, array):
                 return False
-        return all(self._go_on() and self.group(group.create_group(n), g) for n, g in node.groups.items())
+        return all(
+            self._go_on() and self.group(group.create_group(n), g, None if source is None else source[n])
+            for n, g in node.groups.items()
+        )
 
     def _array(self, group: h5py.Group, name: str, array: NDArray[Any]) -> bool:
         if array.nbytes <= _COMPACT_BYTES:

@@ -25,7 +25,7 @@ from dsp.results import (
 )
 
 _EMPTY = np.empty(0)
-OpenLink = Callable[[Node], tuple[Path, tuple[NDArray[Any], ...]]]
+OpenLink = Callable[[Node], tuple[Path | None, tuple[NDArray[Any], ...]]]
 
 
 def unpack(root: Node, open_link: OpenLink) -> SessionData:

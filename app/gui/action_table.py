@@ -5,6 +5,7 @@ What each action runs is handed in by the window under the action's name.
 
 from __future__ import annotations
 
+from app.gui.action_table_handover import HANDOVER
 from app.gui.action_table_look import look_actions
 from app.gui.actions import ActionSpec, Situation
 
@@ -120,6 +121,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         _capture,
         line_before=True,
     ),
+    *HANDOVER,
     ActionSpec("quit", FILE, "&Quit", "Leave the program", ("Ctrl+Q",), line_before=True),
     ActionSpec(
         "undo",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Literal
 
 from PySide6.QtCore import QObject, Signal, Slot
 from PySide6.QtWidgets import QWidget
@@ -31,8 +32,10 @@ def read_file(
 ) -> Capture | SessionData:
     """Whatever the file holds; called off the window's thread."""
     from app.files.captures import open_capture
+    from app.files.probe import check_in_child
     from app.files.session import read_session
 
+    check_in_child(path, cancelled)
     if is_session(path):
         return read_session(path)
     return open_capture(path, options, progress=progress, cancelled=cancelled)
@@ -92,6 +95,8 @@ class FilesFlow(QObject):
         self._waiting: deque[tuple[Path, ReadOptions]] = deque()
         self._after_saving: Callable[[], None] | None = None
         self._last_told: dict[str, ReadOptions] = {}
+        # asked before a session is saved over one of the same name
+        self.guard: Callable[[Path], Literal["overwrite", "elsewhere", "stay"]] = lambda _path: "overwrite"
 
     @property
     def is_opening(self) -> bool:
@@ -208,6 +213,11 @@ class FilesFlow(QObject):
     def _save_in(self, path: Path, then: Callable[[], None] | None) -> None:
         if self._runner.is_busy(_SAVING):
             self.told.emit(Message("The session is still being saved; try again in a moment."))
+            return
+        answer = self.guard(path)
+        if answer == "elsewhere":
+            self.save_as(then)
+        if answer != "overwrite":
             return
         data, state = self._document.data, self._document.state
 

@@ -9,15 +9,6 @@ from app.gui.action_table import ACTIONS, MENUS
 from app.gui.trace.keys import KEYS
 from app.version import program_version
 
-CAUTIONS = (
-    "The ground clip of a bench oscilloscope's probe is tied to protective earth: clip it only where that is "
-    "safe, or use a differential probe.",
-    "Work on extra-low-voltage circuits, with a current-limited supply. Mains wiring is for licensed people "
-    "under local codes.",
-    "Probe only equipment that you own or may test.",
-    "Never rely on a decode for a safety function.",
-)
-
 _MOUSE = (
     ("Wheel", "zooms in time about the pointer"),
     ("Drag", "does what the mouse tool on the toolbar says"),

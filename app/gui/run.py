@@ -25,6 +25,7 @@ def run_window(files: Sequence[Path], read_options: ReadOptions | None = None) -
     window = MainWindow(program_settings())
     with ErrorCatcher(window):
         window.show()
+        window.keeper.offer()
         window.open_paths(list(files), read_options)
         return application.exec()
 

@@ -17,6 +17,8 @@ from app.gui.channel_view import ChannelView
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
+from app.gui.handover_flow import HandoverFlow
+from app.gui.keeping import Keeper
 from app.gui.marks_flow import MarksFlow
 from app.gui.menus import Menus
 from app.gui.messages import Message
@@ -77,6 +79,8 @@ class MainWindow(QMainWindow):
         self.link = TraceLink(self.area, self.bridge, self.view, self)
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
         self.choices = ViewChoices(self.area, settings)
+        self.handover = HandoverFlow(self.bridge, self.view, self.files, self.runner, self)
+        self.keeper = Keeper(self.bridge, self.files, Path(settings.fileName()).parent / "unsaved", self)
         parts = self._parts()
         self.menus = Menus(self, handlers_of(parts))
         self.choices.attach(self.menus)
@@ -116,6 +120,7 @@ class MainWindow(QMainWindow):
             return
         self.arrangement.keep()
         self.area.stop()
+        self.keeper.close()
         self.readings_link.close()
         self.watching.close()
         self.runner.close()
@@ -154,6 +159,7 @@ class MainWindow(QMainWindow):
             self.arrangement,
             self.cancel_work,
             self.watching,
+            self.handover,
         )
 
     def _make_panels(self) -> None:
@@ -211,6 +217,8 @@ class MainWindow(QMainWindow):
         for told in (self.bridge.refused, *(teller.told for teller in tellers)):
             told.connect(self.tell)
         self.watching.changed.connect(self._show_watched)
+        self.handover.told.connect(self.tell)
+        self.keeper.told.connect(self.tell)
         self.bridge.changed.connect(self._follow)
         self.view.changed.connect(self._show_sent)
         self.view.span_changed.connect(self._allow)

@@ -14,6 +14,7 @@ from app.gui import ask, help_texts
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
+from app.gui.handover_flow import HandoverFlow
 from app.gui.marks_flow import MarksFlow
 from app.gui.messages import Message, message_of
 from app.gui.panels.message_strip import MessageStrip
@@ -27,6 +28,7 @@ from app.gui.trace.area import TraceArea
 from app.gui.view_choices import ViewChoices
 from app.gui.watch_flow import WatchFlow
 from app.gui.window_layout import WindowLayout
+from app.model.cautions import CAUTIONS
 from app.model.document import Document
 
 Handlers = dict[str, Callable[[], object]]
@@ -50,6 +52,7 @@ class Parts:
     arrangement: WindowLayout
     cancel_work: Callable[[], None]
     watching: WatchFlow
+    handover: HandoverFlow
 
 
 def handlers_of(parts: Parts) -> Handlers:
@@ -68,7 +71,7 @@ def handlers_of(parts: Parts) -> Handlers:
 
 def show_cautions(parts: Parts) -> None:
     """Above the trace, where they hold nothing up."""
-    parts.messages.tell(Message("\n".join(help_texts.CAUTIONS), weight="caution"))
+    parts.messages.tell(Message("\n".join(CAUTIONS), weight="caution"))
 
 
 def _files(parts: Parts) -> Handlers:
@@ -87,6 +90,10 @@ def _files(parts: Parts) -> Handlers:
         "previous_capture": partial(marks.step_capture, -1),
         "close_capture": marks.close_capture,
         "export_picture": lambda: export_picture(parts),
+        "write_report": parts.handover.write_report,
+        "export_data": parts.handover.export_data,
+        "share_copy": parts.handover.share_copy,
+        "second_opinion": parts.handover.take_second_opinion,
         "quit": parts.window.close,
     }
 

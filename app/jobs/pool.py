@@ -12,8 +12,9 @@ import signal
 import sys
 import threading
 import warnings
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing.synchronize import Event
 from typing import TypeVar
@@ -21,6 +22,8 @@ from typing import TypeVar
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 Cancelled = Callable[[], bool]
+
+_IN_ADVANCE = 8
 
 _stop: Event | None = None
 """Set once in each worker as it starts; the parent's way to ask it to stop."""
@@ -48,10 +51,15 @@ def run_in_processes(
     stop = context.Event()
     executor = ProcessPoolExecutor(workers, context, initializer=_start_worker, initargs=(stop,))
     try:
-        with _interrupts_later():
-            futures = [executor.submit(_call, function, task) for task in tasks]
-        for future in futures:
-            yield future.result()
+        waiting: deque[Future[Result]] = deque()
+        for task in tasks:
+            # a few in advance keep the workers busy; the results of thousands would fill the memory
+            if len(waiting) >= _IN_ADVANCE * workers:
+                yield waiting.popleft().result()
+            with _interrupts_later():
+                waiting.append(executor.submit(_call, function, task))
+        while waiting:
+            yield waiting.popleft().result()
     finally:
         stop.set()
         executor.shutdown(wait=True, cancel_futures=True)

@@ -31,6 +31,7 @@ class Document:
         self._data = empty_session()
         self._path: Path | None = None
         self._history = History()
+        self._is_restored = False
         self._listeners = Listeners()
         self._capture: int | None = None
         self._channel: str | None = None
@@ -116,8 +117,9 @@ class Document:
             self._channel = channel or found.channels[0].name
         self._listeners.tell(Change.CURRENT)
 
-    def replace_all(self, data: SessionData, path: Path | None) -> None:
-        """Begin again with another session, as when one has been read from a file."""
+    def replace_all(self, data: SessionData, path: Path | None, *, saved: bool = True) -> None:
+        """Begin again with another session, as when one has been read from a file; not ``saved``: it has yet to be."""
+        self._is_restored = not saved
         self._data, self._path, self._history = data, path, History()
         self._capture = self._channel = None
         if data.captures:
@@ -138,12 +140,15 @@ class Document:
     def mark_saved(self, state: int, path: Path) -> None:
         """The session as it was in ``state`` now stands in the file ``path``."""
         self._history.mark_saved(state)
+        self._is_restored = False
         self._path = path
         self._listeners.tell(Change.PATH | Change.HISTORY)
 
     @property
     def is_saved(self) -> bool:
         """Whether nothing would be lost: captures that were only opened can be opened again."""
+        if self._is_restored:
+            return False
         return self._history.is_saved or (self._path is None and self._history.only_openings)
 
     def _take(self, data: SessionData) -> None:

@@ -1,6 +1,8 @@
 """What README and DEVELOPERS say of sessions, held against the program."""
 
 import re
+import shutil
+import subprocess
 from pathlib import Path
 
 import h5py
@@ -77,3 +79,22 @@ def test_five_lines_of_h5py_read_a_session(tmp_path: Path, monkeypatch: pytest.M
     session = found["session"]
     assert session["decodes/0/bursts"]["bits_end"].tolist() == [3, 13]  # type: ignore[index]
     session.close()  # type: ignore[attr-defined]
+
+
+@pytest.mark.skipif(shutil.which("h5dump") is None, reason="needs h5dump of the HDF5 tools")
+def test_h5dump_reads_every_value(tmp_path: Path) -> None:
+    """A reader that is not h5py, of another build of the library."""
+    write_session(tmp_path / "s.h5", version_1())
+    dumped = subprocess.run(
+        ["h5dump", str(tmp_path / "s.h5")], capture_output=True, text=True, check=True
+    ).stdout
+    for said in ("halfturn-session", "vent 2 told to open", "1.25e+06", "answer of node 2", '"1", "1", "0"'):
+        assert said in dumped, said
+    samples = subprocess.run(
+        ["h5dump", "-d", "/captures/0/channels/0/samples", "-y", "-w", "0", str(tmp_path / "s.h5")],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    found = [int(n) for n in re.findall(r"-?\d+", samples.split("DATA {")[1].split("}")[0])]
+    assert found == version_1().captures[0].channels[0].stored.tolist()

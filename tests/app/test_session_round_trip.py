@@ -3,6 +3,7 @@
 import dataclasses
 import os
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -226,3 +227,24 @@ def test_hundreds_of_captures_fit_in_one_session(tmp_path: Path) -> None:
     write_session(tmp_path / "s.h5", SessionData(captures=captures))
     again = read_session(tmp_path / "s.h5").captures
     assert [c.label for c in again] == [f"try {n}" for n in range(300)]
+
+
+def test_a_probability_that_rounding_took_beyond_one_is_saved(tmp_path: Path) -> None:
+    """Found among 2,000 decoded captures: four had an end probability of 1.0000000000000002."""
+    data = version_1()
+    run = data.decodes[0]
+    above = 1.0000000000000002
+    burst = replace(run.result.bursts[0], end_probability=above, confidence=(above, 1.0, 1.0, 1.0))
+    signalling = replace(run.result.signalling, probability=above)
+    result = replace(run.result, bursts=(burst,), signalling=signalling)
+    write_session(tmp_path / "s.h5", replace(data, decodes=(replace(run, result=result),)))
+    found = read_session(tmp_path / "s.h5").decodes[0].result
+    assert (
+        found.bursts[0].end_probability
+        == found.signalling.probability
+        == found.bursts[0].confidence[0]
+        == 1.0
+    )
+    wrong = replace(run, result=replace(result, bursts=(replace(burst, end_probability=1.1),)))
+    with pytest.raises(SessionError, match="out of its range"):
+        write_session(tmp_path / "s.h5", replace(data, decodes=(wrong,)))

@@ -16,7 +16,7 @@ from PySide6.QtGui import QPalette
 from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
-from app.gui import ask, decode_flow
+from app.gui import ask, ask_handover, decode_flow
 from app.gui.window import MainWindow
 from app.jobs.decoding import DecodeOutcome, DecodeRequest
 from app.model.capture import Capture, Channel, Segment
@@ -41,6 +41,12 @@ QUESTIONS = (
 )
 
 
+HANDOVER_QUESTIONS = (
+    *("where_to_report", "what_to_export", "what_to_share", "where_to_share", "opinion_to_open"),
+    *("recover", "overwrite_changed"),
+)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     # the offscreen platform says so of every window with a least size; it means nothing
     for item in items:
@@ -60,6 +66,8 @@ def no_questions(monkeypatch: pytest.MonkeyPatch) -> None:
 
     for name in QUESTIONS:
         monkeypatch.setattr(ask, name, unexpected(name))
+    for name in HANDOVER_QUESTIONS:
+        monkeypatch.setattr(ask_handover, name, unexpected(name))
 
 
 @pytest.fixture
@@ -73,7 +81,7 @@ def answer(monkeypatch: pytest.MonkeyPatch) -> Callable[[str, object], list[tupl
             asked.append(args)
             return value
 
-        monkeypatch.setattr(ask, name, reply)
+        monkeypatch.setattr(ask_handover if name in HANDOVER_QUESTIONS else ask, name, reply)
         return asked
 
     return set_answer

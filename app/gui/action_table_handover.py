@@ -1,0 +1,52 @@
+"""Actions that hand work on: reports, exports, copies, another person's session."""
+
+from __future__ import annotations
+
+from app.gui.actions import ActionSpec, Situation
+
+_FILE = "&File"
+_HAND_ON = "&Hand on"
+
+
+def _capture(now: Situation) -> bool:
+    return now.has_capture
+
+
+HANDOVER = (
+    ActionSpec(
+        "write_report",
+        _FILE,
+        "Write &report…",
+        "One page that stands alone: signal sheet, pictures, bursts, notes, digests",
+        ("Ctrl+Shift+R",),
+        _capture,
+        submenu=_HAND_ON,
+    ),
+    ActionSpec(
+        "export_data",
+        _FILE,
+        "Export &data…",
+        "Bits, bursts, marks, or the samples of the span, for other programs",
+        ("Ctrl+Shift+X",),
+        _capture,
+        submenu=_HAND_ON,
+    ),
+    ActionSpec(
+        "share_copy",
+        _FILE,
+        "&Share a copy…",
+        "A smaller session of chosen stretches and channels, with what stands on them",
+        (),
+        _capture,
+        submenu=_HAND_ON,
+    ),
+    ActionSpec(
+        "second_opinion",
+        _FILE,
+        "Take in a second &opinion…",
+        "Another person's session on these captures: their marks beside yours, differences listed",
+        (),
+        _capture,
+        submenu=_HAND_ON,
+    ),
+)

@@ -1,0 +1,238 @@
+"""Unsaved work kept aside every half minute and on every step that takes something away; two windows on one session.
+
+Each window has a file of its own beside the settings, locked while the window lives. One that is not locked was
+left by a window that ended without being closed, and is offered to the next.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+from typing import Literal
+
+from PySide6.QtCore import QLockFile, QObject, QTimer, Signal, Slot
+from PySide6.QtWidgets import QWidget
+
+from app.errors import HalfturnError
+from app.gui import ask_handover
+from app.gui.bridge import DocumentBridge
+from app.gui.files_flow import FilesFlow
+from app.gui.messages import Message, message_of
+from app.gui.work import JobRunner
+from app.model.changes import Change
+from app.model.items import SessionData
+
+EVERY_MS = 30_000
+_KEEPING = "keep"
+
+Signature = tuple[int, int, int]
+
+
+class Keeper(QObject):
+    """``told(Message)`` is what the user must know.
+
+    Parameters
+    ----------
+    folder : where unsaved work is kept.
+    """
+
+    told = Signal(object)
+
+    def __init__(self, bridge: DocumentBridge, files: FilesFlow, folder: Path, window: QWidget) -> None:
+        super().__init__(window)
+        self._bridge = bridge
+        self._document = bridge.document
+        self._files = files
+        self._folder = folder
+        self._window = window
+        self._runner = JobRunner(self, threads=1)
+        self._mine = folder / f"{os.getpid()}-{secrets.token_hex(4)}.h5"
+        self._lock: QLockFile | None = None
+        self._digests: object | None = None
+        self._kept_state: int | None = None
+        self._items = _count(self._document.data)
+        self._failed = False
+        self._session_lock: QLockFile | None = None
+        self._signature: Signature | None = None
+        self._told_of: Signature | None = None
+        self._path: Path | None = None
+        files.guard = self.may_save
+        bridge.changed.connect(self._follow)
+        self._timer = QTimer(self)
+        self._timer.setInterval(EVERY_MS)
+        self._timer.timeout.connect(self.tick)
+        self._timer.start()
+
+    @Slot()
+    def tick(self) -> None:
+        """What is done every half minute."""
+        self.keep()
+        self._look_at_file()
+
+    def keep(self) -> None:
+        """Keep what is not saved, off the window's thread; nothing if that is done already."""
+        document = self._document
+        if document.is_saved:
+            self._forget()
+            return
+        if document.state == self._kept_state or self._runner.is_busy(_KEEPING):
+            return
+        if not self._has_lock():
+            return
+        data, state, origin = document.data, document.state, document.path
+
+        def write(_progress: object, _cancelled: object) -> None:
+            from app.files.autosave import SampleDigests, write_autosave
+
+            if not isinstance(self._digests, SampleDigests):
+                self._digests = SampleDigests()
+            write_autosave(self._mine, data, origin, self._digests)
+
+        self._runner.start(
+            "Keeping unsaved work", write, lambda _answer: self._kept(state), self._not_kept, topic=_KEEPING
+        )
+
+    def offer(self) -> None:
+        """Ask about work that other windows left behind when they ended without being closed."""
+        for path in sorted(self._folder.glob("*.h5")):
+            lock = QLockFile(str(path.with_suffix(".lock")))
+            lock.setStaleLockTime(0)
+            if path == self._mine or not lock.tryLock(0):
+                continue  # its window is still there
+            try:
+                self._offer(path)
+            finally:
+                lock.unlock()
+
+    def may_save(self, path: Path) -> Literal["overwrite", "elsewhere", "stay"]:
+        """Ask, if the file was saved by somebody else since it was opened here."""
+        if path != self._path or self._signature is None or _signature(path) in (self._signature, None):
+            return "overwrite"
+        return ask_handover.overwrite_changed(self._window, path.name)
+
+    def close(self) -> None:
+        """The window closes with nothing to lose."""
+        self._timer.stop()
+        self._runner.close()
+        self._forget()
+        for lock in (self._lock, self._session_lock):
+            if lock is not None:
+                lock.unlock()
+
+    def _offer(self, path: Path) -> None:
+        from app.files.autosave import read_autosave
+
+        try:
+            found = read_autosave(path)
+        except HalfturnError as error:
+            self.told.emit(Message(f"Unsaved work was kept in {path}, but {error}", weight="error"))
+            return
+        captures = found.data.captures
+        name = found.origin.name if found.origin else captures[0].name if captures else "a session"
+        answer = ask_handover.recover(self._window, name, found.saved)
+        if answer == "restore":
+            self._files.leave(lambda: self._restore(path, found.data, found.origin))
+        elif answer == "discard":
+            path.unlink(missing_ok=True)
+
+    def _restore(self, path: Path, data: SessionData, origin: Path | None) -> None:
+        self._document.replace_all(data, origin, saved=False)
+        self.keep()
+        self.told.emit(Message("This is the work as it was kept. It is not saved yet.", weight="caution"))
+        path.unlink(missing_ok=True)
+
+    def _has_lock(self) -> bool:
+        if self._lock is not None:
+            return True
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            self._not_kept(error)
+            return False
+        lock = QLockFile(str(self._mine.with_suffix(".lock")))
+        lock.setStaleLockTime(0)
+        if lock.tryLock(0):
+            self._lock = lock
+        return self._lock is not None
+
+    def _kept(self, state: int) -> None:
+        self._kept_state = state
+        self._failed = False
+        if self._document.is_saved:
+            self._forget()
+
+    def _not_kept(self, error: BaseException) -> None:
+        if not self._failed:
+            self._failed = True
+            self.told.emit(message_of(error, "keeping unsaved work"))
+
+    def _forget(self) -> None:
+        if self._kept_state is not None:
+            self._mine.unlink(missing_ok=True)
+            self._kept_state = None
+
+    @Slot(object)
+    def _follow(self, change: Change) -> None:
+        items = _count(self._document.data)
+        if items < self._items and not change & Change.PATH:
+            QTimer.singleShot(0, self.keep)
+        self._items = items
+        if change & Change.PATH:
+            self._turn_to(self._document.path)
+        if self._document.is_saved:
+            self._forget()
+
+    def _turn_to(self, path: Path | None) -> None:
+        """The document belongs to another file, or has been saved."""
+        self._signature = None if path is None else _signature(path)
+        self._told_of = None
+        if path == self._path:
+            return
+        self._path = path
+        if self._session_lock is not None:
+            self._session_lock.unlock()
+            self._session_lock = None
+        if path is None:
+            return
+        lock = QLockFile(str(path.with_name(f".{path.name}.open")))
+        lock.setStaleLockTime(0)
+        if lock.tryLock(0):
+            self._session_lock = lock
+        elif lock.error() == QLockFile.LockError.LockFailedError:
+            self.told.emit(
+                Message(
+                    f"{path.name} is open in another window. What is saved last counts: work in one of them only, or "
+                    "save this one under another name.",
+                    weight="caution",
+                )
+            )
+
+    def _look_at_file(self) -> None:
+        """Tell once when somebody else has saved the session that is open here."""
+        if self._path is None or self._signature is None:
+            return
+        now = _signature(self._path)
+        if now in (self._signature, self._told_of, None) or self._runner.is_busy("save"):
+            return
+        self._told_of = now
+        self.told.emit(
+            Message(
+                f"{self._path.name} was saved by another window or program meanwhile. Open it again to see that, or "
+                "save this one under another name.",
+                weight="caution",
+            )
+        )
+
+
+def _signature(path: Path) -> Signature | None:
+    """What changes when a file is replaced; None while it cannot be seen."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_ino, status.st_size, status.st_mtime_ns
+
+
+def _count(data: SessionData) -> int:
+    return sum(map(len, (data.captures, data.cursors, data.spans, data.flips, data.notes, data.decodes)))

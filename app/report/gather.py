@@ -1,0 +1,114 @@
+"""What a report tells, worked out from a session before any of it is written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from operator import attrgetter
+
+from app.errors import UsageError
+from app.model.capture import Capture
+from app.model.corrections import CorrectedBurst
+from app.model.expressions import ChannelSource, channel_source
+from app.model.items import DecodeRun, SessionData
+from app.model.shown import BurstBook, runs_of
+from app.model.summary import Summary, summarise
+from app.model.tolerance import Tolerance, tolerance_of
+from app.report.samples import indices, segment_at
+from app.report.timing import Interval, intervals
+from dsp.errors import BadInputError
+from dsp.measure import SpanReadings, read_span
+
+Progress = Callable[[float], None]
+Cancelled = Callable[[], bool]
+
+_LEVELS_OVER = 1 << 22
+
+
+@dataclass(frozen=True, eq=False)
+class ChannelReport:
+    """One channel of one capture that has been decoded: its bursts as they stand, and what sums them up."""
+
+    index: int
+    capture: Capture
+    channel: str
+    unit: str
+    source: ChannelSource
+    tolerance: Tolerance
+    runs: tuple[DecodeRun, ...]
+    bursts: tuple[CorrectedBurst, ...]
+    summary: Summary
+    intervals: tuple[Interval, ...]
+    levels: SpanReadings | None
+
+    @property
+    def run(self) -> DecodeRun:
+        """The newest decode."""
+        return self.runs[-1]
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        return min(run.span_s[0] for run in self.runs), max(run.span_s[1] for run in self.runs)
+
+
+def gathered(data: SessionData, cancelled: Cancelled | None = None) -> tuple[ChannelReport, ...]:
+    """A part for each channel of ``data`` that has a decode, in the order of the captures.
+
+    Raises
+    ------
+    dsp.errors.CancelledError : ``cancelled`` answered True.
+    """
+    keys = sorted({(run.capture, run.channel) for run in data.decodes})
+    return tuple(_channel(data, index, channel, cancelled) for index, channel in keys)
+
+
+def _channel(data: SessionData, index: int, channel: str, cancelled: Cancelled | None) -> ChannelReport:
+    capture = data.captures[index]
+    source = channel_source(capture, channel)
+    tolerance = tolerance_of(capture)
+    runs = runs_of(data, index, channel)
+    bursts = BurstBook().bursts_of(data, index, channel)
+    automatic = tuple(one.burst for one in bursts if one.grid_of != "hand")
+    newest = runs[-1].result
+    summary = summarise(replace(newest, bursts=automatic), source.unit, tolerance)
+    edges_s = [segment.start_s for segment in capture.segments]
+    return ChannelReport(
+        index=index,
+        capture=capture,
+        channel=channel,
+        unit=source.unit,
+        source=source,
+        tolerance=tolerance,
+        runs=runs,
+        bursts=tuple(sorted(bursts, key=attrgetter("burst.start_s"))),
+        summary=summary,
+        intervals=intervals(automatic, edges_s, tolerance),
+        levels=_levels(capture, source, runs[-1].span_s, summary, cancelled),
+    )
+
+
+def _levels(
+    capture: Capture,
+    source: ChannelSource,
+    span_s: tuple[float, float],
+    summary: Summary,
+    cancelled: Cancelled | None,
+) -> SpanReadings | None:
+    """Readings of the first segment of the span, of at most some million samples."""
+    first, last = indices(capture, segment_at(capture, span_s[0]), span_s)
+    last = min(last, first + _LEVELS_OVER)
+    if last - first < 2:
+        return None
+    try:
+        return read_span(
+            source.stored,
+            capture.rate_hz,
+            start=first,
+            stop=last,
+            scale=source.scale,
+            offset=source.offset,
+            unit=source.unit,
+            carrier_hz=summary.carrier_hz.value if summary.carrier_hz else None,
+        )
+    except (BadInputError, UsageError):
+        return None

@@ -1,0 +1,204 @@
+"""The signal sheet: what was measured of one channel, each value with its uncertainty and count."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import replace
+
+from app.model.quantity import format_quantity, format_value
+from app.model.summary import KIND_WORDS, Estimate, TalkerSummary
+from app.report.gather import ChannelReport
+from app.report.markup import Element, table
+from app.report.pictures import talker_name
+from dsp.reading import Reading
+from dsp.results import Burst
+
+Row = tuple[str, str, str, str]
+_HEADS = ("quantity", "of", "value", "from")
+
+
+def signal_sheet(part: ChannelReport) -> Element:
+    """The table; what the samples do not show has no row."""
+    rows = [*_signalling(part), *_pooled(part), *_levels(part), *_lengths(part), *_timing(part)]
+    return table(_HEADS, rows, kind="sheet")
+
+
+def tolerance_words(part: ChannelReport) -> str:
+    """What the uncertainties hold, and what they do not."""
+    told = {"time base": part.tolerance.timebase_ppm, "gain": part.tolerance.gain_percent}
+    stated = [
+        f"{name} ±{value:g} {unit}"
+        for (name, value), unit in zip(told.items(), ("ppm", "%"), strict=True)
+        if value is not None
+    ]
+    missing = [name for name, value in told.items() if value is None]
+    words = (
+        "The digits in parentheses are the standard uncertainty in the last digits of the value (JCGM 100)."
+    )
+    if stated:
+        words += f" They include the stated tolerance of the instrument: {', '.join(stated)}."
+    if missing:
+        words += (
+            f" The tolerance of the instrument's {' and '.join(missing)} is not stated and not included: "
+            "comparisons with absolute numbers must allow for it."
+        )
+    return words
+
+
+def _signalling(part: ChannelReport) -> list[Row]:
+    found = part.summary.signalling
+    others = ", ".join(f"{one.kind} {one.probability:.3g}" for one in found.alternatives)
+    codes = Counter(one.burst.line_code for one in part.bursts)
+    rows: list[Row] = [
+        (
+            "modulation",
+            "all",
+            f"{found.kind}, probability {found.probability:.3g}",
+            KIND_WORDS.get(found.kind, found.kind) + (f"; not ruled out: {others}" if others else ""),
+        )
+    ]
+    if codes:
+        rows.append(("line code", "all", ", ".join(codes), _counted(sum(codes.values()), "burst")))
+    return rows
+
+
+def _pooled(part: ChannelReport) -> list[Row]:
+    rows: list[Row] = []
+    for name, field, unit in (
+        ("carrier", "carrier_hz", "Hz"),
+        ("symbol rate", "symbol_rate_bd", "Bd"),
+        ("cycles per symbol", "cycles_per_symbol", ""),
+    ):
+        rows += _each(part, name, field, unit)
+        if field == "symbol_rate_bd":
+            rows += _periods(part)
+    for talker in part.summary.talkers:
+        if talker.amplitude is not None and math.isfinite(talker.amplitude.value):
+            rows.append(
+                ("amplitude", talker_name(talker.talker), *_estimate(talker.amplitude, part.unit, talker))
+            )
+    ratios = [one.burst for one in part.bursts if one.burst.esn0_db is not None]
+    for talker in part.summary.talkers:
+        values = [burst.esn0_db or 0.0 for burst in ratios if burst.talker == talker.talker]
+        if values:
+            text = _mean(values, "dB")
+            rows.append(("Es/N0", talker_name(talker.talker), text, _counted(len(values), "burst")))
+    return rows
+
+
+def _each(part: ChannelReport, name: str, field: str, unit: str) -> list[Row]:
+    shared: Estimate | None = getattr(part.summary, field)
+    rows: list[Row] = []
+    if shared is not None:
+        note = ""
+        if len(part.summary.talkers) > 1 and shared.birge_ratio > 3:
+            note = f"; the talkers differ (Birge ratio {shared.birge_ratio:.2g})"
+        rows.append((name, "all", shared.text(unit), _estimates(shared, part.summary.bursts) + note))
+    if len(part.summary.talkers) > 1:
+        for talker in part.summary.talkers:
+            own: Estimate | None = getattr(talker, field)
+            if own is not None:
+                rows.append((name, talker_name(talker.talker), *_estimate(own, unit, talker)))
+    return rows
+
+
+def _periods(part: ChannelReport) -> list[Row]:
+    rate = part.summary.symbol_rate_bd
+    if rate is None or not rate.value:
+        return []
+    period_s = 1 / rate.value
+    std_s = None if rate.std is None else period_s * rate.std / rate.value
+    return [
+        ("symbol period", "all", format_quantity(period_s, std_s, "s"), _estimates(rate, part.summary.bursts))
+    ]
+
+
+def _levels(part: ChannelReport) -> list[Row]:
+    levels = part.levels
+    if levels is None:
+        return []
+    gain = part.tolerance.gain_relative_std
+    rows: list[Row] = []
+    for name, reading in (
+        ("mean level", levels.mean),
+        ("RMS", levels.rms),
+        ("peak to peak", levels.peak_to_peak),
+    ):
+        told = replace(reading, tolerance_std=abs(reading.value) * gain)
+        rows.append((name, "the line", _reading(told), _counted(told.count or 0, "sample")))
+    if math.isfinite(levels.noise):
+        noise = format_value(levels.noise, part.unit, 3)
+        rows.append(("noise, RMS", "the line", noise, _counted(levels.mean.count or 0, "sample")))
+    return rows
+
+
+def _lengths(part: ChannelReport) -> list[Row]:
+    rows: list[Row] = []
+    certain = part.summary.length_probability
+    sure = (
+        ""
+        if certain is None or not math.isfinite(certain)
+        else f"; each right to the symbol with probability {certain:.3g}"
+    )
+    for talker in part.summary.talkers:
+        bursts = [one.burst for one in part.bursts if one.burst.talker == talker.talker]
+        whole = Counter(len(burst.symbols) for burst in bursts if not _is_cut(burst))
+        cut = sum(_is_cut(burst) for burst in bursts)
+        if not whole:
+            continue
+        shown = sorted(whole.items(), key=lambda item: (-item[1], item[0]))
+        text = ", ".join(f"{length} symbols × {count}" for length, count in shown[:8])
+        text += f", {len(shown) - 8} other lengths" if len(shown) > 8 else ""
+        note = f"; {_counted(cut, 'burst')} cut by the capture left out" if cut else ""
+        rows.append(
+            (
+                "frame length",
+                talker_name(talker.talker),
+                text,
+                _counted(sum(whole.values()), "burst") + note + sure,
+            )
+        )
+    return rows
+
+
+def _timing(part: ChannelReport) -> list[Row]:
+    rows: list[Row] = []
+    for one in part.intervals:
+        name = "answer time" if one.is_answer else "gap"
+        pair = f"{talker_name(one.before)} → {talker_name(one.after)}"
+        text = format_quantity(one.mean_s, one.std_s, "s")
+        if one.count > 1:
+            ends = (format_value(end, "s", 5) for end in (one.shortest_s, one.longest_s))
+            text = f"mean {text}, {' to '.join(ends)}"
+        rows.append((name, pair, text, _counted(one.count, "pair")))
+    return rows
+
+
+def _is_cut(burst: Burst) -> bool:
+    return burst.cut_at_start or burst.cut_at_end
+
+
+def _estimate(one: Estimate, unit: str, talker: TalkerSummary) -> tuple[str, str]:
+    return one.text(unit), _estimates(one, talker.bursts)
+
+
+def _estimates(one: Estimate, bursts: int) -> str:
+    shared = "" if one.count == bursts else f", {_counted(one.count, 'estimate')}"
+    return _counted(bursts, "burst") + shared
+
+
+def _mean(values: list[float], unit: str) -> str:
+    mean = math.fsum(values) / len(values)
+    if len(values) < 2:
+        return format_value(mean, unit, 3)
+    scatter = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
+    return format_quantity(mean, scatter / math.sqrt(len(values)), unit)
+
+
+def _reading(reading: Reading) -> str:
+    return format_quantity(reading.value, reading.combined_std, reading.unit)
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

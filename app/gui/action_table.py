@@ -5,11 +5,11 @@ What each action runs is handed in by the window under the action's name.
 
 from __future__ import annotations
 
+from app.gui.action_table_bursts import BURST_ACTIONS, BURSTS
 from app.gui.actions import ActionSpec, Situation
 
-MENUS = ("&File", "&Edit", "&View", "&Marks", "&Decode", "&Help")
-
-FILE, EDIT, VIEW, MARKS, DECODE, HELP = MENUS
+FILE, EDIT, VIEW, MARKS, DECODE, HELP = "&File", "&Edit", "&View", "&Marks", "&Decode", "&Help"
+MENUS = (FILE, EDIT, VIEW, MARKS, DECODE, BURSTS, HELP)
 
 TOOLBAR = (
     ("open", "save"),
@@ -110,6 +110,14 @@ ACTIONS: tuple[ActionSpec, ...] = (
         ("Ctrl+P",),
         _capture,
         line_before=True,
+    ),
+    ActionSpec(
+        "export_plot",
+        FILE,
+        "Export the shown pict&ure…",
+        "Save the picture of the panel Pictures as PNG or SVG, or its numbers as CSV",
+        ("Ctrl+Shift+P",),
+        _capture,
     ),
     ActionSpec("quit", FILE, "&Quit", "Leave the program", ("Ctrl+Q",), line_before=True),
     ActionSpec(
@@ -374,6 +382,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         (),
         lambda now: now.has_decode,
     ),
+    *BURST_ACTIONS,
     ActionSpec(
         "cautions", HELP, "&Cautions", "What to mind when probing a line, and when trusting a decode", ()
     ),

@@ -15,6 +15,7 @@ class Situation:
     has_decode: bool = False
     has_flips: bool = False
     has_hand_flips: bool = False
+    has_burst: bool = False
     has_cursors: bool = False
     has_session: bool = False
     busy: bool = False

@@ -60,6 +60,17 @@ def where_to_export(parent: QWidget, suggestion: Path) -> Path | None:
     return path if path.suffix else path.with_suffix(".png")
 
 
+def where_to_export_plot(parent: QWidget, suggestion: Path) -> Path | None:
+    """A file for a picture, or for the numbers in it."""
+    name, _ = QFileDialog.getSaveFileName(
+        parent, "Export this picture", str(suggestion), "Pictures and tables (*.png *.svg *.csv)"
+    )
+    if not name:
+        return None
+    path = Path(name)
+    return path if path.suffix else path.with_suffix(".png")
+
+
 def what_to_do_with_changes(parent: QWidget, name: str) -> Literal["save", "discard", "stay"]:
     """Before unsaved changes would be lost."""
     box = QMessageBox(parent)

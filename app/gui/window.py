@@ -12,6 +12,7 @@ from app.files.capture_options import ReadOptions
 from app.gui import help_texts
 from app.gui.actions import Situation
 from app.gui.bridge import DocumentBridge
+from app.gui.bursts_flow import BurstsFlow
 from app.gui.channel_view import ChannelView
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
@@ -25,6 +26,8 @@ from app.gui.panels.notes import NotesPanel
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.panels.welcome import Welcome
 from app.gui.panels.work_bar import WorkBar
+from app.gui.pictures.link import PicturesLink
+from app.gui.pictures.panel import PicturesPanel
 from app.gui.readings_link import ReadingsLink
 from app.gui.recent import RecentFiles
 from app.gui.trace.area import TraceArea
@@ -61,20 +64,25 @@ class MainWindow(QMainWindow):
         self.bridge = DocumentBridge(self.document, self)
         self.runner = JobRunner(self)
         self.reader = JobRunner(self, threads=1)
+        self.drawer = JobRunner(self, threads=1)
         self.view = ChannelView(self.bridge, self)
         self.recent = RecentFiles(settings)
         self._make_panels()
         self.files = FilesFlow(self.bridge, self.runner, self.recent, self)
         self.decoding = DecodeFlow(self.bridge, self.view, self.runner, self)
         self.marks = MarksFlow(self.bridge, self.view, self.area, self)
+        self.bursts_flow = BurstsFlow(self.bridge, self.view, self.bursts, self.area, self.decoding, self)
         self.link = TraceLink(self.area, self.bridge, self.view, self)
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
+        self.pictures_link = PicturesLink(self.pictures, self.bridge, self.view, self.area, self.drawer)
         self.choices = ViewChoices(self.area, settings)
         parts = self._parts()
         self.menus = Menus(self, handlers_of(parts))
         self.choices.attach(self.menus)
         for name in ("zoom_all", "pan_earlier", "pan_later", "next_flip", "previous_flip"):
             self.menus.confine(name, self.area)
+        for name in ("rename_burst", "exclude_burst", "decode_burst"):
+            self.bursts.table.addAction(self.menus.actions[name])
         self.menus.confine("delete", self.area, self.notes.table)
         self._changing_menus = ChangingMenus(self.menus, parts, self.recent)
         self._connect()
@@ -109,8 +117,9 @@ class MainWindow(QMainWindow):
             return
         self.arrangement.keep()
         self.readings_link.close()
-        self.runner.close()
-        self.reader.close()
+        self.pictures_link.close()
+        for runner in (self.runner, self.reader, self.drawer):
+            runner.close()
         self.bridge.close()
         event.accept()
 
@@ -137,10 +146,12 @@ class MainWindow(QMainWindow):
             self.files,
             self.decoding,
             self.marks,
+            self.bursts_flow,
             self.choices,
             self.messages,
             self.readings,
             self.notes,
+            self.pictures,
             self.arrangement,
             self.cancel_work,
         )
@@ -152,11 +163,13 @@ class MainWindow(QMainWindow):
         self.chooser = Chooser(self)
         self.readings = ReadingsPanel(self)
         self.bursts = BurstsPanel(self)
+        self.pictures = PicturesPanel(self)
         self.notes = NotesPanel(self)
         self.setCentralWidget(self._centre())
         self.arrangement = WindowLayout(self, self._settings)
         self.arrangement.add("Readings", self.readings, RIGHT)
         self.arrangement.add("What is sent", self.bursts, BELOW)
+        self.arrangement.add("Pictures", self.pictures, BELOW)
         self.arrangement.add("Notes", self.notes, BELOW)
         self.hint = QLabel("", self)
         self.hint.setObjectName("mouseHint")
@@ -192,11 +205,13 @@ class MainWindow(QMainWindow):
         return centre
 
     def _connect(self) -> None:
-        for teller in (self.bridge.refused, self.files.told, self.decoding.told, self.readings_link.told):
-            teller.connect(self.tell)
+        self.bridge.refused.connect(self.tell)
+        for flow in (self.files, self.decoding, self.readings_link, self.pictures_link, self.bursts_flow):
+            flow.told.connect(self.tell)
         self.bridge.changed.connect(self._follow)
         self.view.changed.connect(self._show_sent)
         self.view.span_changed.connect(self._allow)
+        self.view.burst_changed.connect(self._allow)
         self.runner.changed.connect(self._allow)
         self.work_bar.cancel_wanted.connect(self.cancel_work)
         self.files.recent_changed.connect(self._show_recent)
@@ -206,6 +221,9 @@ class MainWindow(QMainWindow):
         self.chooser.capture_chosen.connect(self._look_at_capture)
         self.chooser.channel_chosen.connect(self._look_at_channel)
         self.bursts.burst_chosen.connect(self.marks.show_stretch)
+        self.bursts.burst_selected.connect(self.view.choose)
+        self.pictures.export_wanted.connect(self.menus.actions["export_plot"].trigger)
+        self.pictures_link.burst_wanted.connect(self.bursts.select)
         self.bursts.decode_wanted.connect(self.decoding.decode_all)
         self.notes.add_wanted.connect(self.marks.add_note)
         self.notes.edit_wanted.connect(self.marks.edit_note)
@@ -222,6 +240,8 @@ class MainWindow(QMainWindow):
             self.chooser.show_captures(document.data.captures, document.capture_index)
             self.chooser.show_channels(document.capture, document.channel)
             self._turn_to_page(0 if document.capture is None else 1)
+        if change & Change.BURSTS:
+            self.bursts.model.show_names(self.bursts_flow.names())
         if change & (Change.NOTES | Change.CAPTURES):
             self.notes.show_notes(document.data)
         self._allow()
@@ -242,7 +262,15 @@ class MainWindow(QMainWindow):
         if has_capture:
             self._show_range(*self.area.visible_range())
         self.bursts.show_sent(
-            Sent(view.sentence, reasons, view.bursts, view.unit, view.tolerance, has_capture)
+            Sent(
+                view.sentence,
+                reasons,
+                view.bursts,
+                view.unit,
+                view.tolerance,
+                has_capture,
+                self.bursts_flow.names(),
+            )
         )
 
     @Slot()
@@ -258,6 +286,7 @@ class MainWindow(QMainWindow):
                 has_decode=bool(view.runs),
                 has_flips=bool(self.link.flips),
                 has_hand_flips=bool(view.flips),
+                has_burst=bool(self.bursts.chosen_numbers()),
                 has_cursors=bool(self.marks.cursors),
                 has_session=document.path is not None,
                 busy=self.runner.current() is not None,

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QApplication, QMainWindow
 
 from app.errors import HalfturnError
 from app.gui import ask, help_texts
+from app.gui.bursts_flow import BurstsFlow
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.marks_flow import MarksFlow
@@ -21,6 +22,8 @@ from app.gui.panels.readings import ReadingsPanel
 from app.gui.panels.table import RowTable
 from app.gui.panels.text_window import TextWindow
 from app.gui.picture import save_picture
+from app.gui.pictures.export import export_plot
+from app.gui.pictures.panel import PicturesPanel
 from app.gui.style import Appearance
 from app.gui.trace.area import TraceArea
 from app.gui.view_choices import ViewChoices
@@ -40,10 +43,12 @@ class Parts:
     files: FilesFlow
     decoding: DecodeFlow
     marks: MarksFlow
+    bursts: BurstsFlow
     choices: ViewChoices
     messages: MessageStrip
     readings: ReadingsPanel
     notes: NotesPanel
+    pictures: PicturesPanel
     arrangement: WindowLayout
     cancel_work: Callable[[], None]
 
@@ -82,6 +87,7 @@ def _files(parts: Parts) -> Handlers:
         "previous_capture": partial(marks.step_capture, -1),
         "close_capture": marks.close_capture,
         "export_picture": lambda: export_picture(parts),
+        "export_plot": lambda: export_shown_plot(parts),
         "quit": parts.window.close,
     }
 
@@ -138,7 +144,14 @@ def _marks(parts: Parts) -> Handlers:
 
 def _decodes(parts: Parts) -> Handlers:
     decoding = parts.decoding
+    bursts = parts.bursts
     return {
+        "next_burst": partial(bursts.step, 1),
+        "previous_burst": partial(bursts.step, -1),
+        "rename_burst": bursts.begin_renaming,
+        "exclude_burst": bursts.toggle_excluded,
+        "decode_burst": bursts.decode_again,
+        "turn_symbol": bursts.turn_symbol_here,
         "decode_all": decoding.decode_all,
         "decode_span": decoding.decode_span,
         "cancel_work": parts.cancel_work,
@@ -162,6 +175,20 @@ def export_picture(parts: Parts) -> None:
         return
     try:
         save_picture(parts.area, path)
+    except HalfturnError as error:
+        parts.messages.tell(message_of(error, f"exporting {path.name}"))
+
+
+def export_shown_plot(parts: Parts) -> None:
+    """The picture of the panel, or the numbers in it, in a file."""
+    kind = parts.pictures.kind
+    path = ask.where_to_export_plot(
+        parts.window, parts.files.folder() / f"{parts.files.name} {kind.name}.png"
+    )
+    if path is None:
+        return
+    try:
+        export_plot(parts.pictures.view, path)
     except HalfturnError as error:
         parts.messages.tell(message_of(error, f"exporting {path.name}"))
 

@@ -29,6 +29,7 @@ QUESTIONS = (
     "session_to_open",
     "where_to_save",
     "where_to_export",
+    "where_to_export_plot",
     "what_to_do_with_changes",
     "decode_settings",
     "read_options",

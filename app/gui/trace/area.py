@@ -23,6 +23,7 @@ from app.gui.trace.canvas import TraceCanvas
 from app.gui.trace.control import TraceControl
 from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.keys import TraceKeys
+from app.gui.trace.lane_clicks import LaneClicks
 from app.gui.trace.marks_shown import LaneBook, MarksShown
 from app.gui.trace.overview import OverviewStrip
 from app.gui.trace.rows import TraceRow
@@ -41,6 +42,7 @@ class TraceArea(QWidget):
     span_cleared = Signal()
     range_changed = Signal(float, float)
     mouse_hint = Signal(str)
+    symbol_turn_wanted = Signal(float)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -57,6 +59,7 @@ class TraceArea(QWidget):
         self._keys = TraceKeys(self._control)
         self._control.keys = self._keys
         self._canvas.input = self._control
+        self._lane_clicks = LaneClicks(self._canvas, self.symbol_turn_wanted.emit, self)
         self._builder = EnvelopeBuilder(self)
         self.setFocusProxy(self._canvas)
         layout = QVBoxLayout(self)
@@ -181,6 +184,10 @@ class TraceArea(QWidget):
         times = sorted(cursor.time_s for cursor in self._shown.cursors)
         if len(times) >= 2 and times[0] < times[-1]:
             self.span_selected.emit(times[0], times[-1])
+
+    def place_s(self) -> float:
+        """Where a mark goes that is placed by a key: the pointer, the selected cursor, mid-view."""
+        return self._control.place_s()
 
     def cancel(self) -> None:
         self._control.cancel()

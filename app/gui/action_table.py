@@ -6,10 +6,11 @@ What each action runs is handed in by the window under the action's name.
 from __future__ import annotations
 
 from app.gui.action_table_bursts import BURST_ACTIONS, BURSTS
+from app.gui.action_table_readings import READING_ACTIONS, READINGS
 from app.gui.actions import ActionSpec, Situation
 
 FILE, EDIT, VIEW, MARKS, DECODE, HELP = "&File", "&Edit", "&View", "&Marks", "&Decode", "&Help"
-MENUS = (FILE, EDIT, VIEW, MARKS, DECODE, BURSTS, HELP)
+MENUS = (FILE, EDIT, VIEW, MARKS, READINGS, DECODE, BURSTS, HELP)
 
 TOOLBAR = (
     ("open", "save"),
@@ -382,6 +383,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         (),
         lambda now: now.has_decode,
     ),
+    *READING_ACTIONS,
     *BURST_ACTIONS,
     ActionSpec(
         "cautions", HELP, "&Cautions", "What to mind when probing a line, and when trusting a decode", ()

@@ -28,6 +28,7 @@ from app.gui.panels.welcome import Welcome
 from app.gui.panels.work_bar import WorkBar
 from app.gui.pictures.link import PicturesLink
 from app.gui.pictures.panel import PicturesPanel
+from app.gui.readings_flow import ReadingsFlow
 from app.gui.readings_link import ReadingsLink
 from app.gui.recent import RecentFiles
 from app.gui.trace.area import TraceArea
@@ -72,6 +73,7 @@ class MainWindow(QMainWindow):
         self.decoding = DecodeFlow(self.bridge, self.view, self.runner, self)
         self.marks = MarksFlow(self.bridge, self.view, self.area, self)
         self.bursts_flow = BurstsFlow(self.bridge, self.view, self.bursts, self.area, self.decoding, self)
+        self.measuring = ReadingsFlow(self.bridge, self.view, self.readings, self.area, self)
         self.link = TraceLink(self.area, self.bridge, self.view, self)
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
         self.pictures_link = PicturesLink(self.pictures, self.bridge, self.view, self.area, self.drawer)
@@ -83,7 +85,7 @@ class MainWindow(QMainWindow):
             self.menus.confine(name, self.area)
         for name in ("rename_burst", "exclude_burst", "decode_burst"):
             self.bursts.table.addAction(self.menus.actions[name])
-        self.menus.confine("delete", self.area, self.notes.table)
+        self.menus.confine("delete", self.area, self.notes.table, self.readings.pins.table)
         self._changing_menus = ChangingMenus(self.menus, parts, self.recent)
         self._connect()
         self.arrangement.restore()
@@ -147,6 +149,7 @@ class MainWindow(QMainWindow):
             self.decoding,
             self.marks,
             self.bursts_flow,
+            self.measuring,
             self.choices,
             self.messages,
             self.readings,
@@ -206,7 +209,14 @@ class MainWindow(QMainWindow):
 
     def _connect(self) -> None:
         self.bridge.refused.connect(self.tell)
-        for flow in (self.files, self.decoding, self.readings_link, self.pictures_link, self.bursts_flow):
+        for flow in (
+            self.files,
+            self.decoding,
+            self.readings_link,
+            self.pictures_link,
+            self.bursts_flow,
+            self.measuring,
+        ):
             flow.told.connect(self.tell)
         self.bridge.changed.connect(self._follow)
         self.view.changed.connect(self._show_sent)
@@ -222,6 +232,7 @@ class MainWindow(QMainWindow):
         self.chooser.channel_chosen.connect(self._look_at_channel)
         self.bursts.burst_chosen.connect(self.marks.show_stretch)
         self.bursts.burst_selected.connect(self.view.choose)
+        self.readings.pins.export_wanted.connect(self.menus.actions["export_readings"].trigger)
         self.pictures.export_wanted.connect(self.menus.actions["export_plot"].trigger)
         self.pictures_link.burst_wanted.connect(self.bursts.select)
         self.bursts.decode_wanted.connect(self.decoding.decode_all)
@@ -242,6 +253,8 @@ class MainWindow(QMainWindow):
             self._turn_to_page(0 if document.capture is None else 1)
         if change & Change.BURSTS:
             self.bursts.model.show_names(self.bursts_flow.names())
+        if change & (Change.PINS | Change.CAPTURES):
+            self.readings.pins.show_pins(document.data)
         if change & (Change.NOTES | Change.CAPTURES):
             self.notes.show_notes(document.data)
         self._allow()
@@ -287,6 +300,7 @@ class MainWindow(QMainWindow):
                 has_flips=bool(self.link.flips),
                 has_hand_flips=bool(view.flips),
                 has_burst=bool(self.bursts.chosen_numbers()),
+                has_pins=bool(document.data.pins),
                 has_cursors=bool(self.marks.cursors),
                 has_session=document.path is not None,
                 busy=self.runner.current() is not None,

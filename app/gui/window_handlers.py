@@ -24,6 +24,7 @@ from app.gui.panels.text_window import TextWindow
 from app.gui.picture import save_picture
 from app.gui.pictures.export import export_plot
 from app.gui.pictures.panel import PicturesPanel
+from app.gui.readings_flow import ReadingsFlow
 from app.gui.style import Appearance
 from app.gui.trace.area import TraceArea
 from app.gui.view_choices import ViewChoices
@@ -44,6 +45,7 @@ class Parts:
     decoding: DecodeFlow
     marks: MarksFlow
     bursts: BurstsFlow
+    measuring: ReadingsFlow
     choices: ViewChoices
     messages: MessageStrip
     readings: ReadingsPanel
@@ -97,6 +99,14 @@ def _edits(parts: Parts) -> Handlers:
         "undo": parts.document.undo,
         "redo": parts.document.redo,
         "copy": lambda: copy_selected(parts),
+        "pin_readings": parts.measuring.pin,
+        "unpin_readings": parts.measuring.unpin,
+        "copy_sentences": parts.measuring.copy_sentences,
+        "export_readings": lambda: parts.measuring.export(
+            str(parts.files.folder() / f"{parts.files.name} readings.csv")
+        ),
+        "name_cursor": parts.measuring.name_cursor,
+        "cursor_to_level": parts.measuring.to_level,
         "delete": lambda: delete_selected(parts),
     }
 
@@ -213,6 +223,8 @@ def delete_selected(parts: Parts) -> None:
     """A note if the notes have the keyboard, else the flip selected in the trace."""
     if parts.notes.table.hasFocus():
         parts.notes.remove_selected()
+    elif parts.readings.pins.table.hasFocus():
+        parts.measuring.unpin()
     else:
         parts.area.delete_flip()
 

@@ -23,7 +23,7 @@ from app.gui.action_table import ACTIONS, MENUS, TOOLBAR
 from app.gui.actions import Situation, step_text
 from app.model.commands_captures import OpenCapture
 
-EVERYTHING = Situation(True, True, True, True, True, True, True, True, True, "a step", "a step")
+EVERYTHING = Situation(True, True, True, True, True, True, True, True, True, True, "a step", "a step")
 
 
 def test_names_and_keys_are_used_once():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from app.gui.pictures.api import PictureKind
 from app.gui.pictures.intervals import INTERVALS
+from app.gui.pictures.periods import PERIODS
 from app.gui.pictures.phase import PHASE
 from app.gui.pictures.rows import FOLDED, STACK
 from app.gui.pictures.spectra import SPECTRUM, SQUARED
@@ -20,4 +21,5 @@ KINDS: tuple[PictureKind, ...] = (
     TALKERS,
     FOLDED,
     STACK,
+    PERIODS,
 )

@@ -12,6 +12,7 @@ from app.gui.pictures.api import MOST_BURSTS, Picture, PictureRequest, Place
 from app.gui.pictures.panel import PicturesPanel
 from app.gui.trace.area import TraceArea
 from app.gui.work import JobRunner
+from app.model.changes import Change
 from app.model.commands_marks import AddCursor, MoveCursor
 from app.model.corrections import CorrectedBurst
 from dsp.errors import DspError
@@ -49,6 +50,8 @@ class PicturesLink(QObject):
         panel.place_clicked.connect(self._go_to)
         view.changed.connect(self._later)
         view.burst_changed.connect(self._later)
+        view.span_changed.connect(self._later)
+        bridge.changed.connect(self._follow)
         area.range_changed.connect(self._later)
 
     def close(self) -> None:
@@ -84,17 +87,33 @@ class PicturesLink(QObject):
         if view.capture is None or view.channel is None:
             return _EMPTY
         bursts: tuple[tuple[int, CorrectedBurst], ...]
-        if self._panel.of_burst:
+        if self._panel.scope == "burst":
             if view.burst is None or view.chosen is None:
                 return "Select a burst in the table of bursts first."
             bursts = ((view.chosen, view.burst),)
             span_s = (view.burst.basis.start_s, view.burst.basis.end_s)
         else:
-            span_s = self._area.visible_range()
+            found = self._area.visible_range() if self._panel.scope == "view" else self._marked()
+            if found is None:
+                return "Select a span (Shift and drag), or place two cursors first."
+            span_s = found
             bursts = _within(view.bursts, span_s)
         return PictureRequest(
-            view.capture, view.channel, span_s, bursts, self._panel.of_burst, self._panel.chosen
+            view.capture, view.channel, span_s, bursts, self._panel.scope == "burst", self._panel.chosen
         )
+
+    def _marked(self) -> tuple[float, float] | None:
+        """The selected span; without one, what lies between the first and the last cursor."""
+        if self._view.span_s is not None:
+            return self._view.span_s
+        cursors = self._bridge.document.data.cursors
+        times = sorted(one.time_s for one in cursors if one.capture == self._view.index)
+        return (times[0], times[-1]) if times and times[0] < times[-1] else None
+
+    @Slot(object)
+    def _follow(self, change: Change) -> None:
+        if change & Change.CURSORS and self._panel.scope == "span":
+            self._later()
 
     @Slot(object)
     def _made(self, picture: Picture) -> None:

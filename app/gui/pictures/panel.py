@@ -19,7 +19,11 @@ from app.gui.pictures.api import Picture, PictureKind
 from app.gui.pictures.kinds import KINDS
 from app.gui.pictures.view import PictureView
 
-OF = (("view", "what is in view"), ("burst", "the selected burst"))
+OF = (
+    ("view", "what is in view"),
+    ("burst", "the selected burst"),
+    ("span", "the span, or between cursors"),
+)
 
 
 class PicturesPanel(QWidget):
@@ -71,8 +75,9 @@ class PicturesPanel(QWidget):
         return KINDS[self.kinds.currentRow()]
 
     @property
-    def of_burst(self) -> bool:
-        return bool(self.of.currentData() == "burst")
+    def scope(self) -> str:
+        """One of the keys of `OF`."""
+        return str(self.of.currentData())
 
     @property
     def chosen(self) -> str:

@@ -185,6 +185,10 @@ class TraceArea(QWidget):
         if len(times) >= 2 and times[0] < times[-1]:
             self.span_selected.emit(times[0], times[-1])
 
+    def selected_mark(self) -> Cursor | FlipView | None:
+        """The cursor or flip that is selected."""
+        return self._shown.selected
+
     def place_s(self) -> float:
         """Where a mark goes that is placed by a key: the pointer, the selected cursor, mid-view."""
         return self._control.place_s()

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from dsp.errors import BadInputError
 from dsp.interpolate import find_crossings, middle_level
 from dsp.measure_timing import moving_level
+from dsp.near_carrier import STRONG_NOISE, near_carrier
 from dsp.reading import Reading
 
 Floats = NDArray[np.float64]
@@ -51,7 +52,13 @@ class PeriodReadings:
 
 
 def read_period(
-    times_s: Floats, *, about_s: float | None = None, halves: bool = False, least_std_s: float = 0.0
+    times_s: Floats,
+    *,
+    about_s: float | None = None,
+    halves: bool = False,
+    least_std_s: float = 0.0,
+    widening: float = 1.0,
+    longest: float = math.inf,
 ) -> PeriodReadings | None:
     """Period of instants in ascending order, shape (instants,); None for fewer than three, or without a common period.
 
@@ -60,6 +67,8 @@ def read_period(
     about_s : the period, within a tenth or so; the median interval if None.
     halves : steps of half a period occur, as where a carrier is turned over.
     least_std_s : what an instant is uncertain by at least, from noise or sampling.
+    longest : periods between neighbouring instants; beyond it, how many they are apart is not known, and the answer None.
+    widening : of the period's uncertainty, where the errors of neighbouring instants are alike.
     """
     times = np.asarray(times_s, np.float64)
     if times.size < 3 or not np.all(np.diff(times) > 0):
@@ -69,33 +78,45 @@ def read_period(
         return None
     unit = 0.5 if halves else 1.0
     steps = np.round(np.diff(times) / rough / unit) * unit
-    number = np.concatenate([[0.0], np.cumsum(steps)])
-    good = np.ones(times.size, bool)
-    period = rough
-    for _ in range(3):
-        period, origin = _line(number[good], times[good])
-        if not period > 0:
-            return None
-        # numbers follow the better period, from the middle on, so that a rough one does no harm at the ends
-        number = np.round((times - origin) / period / unit) * unit
-        good = np.abs((times - origin) / period - number) < _OFF * unit
-        if good.sum() < 3:
-            return None
+    by_steps = _settled(times, np.concatenate([[0.0], np.cumsum(steps)]), unit)
+    # a step that noise or a flip makes rounds the wrong way shifts all after it; the grid of a known period does not
+    turns = times / (rough * unit)
+    phase = float(np.angle(np.mean(np.exp(2j * np.pi * (turns - turns[0])))) / (2 * np.pi))
+    by_grid = _settled(times, np.round(turns - turns[0] - phase) * unit, unit)
+    found = [one for one in (by_steps, by_grid) if one is not None]
+    if not found:
+        return None
+    number, good = max(found, key=lambda one: int(one[1].sum()))
     times, number = times[good], number[good]
     kept = np.concatenate([[True], np.diff(number) > 0])
     times, number = times[kept], number[kept]
     left_out = int(np.size(times_s) - times.size)
-    if times.size < 3 or left_out > times.size / 2:
+    if times.size < 3 or left_out > times.size / 2 or float(np.diff(number).max()) > longest:
         return None
-    return _readings(times, number, left_out, least_std_s)
+    return _readings(times, number, left_out, least_std_s, widening)
+
+
+@dataclass(frozen=True, eq=False)
+class CycleTimes:
+    """Rising crossings in seconds from the first sample; ``std_s`` is what noise makes each uncertain by.
+
+    ``averaged`` tells that only what lies near the carrier was looked at; ``widening`` is what that does to the
+    uncertainty of a period fitted to them (`dsp.near_carrier`).
+    """
+
+    times_s: Floats
+    std_s: float
+    averaged: bool = False
+    widening: float = 1.0
 
 
 def cycle_times(
     values: NDArray[Any], rate_hz: float, *, noise: float = 0.0, carrier_hz: float | None = None
-) -> tuple[Floats, float]:
-    """Rising crossings of the middle level, in seconds from the first sample, and the uncertainty noise gives one.
+) -> CycleTimes:
+    """Rising crossings of the middle level.
 
-    With ``carrier_hz`` the level follows the mean over four periods (`dsp.measure_timing.moving_level`).
+    With ``carrier_hz`` the level follows the mean over four periods (`dsp.measure_timing.moving_level`), and where noise is
+    strong, only what lies near the carrier is looked at.
 
     Raises
     ------
@@ -107,10 +128,31 @@ def cycle_times(
     window = rate_hz / carrier_hz * _LEVEL_PERIODS if carrier_hz else math.inf
     signal = signal - (moving_level(signal, window) if signal.size > window + 2 else middle_level(signal))
     amplitude = math.sqrt(2) * float(np.sqrt(np.nanmean(signal * signal)))
+    widening, averaged = 1.0, False
+    if carrier_hz and noise > STRONG_NOISE * amplitude and np.isfinite(signal).all():
+        near = near_carrier(signal, rate_hz / carrier_hz)
+        signal, noise, widening, averaged = near.signal, noise * near.noise_gain, near.widening_rising, True
+        amplitude = math.sqrt(2) * float(np.sqrt(np.mean(signal * signal)))
     found = find_crossings(signal, hysteresis=max(4 * noise, 0.1 * amplitude), noise=noise)
     chosen = found.rising
     stds = found.stds[chosen]
-    return found.positions[chosen] / rate_hz, float(np.median(stds)) / rate_hz if stds.size else 0.0
+    std_s = float(np.median(stds)) / rate_hz if stds.size else 0.0
+    return CycleTimes(found.positions[chosen] / rate_hz, std_s, averaged, widening)
+
+
+def _settled(times: Floats, number: Floats, unit: float) -> tuple[Floats, NDArray[np.bool_]] | None:
+    """Numbers on the even grid that they themselves lead to, and which instants lie on it."""
+    good = np.ones(times.size, bool)
+    for _ in range(4):
+        period, origin = _line(number[good], times[good])
+        if not period > 0:
+            return None
+        # numbers follow the better period, from the middle on, so that a rough one does no harm at the ends
+        number = np.round((times - origin) / period / unit) * unit
+        good = np.abs((times - origin) / period - number) < _OFF * unit
+        if good.sum() < 3:
+            return None
+    return number, good
 
 
 def _line(number: Floats, times: Floats) -> tuple[float, float]:
@@ -122,14 +164,16 @@ def _line(number: Floats, times: Floats) -> tuple[float, float]:
     return period, float(times.mean() - period * number.mean())
 
 
-def _readings(times: Floats, number: Floats, left_out: int, least_std_s: float) -> PeriodReadings:
+def _readings(
+    times: Floats, number: Floats, left_out: int, least_std_s: float, widening: float
+) -> PeriodReadings:
     period, origin = _line(number, times)
     residual = times - origin - period * number
     freedom = times.size - 2
     found = math.sqrt(float(residual @ residual) / freedom)
     scatter = max(found, least_std_s)
     spread = float(np.sum((number - number.mean()) ** 2))
-    period_std = scatter / math.sqrt(spread)
+    period_std = widening * scatter / math.sqrt(spread)
     steps = np.diff(number)
     deviations = np.diff(times) - steps * period
     single = deviations[steps == 1]

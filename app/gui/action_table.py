@@ -388,6 +388,13 @@ ACTIONS: tuple[ActionSpec, ...] = (
     ActionSpec(
         "cautions", HELP, "&Cautions", "What to mind when probing a line, and when trusting a decode", ()
     ),
+    ActionSpec(
+        "find_action",
+        HELP,
+        "&Find an action",
+        "Type a word of what you want to do into the field beside the menus",
+        ("F4",),
+    ),
     ActionSpec("shortcuts", HELP, "&Keyboard and mouse", "All keys, and what the mouse does", ("F1",)),
     ActionSpec("about", HELP, "&About Halfturn", "Version and libraries", line_before=True),
 )

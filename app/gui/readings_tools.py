@@ -16,6 +16,8 @@ from dsp.measure import SpanReadings
 from dsp.measure_period import PeriodReadings, cycle_times, read_period
 from dsp.transition import find_transition
 
+_LONGEST = 5.0
+"""Cycles without a crossing: beyond, the carrier may have been another meanwhile."""
 MOST_SAMPLES = 1 << 20
 """Of a longer stretch single cycles are not measured."""
 
@@ -75,8 +77,15 @@ def cycles_in(
         return None
     samples, start_s = values
     clean = noise if math.isfinite(noise) else 0.0
-    instants, std_s = cycle_times(samples, capture.rate_hz, noise=clean, carrier_hz=carrier_hz)
-    return read_period(start_s + instants, halves=True, least_std_s=std_s)
+    found = cycle_times(samples, capture.rate_hz, noise=clean, carrier_hz=carrier_hz)
+    return read_period(
+        start_s + found.times_s,
+        about_s=1 / carrier_hz if carrier_hz else None,
+        halves=True,
+        least_std_s=found.std_s,
+        widening=found.widening,
+        longest=_LONGEST,
+    )
 
 
 def _period(what: str, found: PeriodReadings | None, known: Tolerance) -> list[ReadingRow]:
@@ -97,7 +106,8 @@ def _period(what: str, found: PeriodReadings | None, known: Tolerance) -> list[R
             jitter.value,
             jitter.std,
             "s",
-            "Root mean square of the instants about an even grid; noise of the capture is part of it",
+            "Root mean square of the instants about an even grid; noise of the capture is part of it, averaged over two "
+            "cycles where it is strong",
         ),
     ]
     if found.period_jitter is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import QSettings, Slot
+from PySide6.QtCore import QSettings, Qt, Slot
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
@@ -19,6 +19,7 @@ from app.gui.files_flow import FilesFlow
 from app.gui.marks_flow import MarksFlow
 from app.gui.menus import Menus
 from app.gui.messages import Message
+from app.gui.panels.action_field import ActionField
 from app.gui.panels.bursts import BurstsPanel, Sent
 from app.gui.panels.chooser import Chooser
 from app.gui.panels.message_strip import MessageStrip
@@ -80,6 +81,8 @@ class MainWindow(QMainWindow):
         self.choices = ViewChoices(self.area, settings)
         parts = self._parts()
         self.menus = Menus(self, handlers_of(parts))
+        self.finder = ActionField(lambda name: self.menus.actions[name], self)
+        self.menuBar().setCornerWidget(self.finder)
         self.choices.attach(self.menus)
         for name in ("zoom_all", "pan_earlier", "pan_later", "next_flip", "previous_flip"):
             self.menus.confine(name, self.area)
@@ -108,6 +111,16 @@ class MainWindow(QMainWindow):
     def cancel_work(self) -> None:
         self.files.forget_waiting()
         self.runner.cancel()
+
+    @Slot()
+    def find_action(self) -> None:
+        """Give the keyboard to the field that finds actions."""
+        self.finder.setFocus(Qt.FocusReason.ShortcutFocusReason)
+        self.finder.selectAll()
+
+    @Slot()
+    def _back_to_work(self) -> None:
+        (self.area if self.pages.currentIndex() else self.welcome.open_button).setFocus()
 
     def closeEvent(self, event: QCloseEvent) -> None:
         if not self._may_leave:
@@ -157,6 +170,7 @@ class MainWindow(QMainWindow):
             self.pictures,
             self.arrangement,
             self.cancel_work,
+            self.find_action,
         )
 
     def _make_panels(self) -> None:
@@ -218,6 +232,8 @@ class MainWindow(QMainWindow):
             self.measuring,
         ):
             flow.told.connect(self.tell)
+        self.finder.not_now.connect(lambda text: self.tell(Message(f"Not possible now: {text}.")))
+        self.finder.done.connect(self._back_to_work)
         self.bridge.changed.connect(self._follow)
         self.view.changed.connect(self._show_sent)
         self.view.span_changed.connect(self._allow)

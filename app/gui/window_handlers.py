@@ -53,6 +53,7 @@ class Parts:
     pictures: PicturesPanel
     arrangement: WindowLayout
     cancel_work: Callable[[], None]
+    find_action: Callable[[], None]
 
 
 def handlers_of(parts: Parts) -> Handlers:
@@ -63,6 +64,7 @@ def handlers_of(parts: Parts) -> Handlers:
         **_views(parts),
         **_marks(parts),
         **_decodes(parts),
+        "find_action": parts.find_action,
         "cautions": lambda: show_cautions(parts),
         "shortcuts": lambda: _show_text(parts, "Keyboard and mouse", help_texts.shortcuts_html()),
         "about": lambda: _show_text(parts, "About Halfturn", help_texts.about_html()),

@@ -9,6 +9,7 @@ import pytest
 from scipy.special import erf
 
 from dsp.measure_period import cycle_times, read_period
+from dsp.measure_timing import carrier_readings
 from dsp.transition import find_transition
 
 
@@ -81,15 +82,40 @@ def test_cycles_of_a_noisy_carrier_with_ripple_by_monte_carlo():
     for _ in range(300):
         wave = np.sin(2 * np.pi * carrier * times + rng.uniform(0, 6)) + 0.3 * np.sin(2 * np.pi * 300 * times)
         noise = 0.03
-        instants, std = cycle_times(
-            wave + rng.normal(0, noise, times.size) + 24, rate, noise=noise, carrier_hz=carrier
-        )
-        found = read_period(instants, halves=True, least_std_s=std)
+        got = cycle_times(wave + rng.normal(0, noise, times.size) + 24, rate, noise=noise, carrier_hz=carrier)
+        found = read_period(got.times_s, halves=True, least_std_s=got.std_s, widening=got.widening)
         assert found is not None
         assert found.periods >= 51
         pulls.append((found.frequency.value - carrier) / found.frequency.std)
     assert np.mean(pulls) == pytest.approx(0, abs=0.25)
     assert 0.75 < np.std(pulls) < 1.15
+
+
+@pytest.mark.parametrize("keyed", [False, True])
+def test_a_carrier_in_strong_noise_is_read_as_surely_as_is_stated(keyed):
+    """Monte Carlo at six samples a cycle and noise of a sixth of the amplitude, with and without flips."""
+    rng = np.random.default_rng(4)
+    rate, carrier, noise = 1.25e6, 203.7e3, 0.14
+    times = np.arange(round(50.5 / carrier * rate)) / rate
+    pulls, cycle_pulls = [], []
+    for _ in range(300):
+        turned = np.where((times * carrier / 8).astype(int) % 3 == 1, -1.0, 1.0) if keyed else 1.0
+        sent = 0.8 * turned * np.sin(2 * np.pi * carrier * times + rng.uniform(0, 6))
+        values = 24 + sent + rng.normal(0, noise, times.size)
+        found = carrier_readings(values, rate, noise=noise, carrier_hz=carrier * 1.0001)
+        assert found is not None
+        assert found.whole_cycles >= 48
+        pulls.append((found.frequency.value - carrier) / found.frequency.std)
+        got = cycle_times(values, rate, noise=noise, carrier_hz=carrier * 1.0001)
+        assert got.averaged
+        period = read_period(
+            got.times_s, about_s=1 / carrier, halves=True, least_std_s=got.std_s, widening=got.widening
+        )
+        assert period is not None
+        cycle_pulls.append((period.frequency.value - carrier) / period.frequency.std)
+    for one in (pulls, cycle_pulls):
+        assert np.mean(one) == pytest.approx(0, abs=0.25)
+        assert 0.6 < np.std(one) < 1.2
 
 
 def wave(shape, rate: float, length_s: float, noise: float = 0.0, seed: int = 0) -> np.ndarray:
@@ -136,3 +162,10 @@ def test_no_transition_where_there_are_two_or_none():
     up = wave(SHAPES["ramp"][0], 50e6, 20e-6)
     assert find_transition(np.concatenate([up, up[::-1]]), 50e6, unit="V", noise=0.01) is None
     assert find_transition(np.full(100, 3.0), 50e6, unit="V", noise=0.01) is None
+
+
+def test_nothing_is_counted_across_a_long_silence():
+    number = np.concatenate([np.arange(20), 60.3 + np.arange(20)])
+    assert read_period(number * 1e-4, about_s=1e-4, longest=5) is None
+    kept = read_period(np.arange(20) * 1e-4, about_s=1e-4, longest=5)
+    assert kept is not None

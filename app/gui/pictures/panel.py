@@ -57,7 +57,7 @@ class PicturesPanel(QWidget):
         self.export.setAccessibleName("Export this picture")
         self.export.setToolTip("Save this picture as PNG or SVG, or the numbers in it as CSV")
         self.export.clicked.connect(self.export_wanted)
-        self.view = PictureView(self)
+        self._view: PictureView | None = None
         self.note = QLabel("", self)
         self.note.setObjectName("pictureNote")
         self.note.setAccessibleName("What went into the picture")
@@ -66,9 +66,17 @@ class PicturesPanel(QWidget):
         self.kinds.currentRowChanged.connect(self._kind_changed)
         self.of.activated.connect(self.wanted)
         self.choice.activated.connect(self._choice_changed)
-        self.view.place_clicked.connect(self.place_clicked)
         self.setFocusProxy(self.kinds)
         self._show_choices()
+
+    @property
+    def view(self) -> PictureView:
+        """What the picture is drawn in; made when it is first wanted, so that the window opens sooner."""
+        if self._view is None:
+            self._view = PictureView(self)
+            self._view.place_clicked.connect(self.place_clicked)
+            self._column.insertWidget(1, self._view, 1)
+        return self._view
 
     @property
     def kind(self) -> PictureKind:
@@ -100,6 +108,7 @@ class PicturesPanel(QWidget):
 
     def showEvent(self, event: QShowEvent) -> None:
         super().showEvent(event)
+        self.view.setVisible(True)
         self.wanted.emit()
 
     def _lay_out(self) -> None:
@@ -117,8 +126,8 @@ class PicturesPanel(QWidget):
         row.addWidget(self.choice)
         row.addStretch(1)
         row.addWidget(self.export)
-        layout.addWidget(self.view, 1)
         layout.addWidget(self.note)
+        self._column = layout
         parts = QSplitter(Qt.Orientation.Horizontal, self)
         parts.setObjectName("picturesSplitter")
         parts.addWidget(self.kinds)

@@ -25,6 +25,8 @@ _MOUSE = (
     ("Shift and drag", "selects a span, with any tool"),
     ("Middle button and drag", "moves the view"),
     ("Alt while dragging", "leaves snapping off"),
+    ("Double click on a symbol in the lane", "turns that symbol over; the bits follow"),
+    ("Double click on a burst or a reading in its table", "fits the burst into the view; pins the reading"),
     ("Escape", "gives up the drag"),
 )
 

@@ -18,6 +18,7 @@ from dsp.transition import find_transition
 
 _LONGEST = 5.0
 """Cycles without a crossing: beyond, the carrier may have been another meanwhile."""
+_LEAST_FLIPS = 4
 MOST_SAMPLES = 1 << 20
 """Of a longer stretch single cycles are not measured."""
 
@@ -60,7 +61,7 @@ def tool_rows(
         rows += _transition(capture, source, known, span_s, found.noise)
     if symbol_rate_bd:
         inside = np.array(sorted(time_s for time_s in flips_s if span_s[0] <= time_s < span_s[1]))
-        rows += _period("symbol", read_period(inside, about_s=1 / symbol_rate_bd), known)
+        rows += _period("symbol", symbols_in(capture, inside, symbol_rate_bd), known)
     return rows
 
 
@@ -86,6 +87,20 @@ def cycles_in(
         widening=found.widening,
         longest=_LONGEST,
     )
+
+
+def symbols_in(
+    capture: Capture, flips_s: Sequence[float] | np.ndarray, symbol_rate_bd: float
+) -> PeriodReadings | None:
+    """Period of the symbol clock from flips in ascending order; None for fewer than four.
+
+    By chance few flips may lie on a line far better than they are known, so each is taken to be uncertain by at least
+    one sample interval, evenly spread (JCGM 100:2008, 4.3.7).
+    """
+    times = np.asarray(flips_s, np.float64)
+    if times.size < _LEAST_FLIPS:
+        return None
+    return read_period(times, about_s=1 / symbol_rate_bd, least_std_s=1 / capture.rate_hz / math.sqrt(12))
 
 
 def _period(what: str, found: PeriodReadings | None, known: Tolerance) -> list[ReadingRow]:

@@ -171,3 +171,13 @@ def test_flips_of_one_clock_have_a_symbol_period():
     found = read(capture, (0.9e-3, 1.5e-3), flips_s=flips, symbol_rate_bd=25_100.0)
     assert found["symbol period"].value == pytest.approx(40e-6, rel=1e-3)
     assert "Over 9 symbols" in found["symbol period"].tip
+
+
+def test_few_flips_are_not_surer_than_the_samples_they_come_from():
+    """Four flips exactly on a line say no more than one sample interval each; three say nothing."""
+    flips = tuple(1e-3 + k * 40e-6 for k in range(4))
+    capture = made(np.zeros(4000), 1e6)
+    found = read(capture, (0.9e-3, 1.5e-3), flips_s=flips, symbol_rate_bd=25_000.0)
+    # spread of 0, 1, 2, 3 about their mean: 5
+    assert found["symbol period"].std == pytest.approx(1e-6 / math.sqrt(12) / math.sqrt(5))
+    assert "symbol period" not in read(capture, (0.9e-3, 1.5e-3), flips_s=flips[:3], symbol_rate_bd=25_000.0)

@@ -15,12 +15,12 @@ from app.gui.pictures.api import (
     Points,
     nearest,
 )
-from app.gui.readings_tools import MOST_SAMPLES, cycles_in
+from app.gui.readings_tools import MOST_SAMPLES, cycles_in, symbols_in
 from app.model.expressions import channel_source
 from app.model.quantity import format_quantity
 from app.model.tolerance import tolerance_of
 from dsp.measure import noise_std
-from dsp.measure_period import PeriodReadings, read_period
+from dsp.measure_period import PeriodReadings
 
 
 def _cycles(request: PictureRequest) -> PeriodReadings:
@@ -45,9 +45,9 @@ def _symbols(request: PictureRequest) -> PeriodReadings:
     flips = sorted(
         flip.time_s for _, one in request.bursts for flip in one.flips if start_s <= flip.time_s <= end_s
     )
-    found = read_period(np.array(flips), about_s=1 / rates[0]) if rates else None
+    found = symbols_in(request.capture, flips, rates[0]) if rates else None
     if found is None:
-        raise NoPictureError("There are no three flips of one symbol clock here: decode, or show one burst.")
+        raise NoPictureError("There are no four flips of one symbol clock here: decode, or show one burst.")
     return found
 
 
@@ -74,7 +74,7 @@ def make_periods(request: PictureRequest) -> Picture:
         "Period and jitter",
         "Time",
         "s",
-        "Deviation of an interval",
+        "Deviation",
         "s",
         (
             Curve(middle, found.deviations_s, "", faint=True),

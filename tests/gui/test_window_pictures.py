@@ -218,3 +218,15 @@ def test_a_hundred_million_samples_are_represented_by_some(window, qtbot):
     picture = KINDS[0].make(PictureRequest(capture, "line", (0.0, 1.0), ()))
     assert "of 100 000 000 samples" in picture.note
     assert Tone.read <= 1 << 21
+
+
+def test_a_burst_that_is_left_out_goes_from_the_pictures_of_the_view(shown, qtbot):
+    take(shown, qtbot, 6, burst=False)
+    before = column(drawn(shown, qtbot, "Amplitude"), "burst")
+    shown.bursts.select(2)
+    shown.area.show_range(-0.004, 0.02)
+    qtbot.keyClick(
+        shown, Qt.Key.Key_X, Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier
+    )
+    after = column(drawn(shown, qtbot, "Amplitude"), "burst")
+    assert set(before) - set(after) == {2.0}

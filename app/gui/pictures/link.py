@@ -97,10 +97,16 @@ class PicturesLink(QObject):
             if found is None:
                 return "Select a span (Shift and drag), or place two cursors first."
             span_s = found
-            bursts = _within(view.bursts, span_s)
+            bursts = _within(view.bursts, span_s, self._left_out())
         return PictureRequest(
             view.capture, view.channel, span_s, bursts, self._panel.scope == "burst", self._panel.chosen
         )
+
+    def _left_out(self) -> list[float]:
+        """An instant in each burst that the user left out."""
+        marks = self._bridge.document.data.burst_marks
+        mine = (self._view.index, self._view.channel)
+        return [one.time_s for one in marks if one.excluded and (one.capture, one.channel) == mine]
 
     def _marked(self) -> tuple[float, float] | None:
         """The selected span; without one, what lies between the first and the last cursor."""
@@ -112,7 +118,7 @@ class PicturesLink(QObject):
 
     @Slot(object)
     def _follow(self, change: Change) -> None:
-        if change & Change.CURSORS and self._panel.scope == "span":
+        if change & Change.BURSTS or (change & Change.CURSORS and self._panel.scope == "span"):
             self._later()
 
     @Slot(object)
@@ -142,12 +148,19 @@ class PicturesLink(QObject):
 
 
 def _within(
-    bursts: tuple[CorrectedBurst, ...], span_s: tuple[float, float]
+    bursts: tuple[CorrectedBurst, ...], span_s: tuple[float, float], left_out_s: list[float]
 ) -> tuple[tuple[int, CorrectedBurst], ...]:
+    """Bursts that reach into a span, each with its number; of very many, evenly spread ones."""
     found = [
         (n, one)
         for n, one in enumerate(bursts)
         if one.basis.start_s < span_s[1] and one.basis.end_s > span_s[0]
     ]
+    if left_out_s:
+        found = [
+            (n, one)
+            for n, one in found
+            if not any(one.burst.start_s <= time_s < one.burst.end_s for time_s in left_out_s)
+        ]
     step = -(-len(found) // MOST_BURSTS) or 1
     return tuple(found[::step])

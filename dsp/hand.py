@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import logsumexp, ndtr
 
 from dsp.errors import BadInputError
 from dsp.hand_search import WIDEST, Marks, Modes, Prior, find_modes, open_prior, sizes_of, tame, told_nats
@@ -104,6 +103,8 @@ class _Line:
         means, stds = self.means[:, which], np.sqrt(self.covariances[:, which, which])
         middle, most = float(self.shares @ means), float(stds.max())
         # fine about the middle and wide at the same time, as the sizes differ by powers of ten
+        from scipy.special import ndtr
+
         steps = np.concatenate(([0.0], np.geomspace(1e-6, 6.0, 1200))) * most
         places = middle + np.concatenate((-steps[:0:-1], steps))
         below = ndtr((places[:, None] - means) / np.maximum(stds, 1e-300)) @ self.shares
@@ -139,6 +140,8 @@ def fit_grid(
     BadInputError : times that are not finite, a standard uncertainty or rate that is not above zero, a rate without
         its standard uncertainty or the reverse.
     """
+    from scipy.special import logsumexp
+
     times, stds = _checked(times_s, std_s)
     known = _known(rate_bd, rate_std_bd, search_bd)
     kept, first, inverse = np.unique(times, return_index=True, return_inverse=True)
@@ -203,6 +206,8 @@ def _seed(marks: Marks, prior: Prior) -> GridFit | Refusal:
 
 
 def _result(times: Floats, inverse: NDArray[np.intp], marks: Marks, modes: Modes, prior: Prior) -> GridFit:
+    from scipy.special import logsumexp
+
     on, numbers, line = _fitted(marks, modes, prior)
     mean, covariance = line.together()
     origin, period = float(mean[0]), float(mean[1])
@@ -262,6 +267,8 @@ def _fitted(marks: Marks, modes: Modes, prior: Prior) -> tuple[Mask, Floats, _Li
 
 def _line(marks: Marks, numbers: Floats, origin: float, period: float, prior: Prior) -> _Line:
     """The fit at each size of the scatter, each mark weighed by its belonging to the grid."""
+    from scipy.special import logsumexp
+
     t = marks.times
     if marks.stds is None:
         sizes = sizes_of(marks, prior)

@@ -12,7 +12,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from dsp.source import Floats
 
@@ -173,6 +172,8 @@ def _weighed(marks: Marks, modes: Modes, prior: Prior) -> Modes:
 
 def _evidence(marks: Marks, periods: Floats, origins: Floats, numbers: Floats, prior: Prior) -> Floats:
     """Of grids (c,) with numbers (c, n), averaged over the scatter."""
+    from scipy.special import logsumexp
+
     rates = 1.0 / periods
     residuals = ((marks.times - origins[:, None]) * rates[:, None] - numbers)[:, None, :]
     stds = sizes_of(marks, prior)[:, None] if marks.stds is None else marks.stds[None, :]

@@ -7,13 +7,14 @@ of a carrier with flips can be read from them as long as its cycles are not inte
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.errors import BadInputError
 from dsp.interpolate import Crossings, Floats, Values, find_crossings, middle_level
+from dsp.near_carrier import STRONG_NOISE, near_carrier
 from dsp.reading import Reading
 
 _HYSTERESIS_STDS = 4.0
@@ -42,7 +43,8 @@ def carrier_readings(
     """Frequency and whole cycles of the carrier in ``values``, shape (samples,); None where `fit_carrier` is.
 
     With ``carrier_hz``, which need only be near, the level follows the mean over four carrier periods, which
-    takes slow ripple and drift away; without, or if there are fewer periods, it is one level for all.
+    takes slow ripple and drift away; without, or if there are fewer periods, it is one level for all. Where noise is
+    strong beside a known carrier, only what lies near it is looked at (`dsp.near_carrier`).
     """
     signal = np.asarray(values).astype(np.float64)
     window = rate_hz / carrier_hz * _LEVEL_PERIODS if carrier_hz else math.inf
@@ -51,9 +53,17 @@ def carrier_readings(
     if finite.size < 4:
         return None
     amplitude = math.sqrt(2) * float(np.sqrt(np.mean(finite * finite)))
+    widening = 1.0
+    if carrier_hz and noise > STRONG_NOISE * amplitude and finite.size == signal.size:
+        near = near_carrier(signal, rate_hz / carrier_hz)
+        signal, noise, widening = near.signal, noise * near.noise_gain, near.widening
+        amplitude = math.sqrt(2) * float(np.sqrt(np.mean(signal * signal)))
     hysteresis = max(_HYSTERESIS_STDS * noise, _LEAST_HYSTERESIS * amplitude)
     crossings = find_crossings(signal, hysteresis=hysteresis, noise=noise)
-    return fit_carrier(crossings, rate_hz, carrier_hz=carrier_hz)
+    found = fit_carrier(crossings, rate_hz, carrier_hz=carrier_hz)
+    if found is None or found.frequency.std is None:
+        return found
+    return replace(found, frequency=replace(found.frequency, std=found.frequency.std * widening))
 
 
 def moving_level(values: Values, period: float) -> Floats:

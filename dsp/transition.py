@@ -27,8 +27,13 @@ def find_transition(values: Values, rate_hz: float, *, unit: str, noise: float) 
 
     State levels: the mean of the samples about the shortest interval that holds half of those on one side of
     the middle (the shorth of IEEE Std 181, from memory). Duration: between the 10 % and 90 % reference level
-    instants. Each instant carries the noise of one sample, and both that of the levels, through the slope;
-    that is too much rather than too little where many samples lie on the transition.
+    instants. Each instant carries the noise of one sample through the slope of the waveform there, found by a straight
+    line over an eighth of the transition about it; an error of a state level moves both instants at once. With slopes
+    ``s1`` and ``s9`` at the two instants the variance is, to first order (JCGM 100:2008, 5.1.2),
+
+        noise^2 (1/s1^2 + 1/s9^2) + u(low)^2 (0.1/s9 - 0.9/s1)^2 + u(high)^2 (0.9/s9 - 0.1/s1)^2,
+
+    too much rather than too little where noise takes the waveform through a level several times.
     """
     signal = np.asarray(values).astype(np.float64)
     finite = signal[np.isfinite(signal)]
@@ -49,12 +54,28 @@ def find_transition(values: Values, rate_hz: float, *, unit: str, noise: float) 
     if not samples > 0:
         return None
     levels_std = math.hypot(low.std or 0.0, high.std or 0.0)
-    samples_std = math.hypot(math.sqrt(2) * noise, levels_std) * samples / (0.8 * height)
+    first, last = (1 / _local_slope(signal, float(one.positions[0]), samples, height) for one in instants)
+    samples_std = math.hypot(
+        noise * math.hypot(first, last),
+        (low.std or 0.0) * (0.1 * last - 0.9 * first),
+        (high.std or 0.0) * (0.9 * last - 0.1 * first),
+    )
     duration = Reading(samples / rate_hz, samples_std / rate_hz, "s", 1)
     rising = bool(instants[0].rising[0])
     slope = math.copysign(0.8 * height / duration.value, 1 if rising else -1)
     slope_std = abs(slope) * math.hypot(samples_std / samples, levels_std / height)
     return Transition(low, high, duration, Reading(slope, slope_std, f"{unit}/s", 1), rising)
+
+
+def _local_slope(signal: Floats, position: float, samples: float, height: float) -> float:
+    """Steepness about a position, in the signal's unit a sample, at least a tenth of the transition's mean."""
+    reach = max(samples / 16, 1.0)
+    a = max(math.floor(position - reach), 0)
+    part = signal[a : math.ceil(position + reach) + 1]
+    least = 0.08 * height / samples
+    if part.size < 2 or not np.isfinite(part).all():
+        return 0.8 * height / samples
+    return max(abs(float(np.polyfit(np.arange(part.size), part, 1)[0])), least)
 
 
 def _state(values: Floats, unit: str, noise: float) -> Reading:

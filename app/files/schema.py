@@ -297,6 +297,32 @@ _MARKS = (
             Field("text", TEXT, "", "the note"),
         ),
     ),
+    Table(
+        "burst_marks",
+        "bursts that the user named or left out",
+        (
+            _KEY,
+            _CAPTURE,
+            Field("channel", TEXT, "", "name of the channel, or arithmetic on channels"),
+            _time("time_s", "an instant within the burst"),
+            Field("name", TEXT, "", "name of the burst"),
+            Field("excluded", FLAG, "", "1: the burst is left out"),
+        ),
+    ),
+    Table(
+        "pins",
+        "readings kept as they were",
+        (
+            _KEY,
+            _CAPTURE,
+            Field("name", TEXT, "", "name of the reading"),
+            Field("quantity", TEXT, "", "which reading it is"),
+            Field("place", TEXT, "", "what it was read of"),
+            Field("value", MEASURE, "see `unit`", "the value"),
+            Field("std", MEASURE, "see `unit`", "its standard uncertainty", True),
+            Field("unit", TEXT, "", "unit of both"),
+        ),
+    ),
 )
 
 SESSION = Group(

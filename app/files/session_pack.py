@@ -55,6 +55,10 @@ def pack(
     _add(root, _TABLES["spans"], [(s.key, s.capture, s.name, s.start_s, s.end_s) for s in data.spans])
     _add(root, _TABLES["flips"], [(f.key, f.capture, f.time_s, f.removes) for f in data.flips])
     _add(root, _TABLES["notes"], [(n.key, n.capture, n.time_s, n.text) for n in data.notes])
+    marks = [(m.key, m.capture, m.channel, m.time_s, m.name, m.excluded) for m in data.burst_marks]
+    _add(root, _TABLES["burst_marks"], marks)
+    pins = [(p.key, p.capture, p.name, p.quantity, p.place, p.value, p.std, p.unit) for p in data.pins]
+    _add(root, _TABLES["pins"], pins)
     return root
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from app.errors import SessionError
 from app.files.session_tree import Node, decoded
 from app.model.capture import Capture, Channel, Segment
-from app.model.items import Cursor, DecodeRun, FlipMark, Note, SessionData, SpanMark
+from app.model.items import BurstMark, Cursor, DecodeRun, FlipMark, Note, Pin, SessionData, SpanMark
 from dsp.results import (
     Alternative,
     Burst,
@@ -47,6 +47,8 @@ def unpack(root: Node, open_link: OpenLink) -> SessionData:
         flips=tuple(FlipMark(k, c, t, bool(removes)) for k, c, t, removes in _rows(root, "flips")),
         notes=tuple(Note(k, _index(c), _number(t), text) for k, c, t, text in _rows(root, "notes")),
         decodes=tuple(_decode(node, f"/decodes/{n}") for n, node in enumerate(root.numbered("decodes"))),
+        burst_marks=tuple(_burst_mark(row) for row in _rows(root, "burst_marks")),
+        pins=tuple(_pin(row) for row in _rows(root, "pins")),
         created=_of(root, "created"),
         next_key=_of(root, "next_key"),
     )
@@ -54,9 +56,27 @@ def unpack(root: Node, open_link: OpenLink) -> SessionData:
     return data
 
 
+def _burst_mark(row: tuple[Any, ...]) -> BurstMark:
+    key, capture, channel, time_s, name, excluded = row
+    return BurstMark(key, capture, channel, time_s, name, bool(excluded))
+
+
+def _pin(row: tuple[Any, ...]) -> Pin:
+    key, capture, name, quantity, place, value, std, unit = row
+    return Pin(key, capture, name, quantity, place, value, _number(std), unit)
+
+
 def _check_items(data: SessionData) -> None:
     keys: set[int] = set()
-    for items in (data.cursors, data.spans, data.flips, data.notes, data.decodes):
+    for items in (
+        data.cursors,
+        data.spans,
+        data.flips,
+        data.notes,
+        data.decodes,
+        data.burst_marks,
+        data.pins,
+    ):
         for item in items:
             if item.capture is not None and item.capture >= len(data.captures):
                 raise SessionError(f"item {item.key} stands on capture {item.capture}, which is not there")

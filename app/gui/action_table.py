@@ -5,13 +5,15 @@ What each action runs is handed in by the window under the action's name.
 
 from __future__ import annotations
 
+from app.gui.action_table_bursts import BURST_ACTIONS, BURSTS
+from app.gui.action_table_channels import channel_actions
 from app.gui.action_table_handover import HANDOVER
 from app.gui.action_table_look import look_actions
+from app.gui.action_table_readings import READING_ACTIONS, READINGS
 from app.gui.actions import ActionSpec, Situation
 
-MENUS = ("&File", "&Edit", "&View", "&Marks", "&Decode", "&Help")
-
-FILE, EDIT, VIEW, MARKS, DECODE, HELP = MENUS
+FILE, EDIT, VIEW, MARKS, DECODE, HELP = "&File", "&Edit", "&View", "&Marks", "&Decode", "&Help"
+MENUS = (FILE, EDIT, VIEW, MARKS, READINGS, DECODE, BURSTS, HELP)
 
 TOOLBAR = (
     ("open", "save"),
@@ -122,6 +124,14 @@ ACTIONS: tuple[ActionSpec, ...] = (
         line_before=True,
     ),
     *HANDOVER,
+    ActionSpec(
+        "export_plot",
+        FILE,
+        "Export the shown pict&ure…",
+        "Save the picture of the panel Pictures as PNG or SVG, or its numbers as CSV",
+        ("Ctrl+Shift+P",),
+        _capture,
+    ),
     ActionSpec("quit", FILE, "&Quit", "Leave the program", ("Ctrl+Q",), line_before=True),
     ActionSpec(
         "undo",
@@ -344,30 +354,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         ("Ctrl+Shift+E",),
         line_before=True,
     ),
-    ActionSpec(
-        "derived_channel",
-        DECODE,
-        "&Derived channel…",
-        "Look at and decode arithmetic on channels, filters, a delay",
-        ("Ctrl+Shift+C",),
-        _capture,
-    ),
-    ActionSpec(
-        "pair_channels",
-        DECODE,
-        "&Pair of channels…",
-        "Match two probes in gain and delay, and look at their difference and mean",
-        ("Ctrl+Shift+P",),
-        _capture,
-    ),
-    ActionSpec(
-        "describe_channel",
-        DECODE,
-        "Channel's &meaning…",
-        "Probe factor, shift and unit of the channel looked at",
-        (),
-        _capture,
-    ),
+    *channel_actions(DECODE, _capture),
     ActionSpec(
         "clear_decode",
         DECODE,
@@ -376,8 +363,17 @@ ACTIONS: tuple[ActionSpec, ...] = (
         (),
         lambda now: now.has_decode,
     ),
+    *READING_ACTIONS,
+    *BURST_ACTIONS,
     ActionSpec(
         "cautions", HELP, "&Cautions", "What to mind when probing a line, and when trusting a decode", ()
+    ),
+    ActionSpec(
+        "find_action",
+        HELP,
+        "&Find an action",
+        "Type a word of what you want to do into the field beside the menus",
+        ("F4",),
     ),
     ActionSpec("shortcuts", HELP, "&Keyboard and mouse", "All keys, and what the mouse does", ("F1",)),
     ActionSpec("about", HELP, "&About Halfturn", "Version and libraries", line_before=True),

@@ -37,7 +37,7 @@ def look_actions(menu: str) -> tuple[ActionSpec, ...]:
             menu,
             "Interpolate &between samples",
             "Draw the band-limited curve (sin x / x) through the samples where there is room; the trace says so",
-            ("Ctrl+I",),
+            ("Ctrl+Shift+I",),
             checkable=True,
         ),
         ActionSpec(

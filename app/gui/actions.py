@@ -15,6 +15,8 @@ class Situation:
     has_decode: bool = False
     has_flips: bool = False
     has_hand_flips: bool = False
+    has_burst: bool = False
+    has_pins: bool = False
     has_cursors: bool = False
     has_session: bool = False
     busy: bool = False

@@ -72,6 +72,40 @@ def where_to_export(parent: QWidget, suggestion: Path) -> Path | None:
     return path if path.suffix else path.with_suffix(".png")
 
 
+def where_to_export_plot(parent: QWidget, suggestion: Path) -> Path | None:
+    """A file for a picture, or for the numbers in it."""
+    name, _ = QFileDialog.getSaveFileName(
+        parent, "Export this picture", str(suggestion), "Pictures and tables (*.png *.svg *.csv)"
+    )
+    if not name:
+        return None
+    path = Path(name)
+    return path if path.suffix else path.with_suffix(".png")
+
+
+def where_to_export_table(parent: QWidget, suggestion: Path) -> Path | None:
+    name, _ = QFileDialog.getSaveFileName(parent, "Export readings", str(suggestion), "Tables (*.csv)")
+    if not name:
+        return None
+    path = Path(name)
+    return path if path.suffix else path.with_suffix(".csv")
+
+
+def cursor_name(parent: QWidget, known: str) -> str | None:
+    text, ok = QInputDialog.getText(
+        parent, "Name the cursor", "Name of the cursor:", QLineEdit.EchoMode.Normal, known
+    )
+    return text.strip() or None if ok else None
+
+
+def level(parent: QWidget, unit: str, known: float) -> float | None:
+    """A level in the unit of the channel."""
+    value, ok = QInputDialog.getDouble(
+        parent, "Next crossing of a level", f"Level in {unit}:", known, -1e12, 1e12, 6
+    )
+    return value if ok else None
+
+
 def what_to_do_with_changes(parent: QWidget, name: str) -> Literal["save", "discard", "stay"]:
     """Before unsaved changes would be lost."""
     box = QMessageBox(parent)

@@ -23,10 +23,12 @@ class ChannelView(QObject):
     """``changed`` when another capture or channel is looked at, or its bursts are others.
 
     ``span_changed`` when another stretch of time is selected; a span belongs to the view, not to the session.
+    ``burst_changed`` when another burst is selected.
     """
 
     changed = Signal()
     span_changed = Signal()
+    burst_changed = Signal()
 
     def __init__(self, bridge: DocumentBridge, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -37,6 +39,8 @@ class ChannelView(QObject):
         self.bursts: tuple[CorrectedBurst, ...] = ()
         self.span_s: tuple[float, float] | None = None
         self.hidden: frozenset[str] = frozenset()
+        self.chosen: int | None = None
+        """Number of the selected burst among `bursts`."""
         bridge.changed.connect(self._follow)
 
     @property
@@ -103,6 +107,19 @@ class ChannelView(QObject):
             self.span_s = span_s
             self.span_changed.emit()
 
+    @property
+    def burst(self) -> CorrectedBurst | None:
+        """The selected burst."""
+        return None if self.chosen is None else self.bursts[self.chosen]
+
+    def choose(self, number: int | None) -> None:
+        """Select a burst by its number."""
+        if number is not None and not 0 <= number < len(self.bursts):
+            number = None
+        if number != self.chosen:
+            self.chosen = number
+            self.burst_changed.emit()
+
     @Slot(object)
     def _follow(self, change: Change) -> None:
         if not change & _CONCERNS:
@@ -111,6 +128,8 @@ class ChannelView(QObject):
             self.bursts = ()
         else:
             self.bursts = self._book.bursts_of(self._document.data, self.index, self.channel)
+        if self.chosen is not None and self.chosen >= len(self.bursts):
+            self.choose(None)
         before = self._shown
         self._shown = self.capture
         if before is not None and self._shown is not None and not _same_samples(before, self._shown):

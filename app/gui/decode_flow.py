@@ -47,6 +47,14 @@ class DecodeFlow(QObject):
         if self._view.span_s is not None:
             self._decode(self._view.span_s)
 
+    def decode_stretch(self, span_s: tuple[float, float], settings: DecodeSettings) -> None:
+        """Decode a stretch with settings of its own, held within the capture."""
+        capture = self._view.capture
+        if capture is not None:
+            ends = [part.start_s + (part.last - part.first) / capture.rate_hz for part in capture.segments]
+            first_s = min(part.start_s for part in capture.segments)
+            self._decode((max(span_s[0], first_s), min(span_s[1], max(ends))), settings)
+
     def ask_settings(self) -> None:
         settings = ask.decode_settings(self._window, self.settings)
         if settings is not None:
@@ -56,11 +64,13 @@ class DecodeFlow(QObject):
         if self._view.index is not None and self._view.channel is not None:
             self._bridge.run(ClearDecodes(self._view.index, self._view.channel))
 
-    def _decode(self, span_s: tuple[float, float] | None) -> None:
+    def _decode(self, span_s: tuple[float, float] | None, settings: DecodeSettings | None = None) -> None:
         capture = self._view.capture
         if capture is None:
             return
-        request = DecodeRequest(capture, self._view.channel, span_s, self.settings, hash_wanted=True)
+        request = DecodeRequest(
+            capture, self._view.channel, span_s, settings or self.settings, hash_wanted=True
+        )
         self._runner.start(
             f"Decoding {self._view.channel}",
             lambda progress, cancelled: run_decode(request, progress, cancelled),

@@ -17,6 +17,8 @@ _MOUSE = (
     ("Middle button and drag", "moves the view"),
     ("Control and wheel, Control and drag", "scales and shifts the values under the pointer"),
     ("Alt while dragging", "leaves snapping off"),
+    ("Double click on a symbol in the lane", "turns that symbol over; the bits follow"),
+    ("Double click on a burst or a reading in its table", "fits the burst into the view; pins the reading"),
     ("Escape", "gives up the drag"),
 )
 

@@ -23,15 +23,23 @@ def save_picture(widget: QWidget, path: Path) -> None:
     if suffix not in (".png", ".svg"):
         raise UsageError(f"{path}: a picture can be .png or .svg; choose one of the two")
     content = _png(widget) if suffix == ".png" else _svg(widget)
+    write_whole(path, content)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file that appears only when it is whole.
+
+    Raises
+    ------
+    app.errors.UsageError : the file cannot be written.
+    """
     part = path.with_name(path.name + ".part")
     try:
         part.write_bytes(content)
         part.replace(path)
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise UsageError(
-            f"{path}: the picture cannot be written ({error.strerror}); choose another folder"
-        ) from error
+        raise UsageError(f"{path}: it cannot be written ({error.strerror}); choose another folder") from error
 
 
 def _png(widget: QWidget) -> bytes:
@@ -51,6 +59,7 @@ def _svg(widget: QWidget) -> bytes:
     generator.setViewBox(widget.rect())
     generator.setTitle(widget.accessibleName())
     painter = QPainter(generator)
-    widget.render(painter, QPoint(0, 0))
+    # plots have a render of their own, of their scene alone
+    QWidget.render(widget, painter, QPoint(0, 0))
     painter.end()
     return bytes(held.data())

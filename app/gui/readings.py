@@ -8,16 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from app.gui.hand_texts import difference_text, rate_text, rates_text, scatter_text
-from app.model.capture import Capture, Segment
+from app.gui.readings_tools import ReadingRow, counted, measured, segment_of, tool_rows
+from app.model.capture import Capture
 from app.model.expressions import ChannelSource, channel_source
 from app.model.items import Cursor
-from app.model.quantity import format_quantity, format_value
+from app.model.quantity import format_value
 from app.model.tolerance import Tolerance, tolerance_of
 from dsp.errors import BadInputError
 from dsp.hand import GridFit, fit_grid
 from dsp.hand_flips import compare_flips, union_symbols
 from dsp.measure import SpanReadings, noise_std, read_span
-from dsp.reading import Reading
 from dsp.results import Refusal
 
 _AROUND = 2048
@@ -46,15 +46,6 @@ class ReadingsRequest:
     automatic_s: tuple[float, ...] = ()
 
 
-@dataclass(frozen=True)
-class ReadingRow:
-    """A heading where ``text`` is empty."""
-
-    name: str
-    text: str = ""
-    tip: str = ""
-
-
 def readings(request: ReadingsRequest) -> tuple[ReadingRow, ...]:
     """Cursors one by one, what lies between the first and the last, and the selected span."""
     source = channel_source(request.capture, request.channel)
@@ -75,15 +66,17 @@ def _cursor(capture: Capture, source: ChannelSource, known: Tolerance, cursor: C
     said = _value_at(capture, source, known, cursor.time_s)
     return [
         ReadingRow(f"Cursor {cursor.name}"),
-        ReadingRow("time", format_value(cursor.time_s, "s", 9), "Where the cursor stands"),
-        ReadingRow("value", said, "On the straight line between two samples; uncertainty: noise and step"),
+        ReadingRow(
+            "time", format_value(cursor.time_s, "s", 9), "Where the cursor stands", cursor.time_s, None, "s"
+        ),
+        said,
     ]
 
 
-def _value_at(capture: Capture, source: ChannelSource, known: Tolerance, time_s: float) -> str:
-    segment = _segment_of(capture, time_s, time_s)
+def _value_at(capture: Capture, source: ChannelSource, known: Tolerance, time_s: float) -> ReadingRow:
+    segment = segment_of(capture, time_s, time_s)
     if segment is None:
-        return "no sample here"
+        return ReadingRow("value", "no sample here", _VALUE)
     place = segment.first + (time_s - segment.start_s) * capture.rate_hz
     index = min(max(math.floor(place), segment.first), segment.last - 1)
     first, last = max(index - _AROUND, segment.first), min(index + _AROUND, segment.last)
@@ -91,12 +84,15 @@ def _value_at(capture: Capture, source: ChannelSource, known: Tolerance, time_s:
     pair = around[index - first : index - first + 2]
     value = float(pair[0] + (place - index) * (pair[-1] - pair[0]))
     if not math.isfinite(value):
-        return "not a finite number"
+        return ReadingRow("value", "not a finite number", _VALUE)
     noise = noise_std(around)
     # a step of the converter spreads evenly: JCGM 100:2008, F.2.2.1
     step = abs(source.scale) if np.asarray(source.stored[0:0]).dtype.kind in "iu" else 0.0
     std = math.hypot(noise, step / math.sqrt(12)) if math.isfinite(noise) else None
-    return format_quantity(value, known.gain_std(value, std), source.unit)
+    return measured("value", value, known.gain_std(value, std), source.unit, _VALUE)
+
+
+_VALUE = "On the straight line between two samples; uncertainty: noise and step"
 
 
 def _stretch(
@@ -109,14 +105,18 @@ def _stretch(
     if isinstance(found, str):
         return [*rows, ReadingRow("samples", found, "Nothing is measured across the edge of a segment")]
     rows += _cycles(found, known)
-    rows.append(ReadingRow("flips", str(inside), "Flips within, after your corrections"))
+    rows.append(counted("flips", inside, "Flips within, after your corrections"))
+    rows += tool_rows(request.capture, source, known, span_s, found, request.flips_s, request.symbol_rate_bd)
     levels = (
         ("mean", found.mean, "Of all samples within"),
         ("RMS", found.rms, "Root of the mean square, about zero"),
         ("peak to peak", found.peak_to_peak, "Greatest less least sample"),
         ("slope", found.slope, "Of the straight line fitted by least squares"),
     )
-    rows += [ReadingRow(name, _level(one, known), tip) for name, one, tip in levels]
+    rows += [
+        measured(name, one.value, known.gain_std(one.value, one.std), one.unit, tip)
+        for name, one, tip in levels
+    ]
     return rows + _by_hand(request, known, span_s)
 
 
@@ -171,11 +171,9 @@ def _times(capture: Capture, known: Tolerance, length_s: float) -> list[ReadingR
     # each end stands somewhere within one sample interval: evenly spread, JCGM 100:2008, 4.3.7
     placed = math.sqrt(2 / 12) / capture.rate_hz
     std = known.time_std(length_s, placed)
-    rows = [ReadingRow("difference", format_quantity(length_s, std, "s"), _PLACED)]
+    rows = [measured("difference", length_s, std, "s", _PLACED)]
     if length_s > 0 and std is not None:
-        rows.append(
-            ReadingRow("1 / difference", format_quantity(1 / length_s, std / length_s**2, "Hz"), _PLACED)
-        )
+        rows.append(measured("1 / difference", 1 / length_s, std / length_s**2, "Hz", _PLACED))
     return rows
 
 
@@ -184,7 +182,7 @@ _PLACED = "Uncertainty: one sample interval at each end, and the time base"
 
 def _read(request: ReadingsRequest, source: ChannelSource, span_s: tuple[float, float]) -> SpanReadings | str:
     capture = request.capture
-    segment = _segment_of(capture, *span_s)
+    segment = segment_of(capture, *span_s)
     if segment is None:
         return _SEVERAL_SEGMENTS
     start = segment.first + math.ceil((span_s[0] - segment.start_s) * capture.rate_hz)
@@ -215,18 +213,10 @@ def _cycles(found: SpanReadings, known: Tolerance) -> list[ReadingRow]:
     tone = found.carrier.frequency
     std = known.time_std(tone.value, tone.std)
     return [
-        ReadingRow(
-            "frequency", format_quantity(tone.value, std, "Hz"), "From the crossings of the middle level"
-        ),
-        ReadingRow(
-            "whole cycles", str(found.carrier.whole_cycles), "Between the first and the last crossing"
-        ),
-        ReadingRow("crossings", str(found.carrier.crossings), "Of the middle level, in both directions"),
+        measured("frequency", tone.value, std, "Hz", "From the crossings of the middle level"),
+        counted("whole cycles", found.carrier.whole_cycles, "Between the first and the last crossing"),
+        counted("crossings", found.carrier.crossings, "Of the middle level, in both directions"),
     ]
-
-
-def _level(one: Reading, known: Tolerance) -> str:
-    return format_quantity(one.value, known.gain_std(one.value, one.std), one.unit)
 
 
 def _instrument(capture: Capture) -> list[ReadingRow]:
@@ -237,12 +227,3 @@ def _instrument(capture: Capture) -> list[ReadingRow]:
     if capture.gain_percent is None:
         rows.append(ReadingRow("gain tolerance", "not stated", tip))
     return [ReadingRow("Instrument"), *rows] if rows else []
-
-
-def _segment_of(capture: Capture, start_s: float, end_s: float) -> Segment | None:
-    """The one segment that holds both instants."""
-    for segment in capture.segments:
-        last_s = segment.start_s + (segment.last - segment.first) / capture.rate_hz
-        if segment.start_s <= start_s and end_s <= last_s:
-            return segment
-    return None

@@ -9,7 +9,8 @@ from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
 from app.gui.messages import message_of
 from app.gui.panels.readings import ReadingsPanel
-from app.gui.readings import ReadingRow, ReadingsRequest, readings
+from app.gui.readings import ReadingsRequest, readings
+from app.gui.readings_tools import ReadingRow
 from app.gui.work import JobRunner
 from app.model.changes import Change
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import QSettings, Slot
+from PySide6.QtCore import QSettings, Qt, Slot
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
@@ -13,6 +13,7 @@ from app.files.envelope_cache import EnvelopeCache
 from app.gui import help_texts
 from app.gui.actions import Situation
 from app.gui.bridge import DocumentBridge
+from app.gui.bursts_flow import BurstsFlow
 from app.gui.channel_view import ChannelView
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
@@ -22,6 +23,7 @@ from app.gui.keeping import Keeper
 from app.gui.marks_flow import MarksFlow
 from app.gui.menus import Menus
 from app.gui.messages import Message
+from app.gui.panels.action_field import ActionField
 from app.gui.panels.bursts import BurstsPanel, Sent
 from app.gui.panels.channels import ChannelsPanel
 from app.gui.panels.chooser import Chooser
@@ -31,6 +33,9 @@ from app.gui.panels.readings import ReadingsPanel
 from app.gui.panels.warnings import WarningsPanel
 from app.gui.panels.welcome import Welcome
 from app.gui.panels.work_bar import WorkBar
+from app.gui.pictures.link import PicturesLink
+from app.gui.pictures.panel import PicturesPanel
+from app.gui.readings_flow import ReadingsFlow
 from app.gui.readings_link import ReadingsLink
 from app.gui.recent import RecentFiles
 from app.gui.trace.area import TraceArea
@@ -68,6 +73,7 @@ class MainWindow(QMainWindow):
         self.bridge = DocumentBridge(self.document, self)
         self.runner = JobRunner(self)
         self.reader = JobRunner(self, threads=1)
+        self.drawer = JobRunner(self, threads=1)
         self.view = ChannelView(self.bridge, self)
         self.recent = RecentFiles(settings)
         self._make_panels()
@@ -76,17 +82,24 @@ class MainWindow(QMainWindow):
         self.channels_flow = ChannelsFlow(self.channels, self.bridge, self.view, self.runner, self)
         self.watching = WatchFlow(self.bridge, self.files, self.decoding, self)
         self.marks = MarksFlow(self.bridge, self.view, self.area, self)
+        self.bursts_flow = BurstsFlow(self.bridge, self.view, self.bursts, self.area, self.decoding, self)
+        self.measuring = ReadingsFlow(self.bridge, self.view, self.readings, self.area, self)
         self.link = TraceLink(self.area, self.bridge, self.view, self)
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
+        self.pictures_link = PicturesLink(self.pictures, self.bridge, self.view, self.area, self.drawer)
         self.choices = ViewChoices(self.area, settings)
         self.handover = HandoverFlow(self.bridge, self.view, self.files, self.runner, self)
         self.keeper = Keeper(self.bridge, self.files, Path(settings.fileName()).parent / "unsaved", self)
         parts = self._parts()
         self.menus = Menus(self, handlers_of(parts))
+        self.finder = ActionField(lambda name: self.menus.actions[name], self)
+        self.menuBar().setCornerWidget(self.finder)
         self.choices.attach(self.menus)
         for name in ("zoom_all", "pan_earlier", "pan_later", "next_flip", "previous_flip"):
             self.menus.confine(name, self.area)
-        self.menus.confine("delete", self.area, self.notes.table)
+        for name in ("rename_burst", "exclude_burst", "decode_burst"):
+            self.bursts.table.addAction(self.menus.actions[name])
+        self.menus.confine("delete", self.area, self.notes.table, self.readings.pins.table)
         self._changing_menus = ChangingMenus(self.menus, parts, self.recent)
         self._connect()
         self.arrangement.restore()
@@ -110,6 +123,16 @@ class MainWindow(QMainWindow):
         self.files.forget_waiting()
         self.runner.cancel()
 
+    @Slot()
+    def find_action(self) -> None:
+        """Give the keyboard to the field that finds actions."""
+        self.finder.setFocus(Qt.FocusReason.ShortcutFocusReason)
+        self.finder.selectAll()
+
+    @Slot()
+    def _back_to_work(self) -> None:
+        (self.area if self.pages.currentIndex() else self.welcome.open_button).setFocus()
+
     def closeEvent(self, event: QCloseEvent) -> None:
         if not self._may_leave:
             self._in_close_event = True
@@ -123,8 +146,9 @@ class MainWindow(QMainWindow):
         self.keeper.close()
         self.readings_link.close()
         self.watching.close()
-        self.runner.close()
-        self.reader.close()
+        self.pictures_link.close()
+        for runner in (self.runner, self.reader, self.drawer):
+            runner.close()
         self.bridge.close()
         event.accept()
 
@@ -152,14 +176,18 @@ class MainWindow(QMainWindow):
             self.decoding,
             self.channels_flow,
             self.marks,
+            self.bursts_flow,
+            self.measuring,
             self.choices,
             self.messages,
             self.readings,
             self.notes,
+            self.pictures,
             self.arrangement,
             self.cancel_work,
             self.watching,
             self.handover,
+            self.find_action,
         )
 
     def _make_panels(self) -> None:
@@ -170,6 +198,7 @@ class MainWindow(QMainWindow):
         self.readings = ReadingsPanel(self)
         self.channels = ChannelsPanel(self)
         self.bursts = BurstsPanel(self)
+        self.pictures = PicturesPanel(self)
         self.notes = NotesPanel(self)
         self.warnings = WarningsPanel(self)
         self.setCentralWidget(self._centre())
@@ -177,6 +206,7 @@ class MainWindow(QMainWindow):
         self.arrangement.add("Readings", self.readings, RIGHT)
         self.arrangement.add("Channels", self.channels, RIGHT)
         self.arrangement.add("What is sent", self.bursts, BELOW)
+        self.arrangement.add("Pictures", self.pictures, BELOW)
         self.arrangement.add("Notes", self.notes, BELOW)
         self.arrangement.add("Warnings", self.warnings, BELOW)
         self.hint = QLabel("", self)
@@ -213,15 +243,27 @@ class MainWindow(QMainWindow):
         return centre
 
     def _connect(self) -> None:
-        tellers = (self.files, self.decoding, self.channels_flow, self.readings_link, self.watching)
-        for told in (self.bridge.refused, *(teller.told for teller in tellers)):
+        flows = (
+            self.files,
+            self.decoding,
+            self.channels_flow,
+            self.readings_link,
+            self.pictures_link,
+            self.bursts_flow,
+            self.measuring,
+            self.watching,
+            self.handover,
+            self.keeper,
+        )
+        for told in (self.bridge.refused, *(flow.told for flow in flows)):
             told.connect(self.tell)
         self.watching.changed.connect(self._show_watched)
-        self.handover.told.connect(self.tell)
-        self.keeper.told.connect(self.tell)
+        self.finder.not_now.connect(lambda text: self.tell(Message(f"Not possible now: {text}.")))
+        self.finder.done.connect(self._back_to_work)
         self.bridge.changed.connect(self._follow)
         self.view.changed.connect(self._show_sent)
         self.view.span_changed.connect(self._allow)
+        self.view.burst_changed.connect(self._allow)
         self.runner.changed.connect(self._allow)
         self.work_bar.cancel_wanted.connect(self.cancel_work)
         self.files.recent_changed.connect(self._show_recent)
@@ -232,6 +274,10 @@ class MainWindow(QMainWindow):
         self.chooser.channel_chosen.connect(self._look_at_channel)
         self.channels.instrument_wanted.connect(self.marks.describe_capture)
         self.bursts.burst_chosen.connect(self.marks.show_stretch)
+        self.bursts.burst_selected.connect(self.view.choose)
+        self.readings.pins.export_wanted.connect(self.menus.actions["export_readings"].trigger)
+        self.pictures.export_wanted.connect(self.menus.actions["export_plot"].trigger)
+        self.pictures_link.burst_wanted.connect(self.bursts.select)
         self.bursts.decode_wanted.connect(self.decoding.decode_all)
         self.notes.add_wanted.connect(self.marks.add_note)
         self.notes.edit_wanted.connect(self.marks.edit_note)
@@ -250,6 +296,10 @@ class MainWindow(QMainWindow):
             self.chooser.show_channels(document.capture, document.channel)
             self.warnings.show_warnings(document.capture)
             self._turn_to_page(0 if document.capture is None else 1)
+        if change & Change.BURSTS:
+            self.bursts.model.show_names(self.bursts_flow.names())
+        if change & (Change.PINS | Change.CAPTURES):
+            self.readings.pins.show_pins(document.data)
         if change & (Change.NOTES | Change.CAPTURES):
             self.notes.show_notes(document.data)
         self._allow()
@@ -274,7 +324,15 @@ class MainWindow(QMainWindow):
         if has_capture:
             self._show_range(*self.area.visible_range())
         self.bursts.show_sent(
-            Sent(view.sentence, reasons, view.bursts, view.unit, view.tolerance, has_capture)
+            Sent(
+                view.sentence,
+                reasons,
+                view.bursts,
+                view.unit,
+                view.tolerance,
+                has_capture,
+                self.bursts_flow.names(),
+            )
         )
 
     @Slot()
@@ -290,6 +348,8 @@ class MainWindow(QMainWindow):
                 has_decode=bool(view.runs),
                 has_flips=bool(self.link.flips),
                 has_hand_flips=bool(view.flips),
+                has_burst=bool(self.bursts.chosen_numbers()),
+                has_pins=bool(document.data.pins),
                 has_cursors=bool(self.marks.cursors),
                 has_session=document.path is not None,
                 busy=self.runner.current() is not None,

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QApplication, QMainWindow
 
 from app.errors import HalfturnError
 from app.gui import ask, help_texts
+from app.gui.bursts_flow import BurstsFlow
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
@@ -23,6 +24,9 @@ from app.gui.panels.readings import ReadingsPanel
 from app.gui.panels.table import RowTable
 from app.gui.panels.text_window import TextWindow
 from app.gui.picture import save_picture
+from app.gui.pictures.export import export_plot
+from app.gui.pictures.panel import PicturesPanel
+from app.gui.readings_flow import ReadingsFlow
 from app.gui.style import Appearance
 from app.gui.trace.area import TraceArea
 from app.gui.view_choices import ViewChoices
@@ -45,14 +49,18 @@ class Parts:
     decoding: DecodeFlow
     channels: ChannelsFlow
     marks: MarksFlow
+    bursts: BurstsFlow
+    measuring: ReadingsFlow
     choices: ViewChoices
     messages: MessageStrip
     readings: ReadingsPanel
     notes: NotesPanel
+    pictures: PicturesPanel
     arrangement: WindowLayout
     cancel_work: Callable[[], None]
     watching: WatchFlow
     handover: HandoverFlow
+    find_action: Callable[[], None]
 
 
 def handlers_of(parts: Parts) -> Handlers:
@@ -63,6 +71,7 @@ def handlers_of(parts: Parts) -> Handlers:
         **_views(parts),
         **_marks(parts),
         **_decodes(parts),
+        "find_action": parts.find_action,
         "cautions": lambda: show_cautions(parts),
         "shortcuts": lambda: _show_text(parts, "Keyboard and mouse", help_texts.shortcuts_html()),
         "about": lambda: _show_text(parts, "About Halfturn", help_texts.about_html()),
@@ -94,6 +103,7 @@ def _files(parts: Parts) -> Handlers:
         "export_data": parts.handover.export_data,
         "share_copy": parts.handover.share_copy,
         "second_opinion": parts.handover.take_second_opinion,
+        "export_plot": lambda: export_shown_plot(parts),
         "quit": parts.window.close,
     }
 
@@ -103,6 +113,14 @@ def _edits(parts: Parts) -> Handlers:
         "undo": parts.document.undo,
         "redo": parts.document.redo,
         "copy": lambda: copy_selected(parts),
+        "pin_readings": parts.measuring.pin,
+        "unpin_readings": parts.measuring.unpin,
+        "copy_sentences": parts.measuring.copy_sentences,
+        "export_readings": lambda: parts.measuring.export(
+            str(parts.files.folder() / f"{parts.files.name} readings.csv")
+        ),
+        "name_cursor": parts.measuring.name_cursor,
+        "cursor_to_level": parts.measuring.to_level,
         "delete": lambda: delete_selected(parts),
     }
 
@@ -152,7 +170,14 @@ def _marks(parts: Parts) -> Handlers:
 
 def _decodes(parts: Parts) -> Handlers:
     decoding = parts.decoding
+    bursts = parts.bursts
     return {
+        "next_burst": partial(bursts.step, 1),
+        "previous_burst": partial(bursts.step, -1),
+        "rename_burst": bursts.begin_renaming,
+        "exclude_burst": bursts.toggle_excluded,
+        "decode_burst": bursts.decode_again,
+        "turn_symbol": bursts.turn_symbol_here,
         "decode_all": decoding.decode_all,
         "decode_span": decoding.decode_span,
         "cancel_work": parts.cancel_work,
@@ -182,6 +207,20 @@ def export_picture(parts: Parts) -> None:
         parts.messages.tell(message_of(error, f"exporting {path.name}"))
 
 
+def export_shown_plot(parts: Parts) -> None:
+    """The picture of the panel, or the numbers in it, in a file."""
+    kind = parts.pictures.kind
+    path = ask.where_to_export_plot(
+        parts.window, parts.files.folder() / f"{parts.files.name} {kind.name}.png"
+    )
+    if path is None:
+        return
+    try:
+        export_plot(parts.pictures.view, path)
+    except HalfturnError as error:
+        parts.messages.tell(message_of(error, f"exporting {path.name}"))
+
+
 def to_next_panel(parts: Parts) -> None:
     """Give the keyboard to the next part of the window that is shown."""
     focus = QApplication.focusWidget()
@@ -202,6 +241,8 @@ def delete_selected(parts: Parts) -> None:
     """A note if the notes have the keyboard, else the flip selected in the trace."""
     if parts.notes.table.hasFocus():
         parts.notes.remove_selected()
+    elif parts.readings.pins.table.hasFocus():
+        parts.measuring.unpin()
     else:
         parts.area.delete_flip()
 

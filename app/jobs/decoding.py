@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from app.errors import UsageError
 from app.jobs.digest import samples_sha256
@@ -12,9 +13,16 @@ from app.jobs.spans import SpanLimits, overlapping, select, skip_unusable
 from app.model.capture import Capture, Segment
 from app.model.expressions import ChannelSource, channel_source
 from app.model.tolerance import Tolerance, tolerance_of
-from dsp.decoder import decode
 from dsp.errors import BadInputError
 from dsp.results import Decode, DecodeSettings, Refusal, Signalling
+
+
+def decode(*samples: Any, **known: Any) -> Decode:
+    """`dsp.decoder.decode`; loaded at the first call, since it takes longer to load than a window to open."""
+    from dsp.decoder import decode as of_samples
+
+    return of_samples(*samples, **known)
+
 
 Progress = Callable[[float], None]
 Cancelled = Callable[[], bool]

@@ -21,6 +21,10 @@ class Change(Flag):
     """Flips set or removed by hand."""
     NOTES = auto()
     DECODES = auto()
+    BURSTS = auto()
+    """Names of bursts, and which are left out."""
+    PINS = auto()
+    """Readings that were kept."""
     HISTORY = auto()
     """What can be undone and redone, or whether everything is saved."""
     PATH = auto()
@@ -36,6 +40,8 @@ _FIELDS = {
     "flips": Change.FLIPS,
     "notes": Change.NOTES,
     "decodes": Change.DECODES,
+    "burst_marks": Change.BURSTS,
+    "pins": Change.PINS,
 }
 
 

@@ -12,9 +12,9 @@ from dataclasses import replace
 from typing import Protocol, TypeVar
 
 from app.errors import UsageError
-from app.model.items import Cursor, DecodeRun, FlipMark, Note, SessionData, SpanMark
+from app.model.items import BurstMark, Cursor, DecodeRun, FlipMark, Note, Pin, SessionData, SpanMark
 
-Item = TypeVar("Item", Cursor, SpanMark, FlipMark, Note, DecodeRun)
+Item = TypeVar("Item", Cursor, SpanMark, FlipMark, Note, DecodeRun, BurstMark, Pin)
 
 
 class CommandError(UsageError):

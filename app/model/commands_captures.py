@@ -7,9 +7,9 @@ from typing import TypeVar
 
 from app.model.capture import Capture
 from app.model.commands import CommandError, check_capture, extent_s, with_key
-from app.model.items import Cursor, DecodeRun, FlipMark, SessionData, SpanMark
+from app.model.items import BurstMark, Cursor, DecodeRun, FlipMark, Pin, SessionData, SpanMark
 
-OnCapture = TypeVar("OnCapture", Cursor, SpanMark, FlipMark, DecodeRun)
+OnCapture = TypeVar("OnCapture", Cursor, SpanMark, FlipMark, DecodeRun, BurstMark, Pin)
 
 
 def position_of(data: SessionData, capture: Capture) -> int | None:
@@ -90,6 +90,8 @@ class CloseCapture:
             spans=self._kept(data.spans),
             flips=self._kept(data.flips),
             decodes=self._kept(data.decodes),
+            burst_marks=self._kept(data.burst_marks),
+            pins=self._kept(data.pins),
             notes=tuple(
                 note
                 if note.capture is None or note.capture < self.index

@@ -74,6 +74,29 @@ class MoveCursors:
 
 
 @dataclass(frozen=True)
+class RenameCursor:
+    """Give a cursor another name; no two of one capture have the same."""
+
+    key: int
+    name: str
+    item = None
+
+    def describe(self, data: SessionData) -> str:
+        return f"name cursor {find(data.cursors, self.key, 'cursor').name} {self.name.strip()}"
+
+    def apply(self, data: SessionData) -> SessionData:
+        cursor, name = find(data.cursors, self.key, "cursor"), self.name.strip()
+        if not name:
+            raise CommandError("A cursor needs a name.")
+        if name == cursor.name:
+            return data
+        others = [one for one in data.cursors if one.capture == cursor.capture and one.key != cursor.key]
+        if any(one.name.casefold() == name.casefold() for one in others):
+            raise CommandError(f"Another cursor is called {name}; choose another name.")
+        return replace(data, cursors=swapped(data.cursors, replace(cursor, name=name)))
+
+
+@dataclass(frozen=True)
 class RemoveCursor:
     key: int
     item = None

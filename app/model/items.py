@@ -49,6 +49,35 @@ class Note:
 
 
 @dataclass(frozen=True)
+class BurstMark:
+    """What the user says of the burst of ``channel`` that holds ``time_s``: its name, and whether it is left out."""
+
+    key: int
+    capture: int
+    channel: str
+    time_s: float
+    name: str = ""
+    excluded: bool = False
+
+
+@dataclass(frozen=True)
+class Pin:
+    """A reading that was kept as it was: ``value`` in ``unit`` with its standard uncertainty, None if unknown.
+
+    ``place`` says what it was read of, such as ``A to B``; ``quantity`` which reading it is.
+    """
+
+    key: int
+    capture: int
+    name: str
+    quantity: str
+    place: str
+    value: float
+    std: float | None
+    unit: str
+
+
+@dataclass(frozen=True)
 class DecodeRun:
     """One decode of one channel over one span, as it came out; hand corrections are kept apart."""
 
@@ -71,5 +100,7 @@ class SessionData:
     flips: tuple[FlipMark, ...] = ()
     notes: tuple[Note, ...] = ()
     decodes: tuple[DecodeRun, ...] = ()
+    burst_marks: tuple[BurstMark, ...] = ()
+    pins: tuple[Pin, ...] = ()
     created: str = ""
     next_key: int = 1

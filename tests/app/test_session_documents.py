@@ -3,6 +3,7 @@
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -11,10 +12,37 @@ import pytest
 from generators.sessions import version_1
 
 from app.files.schema import layout
-from app.files.session import write_session
+from app.files.session import read_session, write_session
+from app.model.items import BurstMark, Pin, SessionData
 
 ROOT = Path(__file__).parents[2]
 ROWS = [row for row in layout()]
+
+
+def with_marks() -> SessionData:
+    """A session that has something of everything."""
+    data = version_1()
+    key = data.next_key
+    return replace(
+        data,
+        next_key=key + 4,
+        burst_marks=(
+            BurstMark(key, 0, "line", 1e-3, "request"),
+            BurstMark(key + 1, 0, "line", 2e-3, "", True),
+        ),
+        pins=(
+            Pin(key + 2, 0, "night", "frequency", "A to B", 412.37e3, 40.0, "Hz"),
+            Pin(key + 3, 1, "", "flips", "Selected span", 3.0, None, ""),
+        ),
+    )
+
+
+def test_names_of_bursts_and_pinned_readings_come_back_as_they_were(tmp_path: Path) -> None:
+    data = with_marks()
+    write_session(tmp_path / "s.h5", data)
+    again = read_session(tmp_path / "s.h5")
+    assert again.burst_marks == data.burst_marks
+    assert again.pins == data.pins
 
 
 def table() -> str:
@@ -48,7 +76,7 @@ def names_in(path: Path) -> set[str]:
 
 
 def test_a_session_holds_what_the_layout_names_and_nothing_else(tmp_path: Path) -> None:
-    write_session(tmp_path / "s.h5", version_1())
+    write_session(tmp_path / "s.h5", with_marks())
     named = {path for path, *_ in ROWS}
     # a session whose captures are all embedded has no link, and these have nothing derived
     assert names_in(tmp_path / "s.h5") == named - {"/captures/N@link", "/captures/N@derived"}

@@ -21,9 +21,10 @@ from PySide6.QtWidgets import (
 
 from app.gui.action_table import ACTIONS, MENUS, TOOLBAR
 from app.gui.actions import Situation, step_text
+from app.gui.panels.action_field import found_by
 from app.model.commands_captures import OpenCapture
 
-EVERYTHING = Situation(True, True, True, True, True, True, True, True, "a step", "a step")
+EVERYTHING = Situation(True, True, True, True, True, True, True, True, True, True, "a step", "a step")
 
 
 def test_names_and_keys_are_used_once():
@@ -132,3 +133,59 @@ def test_help_opens_beside_the_work(window, qtbot):
         assert ("Ctrl+D" if name == "shortcuts" else "pyqtgraph") in text
         qtbot.keyClick(dialog, Qt.Key.Key_Escape)
         qtbot.waitUntil(lambda: window.findChild(QWidget, "textWindow") is None)
+
+
+@pytest.mark.qt_log_ignore("This plugin does not support", extend=True)
+def test_an_action_is_found_by_a_word_and_done_by_enter(window, quiet_capture, qtbot):
+    window.bridge.run(OpenCapture(quiet_capture))
+    window.activateWindow()
+    qtbot.waitActive(window)
+    qtbot.keyClick(window, Qt.Key.Key_F4)
+    assert window.finder.hasFocus()
+    qtbot.keyClicks(window.finder, "add curs")
+    qtbot.keyClick(window.finder, Qt.Key.Key_Return)
+    qtbot.waitUntil(lambda: len(window.document.data.cursors) == 3)
+    qtbot.waitUntil(lambda: window.finder.text() == "")
+    assert window.area.isAncestorOf(QApplication.focusWidget()) or window.area.hasFocus()
+
+
+@pytest.mark.qt_log_ignore("This plugin does not support", extend=True)
+def test_an_action_is_chosen_from_the_list_by_keys(window, quiet_capture, qtbot):
+    window.bridge.run(OpenCapture(quiet_capture))
+    window.activateWindow()
+    qtbot.waitActive(window)
+    qtbot.keyClick(window, Qt.Key.Key_F4)
+    qtbot.keyClicks(window.finder, "light on dark")
+    popup = window.finder.completer().popup()
+    qtbot.waitUntil(popup.isVisible)
+    qtbot.keyClick(popup, Qt.Key.Key_Down)
+    assert popup.currentIndex().data() == "View > Appearance > Light"
+    qtbot.keyClick(popup, Qt.Key.Key_Return)
+    qtbot.waitUntil(window.menus.actions["look_light"].isChecked)
+    qtbot.waitUntil(lambda: window.finder.text() == "")
+
+
+@pytest.mark.qt_log_ignore("This plugin does not support", extend=True)
+def test_an_action_that_makes_no_sense_now_is_told(window, qtbot):
+    window.activateWindow()
+    qtbot.waitActive(window)
+    qtbot.keyClick(window, Qt.Key.Key_F4)
+    qtbot.keyClicks(window.finder, "next flip")
+    qtbot.keyClick(window.finder, Qt.Key.Key_Return)
+    assert "Not possible now: Marks > Next flip" in window.messages.lines()[0].message.text
+
+
+@pytest.mark.parametrize(
+    ("words", "name"),
+    [
+        ("export", "export_picture"),
+        ("decode whole", "decode_all"),
+        ("pin", "pin_readings"),
+        ("level", "cursor_to_level"),
+        ("UNDO", "undo"),
+        ("talk about weather", None),
+    ],
+)
+def test_words_find_what_they_should(words, name):
+    found = [spec.name for spec in found_by(words)]
+    assert (name in found[:4]) if name else found == []

@@ -30,6 +30,7 @@ def test_the_table_shows_what_was_found(decoded):
         for i in range(decoded.bursts.model.columnCount())
     }
     assert cells == {
+        "Name": "",
         "Start": "510 ms",
         "Length": "10 ms",
         "Talker": "0",

@@ -323,6 +323,6 @@ def test_copying_a_table(decoded):
     decoded.bursts.table.selectRow(1)
     decoded.bursts.table.setFocus()
     text = decoded.bursts.table.selected_text()
-    assert text.splitlines()[0].split("\t")[:5] == ["Start", "Length", "Talker", "Symbols", "Bits"]
-    assert text.splitlines()[1].split("\t")[4] == "10101010"
+    assert text.splitlines()[0].split("\t")[:6] == ["Name", "Start", "Length", "Talker", "Symbols", "Bits"]
+    assert text.splitlines()[1].split("\t")[5] == "10101010"
     assert len(text.splitlines()) == 2

@@ -5,12 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from html import escape
 
-from PySide6.QtCore import QEvent, QItemSelection, Qt, Signal, Slot
+from PySide6.QtCore import QEvent, QItemSelection, QItemSelectionModel, QModelIndex, Qt, Signal, Slot
 from PySide6.QtGui import QFontMetrics
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QSplitter, QTextEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QAbstractButton,
+    QAbstractItemView,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QSplitter,
+    QTextEdit,
+    QVBoxLayout,
+    QWidget,
+)
 
 from app.gui.hand_texts import comparison_text, grid_texts
-from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, LENGTH, START, BurstsModel
+from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, LENGTH, NAME, START, BurstName, BurstsModel
+from app.gui.panels.bursts_sorted import BurstsSorted
 from app.gui.panels.table import RowTable
 from app.gui.style import fixed_font, hand_colour
 from app.model.corrections import CorrectedBurst
@@ -28,12 +40,18 @@ class Sent:
     unit: str = ""
     tolerance: Tolerance = field(default_factory=Tolerance)
     has_capture: bool = False
+    names: tuple[BurstName, ...] = ()
 
 
 class BurstsPanel(QWidget):
-    """``burst_chosen(start_s, end_s)`` when the user selects a row; ``decode_wanted`` from the button."""
+    """``burst_chosen(start_s, end_s)`` when the user selects a row, ``burst_selected(number)`` with its number, None
+    for none; ``fit_wanted(start_s, end_s)`` on a double click or Enter; ``name_wanted(number, name)``;
+    ``decode_wanted`` from the button."""
 
     burst_chosen = Signal(float, float)
+    burst_selected = Signal(object)
+    fit_wanted = Signal(float, float)
+    name_wanted = Signal(int, str)
     decode_wanted = Signal()
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -57,8 +75,29 @@ class BurstsPanel(QWidget):
         self.decode.clicked.connect(self.decode_wanted)
         top.addWidget(self.decode, 0, Qt.AlignmentFlag.AlignTop)
         self.model = BurstsModel(self)
-        self.table = RowTable("burstsTable", "Bursts", self.model, self)
+        self.sorted = BurstsSorted(self.model, self)
+        self.table = RowTable("burstsTable", "Bursts", self.sorted, self)
         self.table.horizontalHeader().setStretchLastSection(True)
+        self.table.setSortingEnabled(True)
+        self.table.sortByColumn(START, Qt.SortOrder.AscendingOrder)
+        triggers = QAbstractItemView.EditTrigger
+        self.table.setEditTriggers(triggers.EditKeyPressed | triggers.DoubleClicked)
+        self.table.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
+        self.filter = QLineEdit(self)
+        self.filter.setObjectName("burstsFilter")
+        self.filter.setAccessibleName("Show only bursts that hold these words")
+        self.filter.setPlaceholderText("Show only, e.g.  talker=1 symbols>40 1110")
+        self.filter.setToolTip(
+            "Words that a row must hold, such as bits or a name, or comparisons on a column without blanks in its "
+            "name: talker=1, symbols>40, carrier<203.6k"
+        )
+        self.filter.setClearButtonEnabled(True)
+        for button in self.filter.findChildren(QAbstractButton):
+            button.setObjectName("burstsFilterClear")
+            button.setAccessibleName("Show all bursts")
+        self.filter.textChanged.connect(self.sorted.show_only)
+        top.addWidget(self.filter, 0, Qt.AlignmentFlag.AlignTop)
+        self.filter.setMinimumWidth(self.fontMetrics().averageCharWidth() * 42)
         self.bits = QTextEdit(self)
         self.bits.setObjectName("bitsOfBurst")
         self.bits.setAccessibleName("Bits of the selected burst")
@@ -75,9 +114,12 @@ class BurstsPanel(QWidget):
         # takes the room while there is no table, so that the sentence stays on top
         layout.addStretch(0)
         self.table.selectionModel().selectionChanged.connect(self._selected)
+        self.table.activated.connect(self._activated)
+        self.model.name_wanted.connect(self.name_wanted)
         self.model.dataChanged.connect(self._show_bits)
         self.model.dataChanged.connect(self._widen)
         self.model.modelReset.connect(self._show_bits)
+        self.model.modelReset.connect(self._tell_selected)
         self.model.modelReset.connect(self._widen)
         self._is_empty = True
         self.setFocusProxy(self.table)
@@ -93,7 +135,9 @@ class BurstsPanel(QWidget):
             self.sentence.setText("Open a capture first.")
         self.decode.setVisible(sent.has_capture and not sent.sentence)
         self.parts.setVisible(bool(sent.bursts))
+        self.filter.setVisible(bool(sent.bursts))
         self.model.show(sent.bursts, sent.unit, sent.tolerance)
+        self.model.show_names(sent.names)
         if sent.bursts and self._is_empty:
             self._fit_columns()
         self._is_empty = not sent.bursts
@@ -105,8 +149,57 @@ class BurstsPanel(QWidget):
             self._fit_columns()
 
     def chosen(self) -> CorrectedBurst | None:
+        numbers = self.chosen_numbers()
+        return self.model.burst(numbers[0]) if len(numbers) == 1 else None
+
+    def chosen_numbers(self) -> list[int]:
+        """Numbers of the selected bursts, in order of time."""
         rows = self.table.selectionModel().selectedRows()
-        return self.model.burst(rows[0].row()) if len(rows) == 1 else None
+        return sorted(self.sorted.mapToSource(index).row() for index in rows)
+
+    @Slot(int)
+    def select(self, number: int) -> None:
+        """Select a burst by its number; one that is not shown makes the table show all again."""
+        index = self.sorted.mapFromSource(self.model.index(number, START))
+        if not index.isValid():
+            self.filter.clear()
+            index = self.sorted.mapFromSource(self.model.index(number, START))
+        self._select_index(index)
+
+    def step(self, step: int, from_s: float) -> None:
+        """Select the next row of the table, or the one before; with none selected, the nearest after ``from_s``."""
+        count = self.sorted.rowCount()
+        if not count:
+            return
+        rows = self.table.selectionModel().selectedRows()
+        if rows:
+            row = rows[-1].row() + step
+        else:
+            starts = [self.sorted.mapToSource(self.sorted.index(row, START)).row() for row in range(count)]
+            later = [row for row, n in enumerate(starts) if self.model.burst(n).burst.start_s >= from_s]
+            row = min(later, default=0) if step > 0 else max(min(later, default=count) - 1, 0)
+        row = min(max(row, 0), count - 1)
+        self._select_index(self.sorted.index(row, START))
+
+    def _select_index(self, index: QModelIndex) -> None:
+        """Select one row alone, whatever keys are held."""
+        flags = QItemSelectionModel.SelectionFlag
+        self.table.selectionModel().setCurrentIndex(index, flags.ClearAndSelect | flags.Rows)
+        self.table.scrollTo(index)
+
+    @Slot(QModelIndex)
+    def _activated(self, index: QModelIndex) -> None:
+        if index.column() != NAME:
+            self._fit(index)
+
+    def _fit(self, index: QModelIndex) -> None:
+        burst = self.model.burst(self.sorted.mapToSource(index).row()).burst
+        self.fit_wanted.emit(burst.start_s, burst.end_s)
+
+    @Slot()
+    def _tell_selected(self) -> None:
+        numbers = self.chosen_numbers()
+        self.burst_selected.emit(numbers[0] if len(numbers) == 1 else None)
 
     def _fit_columns(self) -> None:
         """To what the cells hold, but leave room for what is measured beside long bits."""
@@ -119,13 +212,14 @@ class BurstsPanel(QWidget):
     @Slot()
     def _widen(self) -> None:
         """To what the hand puts into cells; never narrower, so that nothing jumps while a flip is dragged."""
-        for column in (START, LENGTH, BY_HAND):
+        for column in (NAME, START, LENGTH, BY_HAND):
             wanted = self.table.sizeHintForColumn(column) + 12
             self.table.setColumnWidth(column, max(self.table.columnWidth(column), wanted))
 
     @Slot(QItemSelection, QItemSelection)
     def _selected(self, _now: QItemSelection, _before: QItemSelection) -> None:
         self._show_bits()
+        self._tell_selected()
         burst = self.chosen()
         if burst is not None:
             self.burst_chosen.emit(burst.burst.start_s, burst.burst.end_s)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt, Signal
 from PySide6.QtGui import QFont
 
 from app.gui.panels.table import AnyIndex
@@ -23,11 +23,24 @@ _BITS_SHOWN = 120
 
 @dataclass(frozen=True)
 class Column:
-    """``text`` is given the burst with combined uncertainties, and the corrections."""
+    """``text`` is given the burst with combined uncertainties, and the corrections; ``order`` is sorted by."""
 
     title: str
     tip: str
     text: Callable[[Burst, CorrectedBurst, str], str]
+    order: Callable[[Burst, CorrectedBurst], float | str | None]
+
+
+@dataclass(frozen=True)
+class BurstName:
+    """What the user said of a burst."""
+
+    name: str = ""
+    excluded: bool = False
+
+
+SORT_ROLE = Qt.ItemDataRole.UserRole
+_NO_NAME = BurstName()
 
 
 def _by_hand(_burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
@@ -78,39 +91,67 @@ def _length(burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
 
 
 COLUMNS = (
-    Column("Start", "Leading edge of the burst", _start),
-    Column("Length", "From leading to trailing edge", _length),
-    Column("Talker", "Transmitter, told from others by amplitude, carrier and timing", _talker),
-    Column("Symbols", "How many symbols", lambda b, _c, _u: str(len(b.symbols))),
-    Column("Bits", "Bits after the line code, with your corrections", _bits),
-    Column("By hand", "Your flips against the automatic ones", _by_hand),
+    Column(
+        "Name", "Your name for the burst; F2 or a double click here changes it", lambda *_: "", lambda *_: ""
+    ),
+    Column("Start", "Leading edge of the burst", _start, lambda b, _c: b.start_s),
+    Column("Length", "From leading to trailing edge", _length, lambda b, _c: b.end_s - b.start_s),
+    Column(
+        "Talker",
+        "Transmitter, told from others by amplitude, carrier and timing",
+        _talker,
+        lambda b, _c: b.talker,
+    ),
+    Column(
+        "Symbols", "How many symbols", lambda b, _c, _u: str(len(b.symbols)), lambda b, _c: len(b.symbols)
+    ),
+    Column("Bits", "Bits after the line code, with your corrections", _bits, lambda _b, c: c.bits or ""),
+    Column("By hand", "Your flips against the automatic ones", _by_hand, lambda b, c: _by_hand(b, c, "")),
     Column(
         "Amplitude",
         "Peak of the carrier, or half the swing of a baseband signal",
         lambda b, _c, u: format_quantity(b.amplitude, b.amplitude_std, u),
+        lambda b, _c: b.amplitude,
     ),
-    Column("Carrier", "Carrier frequency", _carrier),
+    Column("Carrier", "Carrier frequency", _carrier, lambda b, _c: b.carrier_hz),
     Column(
         "Symbol rate",
         "Symbols in a second",
         lambda b, _c, _u: format_quantity(b.symbol_rate_bd, b.symbol_rate_std_bd, "Bd"),
+        lambda b, _c: b.symbol_rate_bd,
     ),
     Column(
         "Es/N0",
         "Energy of a symbol over noise density",
         lambda b, _c, _u: format_quantity(b.esn0_db, b.esn0_std_db, "dB"),
+        lambda b, _c: b.esn0_db,
     ),
 )
 _TITLES = tuple(column.title for column in COLUMNS)
-START, LENGTH, BITS, BY_HAND = map(_TITLES.index, ("Start", "Length", "Bits", "By hand"))
+NAME, START, LENGTH, BITS, BY_HAND = map(_TITLES.index, ("Name", "Start", "Length", "Bits", "By hand"))
 
 
 class BurstsModel(QAbstractTableModel):
+    """``name_wanted(row, name)`` when the user gives a burst another name."""
+
+    name_wanted = Signal(int, str)
+
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._bursts: tuple[CorrectedBurst, ...] = ()
         self._tolerance = Tolerance()
         self._unit = ""
+        self._names: tuple[BurstName, ...] = ()
+
+    def show_names(self, names: Sequence[BurstName]) -> None:
+        """What the user said of each burst, in their order."""
+        before, self._names = self._names, tuple(names)
+        for row in range(len(self._bursts)):
+            if (before[row] if row < len(before) else _NO_NAME) != self.name(row):
+                self.dataChanged.emit(self.index(row, 0), self.index(row, len(COLUMNS) - 1))
+
+    def name(self, row: int) -> BurstName:
+        return self._names[row] if row < len(self._names) else _NO_NAME
 
     def show(self, bursts: Sequence[CorrectedBurst], unit: str, tolerance: Tolerance) -> None:
         """Show these; rows stay as they are, and selected, where only corrections changed."""
@@ -152,17 +193,36 @@ class BurstsModel(QAbstractTableModel):
             return COLUMNS[section].title
         return COLUMNS[section].tip if role == Qt.ItemDataRole.ToolTipRole else None
 
+    def flags(self, index: AnyIndex) -> Qt.ItemFlag:
+        flags = super().flags(index)
+        return flags | Qt.ItemFlag.ItemIsEditable if index.column() == NAME else flags
+
+    def setData(self, index: AnyIndex, value: Any, role: int = Qt.ItemDataRole.EditRole) -> bool:
+        if index.column() != NAME or role != Qt.ItemDataRole.EditRole:
+            return False
+        if str(value).strip() != self.name(index.row()).name:
+            self.name_wanted.emit(index.row(), str(value).strip())
+        return True
+
     def data(self, index: AnyIndex, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
-        as_is = self._bursts[index.row()]
-        if role == Qt.ItemDataRole.DisplayRole:
+        as_is, name = self._bursts[index.row()], self.name(index.row())
+        if role in (Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.EditRole):
+            if index.column() == NAME:
+                left_out = " (left out)" if name.excluded and role == Qt.ItemDataRole.DisplayRole else ""
+                return f"{name.name}{left_out}".strip()
             shown = self._tolerance.burst(as_is.basis)
             return COLUMNS[index.column()].text(shown, as_is, self._unit)
-        if role == Qt.ItemDataRole.FontRole and index.column() == BITS:
-            return fixed_font()
-        if role == Qt.ItemDataRole.FontRole and as_is.changed:
-            bold = QFont()
-            bold.setBold(True)
-            return bold
+        if role == SORT_ROLE:
+            return name.name if index.column() == NAME else COLUMNS[index.column()].order(as_is.basis, as_is)
+        if role == Qt.ItemDataRole.FontRole:
+            return self._font(index.column(), as_is, name)
         if role == Qt.ItemDataRole.ToolTipRole:
-            return "\n".join(as_is.burst.warnings) or None
+            said = ("left out by you; its bits do not count",) if name.excluded else ()
+            return "\n".join((*said, *as_is.burst.warnings)) or None
         return None
+
+    def _font(self, column: int, as_is: CorrectedBurst, name: BurstName) -> QFont | None:
+        font = fixed_font() if column == BITS else QFont()
+        font.setBold(bool(as_is.changed) and column != BITS)
+        font.setStrikeOut(name.excluded and column != NAME)
+        return font if column == BITS or as_is.changed or name.excluded else None

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt, Signal
 from PySide6.QtGui import QFont
-from PySide6.QtWidgets import QVBoxLayout, QWidget
+from PySide6.QtWidgets import QSplitter, QVBoxLayout, QWidget
 
+from app.gui.panels.pins import PinsPanel
 from app.gui.panels.table import AnyIndex, RowTable
-from app.gui.readings import ReadingRow
+from app.gui.readings_tools import ReadingRow
 
 _NOWHERE = QModelIndex()
 _TITLES = ("Reading", "Value (standard uncertainty)")
@@ -30,6 +31,15 @@ class ReadingsModel(QAbstractTableModel):
         self.beginResetModel()
         self._rows = rows
         self.endResetModel()
+
+    def selected(self, rows: list[int]) -> list[tuple[str, ReadingRow]]:
+        """Readings that are numbers among these rows, each with the heading it stands under."""
+        found, heading = [], ""
+        for i, row in enumerate(self._rows):
+            heading = row.name if not row.text else heading
+            if i in rows and row.value is not None:
+                found.append((heading, row))
+        return found
 
     def headings(self) -> list[int]:
         return [i for i, row in enumerate(self._rows) if not row.text]
@@ -61,6 +71,10 @@ class ReadingsModel(QAbstractTableModel):
 
 
 class ReadingsPanel(QWidget):
+    """``pin_wanted()`` when a row is double-clicked or entered."""
+
+    pin_wanted = Signal()
+
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setObjectName("readingsPanel")
@@ -71,8 +85,20 @@ class ReadingsPanel(QWidget):
         self.table = RowTable("readingsTable", "Readings", self.model, self)
         self.table.setAlternatingRowColors(False)
         self.table.horizontalHeader().setStretchLastSection(True)
-        layout.addWidget(self.table)
+        self.pins = PinsPanel(self)
+        parts = QSplitter(Qt.Orientation.Vertical, self)
+        parts.setObjectName("readingsSplitter")
+        parts.addWidget(self.table)
+        parts.addWidget(self.pins)
+        parts.setStretchFactor(0, 3)
+        parts.setStretchFactor(1, 1)
+        layout.addWidget(parts)
+        self.table.activated.connect(self.pin_wanted)
         self.setFocusProxy(self.table)
+
+    def chosen(self) -> list[tuple[str, ReadingRow]]:
+        """The selected readings that are numbers, each with its heading."""
+        return self.model.selected([index.row() for index in self.table.selectionModel().selectedRows()])
 
     def show_rows(self, rows: tuple[ReadingRow, ...]) -> None:
         self.model.show(rows)

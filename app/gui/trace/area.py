@@ -24,6 +24,7 @@ from app.gui.trace.canvas import TraceCanvas
 from app.gui.trace.control import TraceControl
 from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.keys import TraceKeys
+from app.gui.trace.lane_clicks import LaneClicks
 from app.gui.trace.marks_shown import LaneBook, MarksShown
 from app.gui.trace.overview import OverviewStrip
 from app.gui.trace.rows import TraceRow
@@ -45,6 +46,7 @@ class TraceArea(QWidget):
     span_cleared = Signal()
     range_changed = Signal(float, float)
     mouse_hint = Signal(str)
+    symbol_turn_wanted = Signal(float)
 
     def __init__(self, parent: QWidget | None = None, cache: EnvelopeCache | None = None) -> None:
         super().__init__(parent)
@@ -64,6 +66,7 @@ class TraceArea(QWidget):
         self._keys = TraceKeys(self._control)
         self._control.keys = self._keys
         self._canvas.input = self._control
+        self._lane_clicks = LaneClicks(self._canvas, self.symbol_turn_wanted.emit, self)
         self._builder = EnvelopeBuilder(self, cache)
         self.setFocusProxy(self._canvas)
         layout = QVBoxLayout(self)
@@ -196,6 +199,14 @@ class TraceArea(QWidget):
         times = sorted(cursor.time_s for cursor in self._shown.cursors)
         if len(times) >= 2 and times[0] < times[-1]:
             self.span_selected.emit(times[0], times[-1])
+
+    def selected_mark(self) -> Cursor | FlipView | None:
+        """The cursor or flip that is selected."""
+        return self._shown.selected
+
+    def place_s(self) -> float:
+        """Where a mark goes that is placed by a key: the pointer, the selected cursor, mid-view."""
+        return self._control.place_s()
 
     def cancel(self) -> None:
         self._control.cancel()

@@ -1,0 +1,87 @@
+"""The table of bursts sorted by any column, and cut down to what a few words say."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+from PySide6.QtCore import QObject, QSortFilterProxyModel
+
+from app.gui.panels.bursts_model import COLUMNS, SORT_ROLE, BurstsModel
+from app.gui.panels.table import AnyIndex
+
+_COMPARISON = re.compile(r"(\w+(?:/\w+)?)\s*(<=|>=|=|<|>)\s*(\S+)")
+
+
+class BurstsSorted(QSortFilterProxyModel):
+    """Rows in the order of a column; what is unknown comes last, whichever way the order goes."""
+
+    def __init__(self, model: BurstsModel, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._model = model
+        self._words: tuple[str, ...] = ()
+        self.setSourceModel(model)
+        self.setSortRole(SORT_ROLE)
+        self.setDynamicSortFilter(True)
+
+    def show_only(self, text: str) -> None:
+        """Rows that hold every word: in a cell, or as ``talker=1``, ``symbols>40`` on a column."""
+        self._words = tuple(_tightened(text).split())
+        # asks `filterAcceptsRow` of every row again, with each release of Qt
+        self.setFilterFixedString(text)
+
+    def lessThan(self, left: AnyIndex, right: AnyIndex) -> bool:
+        a, b = left.data(SORT_ROLE), right.data(SORT_ROLE)
+        if _is_unknown(a) or _is_unknown(b):
+            down = self.sortOrder().value == 1
+            return (
+                (_is_unknown(b) and not _is_unknown(a))
+                if not down
+                else (_is_unknown(a) and not _is_unknown(b))
+            )
+        return bool(a < b)
+
+    def filterAcceptsRow(self, row: int, _parent: AnyIndex) -> bool:
+        if not self._words:
+            return True
+        cells = [
+            str(self._model.index(row, column).data() or "").casefold() for column in range(len(COLUMNS))
+        ]
+        return all(self._holds(row, cells, word) for word in self._words)
+
+    def _holds(self, row: int, cells: list[str], word: str) -> bool:
+        found = _COMPARISON.fullmatch(word)  # prefixes of numbers keep their case
+        titles = [column.title.casefold().replace(" ", "") for column in COLUMNS]
+        if found is None or found[1].casefold() not in titles:
+            return any(word.casefold() in cell for cell in cells)
+        column = titles.index(found[1].casefold())
+        value = self._model.index(row, column).data(SORT_ROLE)
+        wanted = _number(found[3])
+        if wanted is None or not isinstance(value, int | float):
+            return found[2] == "=" and found[3].casefold() in cells[column]
+        tests = {
+            "=": math.isclose(value, wanted, rel_tol=1e-6),
+            "<": value < wanted,
+            ">": value > wanted,
+            "<=": value <= wanted,
+            ">=": value >= wanted,
+        }
+        return tests[found[2]]
+
+
+def _tightened(text: str) -> str:
+    return re.sub(r"\s*(<=|>=|=|<|>)\s*", r"\1", text)
+
+
+def _number(text: str) -> float | None:
+    from app.model.quantity import parse_quantity
+
+    try:
+        return parse_quantity(text, "Hz", "Bd", "dB", "s", "V", "A")
+    except ValueError:
+        return None
+
+
+def _is_unknown(value: Any) -> bool:
+    return value is None or (isinstance(value, float) and math.isnan(value))

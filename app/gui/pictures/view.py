@@ -1,0 +1,230 @@
+"""Draws any `Picture`, and turns clicks in it into places."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyqtgraph as pg
+from PySide6.QtCore import QEvent, QPointF, Qt, Signal
+from PySide6.QtGui import QColor, QKeyEvent
+from PySide6.QtWidgets import QWidget
+
+from app.gui.pictures.api import Bars, Curve, Layer, Picture, Pixels, Place, Points
+from app.gui.trace.palette import TraceColours, colours_of, line_pen, mixed
+
+SHAPES = ("o", "s", "t", "d", "+", "x", "star", "p")
+"""Of groups of points, so that they differ by more than colour."""
+
+_FAINT = 0.35
+
+
+class PictureView(pg.PlotWidget):  # type: ignore[misc]
+    """``place_clicked(Place)`` when a click in the picture means something."""
+
+    place_clicked = Signal(object)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("pictureView")
+        self.setAccessibleName("Picture")
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.picture: Picture | None = None
+        self._words = ""
+        self.setMenuEnabled(False)
+        self.hideButtons()
+        self._legend = self.plotItem.addLegend(offset=(-8, 8))
+        self.plotItem.showGrid(x=True, y=True, alpha=0.18)
+        self.scene().sigMouseClicked.connect(self._clicked)
+        self.show_words("")
+
+    def show_picture(self, picture: Picture) -> None:
+        """Draw; the stretch of the axes that is shown is kept only while it is the same kind of picture."""
+        self.picture, self._words = picture, ""
+        self._draw()
+
+    def show_words(self, words: str) -> None:
+        """Nothing but why there is nothing."""
+        self.picture, self._words = None, words
+        self._draw()
+
+    def zoom(self, factor: float) -> None:
+        self.getViewBox().scaleBy((factor, factor))
+
+    def whole(self) -> None:
+        self.getViewBox().autoRange(padding=0.03)
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() in (QEvent.Type.PaletteChange, QEvent.Type.FontChange):
+            self._draw()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        box, key = self.getViewBox(), event.key()
+        steps = {
+            Qt.Key.Key_Left: (-0.1, 0),
+            Qt.Key.Key_Right: (0.1, 0),
+            Qt.Key.Key_Up: (0, 0.1),
+            Qt.Key.Key_Down: (0, -0.1),
+        }
+        if key in steps:
+            (x0, x1), (y0, y1) = box.viewRange()
+            dx, dy = steps[Qt.Key(key)]
+            box.translateBy(x=dx * (x1 - x0), y=dy * (y1 - y0) * (-1 if box.yInverted() else 1))
+        elif key in (Qt.Key.Key_Plus, Qt.Key.Key_Equal):
+            self.zoom(0.5)
+        elif key == Qt.Key.Key_Minus:
+            self.zoom(2.0)
+        elif key == Qt.Key.Key_Home:
+            self.whole()
+        else:
+            event.ignore()
+
+    def place_at(self, x: float, y: float) -> Place | None:
+        """What a click at these values of the axes means."""
+        if self.picture is None or self.picture.find is None:
+            return None
+        wide, high = self.getViewBox().viewPixelSize()
+        return self.picture.find(x, y, float(wide), float(high))
+
+    # --- drawing
+
+    def _draw(self) -> None:
+        if not hasattr(self, "_legend"):
+            return  # the base class changes its palette while it is being made
+        colours = colours_of(self.palette())
+        plot = self.plotItem
+        plot.clear()
+        self._legend.setVisible(False)
+        self.setBackground(colours.ground)
+        for name in ("left", "bottom"):
+            axis = plot.getAxis(name)
+            axis.setPen(line_pen(colours.faint))
+            axis.setTextPen(colours.text)
+            axis.setTickFont(self.font())
+        picture = self.picture
+        plot.getAxis("left").setVisible(picture is not None)
+        plot.getAxis("bottom").setVisible(picture is not None)
+        box = self.getViewBox()
+        if picture is None:
+            box.invertY(False)
+            box.setAspectLocked(False)
+            text = pg.TextItem(self._words, colours.text, anchor=(0.5, 0.5))
+            text.setFont(self.font())
+            plot.addItem(text)
+            box.setRange(xRange=(-1, 1), yRange=(-1, 1))
+            self.setAccessibleDescription(self._words)
+            return
+        self._label("bottom", picture.x_label, picture.x_unit, colours)
+        self._label("left", picture.y_label, picture.y_unit, colours)
+        box.setAspectLocked(picture.square)
+        box.invertY(any(isinstance(layer, Pixels) for layer in picture.layers))
+        points = [layer for layer in picture.layers if isinstance(layer, Points)]
+        strong = [layer for layer in picture.layers if isinstance(layer, Curve) and layer.strong]
+        self._legend.setVisible(len(points) > 1 or bool(strong))
+        self._legend.setLabelTextColor(colours.text)
+        self._legend.setBrush(colours.ground)
+        self._legend.setPen(line_pen(colours.faint))
+        for layer in picture.layers:
+            self._add(layer, colours)
+        self.setAccessibleDescription(f"{picture.title}. {picture.note}")
+        box.enableAutoRange()
+        box.updateAutoRange()
+        box.disableAutoRange()
+
+    def _label(self, side: str, text: str, unit: str, colours: TraceColours) -> None:
+        axis = self.plotItem.getAxis(side)
+        scaled = unit in ("s", "Hz", "V", "A")
+        axis.enableAutoSIPrefix(scaled)
+        if not scaled:
+            axis.autoSIPrefixScale = 1.0  # else it keeps what the picture before needed
+            axis.labelUnitPrefix = ""
+        words = text if scaled or not unit else f"{text} ({unit})"
+        size = self.font().pointSizeF()
+        axis.setLabel(
+            words, units=unit if scaled else None, **{"color": colours.text.name(), "font-size": f"{size}pt"}
+        )
+
+    def _add(self, layer: Layer, colours: TraceColours) -> None:
+        plot = self.plotItem
+        main = colours.channel(0)
+        if isinstance(layer, Curve):
+            colour = (
+                mixed(main, colours.ground, _FAINT) if layer.faint else colours.text if layer.strong else main
+            )
+            curve = pg.PlotDataItem(
+                layer.x, layer.y, pen=line_pen(colour), connect="finite", name=layer.name or None
+            )
+            if not layer.faint:
+                curve.setDownsampling(auto=True, method="peak")
+            plot.addItem(curve)
+        elif isinstance(layer, Points):
+            self._add_points(layer, colours)
+        elif isinstance(layer, Bars):
+            width = np.diff(layer.edges)
+            bars = pg.BarGraphItem(
+                x0=layer.edges[:-1], width=width * 0.9, height=layer.counts, brush=main, pen=line_pen(main)
+            )
+            plot.addItem(bars)
+        elif isinstance(layer, Pixels):
+            self._add_pixels(layer, colours)
+        else:
+            pen = line_pen(colours.hand_flip)
+            pen.setStyle(Qt.PenStyle.DashLine)
+            line = pg.InfiniteLine(
+                layer.at,
+                angle=90 if layer.upright else 0,
+                pen=pen,
+                span=(0.72, 1.0) if layer.short else (0.0, 1.0),
+                label=layer.text or None,
+                labelOpts={
+                    "position": 0.94,
+                    "color": colours.text,
+                    "fill": colours.ground,
+                    "anchors": [(0, 0.5), (0, 0.5)],
+                },
+            )
+            plot.addItem(line, ignoreBounds=layer.text == "")
+
+    def _add_points(self, layer: Points, colours: TraceColours) -> None:
+        colour = colours.channel(layer.group)
+        if layer.errors is not None and layer.x.size:
+            bars = pg.ErrorBarItem(x=layer.x, y=layer.y, height=2 * layer.errors, pen=line_pen(colour))
+            self.plotItem.addItem(bars)
+        points = pg.ScatterPlotItem(
+            layer.x,
+            layer.y,
+            symbol=SHAPES[layer.group % len(SHAPES)],
+            size=7,
+            pen=line_pen(colour),
+            brush=mixed(colour, colours.ground, 0.6),
+            name=layer.name or None,
+        )
+        self.plotItem.addItem(points)
+
+    def _add_pixels(self, layer: Pixels, colours: TraceColours) -> None:
+        finite = layer.values[np.isfinite(layer.values)]
+        most = float(np.quantile(np.abs(finite), 0.99)) if finite.size else 1.0
+        image = pg.ImageItem(axisOrder="row-major")
+        # dark is low and light is high in either palette, as in print; what is missing takes the ground's colour
+        shades = np.linspace(0, 255, 255).astype(np.ubyte)
+        ground = QColor(colours.ground)
+        table = np.vstack(
+            [[ground.red(), ground.green(), ground.blue()], np.repeat(shades[:, None], 3, axis=1)]
+        )
+        scaled = np.clip((layer.values / (most or 1.0) + 1) / 2, 0, 1) * 254 + 1
+        image.setImage(
+            np.where(np.isfinite(scaled), scaled, 0).astype(np.ubyte),
+            levels=(0, 255),
+            lut=table.astype(np.ubyte),
+        )
+        rows = layer.values.shape[0]
+        image.setRect(layer.x[0], 0, layer.x[1] - layer.x[0], rows)
+        self.plotItem.addItem(image)
+
+    def _clicked(self, event: object) -> None:
+        button, where = event.button(), event.scenePos()  # type: ignore[attr-defined]
+        if button != Qt.MouseButton.LeftButton or not self.getViewBox().sceneBoundingRect().contains(where):
+            return
+        at: QPointF = self.getViewBox().mapSceneToView(where)
+        place = self.place_at(at.x(), at.y())
+        if place is not None:
+            self.place_clicked.emit(place)

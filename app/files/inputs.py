@@ -11,7 +11,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from app.errors import UsageError
+from app.errors import SessionError, UsageError
 from app.files.capture_options import Cancelled, Progress, ReadOptions
 from app.files.captures import open_capture
 from app.model.capture import Capture
@@ -91,14 +91,14 @@ def open_input(
             f"{path}: a session tells rate, type and scale of its samples itself; leave out the options for reading"
         )
     captures = session_of(file).captures
+    if not captures:
+        raise SessionError(f"{path}: the session holds no captures; give one that does")
     if number is None and len(captures) == 1:
         number = 0
     if number is None or number >= len(captures):
         last = f"{file}#{len(captures) - 1}"
         raise UsageError(
             f"{path}: the session holds {len(captures)} captures; name one of them, {file}#0 to {last}"
-            if captures
-            else f"{path}: the session holds no captures"
         )
     return captures[number]
 

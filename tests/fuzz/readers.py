@@ -30,6 +30,7 @@ from app.errors import HalfturnError
 from app.files import capture_text
 from app.files.capture_options import ReadOptions, Watch
 from app.files.captures import open_capture
+from app.files.inputs import is_session_file
 from app.jobs.inspecting import inspect_capture
 from app.model.capture import Capture
 from tests.fuzz.mutate import mutated
@@ -99,7 +100,8 @@ def _check_ways_agree(path: Path, options: ReadOptions, expected: Capture) -> No
 
 def check_command(path: Path, options: ReadOptions) -> None:
     """``halfturn info --json -``: status 0 with strict JSON, or 3 with one line on standard error."""
-    told = ["--rate", repr(options.rate_hz)] if options.rate_hz is not None else []
+    # a session tells its rate itself, and one told beside it is wrong usage
+    told = ["--rate", repr(options.rate_hz)] if options.rate_hz and not is_session_file(path) else []
     said, wrong = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(wrong):
         status = halfturn(["info", str(path), "--json", "-", *told])

@@ -76,7 +76,9 @@ def discover(
             if judged is not None and (best is None or total > best[1]):
                 best = (replace(model, gain=judged.gain), total, found)
                 promising = promising or _promising(judged)
-                if _clear(judged, found, _energy(found) / energy_seen(leads)):
+                # a symbol rate that was told may be a multiple of what the flips show
+                share = _CLEAR_FLIPS if settings.symbol_rate_bd is None else 0.0
+                if _clear(judged, found, _energy(found) / energy_seen(leads), share):
                     # every lead is explained beyond doubt: other proposals can only say the same
                     return best[0]
             # once parts of a lead have had their say, too
@@ -143,8 +145,9 @@ def tone_nats(leads: Leads, rate_hz: float, near_hz: float) -> float:
     return total
 
 
-def _clear(judged: Fitness, found: Found, share: float) -> bool:
-    """Whether fits leave no room for another model: strong, nothing across the phase, and little unexplained."""
+def _clear(judged: Fitness, found: Found, share: float, flips: float) -> bool:
+    """Whether fits leave no room for another model: strong, nothing across the phase, little unexplained, and of
+    the symbols at least the share ``flips`` reversals."""
     gain = float(np.median(np.concatenate((found.fits.gain, found.windows.gain))))
     return (
         gain * gain > 25.0 * judged.noise
@@ -153,7 +156,7 @@ def _clear(judged: Fitness, found: Found, share: float) -> bool:
         and judged.nats > 40.0 * len(found)
         and judged.excess < 0.05
         and judged.spread < 0.05
-        and judged.flips > max(3 * len(found), _CLEAR_FLIPS * judged.symbols)
+        and judged.flips > max(3 * len(found), flips * judged.symbols)
     )
 
 

@@ -12,7 +12,7 @@ from dsp.extract import Found
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
 from dsp.pool import carrier_std, group_talkers
-from dsp.quality import Fitness, fitness, plausible
+from dsp.quality import Fitness, fitness, one_phase, plausible
 from dsp.runs import Runs, assemble, runs_of
 from dsp.runs import join as join_runs
 from dsp.source import Floats
@@ -21,6 +21,8 @@ from dsp.strip import Strip
 # symbols beside a transmission within which a better fit may move its ends
 _ROOM = 1.5
 # a group so large may take in others, if they lose no more than a carrier of their own gains in noise
+# symbols without a reversal that random ones have in one of 256 transmissions
+_TELLING_SYMBOLS = 9
 _MANY = 6
 _FREE_NATS = 10.0
 # squared length of a symbol above which a carrier of its own costs a transmission nothing to speak of
@@ -101,7 +103,19 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
             out.append(_followed(strip, long.take(followed)))
         if short.size:
             out.append(_fitted(strip, fits.take(short), carrier_u[short]))
-    return out
+    return _that_reverse(out)
+
+
+def _that_reverse(talkers: list[Talker]) -> list[Talker]:
+    """Without those that never turn over beside one that does: parts of a tone that stands near the carrier."""
+    if len(talkers) < 2:
+        return talkers
+    most = max(range(len(talkers)), key=lambda i: int(talkers[i].runs.count.sum()))
+    return [
+        talker
+        for i, talker in enumerate(talkers)
+        if i == most or int(talker.runs.count.max()) < _TELLING_SYMBOLS or not one_phase(talker.runs)
+    ]
 
 
 def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:

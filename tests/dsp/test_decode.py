@@ -364,3 +364,27 @@ def test_talkers_whose_carriers_differ_by_a_fifteenth_of_a_cycle_a_symbol(draw):
     count = int((now + 0.01) * RATE_HZ)
     samples = transmissions(bursts, RATE_HZ, count).samples + sigma * rng.standard_normal(count)
     assert_found(decode(samples, RATE_HZ), Capture(samples, tuple(bursts), sigma))
+
+
+@pytest.mark.parametrize("draw", range(3))
+def test_pieces_of_a_tone_beside_the_carrier_are_no_talker(draw):
+    """As a line of ripple leaves them between bursts: they never turn over."""
+    rng = np.random.default_rng(draw)
+    symbol_rate, carrier, now = 5000.0, 80_000.0, 0.004
+    bursts, tones = [], []
+    for k in range(24):
+        keyed = k % 2 == 0
+        text = (
+            random_symbols(int(rng.integers(20, 60)), rng, longest_run=8)
+            if keyed
+            else "1" * int(rng.integers(12, 26))
+        )
+        amplitude, offset = (1.0, 1.0) if keyed else (0.25, 0.99636)
+        burst = BurstSpec(now, text, symbol_rate, carrier * offset, amplitude, rng.uniform(0.0, 2.0 * np.pi))
+        (bursts if keyed else tones).append(burst)
+        now = burst.end_s + rng.uniform(8.0, 20.0) / symbol_rate
+    sigma = sigma_for(20.0, symbol_rate)
+    count = int((now + 0.004) * RATE_HZ)
+    sent = transmissions([*bursts, *tones], RATE_HZ, count).samples
+    samples = sent + sigma * rng.standard_normal(count)
+    assert_found(decode(samples, RATE_HZ), Capture(samples, tuple(bursts), sigma))

@@ -370,6 +370,8 @@ def test_an_interrupt_from_the_keyboard_ends_all_processes_quietly(tmp_path):
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        # whoever runs the tests in the background may have interrupts ignored, and a program inherits that
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert running.stdout.readline().startswith(files[0])
     os.killpg(running.pid, signal.SIGINT)

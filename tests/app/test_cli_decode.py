@@ -363,15 +363,18 @@ def test_an_interrupt_from_the_keyboard_ends_all_processes_quietly(tmp_path):
     for number in range(6):
         files.append(str(tmp_path / f"{number}.csv"))
         write_interval_text(Path(files[-1]), np.zeros(30_000), 1e6)
+    # whoever runs the tests in the background may have interrupts ignored, and a program inherits that
+    heeding = (
+        "import runpy, signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        "runpy.run_module('app', run_name='__main__', alter_sys=True)"
+    )
     running = subprocess.Popen(
-        [sys.executable, "-m", "app", "decode", *files * 200, "--jobs", "2"],
+        [sys.executable, "-c", heeding, "decode", *files * 200, "--jobs", "2"],
         cwd=ROOT,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
-        # whoever runs the tests in the background may have interrupts ignored, and a program inherits that
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert running.stdout.readline().startswith(files[0])
     os.killpg(running.pid, signal.SIGINT)

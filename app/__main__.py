@@ -7,6 +7,7 @@ import os
 import sys
 import warnings
 from collections.abc import Sequence
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,36 +46,15 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _say(failure.text, failure.status)
 
 
+_COMMANDS = ("info", "decode", "measure", "report", "export", "share", "verify")
+"""Each in a module of `app.cli` of its name, with a function ``run``."""
+
+
 def _dispatch(given: argparse.Namespace) -> int:
     # each command is imported when it runs: help must not wait for numpy, commands must not load Qt
-    if given.command == "info":
-        from app.cli import info
-
-        return info.run(given)
-    if given.command == "decode":
-        from app.cli import decode
-
-        return decode.run(given)
-    if given.command == "measure":
-        from app.cli import measure
-
-        return measure.run(given)
-    if given.command == "report":
-        from app.cli import report
-
-        return report.run(given)
-    if given.command == "export":
-        from app.cli import export
-
-        return export.run(given)
-    if given.command == "share":
-        from app.cli import share
-
-        return share.run(given)
-    if given.command == "verify":
-        from app.cli import verify
-
-        return verify.run(given)
+    if given.command in _COMMANDS:
+        code: int = import_module(f"app.cli.{given.command}").run(given)
+        return code
     if given.command == "demo":
         return _demo(given)
     return _window(given)

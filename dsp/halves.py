@@ -56,10 +56,19 @@ def _forked(work: Callable[[Item], Result], items: Sequence[Item], watch: Watch)
     """Every second item in a child; what the child cannot do is done here."""
     mine, theirs = items[::2], items[1::2]
     reading, writing = os.pipe()
-    with warnings.catch_warnings():
-        # threads of numpy's own libraries, which see to forks themselves
-        warnings.simplefilter("ignore", DeprecationWarning)
-        child = os.fork()
+    try:
+        with warnings.catch_warnings():
+            # threads of numpy's own libraries, which see to forks themselves
+            warnings.simplefilter("ignore", DeprecationWarning)
+            child = os.fork()
+    except OSError:
+        # no process or memory left for a second one
+        os.close(reading)
+        os.close(writing)
+        for number, item in enumerate(items):
+            yield work(item)
+            watch.at(number / len(items))
+        return
     if child == 0:
         _work_and_leave(work, theirs, reading, writing)
     os.close(writing)
@@ -83,7 +92,10 @@ def _forked(work: Callable[[Item], Result], items: Sequence[Item], watch: Watch)
 def _work_and_leave(
     work: Callable[[Item], Result], items: Sequence[Item], reading: int, writing: int
 ) -> None:
-    """In the child: nothing of the parent's (handlers, buffers of its files, exits) is to run here."""
+    """In the child: nothing of the parent's (handlers, buffers of its files, exits) is to run here.
+
+    An error ends it without a word; the parent then does the same work, and meets the error itself.
+    """
     status = 1
     try:
         signal.signal(signal.SIGINT, signal.SIG_DFL)

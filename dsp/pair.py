@@ -106,4 +106,4 @@ def _solved(
     root = float(np.hypot(total_a - total_b, 2.0 * common))
     gain = (total_a - total_b + root) / (2.0 * common)
     largest, least = 0.5 * (total_a + total_b + root), 0.5 * (total_a + total_b - root)
-    return gain, delay, 10.0 * float(np.log10(largest / max(least, 1e-300 * largest, 1e-30 * largest)))
+    return gain, delay, 10.0 * float(np.log10(largest / max(least, 1e-30 * largest)))

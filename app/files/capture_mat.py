@@ -114,9 +114,8 @@ def _values(
     values = [_numbers(part, shape, order) for _, part in zip(range(1 + is_complex), parts, strict=False)]
     if not text or not values or any(array is None for array in values):
         return {}
-    if not is_complex:
-        return {text: values[0]}  # type: ignore[dict-item]
-    return {f"{text} {part}": array for part, array in zip("IQ", values, strict=False) if array is not None}
+    names = [f"{text} I", f"{text} Q"] if is_complex else [text]
+    return {name: array for name, array in zip(names, values, strict=False) if array is not None}
 
 
 def _fields(name: str, parts: Iterator[_Element], order: Literal["little", "big"]) -> dict[str, NDArray[Any]]:

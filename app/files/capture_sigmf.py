@@ -139,6 +139,10 @@ def _type(path: Path, name: object) -> tuple[np.dtype[Any], bool]:
 
 
 def _number(path: Path, rate: object) -> float:
-    if type(rate) not in (int, float) or not LOWEST_RATE_HZ <= rate <= HIGHEST_RATE_HZ:  # type: ignore[operator]
+    if (
+        isinstance(rate, bool)
+        or not isinstance(rate, int | float)
+        or not LOWEST_RATE_HZ <= rate <= HIGHEST_RATE_HZ
+    ):
         raise CaptureError(path, "core:sample_rate", f"it is {rate!r}", "give the rate with --rate")
-    return float(rate)  # type: ignore[arg-type]
+    return float(rate)

@@ -73,7 +73,7 @@ def test_what_was_broken_off_goes_on(
     plain = batch.run_decode
     calls: list[str] = []
 
-    def broken_off(request, *given):  # type: ignore[no-untyped-def]
+    def broken_off(request, *given):
         calls.append(request.capture.name)
         if len(calls) == 3:
             raise KeyboardInterrupt

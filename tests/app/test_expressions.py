@@ -113,7 +113,7 @@ def test_empty_and_reversed_slices_are_empty(capture: Capture) -> None:
     with pytest.raises(ValueError, match="step 1"):
         source[0:10:2]
     with pytest.raises(TypeError, match="slices"):
-        source[3]  # type: ignore[index]
+        source[3]
 
 
 def test_division_through_zero_is_infinite_without_a_warning(capture: Capture) -> None:

@@ -32,12 +32,12 @@ def page(data: SessionData, title: str = "session") -> str:
     return report_html(data, title, program_version="1")
 
 
-def parsed(text: str):  # type: ignore[no-untyped-def]
+def parsed(text: str):
     """The page as an independent parser reads it, which raises at the first error of markup."""
     return html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(text)
 
 
-def names(tree) -> set[str]:  # type: ignore[no-untyped-def]
+def names(tree) -> set[str]:
     return {re.sub(r"^\{.*\}", "", one.tag) for one in tree.iter() if isinstance(one.tag, str)}
 
 
@@ -62,7 +62,7 @@ def session(**changes: object) -> SessionData:
         for n, s in enumerate((0.0001, 0.0007, 0.0013))
     ]
     run = DecodeRun(1, 0, "A", (0.0, 0.002), "0.1.0", "cd" * 32, keyed(*bursts))
-    return replace(SessionData(captures=(capture,), decodes=(run,), next_key=9), **changes)  # type: ignore[arg-type]
+    return replace(SessionData(captures=(capture,), decodes=(run,), next_key=9), **changes)
 
 
 def test_it_says_what_was_captured_found_and_how_to_check_it() -> None:
@@ -140,7 +140,7 @@ def test_a_refusal_is_told(tmp_path: Path) -> None:
 
 
 def test_answer_times_are_those_between_talkers() -> None:
-    def burst(start_s: float, end_s: float, talker: int, **changes: object):  # type: ignore[no-untyped-def]
+    def burst(start_s: float, end_s: float, talker: int, **changes: object):
         return replace(BURST, start_s=start_s, end_s=end_s, talker=talker, cut_at_end=False, **changes)
 
     rows = [

@@ -105,8 +105,8 @@ def test_five_lines_of_h5py_read_a_session(tmp_path: Path, monkeypatch: pytest.M
     np.testing.assert_array_equal(found["volts"], channel.stored * 0.01 + 24.0)
     assert found["bits"] == "110" + "0101010101"
     session = found["session"]
-    assert session["decodes/0/bursts"]["bits_end"].tolist() == [3, 13]  # type: ignore[index]
-    session.close()  # type: ignore[attr-defined]
+    assert session["decodes/0/bursts"]["bits_end"].tolist() == [3, 13]
+    session.close()
 
 
 @pytest.mark.skipif(shutil.which("h5dump") is None, reason="needs h5dump of the HDF5 tools")

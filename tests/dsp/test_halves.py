@@ -93,3 +93,15 @@ def test_cancelling_ends_the_child(monkeypatch):
     assert len(children) == 1
     with pytest.raises(ChildProcessError):
         os.waitpid(children[0], 0)
+
+
+@linux_with_two
+@pytest.mark.usefixtures("alone")
+def test_without_room_for_a_second_process_all_is_done_here(monkeypatch):
+    def refused():
+        raise BlockingIOError("no process left")
+
+    monkeypatch.setattr(os, "fork", refused)
+    results = list(in_halves(by_whom, ITEMS, True, Watch()))
+    assert [item for item, _ in results] == ITEMS
+    assert {process for _, process in results} == {os.getpid()}

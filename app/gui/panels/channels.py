@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, Qt, Signal, SignalInstance, Slot
+from PySide6.QtCore import QModelIndex, Qt, Signal, SignalInstance, Slot
 from PySide6.QtWidgets import QHBoxLayout, QHeaderView, QPushButton, QVBoxLayout, QWidget
 
-from app.gui.panels.table import AnyIndex, RowTable
+from app.gui.panels.table import AnyIndex, RowsModel, RowTable
 
 _HEADINGS = ("Channel", "Unit", "Shown", "Decoded")
 
@@ -23,9 +23,10 @@ class ChannelRow:
     decoded: bool
 
 
-class ChannelsModel(QAbstractTableModel):
+class ChannelsModel(RowsModel):
     """The check mark in front of a name says whether it is drawn; words say so as well."""
 
+    titles = _HEADINGS
     shown_wanted = Signal(str, bool)
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -37,18 +38,8 @@ class ChannelsModel(QAbstractTableModel):
         self.rows = rows
         self.endResetModel()
 
-    def rowCount(self, parent: AnyIndex = QModelIndex()) -> int:  # noqa: B008 - Qt's own signature
-        return 0 if parent.isValid() else len(self.rows)
-
-    def columnCount(self, parent: AnyIndex = QModelIndex()) -> int:  # noqa: B008 - Qt's own signature
-        return 0 if parent.isValid() else len(_HEADINGS)
-
-    def headerData(
-        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
-    ) -> object:
-        if orientation == Qt.Orientation.Horizontal and role == Qt.ItemDataRole.DisplayRole:
-            return _HEADINGS[section]
-        return None
+    def count(self) -> int:
+        return len(self.rows)
 
     def data(self, index: AnyIndex, role: int = Qt.ItemDataRole.DisplayRole) -> object:
         row = self.rows[index.row()]

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt, Signal, Slot
+from PySide6.QtCore import QModelIndex, QObject, Qt, Signal, Slot
 from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QPushButton, QVBoxLayout, QWidget
 
-from app.gui.panels.table import AnyIndex, RowTable
+from app.gui.panels.table import AnyIndex, RowsModel, RowTable
 from app.model.items import Note, SessionData
 from app.model.quantity import format_value
 
-_NOWHERE = QModelIndex()
 _TITLES = ("Capture", "Time", "Note")
 _TEXT = 2
 
 
-class NotesModel(QAbstractTableModel):
+class NotesModel(RowsModel):
     """``edited(key, text)`` when a cell was typed into; the model itself changes nothing."""
 
+    titles = _TITLES
     edited = Signal(object, str)
 
     def __init__(self, parent: QObject | None = None) -> None:
@@ -35,18 +35,8 @@ class NotesModel(QAbstractTableModel):
     def note(self, row: int) -> Note:
         return self._notes[row]
 
-    def rowCount(self, parent: AnyIndex = _NOWHERE) -> int:
-        return 0 if parent.isValid() else len(self._notes)
-
-    def columnCount(self, parent: AnyIndex = _NOWHERE) -> int:
-        return 0 if parent.isValid() else len(_TITLES)
-
-    def headerData(
-        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
-    ) -> Any:
-        if role == Qt.ItemDataRole.DisplayRole and orientation == Qt.Orientation.Horizontal:
-            return _TITLES[section]
-        return None
+    def count(self) -> int:
+        return len(self._notes)
 
     def flags(self, index: AnyIndex) -> Qt.ItemFlag:
         flags = super().flags(index)

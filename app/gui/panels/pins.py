@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt, Signal
+from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
-from app.gui.panels.table import AnyIndex, RowTable
+from app.gui.panels.table import AnyIndex, RowsModel, RowTable
 from app.model.items import Pin, SessionData
 from app.model.quantity import format_quantity
 
-_NOWHERE = QModelIndex()
 _TITLES = ("Name", "Reading", "Value", "Of", "Capture")
 NAME = 0
 
@@ -29,9 +28,10 @@ def sentence(pin: Pin, capture: str) -> str:
     return f"{name}{pin.quantity} = {value_text(pin)} ({pin.place}, {capture})"
 
 
-class PinsModel(QAbstractTableModel):
+class PinsModel(RowsModel):
     """``renamed(key, name)`` when a name was typed; the model itself changes nothing."""
 
+    titles = _TITLES
     renamed = Signal(int, str)
 
     def __init__(self, parent: QObject | None = None) -> None:
@@ -48,18 +48,8 @@ class PinsModel(QAbstractTableModel):
     def capture(self, pin: Pin) -> str:
         return self._captures[pin.capture] if pin.capture < len(self._captures) else ""
 
-    def rowCount(self, parent: AnyIndex = _NOWHERE) -> int:
-        return 0 if parent.isValid() else len(self.pins)
-
-    def columnCount(self, parent: AnyIndex = _NOWHERE) -> int:
-        return 0 if parent.isValid() else len(_TITLES)
-
-    def headerData(
-        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
-    ) -> Any:
-        if role == Qt.ItemDataRole.DisplayRole and orientation == Qt.Orientation.Horizontal:
-            return _TITLES[section]
-        return None
+    def count(self) -> int:
+        return len(self.pins)
 
     def flags(self, index: AnyIndex) -> Qt.ItemFlag:
         flags = super().flags(index)

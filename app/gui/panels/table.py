@@ -2,11 +2,46 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QAbstractItemModel, QEvent, QModelIndex, QPersistentModelIndex, Qt
+from typing import Any
+
+from PySide6.QtCore import (
+    QAbstractItemModel,
+    QAbstractTableModel,
+    QEvent,
+    QModelIndex,
+    QPersistentModelIndex,
+    Qt,
+)
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidget
 
 AnyIndex = QModelIndex | QPersistentModelIndex
 """What the methods of a model are called with."""
+
+
+_NOWHERE = QModelIndex()
+
+
+class RowsModel(QAbstractTableModel):
+    """Rows under fixed ``titles``; those who inherit give `count` and ``data``."""
+
+    titles: tuple[str, ...] = ()
+
+    def count(self) -> int:
+        """Number of rows."""
+        raise NotImplementedError
+
+    def rowCount(self, parent: AnyIndex = _NOWHERE) -> int:
+        return 0 if parent.isValid() else self.count()
+
+    def columnCount(self, parent: AnyIndex = _NOWHERE) -> int:
+        return 0 if parent.isValid() else len(self.titles)
+
+    def headerData(
+        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
+    ) -> Any:
+        if role == Qt.ItemDataRole.DisplayRole and orientation == Qt.Orientation.Horizontal:
+            return self.titles[section]
+        return None
 
 
 class RowTable(QTableView):

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt, Signal, Slot
+from PySide6.QtCore import QModelIndex, QObject, Qt, Signal, Slot
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
-from app.gui.panels.table import AnyIndex, RowTable
+from app.gui.panels.table import AnyIndex, RowsModel, RowTable
 from app.model.capture import Capture
 from app.model.quantity import format_value
 from dsp.results import Notice
 
-_NOWHERE = QModelIndex()
 _AROUND_SAMPLES = 200
 _TITLES = ("Warning", "Times", "First at", "What it is about")
 
@@ -25,7 +24,9 @@ def time_of(capture: Capture, sample: int | None) -> float | None:
     return None
 
 
-class WarningsModel(QAbstractTableModel):
+class WarningsModel(RowsModel):
+    titles = _TITLES
+
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._rows: tuple[tuple[Notice, float | None], ...] = ()
@@ -43,18 +44,8 @@ class WarningsModel(QAbstractTableModel):
     def time_s(self, row: int) -> float | None:
         return self._rows[row][1]
 
-    def rowCount(self, parent: AnyIndex = _NOWHERE) -> int:
-        return 0 if parent.isValid() else len(self._rows)
-
-    def columnCount(self, parent: AnyIndex = _NOWHERE) -> int:
-        return 0 if parent.isValid() else len(_TITLES)
-
-    def headerData(
-        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
-    ) -> Any:
-        if role == Qt.ItemDataRole.DisplayRole and orientation == Qt.Orientation.Horizontal:
-            return _TITLES[section]
-        return None
+    def count(self) -> int:
+        return len(self._rows)
 
     def data(self, index: AnyIndex, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         notice, time_s = self._rows[index.row()]

@@ -50,18 +50,29 @@ class Candidates:
         )
 
 
-def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True) -> Candidates:
+def settle_parts(
+    grid: Grid,
+    parts: Parts,
+    accept: float,
+    *,
+    again: bool = True,
+    apart: int | None = None,
+    hold_carrier: bool = False,
+) -> Candidates:
     """Fit the parts and what they may be parts of, and keep the better reading of each group.
 
     ``accept`` is the log-likelihood ratio against silence that a transmission must reach. A long part that is no
-    single transmission is cut where its timing or phase breaks off, and looked at ``again``.
+    single transmission is cut where its timing or phase breaks off, and looked at ``again``. Parts with ``apart``
+    silent symbols between them are surely two; ``hold_carrier`` says that all have the carrier of the grid.
     """
-    first, last = _joins(parts, _APART_WEAK if grid.weakest < _WEAK else _APART)
+    if apart is None:
+        apart = _APART_WEAK if grid.weakest < _WEAK else _APART
+    first, last = _joins(parts, apart)
     everything = Parts(parts.first[first], parts.last[last], parts.low[first], parts.high[last])
     long = everything.last - everything.first > LONG
     short_rows, long_rows = np.flatnonzero(~long), np.flatnonzero(long)
-    fits = acquire(grid, _some(everything, short_rows))
-    fits = settle(fits)
+    fits = acquire(grid, _some(everything, short_rows), hold_carrier=hold_carrier)
+    fits = settle(fits, hold_carrier=hold_carrier)
     cut, owner = windows_of(_some(everything, long_rows), grid)
     windows = acquire(grid, cut)
     if len(windows):
@@ -96,7 +107,9 @@ def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True)
     left = [pieces for row, pieces in broken if not held[row]]
     if not left:
         return kept
-    other = settle_parts(grid, _joined(left), accept, again=False)
+    other = settle_parts(
+        grid, _joined(left), accept, again=False, apart=apart, hold_carrier=hold_carrier
+    )
     return Candidates(
         join([kept.fits, other.fits]),
         join([kept.windows, other.windows]),

@@ -154,7 +154,7 @@ def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None, seen: Sh
     cuts = cuts[(cuts > 0) & (cuts < score.size)]
     score[cuts] = -20.0
     runs = np.array(on_runs(score, change_nats_unphased(grid.weakest, cycles)), dtype=np.int64).reshape(-1, 2)
-    return _with_room(grid, _cut_within(runs, energy, cycles, grid.weakest), borders, taken)
+    return with_room(grid, _cut_within(runs, energy, cycles, grid.weakest), borders, taken)
 
 
 def _cut_within(runs: Ints, energy: NDArray[np.float32], cycles: float, weakest: float) -> Ints:
@@ -212,7 +212,7 @@ def _pieces_of_run(
     return sorted(out)
 
 
-def _with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:
+def with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:
     """Each run with the room it may move in: half of what lies between it and the next, at most four symbols."""
     first, last = runs[:, 0], runs[:, 1]
     walls = np.concatenate(([grid.begin], borders, [float(grid.turned.length)]))
@@ -261,11 +261,11 @@ def windows_of(parts: Parts, grid: Grid) -> tuple[Parts, Ints]:
     return Parts(begin, end, parts.low[of], parts.high[of]), of
 
 
-def acquire(grid: Grid, parts: Parts) -> Fits:
+def acquire(grid: Grid, parts: Parts, *, hold_carrier: bool = False) -> Fits:
     """A rough fit to each part: the best of eight timings, the carrier from its squared symbols.
 
-    The turned carrier may be off by a fifth of the symbol rate, the period by a part of a symbol over the
-    transmission.
+    The turned carrier may be off by a fifth of the symbol rate (unless it is held), the period by a part of a symbol
+    over the transmission.
     """
     sums = np.concatenate((np.zeros((1, PHASES)), np.cumsum(grid.energy, axis=0, dtype=np.float64)))
     count = parts.last - parts.first
@@ -280,7 +280,7 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
         k = np.arange(int(count[rows].max(initial=1)))
         at = np.minimum(parts.first[rows, None] + k, grid.count - 1)
         u = np.where(k < count[rows, None], grid.u[at, best[rows, None]], np.complex64(0.0))
-        detune[rows], phase[rows] = _detune(u, count[rows], grid.spread)
+        detune[rows], phase[rows] = _detune(u, count[rows], 0.0 if hold_carrier else grid.spread)
     start = grid.begin + (parts.first + (best + _between(within, best)) / PHASES) * grid.period
     return Fits(
         grid.turned,
@@ -314,6 +314,9 @@ def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats]:
 
     Frequencies of at most ``widest`` cycles a symbol are looked at.
     """
+    if not widest:
+        return np.zeros(len(u)), 0.5 * np.angle(np.sum(u * u, axis=1))
+
     from scipy.fft import fft
 
     square = u * u

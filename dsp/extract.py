@@ -7,14 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from dsp.candidates import Candidates, settle_parts
-from dsp.detect import Grid, Parts, find_parts, make_grid, shown
+from dsp.detect import Grid, Parts, find_parts, make_grid, shown, with_room
 from dsp.fits import Fits, Flags, Ints, join
+from dsp.phased import likeliest_runs
 from dsp.source import Floats
 from dsp.strip import Spans, Strip
 
 # natural units of likelihood over silence, beyond what the best of many starts in noise reaches
 ACCEPT_NATS = 22.0
 _ROUNDS = 3
+# length of a symbol below which energy alone bridges silence: one symbol in two hundred would be wrong
+_WEAK_GAIN = 2.6
 # silent symbols that tell the noise better than the floor's density does
 _TELLING = 32
 
@@ -24,7 +27,8 @@ class Model:
     """What the bursts of a link share: carrier, symbol period in samples, how edges fall on samples.
 
     ``gain`` is the length of a typical symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says it is a tone. ``spread`` is
-    by how many cycles a symbol carriers may differ from this one, None while that is not known.
+    by how many cycles a symbol carriers may differ from this one, None while that is not known; ``steady`` says that
+    all met have this very carrier.
     """
 
     carrier_hz: float
@@ -33,6 +37,12 @@ class Model:
     unmodulated: bool = False
     gain: float = 4.0
     spread: float | None = None
+    steady: bool = False
+
+    @property
+    def phased(self) -> bool:
+        """Whether symbols are so weak, and their carrier so well known, that phase helps to find them."""
+        return self.steady and self.gain < _WEAK_GAIN
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +84,8 @@ def extract(
     if covered is not None and covered.size:
         known = strip.within(covered)
         mark(taken, grid, known[:, 0], known[:, 1])
+    if model.phased:
+        return _found(_weak(grid, model.gain, borders, taken, accept), grid.variance)
     seen = shown(grid)
     parts = find_parts(grid, borders, taken, seen)
     scale = 1.0 if hold_noise else max(_silence(grid, parts, taken), strip.rounding / strip.variance)
@@ -93,6 +105,15 @@ def extract(
         if not len(parts):
             break
     return _found(chosen, grid.variance)
+
+
+def _weak(grid: Grid, gain: float, borders: Floats, taken: Flags, accept: float) -> list[Candidates]:
+    """Transmissions of known carrier and strength, found by their phase."""
+    barred = taken.copy()
+    cuts = np.rint((borders - grid.begin) / grid.period).astype(np.int64)
+    barred[cuts[(cuts > 0) & (cuts < grid.count)]] = True
+    parts = with_room(grid, likeliest_runs(grid, gain, barred), borders, taken)
+    return [settle_parts(grid, parts, accept, apart=1, hold_carrier=True)]
 
 
 def _found(chosen: list[Candidates], variance: float) -> Found:

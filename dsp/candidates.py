@@ -56,23 +56,21 @@ def settle_parts(
     accept: float,
     *,
     again: bool = True,
-    apart: int | None = None,
-    hold_carrier: bool = False,
 ) -> Candidates:
     """Fit the parts and what they may be parts of, and keep the better reading of each group.
 
     ``accept`` is the log-likelihood ratio against silence that a transmission must reach. A long part that is no
-    single transmission is cut where its timing or phase breaks off, and looked at ``again``. Parts with ``apart``
-    silent symbols between them are surely two; ``hold_carrier`` says that all have the carrier of the grid.
+    single transmission is cut where its timing or phase breaks off, and looked at ``again``.
     """
-    if apart is None:
-        apart = _APART_WEAK if grid.weakest < _WEAK else _APART
-    first, last = _joins(parts, apart)
-    everything = Parts(parts.first[first], parts.last[last], parts.low[first], parts.high[last])
+    known = parts.column is not None
+    first, last = _joins(parts, _APART_WEAK if grid.weakest < _WEAK and not known else _APART)
+    everything = Parts(
+        parts.first[first], parts.last[last], parts.low[first], parts.high[last], _of(parts.column, first)
+    )
     long = everything.last - everything.first > LONG
     short_rows, long_rows = np.flatnonzero(~long), np.flatnonzero(long)
-    fits = acquire(grid, _some(everything, short_rows), hold_carrier=hold_carrier)
-    fits = settle(fits, hold_carrier=hold_carrier)
+    fits = acquire(grid, _some(everything, short_rows))
+    fits = settle(fits, hold_carrier=known)
     cut, owner = windows_of(_some(everything, long_rows), grid)
     windows = acquire(grid, cut)
     if len(windows):
@@ -107,9 +105,7 @@ def settle_parts(
     left = [pieces for row, pieces in broken if not held[row]]
     if not left:
         return kept
-    other = settle_parts(
-        grid, _joined(left), accept, again=False, apart=apart, hold_carrier=hold_carrier
-    )
+    other = settle_parts(grid, _joined(left), accept, again=False)
     return Candidates(
         join([kept.fits, other.fits]),
         join([kept.windows, other.windows]),
@@ -151,7 +147,13 @@ def _between_cuts(grid: Grid, part: Parts, cuts: list[int]) -> Parts:
 
 
 def _some(parts: Parts, rows: Ints) -> Parts:
-    return Parts(parts.first[rows], parts.last[rows], parts.low[rows], parts.high[rows])
+    return Parts(
+        parts.first[rows], parts.last[rows], parts.low[rows], parts.high[rows], _of(parts.column, rows)
+    )
+
+
+def _of(column: Ints | None, rows: Ints) -> Ints | None:
+    return None if column is None else column[rows]
 
 
 def _joins(parts: Parts, distance: int) -> tuple[Ints, Ints]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,8 +16,8 @@ from dsp.strip import Spans, Strip
 # natural units of likelihood over silence, beyond what the best of many starts in noise reaches
 ACCEPT_NATS = 22.0
 _ROUNDS = 3
-# length of a symbol below which energy alone bridges silence: one symbol in two hundred would be wrong
-_WEAK_GAIN = 2.6
+# length of a symbol below which energy alone bridges silence and loses ends: one symbol in thirty thousand is wrong
+_WEAK_GAIN = 4.0
 # silent symbols that tell the noise better than the floor's density does
 _TELLING = 32
 
@@ -84,8 +84,6 @@ def extract(
     if covered is not None and covered.size:
         known = strip.within(covered)
         mark(taken, grid, known[:, 0], known[:, 1])
-    if model.phased:
-        return _found(_weak(grid, model.gain, borders, taken, accept), grid.variance)
     seen = shown(grid)
     parts = find_parts(grid, borders, taken, seen)
     scale = 1.0 if hold_noise else max(_silence(grid, parts, taken), strip.rounding / strip.variance)
@@ -93,6 +91,8 @@ def extract(
         grid = grid.scaled(scale)
         seen = shown(grid)
         parts = find_parts(grid, borders, taken, seen)
+    if model.phased:
+        parts = _phased(grid, model.gain, borders, taken)
     chosen: list[Candidates] = []
     for _ in range(_ROUNDS):
         found = settle_parts(grid, parts, accept)
@@ -101,19 +101,21 @@ def extract(
         mark(taken, grid, start, stop)
         if not taken.any() or not start.size:
             break
+        # others may be weaker, or have another carrier
         parts = find_parts(grid, borders, taken, seen)
         if not len(parts):
             break
     return _found(chosen, grid.variance)
 
 
-def _weak(grid: Grid, gain: float, borders: Floats, taken: Flags, accept: float) -> list[Candidates]:
+def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
     """Transmissions of known carrier and strength, found by their phase."""
     barred = taken.copy()
     cuts = np.rint((borders - grid.begin) / grid.period).astype(np.int64)
     barred[cuts[(cuts > 0) & (cuts < grid.count)]] = True
-    parts = with_room(grid, likeliest_runs(grid, gain, barred), borders, taken)
-    return [settle_parts(grid, parts, accept, apart=1, hold_carrier=True)]
+    runs = likeliest_runs(grid, gain, barred)
+    parts = with_room(grid, runs[:, :2], borders, taken)
+    return replace(parts, column=runs[:, 2])
 
 
 def _found(chosen: list[Candidates], variance: float) -> Found:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.detect import FEWEST
+from dsp.doubt import sign_odds
 from dsp.ends import Ends, decide_ends, run_ends
 from dsp.extract import Found
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
@@ -34,7 +35,7 @@ class Talker:
     """Transmissions of one strip that one transmitter may have sent, and what they share.
 
     The noise of ``runs`` is one. ``carrier`` (radians a sample) and its standard uncertainty are None if the
-    transmissions do not share it.
+    transmissions do not share it. ``odds`` (symbols,) are the log-odds of each symbol being positive.
     """
 
     strip: Strip
@@ -44,6 +45,7 @@ class Talker:
     fitness: Fitness
     carrier: float | None
     carrier_std: float | None
+    odds: Floats
 
     def released(self) -> Talker:
         """Without the samples, which a long record cannot keep."""
@@ -162,7 +164,16 @@ def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
 def _followed(strip: Strip, runs: Runs) -> Talker:
     judged = fitness(runs)
     runs = _renormed(runs, judged.noise)
-    return Talker(strip, runs, run_ends(runs), flip_times(runs, 1.0), replace(judged, noise=1.0), None, None)
+    return Talker(
+        strip,
+        runs,
+        run_ends(runs),
+        flip_times(runs, 1.0),
+        replace(judged, noise=1.0),
+        None,
+        None,
+        2.0 * runs.gains * runs.symbols.real,
+    )
 
 
 def _renormed(runs: Runs, noise: float) -> Runs:
@@ -200,6 +211,7 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
         replace(judged, noise=1.0, gain=float(np.sqrt(np.mean(runs.gains**2)))),
         mean if shared else None,
         std if shared else None,
+        sign_odds(fits, hold_carrier=hold),
     )
 
 

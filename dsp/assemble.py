@@ -219,10 +219,11 @@ class _Times:
 def _periods(link: Link, talker: Talker) -> tuple[Floats, Floats]:
     """Symbol period and its standard uncertainty for each run: its own where it was followed."""
     runs = talker.runs
+    shared = talker.period or link.period
     own = runs.period * np.maximum(1e-9, 0.7 / (1.0 + runs.gain**2)) / np.maximum(runs.count, 1)
     return (
-        np.where(runs.drift, runs.period, link.period.value),
-        np.where(runs.drift, own, link.period.std),
+        np.where(runs.drift, runs.period, shared.value),
+        np.where(runs.drift, own, shared.std),
     )
 
 

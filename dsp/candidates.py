@@ -23,6 +23,8 @@ _APART_WEAK = 14
 _WEAK = 2.15
 # and no more of them than so many
 _TOGETHER = 6
+# samples a symbol below which timing may settle half a symbol off
+_FEW_SAMPLES = 8.0
 # symbols on either side of the middles of two windows between which a break is looked for
 _SEARCH = 12
 # natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
@@ -71,6 +73,8 @@ def settle_parts(
     short_rows, long_rows = np.flatnonzero(~long), np.flatnonzero(long)
     fits = acquire(grid, _some(everything, short_rows))
     fits = settle(fits, hold_carrier=known)
+    if grid.period < _FEW_SAMPLES:
+        fits = _better_by_half(fits, hold_carrier=known)
     cut, owner = windows_of(_some(everything, long_rows), grid)
     windows = acquire(grid, cut)
     if len(windows):
@@ -111,6 +115,17 @@ def settle_parts(
         join([kept.windows, other.windows]),
         np.concatenate((kept.owner, other.owner + int(kept.owner.max(initial=-1)) + 1)),
     )
+
+
+def _better_by_half(fits: Fits, *, hold_carrier: bool) -> Fits:
+    """Each transmission as it is, or half a symbol later where that is likelier.
+
+    Of few samples a symbol, those of one may collect nearly as much energy where they lie across its edges.
+    """
+    later = settle(replace(fits, start=fits.start + 0.5 * fits.period), hold_carrier=hold_carrier)
+    better = later.nats > fits.nats
+    rows = np.arange(len(fits))
+    return join([fits, later]).take(np.where(better, rows + len(fits), rows))
 
 
 def _joined(parts: list[Parts]) -> Parts:

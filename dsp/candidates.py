@@ -72,9 +72,9 @@ def settle_parts(
     long = everything.last - everything.first > LONG
     short_rows, long_rows = np.flatnonzero(~long), np.flatnonzero(long)
     fits = acquire(grid, _some(everything, short_rows))
-    fits = settle(fits, hold_carrier=known)
+    fits = settle(fits, hold_carrier=known, points=grid.points)
     if grid.period < _FEW_SAMPLES:
-        fits = _better_by_half(fits, hold_carrier=known)
+        fits = _better_by_half(grid, fits, hold_carrier=known)
     cut, owner = windows_of(_some(everything, long_rows), grid)
     windows = acquire(grid, cut)
     if len(windows):
@@ -117,12 +117,13 @@ def settle_parts(
     )
 
 
-def _better_by_half(fits: Fits, *, hold_carrier: bool) -> Fits:
+def _better_by_half(grid: Grid, fits: Fits, *, hold_carrier: bool) -> Fits:
     """Each transmission as it is, or half a symbol later where that is likelier.
 
     Of few samples a symbol, those of one may collect nearly as much energy where they lie across its edges.
     """
-    later = settle(replace(fits, start=fits.start + 0.5 * fits.period), hold_carrier=hold_carrier)
+    later = replace(fits, start=fits.start + 0.5 * fits.period)
+    later = settle(later, hold_carrier=hold_carrier, points=grid.points)
     better = later.nats > fits.nats
     rows = np.arange(len(fits))
     return join([fits, later]).take(np.where(better, rows + len(fits), rows))

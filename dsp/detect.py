@@ -40,7 +40,7 @@ class Grid:
 
     Symbol ``k`` of column ``p`` covers ``begin + (k + p / 8) period`` and one period from there on. ``weakest`` is
     the length of the weakest symbol that is looked for, ``spread`` by how many cycles a symbol carriers may differ
-    from the turned one.
+    from the turned one. ``points`` says that samples are known to be ideal points.
     """
 
     turned: Turned
@@ -51,6 +51,7 @@ class Grid:
     energy: NDArray[np.float32]
     weakest: float = _WEAKEST
     spread: float = 0.1
+    points: bool = False
 
     @property
     def count(self) -> int:
@@ -68,6 +69,7 @@ class Grid:
             self.energy * np.float32(1.0 / scale),
             self.weakest,
             self.spread,
+            self.points,
         )
 
 
@@ -79,14 +81,16 @@ def make_grid(
     end: float,
     gain: float = _WEAKEST,
     spread: float | None = None,
+    *,
+    points: bool = False,
 ) -> Grid:
     """Correlate with symbols of all eight grids between two positions.
 
     ``gain`` is a symbol's usual length; carriers differ from the turned one by at most ``spread`` cycles a symbol.
     """
     count = max(0, int((end - begin) / period) - 1)
-    points = begin + np.arange((count + 1) * PHASES) * (period / PHASES)
-    sums = turned.at(points)
+    places = begin + np.arange((count + 1) * PHASES) * (period / PHASES)
+    sums = turned.at(places)
     u = (sums[PHASES:] - sums[:-PHASES]) * (1.0 / np.sqrt(variance * period / 2.0))
     u = u.astype(np.complex64).reshape(count, PHASES)
     weakest = float(np.clip(0.9 * gain, _WEAKEST_KNOWN, _WEAKEST))
@@ -94,7 +98,7 @@ def make_grid(
         # talkers differ by a few percent of the carrier; a carrier of few cycles a symbol has an image at minus
         # its own frequency that must not be taken for it
         spread = float(np.clip(0.05 + 0.01 * turned.omega * period / (2.0 * np.pi), 0.05, 0.22))
-    return Grid(turned, variance, period, begin, u, u.real**2 + u.imag**2, weakest, spread)
+    return Grid(turned, variance, period, begin, u, u.real**2 + u.imag**2, weakest, spread, points)
 
 
 @dataclass(frozen=True, eq=False)

@@ -28,7 +28,7 @@ class Model:
 
     ``gain`` is the length of a typical symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says it is a tone. ``spread`` is
     by how many cycles a symbol carriers may differ from this one, None while that is not known; ``steady`` says that
-    all met have this very carrier.
+    all met have this very carrier, ``points`` that samples are ideal points as far as all that was met shows.
     """
 
     carrier_hz: float
@@ -38,6 +38,7 @@ class Model:
     gain: float = 4.0
     spread: float | None = None
     steady: bool = False
+    points: bool = False
 
     @property
     def phased(self) -> bool:
@@ -77,7 +78,14 @@ def extract(
     """
     turned = strip.turned(omega, model.sharp)
     grid = make_grid(
-        turned, strip.variance, model.period, 0.0, float(strip.samples.size), model.gain, model.spread
+        turned,
+        strip.variance,
+        model.period,
+        0.0,
+        float(strip.samples.size),
+        model.gain,
+        model.spread,
+        points=model.points,
     )
     borders = strip.begins[1:].astype(np.float64)
     taken = np.zeros(grid.count, dtype=np.bool_)

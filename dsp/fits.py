@@ -11,12 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.correlate import Turned, change_nats, log_cosh, strongest_runs
+from dsp.points import are_points, likeliest_start
 from dsp.source import Floats
 from dsp.strong import are_strong, strong_timing
 
@@ -321,11 +323,35 @@ def _uneven(nats: Floats, fits: Fits, before: int) -> Floats:
     return np.where((fits.gain > 4.5) & (spread > 1.0), spread**2, 1.0)
 
 
-def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.09) -> Fits:
+def _at_points(fits: Fits, *, ends: bool) -> Fits:
+    """The likeliest first edge among sample points, with a symbol more at either end where that is then likelier.
+
+    An edge that lies on the wrong side of a sample costs the symbol beside it so much that it looks like silence.
+    """
+
+    def timed(rows: Fits) -> Fits:
+        most = int(rows.count.max(initial=0))
+        return scored(
+            replace(rows, start=likeliest_start(rows.start, rows.period, most, partial(timing_nats, rows)))
+        )
+
+    best = timed(fits)
+    rows = np.arange(len(fits))
+    for before in (1, 0) if ends else ():
+        more = timed(replace(best, start=best.start - before * best.period, count=best.count + 1))
+        inside = (more.start > more.low - 0.6 * more.period) & (more.stop < more.high + 0.6 * more.period)
+        best = join([best, more]).take(np.where((more.nats > best.nats) & inside, rows + len(fits), rows))
+    return best
+
+
+def settle(
+    fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.09, points: bool = False
+) -> Fits:
     """Bring rough fits to the maximum of the likelihood, the period held.
 
     Start, ends, phase, amplitude and (unless held) carrier are improved in turn, the first edge within
-    ``width`` symbols at first. ``ends`` False keeps the number of symbols.
+    ``width`` symbols at first. ``ends`` False keeps the number of symbols; ``points`` tries every place among samples
+    that are ideal points.
     """
 
     def work(rows: Fits) -> Fits:
@@ -349,6 +375,8 @@ def settle(fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: 
                 break
         if ends:
             rows = reach(rows)
+        if points and are_points(rows.turned, rows.gain, rows.period):
+            rows = _at_points(rows, ends=ends)
         return scored(carry(rows, hold_carrier=hold_carrier, rounds=1))
 
     return in_groups(fits, work)

@@ -7,8 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.extract import Found, Model, extract
+from dsp.fits import settle
 from dsp.merge import climb_together
-from dsp.period import Period, pooled_period
+from dsp.own_period import with_period
+from dsp.period import Period, final_period, pooled_period
+from dsp.points import TELLING_NATS, are_points
 from dsp.pool import carrier_std
 from dsp.quality import Fitness, fitness
 from dsp.results import DecodeSettings
@@ -31,6 +34,8 @@ _FEWEST_CYCLES = 0.95
 _MANY = 8
 # half of normal deviates lie within 0.67 deviations; twice that leaves room for outliers
 _STEADY = 1.35
+# share of a symbol's power that smooth pulses and other modulations leave at the least, as ideal points never do
+_SHAPELESS = 0.005
 # noise met over the noise assumed that no floor's error explains
 _FAR_OVER = 6.0
 # a transmission whose carrier is in no doubt
@@ -112,12 +117,25 @@ def learn(
     if model.phased or not _alike(before, model, int(runs.count.max())):
         strip = strip.with_variance(found.variance)
         found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
+        fits = found.fits
+        if len(runs) and len(fits) and model.points and are_points(fits.turned, fits.gain, fits.period):
+            # where an edge falls among the samples, the last digits of the period count
+            period = final_period(fits, period)
+            model = replace(model, period=period.value)
+            found = replace(found, fits=settle(with_period(fits, period.value), points=True))
+            found, runs = believable(found)
     return Learned(strip, found, runs, model, period)
 
 
 def _alike(one: Model, other: Model, symbols: int) -> bool:
-    """Whether fits with one model hold for the other: no edge moves by a thirtieth of a symbol."""
-    return one.sharp == other.sharp and abs(one.period / other.period - 1.0) * min(symbols, 96) < 0.03
+    """Whether fits with one model hold for the other: no edge moves by a thirtieth of a symbol.
+
+    Nor by a fiftieth of a sample where single samples tell much.
+    """
+    moved = abs(one.period / other.period - 1.0) * min(symbols, 96)
+    told = 2.0 * other.gain**2 / other.period
+    most = 0.02 / other.period if other.points and told > TELLING_NATS else 0.03
+    return one.sharp == other.sharp and moved < min(0.03, most)
 
 
 def _pooled_model(
@@ -150,8 +168,15 @@ def _pooled_model(
         gain=gain,
         spread=spread,
         steady=_steady(runs, omega),
+        points=period.sharp and _leaves_noise(fitness(runs)),
     )
     return better, period
+
+
+def _leaves_noise(judged: Fitness) -> bool:
+    """Whether symbols are two opposite points but for noise, so that nothing of a pulse's or filter's shape is left."""
+    over = (judged.noise - 1.0) / judged.gain**2
+    return max(over, judged.excess, 0.5 * judged.spread) < _SHAPELESS
 
 
 def _steady(runs: Runs, omega: float) -> bool:

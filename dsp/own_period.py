@@ -35,16 +35,16 @@ def with_own_period(fits: Fits, shared: float) -> tuple[Fits, Period | None]:
     near = _by_flips(fits)
     if near is None or abs(near.value - shared) < _APART * near.std:
         return fits, None
-    own = pooled_period(_with(fits, near.value), near.value, fits.turned.sharp)
+    own = pooled_period(with_period(fits, near.value), near.value, fits.turned.sharp)
     if abs(own.value - shared) < _APART * own.std or abs(own.value / shared - 1.0) > _WIDEST:
         return fits, None
-    better = settle(_with(fits, own.value))
+    better = settle(with_period(fits, own.value))
     if float(np.sum(better.nats)) < float(np.sum(fits.nats)) + _GAINED:
         return fits, None
     return better, own
 
 
-def _with(fits: Fits, period: float) -> Fits:
+def with_period(fits: Fits, period: float) -> Fits:
     """The same about their middles with another period."""
     return replace(fits, period=np.full(len(fits), period), start=fits.middle - 0.5 * fits.count * period)
 

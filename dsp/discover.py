@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from dsp.candidates import OWN_NATS
 from dsp.carrier import CarrierLine, busiest_hz, squared_lines
 from dsp.correlate import turn_back
 from dsp.extract import Found, Model, extract
@@ -108,7 +109,9 @@ def _believed(leads: Leads, best: tuple[Model, float, Found], rate_hz: float) ->
 
 
 def _told(found: Found) -> float:
-    return float(np.sum(found.fits.nats)) + 0.5 * float(np.sum(found.windows.nats))
+    """Log-likelihood ratio of all symbols against silence, less what noise would gain by as many transmissions."""
+    whole = float(np.sum(found.fits.nats)) + 0.5 * float(np.sum(found.windows.nats))
+    return whole - OWN_NATS * (len(found) - 1)
 
 
 def _energy(found: Found) -> float:

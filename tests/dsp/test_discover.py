@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from benchmarks.trials import Shape, trial
 from generators.truths import RATE_HZ, Capture, capture, flat_floor
 
 from dsp.activity import find_activity
@@ -117,3 +118,10 @@ def test_cancel_is_heard():
     pieces = pieces_of(made)
     with pytest.raises(CancelledError):
         discover(made.record, flat_floor(made.sigma), pieces, NOTHING, Watch(None, lambda: True))
+
+
+def test_one_weak_burst_is_not_outdone_by_a_few_made_of_its_noise():
+    """30 symbols at 6 dB: four pieces of another period would gain more together, were each not to cost its own."""
+    done = trial(Shape(1, (30, 30), esn0_db=6.0), 2014)
+    assert (len(done.score.pairs), done.score.extra) == (1, ())
+    assert done.score.pairs[0].right_rate

@@ -13,9 +13,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import FileIO
 from pathlib import Path
-from typing import Any
-
-from numpy.typing import NDArray
 
 from app.errors import CaptureError, SessionError, UsageError
 from app.files import schema
@@ -30,7 +27,7 @@ from app.files.session_store import store_tree
 from app.files.session_tree import Node, encoded
 from app.files.session_unpack import unpack
 from app.files.upgrades import upgraded
-from app.model.capture import Capture
+from app.model.capture import Capture, Samples
 from app.model.items import SessionData
 from app.version import program_version
 
@@ -65,7 +62,7 @@ class SampleDigests:
         return digest
 
 
-def samples_digest(arrays: Sequence[NDArray[Any]]) -> str:
+def samples_digest(arrays: Sequence[Samples]) -> str:
     digest = hashlib.sha256()
     for array in arrays:
         digest.update(array.dtype.str.encode())
@@ -145,7 +142,7 @@ class _Finder:
     def __init__(self) -> None:
         self._sessions: dict[Path, tuple[Capture, ...]] = {}
 
-    def samples(self, node: Node) -> tuple[Path | None, tuple[NDArray[Any], ...]]:
+    def samples(self, node: Node) -> tuple[Path | None, tuple[Samples, ...]]:
         place = Path(str(node.attributes.get("samples_at", "")))
         wanted = str(node.attributes.get("samples_sha256", ""))
         name = str(node.attributes["name"])
@@ -154,7 +151,7 @@ class _Finder:
                 return file, stored
         raise SessionError(f"the samples of {name} are no longer in {place} as they were; put the file back")
 
-    def _candidates(self, place: Path, node: Node) -> list[tuple[Path | None, tuple[NDArray[Any], ...]]]:
+    def _candidates(self, place: Path, node: Node) -> list[tuple[Path | None, tuple[Samples, ...]]]:
         try:
             if place.suffix == ".h5" and place not in self._sessions:
                 self._sessions[place] = read_session(place).captures

@@ -18,6 +18,12 @@ FORMAT_VERSION = 1
 
 # What a file may ask for before it is refused. All of it is checked before memory is taken.
 MOST_BYTES = 2 << 30
+# of samples that are left in the file until they are asked for
+MOST_SAMPLE_BYTES = 1 << 40
+# samples up to so many bytes are read when a session is opened, and their checksums with them
+READ_AT_ONCE_BYTES = 64 << 20
+# captures that stand in files of their own are linked where a session would become larger
+MOST_EMBEDDED_BYTES = 2 << 30
 MOST_OBJECTS = 250_000
 MOST_DEPTH = 6
 MOST_ATTRIBUTES = 64

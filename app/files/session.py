@@ -1,7 +1,7 @@
 """Sessions: captures, marks and decodes together in one HDF5 file.
 
-Writing puts a whole new file in the place of the old one; reading trusts nothing in the file and keeps
-nothing of it open. The layout stands in `app.files.schema`.
+Writing puts a whole new file in the place of the old one; reading trusts nothing in the file and keeps it open
+for nothing but samples. The layout stands in `app.files.schema`.
 """
 
 from __future__ import annotations
@@ -11,9 +11,6 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from io import FileIO
 from pathlib import Path
-from typing import Any
-
-from numpy.typing import NDArray
 
 from app.errors import SessionError
 from app.files import schema
@@ -22,11 +19,12 @@ from app.files.session_check import check
 from app.files.session_links import file_digest, link_to, open_linked, same_samples
 from app.files.session_load import load_tree, says_it_is_a_session
 from app.files.session_pack import pack
+from app.files.session_samples import can_be_lazy
 from app.files.session_store import Progress, store_tree
 from app.files.session_tree import Node, difference
 from app.files.session_unpack import unpack
 from app.files.upgrades import upgraded
-from app.model.capture import Capture
+from app.model.capture import Capture, Samples
 from app.model.items import SessionData
 from app.version import program_version
 
@@ -76,7 +74,10 @@ def write_session(
 
 
 def read_session(path: Path) -> SessionData:
-    """The session in ``path``, whoever made it; samples come into memory in their stored type.
+    """The session in ``path``, whoever made it; samples keep their stored type.
+
+    Few samples come into memory. Many are left in the file, which is then held open for reading as long as they are
+    used: they stay those that were opened, whatever takes the place of the file.
 
     Raises
     ------
@@ -127,13 +128,14 @@ def _links(folder: Path, captures: tuple[Capture, ...], link_all: bool) -> list[
     embedded = sum(sizes)
     for n in sorted(range(len(captures)), key=lambda n: -sizes[n]):
         file = captures[n].path
-        if file is not None and (link_all or embedded > schema.MOST_BYTES):
+        if file is not None and (link_all or embedded > schema.MOST_EMBEDDED_BYTES):
             links[n] = link_to(file, folder)
             embedded -= sizes[n]
-    if embedded > schema.MOST_BYTES:
+    most = schema.MOST_SAMPLE_BYTES if can_be_lazy() else schema.MOST_BYTES
+    if embedded > most:
         raise SessionError(
             f"captures that stand in no file of their own take {embedded >> 20} MB, more than the "
-            f"{schema.MOST_BYTES >> 20} MB that a session can hold; close some of them"
+            f"{most >> 20} MB that a session can hold; close some of them"
         )
     return links
 
@@ -161,7 +163,7 @@ def _verify(part: Path, tree: Node, captures: tuple[Capture, ...]) -> None:
         [c for c, node in zip(captures, tree.numbered("captures"), strict=True) if "link" in node.attributes]
     )
 
-    def open_same(node: Node) -> tuple[Path, tuple[NDArray[Any], ...]]:
+    def open_same(node: Node) -> tuple[Path, tuple[Samples, ...]]:
         file, stored = open_linked(node, part.parent)
         if not same_samples(next(linked), stored):
             raise SessionError(f"{file.name}, opened again, gives other samples; save with samples embedded")

@@ -100,7 +100,7 @@ def _verify(
                 raise CancelledError("saving was cancelled")
             for kind, wanted in zip(("captures", "decodes"), expected, strict=True):
                 group = h5o.open(file.id, f"{kind}/{number}".encode())
-                found = difference(wanted, loader.group(group, 2, None))
+                found = difference(wanted, loader.group(group, 2, wanted))
                 if found is not None:
                     raise SessionError(f"reading it back gave something else in {kind}/{number}{found}")
             if progress is not None:

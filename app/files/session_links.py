@@ -5,14 +5,11 @@ from __future__ import annotations
 import hashlib
 import os
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Any
-
-from numpy.typing import NDArray
 
 from app.errors import CaptureError, SessionError, UsageError
 from app.files.captures import ReadOptions, open_capture
-from app.files.session_tree import Node
-from app.model.capture import Capture
+from app.files.session_tree import Node, same_values
+from app.model.capture import Capture, Samples
 
 # formats that say nothing of the type of their samples
 _TOLD_FORMATS = {"raw"}
@@ -40,7 +37,7 @@ def link_to(file: Path, folder: Path) -> str:
         ) from None
 
 
-def open_linked(node: Node, folder: Path) -> tuple[Path, tuple[NDArray[Any], ...]]:
+def open_linked(node: Node, folder: Path) -> tuple[Path, tuple[Samples, ...]]:
     """Find, check and open the file that a capture's node links to; ``folder`` is the session's.
 
     Raises
@@ -92,16 +89,10 @@ def _of_same_name(folder: Path, name: str) -> list[Path]:
     return [folder / name, *(entry / name for entry in below)]
 
 
-def same_samples(capture: Capture, stored: tuple[NDArray[Any], ...]) -> bool:
+def same_samples(capture: Capture, stored: tuple[Samples, ...]) -> bool:
     """Whether a linked file, opened again, gives the samples of ``capture``."""
     return len(stored) == len(capture.channels) and all(
-        channel.stored.dtype == again.dtype
-        and len(channel) == len(again)
-        and all(
-            channel.stored[at : at + (1 << 20)].tobytes() == again[at : at + (1 << 20)].tobytes()
-            for at in range(0, len(again), 1 << 20)
-        )
-        for channel, again in zip(capture.channels, stored, strict=True)
+        same_values(channel.stored, again) for channel, again in zip(capture.channels, stored, strict=True)
     )
 
 

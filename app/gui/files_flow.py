@@ -43,9 +43,11 @@ def read_file(
 
 def too_large_to_embed(data: SessionData) -> bool:
     """Whether captures must be linked by path and digest, since a session cannot hold their samples."""
-    from app.files.schema import MOST_BYTES
+    from app.files.schema import MOST_EMBEDDED_BYTES
 
-    return sum(channel.stored.nbytes for one in data.captures for channel in one.channels) > MOST_BYTES
+    return (
+        sum(channel.stored.nbytes for one in data.captures for channel in one.channels) > MOST_EMBEDDED_BYTES
+    )
 
 
 def is_session(path: Path) -> bool:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,16 +15,33 @@ from numpy.typing import NDArray
 from dsp.results import Notice
 
 
+class Samples(Protocol):
+    """Numbers of one type in a row, read by slices: an array, a memory map, or samples left in a session's file."""
+
+    @property
+    def dtype(self) -> np.dtype[Any]: ...
+
+    @property
+    def shape(self) -> tuple[int, ...]: ...
+
+    @property
+    def nbytes(self) -> int: ...
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, key: slice, /) -> NDArray[Any]: ...
+
+
 @dataclass(frozen=True, eq=False)
 class Channel:
     """One measured quantity: ``value = stored * scale + offset`` in ``unit``.
 
     ``stored`` is one-dimensional, any integer or float type, possibly a memory map or a strided view
-    of one; it is never written to and never converted as a whole.
+    of one, or left in a session's file until it is asked for; it is never written to and never converted as a whole.
     """
 
     name: str
-    stored: NDArray[np.generic]
+    stored: Samples
     scale: float = 1.0
     offset: float = 0.0
     unit: str = "V"

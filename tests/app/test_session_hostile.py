@@ -206,7 +206,7 @@ HOSTILE: dict[str, tuple[Change, str]] = {
     "external link": (linked(h5py.ExternalLink("/etc/hostname", "/")), "a link to somewhere else"),
     "external storage": (external_storage, "not in this file"),
     "virtual dataset": (virtual, "not in this file"),
-    "a terabyte that is not there": (unallocated, "would be needed to hold it"),
+    "a terabyte that is not there": (unallocated, "cut into too many chunks"),
     "chunks that are not there": (unallocated_but_small, "chunks should be there, 0 are"),
     "more data than the file has": (contiguous_but_empty, "more data than the file has"),
     "large chunks": (large_chunks, "chunks are too large"),

@@ -111,7 +111,7 @@ def test_only_what_a_session_cannot_hold_is_linked(folder: Path, monkeypatch: py
     from app.files import schema
 
     large, small = open_capture(as_wav(folder)), open_capture(as_text(folder))
-    monkeypatch.setattr(schema, "MOST_BYTES", 19_000)
+    monkeypatch.setattr(schema, "MOST_EMBEDDED_BYTES", 19_000)
     path = folder / "line.h5"
     write_session(path, SessionData(captures=(small, large)))
     with h5py.File(path) as file:
@@ -125,7 +125,7 @@ def test_captures_in_no_file_that_a_session_cannot_hold_are_refused(
     from app.files import schema
 
     capture = replace(open_capture(as_wav(folder)), path=None)
-    monkeypatch.setattr(schema, "MOST_BYTES", 19_000)
+    monkeypatch.setattr(schema, "MOST_SAMPLE_BYTES", 19_000)
     with pytest.raises(SessionError, match="stand in no file of their own"):
         write_session(folder / "line.h5", SessionData(captures=(capture,)))
 

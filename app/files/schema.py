@@ -152,6 +152,10 @@ _CAPTURES = Group(
         Field("storage", TEXT, "", "where the samples are", choices=("embedded", "linked")),
         Field("link", TEXT, "", "path of the linked file, relative to the session, with `/`", True),
         Field("sha256", TEXT, "", "SHA-256 of the file the capture was read from, when known", True),
+        Field("file_dtype", TEXT, "", "type told of the samples of a file that does not say it", True),
+        Field("file_channels", INT, "", "channels told of such a file", True, low=1, high=1024),
+        Field("file_skip", INT, "bytes", "told to stand before its samples", True, low=0),
+        Field("file_planar", INT, "", "1: one channel after the other in it", True, low=0, high=1),
         Field("timebase_ppm", FLOAT, "1e-6", "tolerance of the time base, when stated", True, 0.0, 1e6),
         Field("gain_percent", FLOAT, "%", "tolerance of the gain, when stated", True, 0.0, 1e3),
         Field(

@@ -6,13 +6,13 @@ for nothing but samples. The layout stands in `app.files.schema`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from io import FileIO
 from pathlib import Path
 
-from app.errors import SessionError
+from app.errors import MissingLinkError, SessionError
 from app.files import schema
 from app.files.replace import backup_of, replace_file
 from app.files.session_check import check
@@ -73,21 +73,25 @@ def write_session(
         ) from error
 
 
-def read_session(path: Path) -> SessionData:
+def read_session(path: Path, look_at: Sequence[Path] = ()) -> SessionData:
     """The session in ``path``, whoever made it; samples keep their stored type.
 
     Few samples come into memory. Many are left in the file, which is then held open for reading as long as they are
-    used: they stay those that were opened, whatever takes the place of the file.
+    used: they stay those that were opened, whatever takes the place of the file. ``look_at`` are files and folders
+    where captures that are linked may stand, besides where the session expects them.
 
     Raises
     ------
+    app.errors.MissingLinkError : a linked capture is not to be found.
     app.errors.SessionError : it cannot be read: why, and what to do instead.
     """
     path = Path(path)
     try:
         tree = upgraded(load_tree(path))
         check(tree, schema.SESSION)
-        return unpack(tree, lambda node: open_linked(node, path.parent))
+        return unpack(tree, lambda node: open_linked(node, path.parent, look_at))
+    except MissingLinkError as error:
+        raise MissingLinkError(f"{path}: the session cannot be opened: {error}", error.name) from error
     except SessionError as error:
         backup = backup_of(path)
         remedy = f"; the session before it is kept in {backup.name}" if backup.is_file() else ""

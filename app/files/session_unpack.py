@@ -10,7 +10,7 @@ import numpy as np
 
 from app.errors import SessionError
 from app.files.session_tree import Node, decoded
-from app.model.capture import Capture, Channel, Samples, Segment
+from app.model.capture import Capture, Channel, SampleLayout, Samples, Segment
 from app.model.items import BurstMark, Cursor, DecodeRun, FlipMark, Note, Pin, SessionData, SpanMark
 from dsp.results import (
     Alternative,
@@ -114,6 +114,17 @@ def _capture(node: Node, path: str, open_link: OpenLink) -> Capture:
         gain_percent=_of(node, "gain_percent"),
         derived=tuple((_of(node, "derived") or "").splitlines()),
         warnings=_notices(node),
+        layout=layout_of(node),
+    )
+
+
+def layout_of(node: Node) -> SampleLayout | None:
+    """What was told of the file of a capture's node, None if nothing had to be."""
+    dtype = _of(node, "file_dtype")
+    if dtype is None:
+        return None
+    return SampleLayout(
+        dtype, _of(node, "file_channels") or 1, _of(node, "file_skip") or 0, bool(_of(node, "file_planar"))
     )
 
 

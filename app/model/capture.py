@@ -68,6 +68,16 @@ class Channel:
 
 
 @dataclass(frozen=True)
+class SampleLayout:
+    """How samples lie in a file that does not say so, as the user told: type, channels, bytes before the first."""
+
+    dtype: str
+    channels: int = 1
+    skip: int = 0
+    planar: bool = False
+
+
+@dataclass(frozen=True)
 class Segment:
     """Samples ``[first, last)`` of a capture are contiguous and begin at ``start_s``."""
 
@@ -82,7 +92,7 @@ class Capture:
 
     ``rate_std_hz`` is the standard uncertainty of a rate that was fitted to a time column, else None.
     ``path`` is None for a capture that came embedded in a session. ``derived`` are expressions on its channels
-    that are shown beside them.
+    that are shown beside them. ``layout`` is told of a file that does not say how its samples lie in it.
     """
 
     name: str
@@ -98,6 +108,7 @@ class Capture:
     timebase_ppm: float | None = None
     gain_percent: float | None = None
     derived: tuple[str, ...] = ()
+    layout: SampleLayout | None = None
     warnings: tuple[Notice, ...] = field(default=())
 
     @property

@@ -90,7 +90,8 @@ def _burst_lines(burst: BurstVerdict) -> list[str]:
         "new": "NOT IN THE SESSION",
     }
     bits = "" if either is None else f": {_counted(len(either.bits), 'bit')}"
-    lines = [f"  burst {burst.number}{at}: {word[burst.verdict]}{bits}"]
+    said = f" ({burst.said.text})" if burst.said.text else ""
+    lines = [f"  burst {burst.number}{at}: {word[burst.verdict]}{bits}{said}"]
     lines += [f"    {_difference(one)}" for one in burst.differences]
     if burst.hand is not None:
         set_, removed = burst.hand.flips_set, burst.hand.flips_removed

@@ -139,13 +139,9 @@ class StoredSamples:
         return self._file.path
 
     @property
-    def file_identity(self) -> Identity:
-        return self._file.identity
-
-    @property
-    def first_offset(self) -> int:
-        """Where in the file its first chunk stands."""
-        return self.places[0].offset
+    def place_in_file(self) -> tuple[Path, Identity, str, int, int]:
+        """Path, identity of the file, type, where its first chunk stands, and number of samples."""
+        return self.path, self._file.identity, self.dtype.str, self.places[0].offset, len(self)
 
     def raw(self, first: int) -> tuple[int, bytes]:
         """Mask and bytes of a chunk as they are stored, damaged or not."""

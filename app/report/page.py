@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from app.model.cautions import CAUTIONS
 from app.model.items import SessionData
+from app.model.naming import left_out_text
 from app.model.summary import sentence
 from app.report.gather import Cancelled, ChannelReport, Progress, gathered
 from app.report.markup import Element, element, paragraphs, section, to_html
@@ -87,7 +88,8 @@ def _head(
         out.append(element("p", "Nothing has been decoded in this session.", class_="lead"))
     for part in parts:
         where = f"{part.capture.name}, {part.channel}: " if len(parts) > 1 else ""
-        out.append(element("p", where + sentence(part.summary), class_="lead"))
+        words = f"{sentence(part.summary, len(part.left_out))} {left_out_text(len(part.left_out))}".rstrip()
+        out.append(element("p", where + words, class_="lead"))
     return out
 
 

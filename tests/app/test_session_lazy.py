@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -315,3 +316,29 @@ def test_memory_stays_bounded_whatever_the_length(tmp_path: Path) -> None:
     grown_mb, samples = map(int, done.stdout.split())
     assert samples == 70_000_000
     assert grown_mb < 80
+
+
+def test_the_envelope_of_each_channel_is_kept_for_the_next_opening(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from app.files import envelope_cache
+    from app.files.envelope_cache import EnvelopeCache, build_kept
+    from dsp.envelope import EnvelopePyramid
+
+    monkeypatch.setattr(envelope_cache, "WORTH_FROM", 1000)
+    session = with_samples(CODES)
+    (capture,) = session.captures
+    both = (capture.channels[0], replace(capture.channels[0], name="B", stored=-CODES))
+    path = tmp_path / "s.h5"
+    write_session(path, replace(session, captures=(replace(capture, channels=both),)))
+    os.utime(path, (1.0, 1.0))  # long settled
+    cache = EnvelopeCache(tmp_path / "cache")
+    for wanted in ((CODES, -CODES), (CODES, -CODES)):
+        for channel, values in zip(read_session(path).captures[0].channels, wanted, strict=True):
+            pyramid = EnvelopePyramid(channel.stored)
+            steps = list(build_kept(pyramid, channel.stored, cache))
+            np.testing.assert_array_equal(
+                pyramid.first_level()[0], np.minimum.reduceat(values, range(0, len(values), 256))
+            )
+    assert steps == [len(CODES)]  # all at once
+    assert len(list((tmp_path / "cache").iterdir())) == 2

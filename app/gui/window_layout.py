@@ -8,7 +8,7 @@ from PySide6.QtWidgets import QDockWidget, QMainWindow, QWidget
 
 _GEOMETRY = "windowGeometry"
 _STATE = "windowState"
-_VERSION = 2
+_VERSION = 3
 """Raised when docks are added or renamed; what was kept before is then passed over."""
 
 RIGHT = Qt.DockWidgetArea.RightDockWidgetArea
@@ -41,6 +41,12 @@ class WindowLayout:
 
     def dock_of(self, panel: QWidget) -> QDockWidget:
         return next(dock for dock in self.docks if dock.widget() is panel)
+
+    def bring_up(self, panel: QWidget) -> None:
+        """Show a panel's dock, in front of those it shares its place with."""
+        dock = self.dock_of(panel)
+        dock.show()
+        dock.raise_()
 
     def show_actions(self) -> list[QAction]:
         """One action a dock, checked while it is shown."""

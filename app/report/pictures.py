@@ -9,14 +9,14 @@ from itertools import pairwise
 from app.model.corrections import CorrectedBurst
 from app.report.gather import Cancelled, ChannelReport
 from app.report.markup import Element, figure
-from app.report.plots import COLOURS, DASHES, FAINT, INK, Axis, Plot, span_of
+from app.report.plots import COLOURS, DASHES, FAINT, TRACE, Axis, Plot, span_of
 from app.report.samples import envelope, indices, segment_at, spectra, values
 from dsp.results import Burst
 
 _COLUMNS = 640
 _MOST_SYMBOLS = 40
 _MOST_POINTS = 4000
-_MOST_STACKED = 120
+_MOST_STACKED = 80
 _LANE_SHARE = 0.14
 
 
@@ -40,7 +40,7 @@ def overview(part: ChannelReport, number: int, cancelled: Cancelled | None) -> E
     )
     for one in part.bursts:
         plot.shade(one.burst.start_s, one.burst.end_s, colour_of(one.burst.talker), 0.25)
-    plot.envelope(shown.times_s, shown.lows, shown.highs, INK)
+    plot.envelope(shown.times_s, shown.lows, shown.highs, TRACE)
     apart = (span_s[1] - span_s[0]) / 40
     last = -math.inf
     for one in part.bursts:
@@ -94,9 +94,9 @@ def annotated_burst(part: ChannelReport, one: CorrectedBurst, number: int, place
         about=about,
     )
     if last - first > _MOST_POINTS:
-        plot.envelope(shown.times_s, shown.lows, shown.highs, INK)
+        plot.envelope(shown.times_s, shown.lows, shown.highs, TRACE)
     else:
-        plot.line(xs, ys, INK, stroke_width="0.8")
+        plot.line(xs, ys, TRACE, stroke_width="0.7")
     hand = {flip.time_s for flip in one.flips if flip.by_hand}
     for flip in one.flips:
         by_hand = flip.time_s in hand
@@ -223,7 +223,7 @@ def stack(part: ChannelReport, number: int) -> Element | None:
         top, bottom = n / len(rows), (n + 0.86) / len(rows)
         plot.box(0, len(one.symbols), top, bottom, fill="none", stroke=FAINT, stroke_width="0.4")
         for first, last in _runs(one.symbols):
-            plot.box(first, last, top, bottom, fill=colour_of(one.burst.talker))
+            plot.box(first, last, top, bottom, fill=colour_of(one.burst.talker), fill_opacity="0.55")
     more = (
         f" The first {_MOST_STACKED} of {len(part.counted)} bursts." if len(part.counted) > len(rows) else ""
     )

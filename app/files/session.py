@@ -66,11 +66,20 @@ def write_session(
     except SessionError as error:
         raise SessionError(f"{path}: the session was not saved: {error}") from error
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise SessionError(
-            f"{path}: the session was not saved: {reason}; what was there before is unchanged; "
-            "free space or save to another folder"
-        ) from error
+        raise not_saved(path, error) from error
+
+
+def not_saved(path: Path, error: OSError) -> SessionError:
+    """What to tell of a save that the system refused."""
+    if isinstance(error, FileNotFoundError) and not path.parent.is_dir():
+        return SessionError(
+            f"{path}: the session was not saved: its folder is not there; bring it back or save to another folder"
+        )
+    reason = (error.strerror or str(error)).lower()
+    return SessionError(
+        f"{path}: the session was not saved: {reason}; what was there before is unchanged; "
+        "free space or save to another folder"
+    )
 
 
 def read_session(path: Path, look_at: Sequence[Path] = ()) -> SessionData:

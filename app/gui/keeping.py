@@ -254,4 +254,5 @@ def _signature(path: Path) -> Signature | None:
 
 
 def _count(data: SessionData) -> int:
-    return sum(map(len, (data.captures, data.cursors, data.spans, data.flips, data.notes, data.decodes)))
+    kinds = (data.captures, data.cursors, data.spans, data.flips, data.notes, data.decodes)
+    return sum(map(len, (*kinds, data.burst_marks, data.pins)))

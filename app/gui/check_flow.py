@@ -44,6 +44,7 @@ class CheckFlow(QObject):
         self._found.connect(self._add, Qt.ConnectionType.QueuedConnection)
         panel.check_wanted.connect(self.check)
         panel.place_chosen.connect(self._go_to)
+        area.unreadable.connect(self._tell_unreadable)
         runner.changed.connect(self._look_whether_cancelled)
         bridge.changed.connect(self._follow)
 
@@ -76,6 +77,11 @@ class CheckFlow(QObject):
         self._is_checking = False
         at = datetime.now().strftime("%H:%M:%S")
         self._panel.tell(f"{total_text(verdicts)} This is the session as it was at {at}.")
+
+    @Slot(object)
+    def _tell_unreadable(self, error: BaseException) -> None:
+        """Samples of the session that cannot be had: damage that nobody looked for."""
+        self.told.emit(message_of(error, "drawing the trace"))
 
     def _failed(self, error: BaseException) -> None:
         self._is_checking = False

@@ -47,6 +47,7 @@ class TraceArea(QWidget):
     range_changed = Signal(float, float)
     mouse_hint = Signal(str)
     symbol_turn_wanted = Signal(float)
+    unreadable = Signal(object)
 
     def __init__(self, parent: QWidget | None = None, cache: EnvelopeCache | None = None) -> None:
         super().__init__(parent)
@@ -90,6 +91,7 @@ class TraceArea(QWidget):
         self._overview.mouse_hint.connect(self.mouse_hint)
         self._builder.grew.connect(self._envelope_grew)
         self._builder.arrived.connect(self._canvas.redraw)
+        self._builder.failed.connect(self.unreadable)
         self._canvas.resized.connect(self._canvas.redraw)
 
     # --- what is shown

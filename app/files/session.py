@@ -28,7 +28,7 @@ from app.model.capture import Capture, Samples
 from app.model.items import SessionData
 from app.version import program_version
 
-__all__ = ["is_session", "read_session", "write_session"]
+__all__ = ["is_session", "not_saved", "read_session", "with_file_digests", "write_session"]
 
 
 def write_session(
@@ -118,6 +118,11 @@ def is_session(path: Path) -> bool:
         return says_it_is_a_session(Path(path))
     except OSError:
         return False
+
+
+def with_file_digests(data: SessionData) -> SessionData:
+    """``data`` with the SHA-256 of each file that a capture was read from, as far as the files are there."""
+    return replace(data, captures=tuple(_digested(capture, linked=False) for capture in data.captures))
 
 
 def _packed(path: Path, data: SessionData, link_all: bool) -> tuple[Node, tuple[Capture, ...]]:

@@ -11,6 +11,7 @@ import zlib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import h5py
@@ -48,7 +49,12 @@ class ChunkFormat:
         return self.length * self.dtype.itemsize
 
     def check_size(self, size: int, mask: int) -> None:
-        """Raise `SessionError` if a stored chunk of ``size`` bytes cannot hold what it states."""
+        """Raise `SessionError` if a stored chunk of ``size`` bytes cannot hold what it states.
+
+        The list of chunks stands under no checksum; so nothing that it says is taken but that a chunk was not deflated.
+        """
+        if any(mask >> n & 1 and used != _DEFLATE for n, used in enumerate(self.filters)):
+            raise SessionError("a chunk is stored in a way that a session does not use")
         if size > self.nbytes + _SLACK_BYTES:
             raise SessionError("a chunk is larger than it may be")
         if size < self._least(mask):
@@ -102,12 +108,12 @@ class ChunkFormat:
             body = inflater.decompress(raw, self.nbytes + _CHECKSUM_BYTES)
         except zlib.error:
             raise SessionError("a chunk is damaged: it cannot be inflated") from None
-        if not inflater.eof:
+        if not inflater.eof or inflater.unused_data:
             raise SessionError("a chunk inflates to more than its stated size, or is cut short")
         return body
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, order=True)
 class Place:
     """Where a chunk stands in the file, and which of its filters were not used."""
 
@@ -156,8 +162,8 @@ class Chunks:
             self.format.check_size(place.size, place.mask)
             if place.offset < 0 or place.offset + place.size > file_bytes:
                 raise SessionError("the file ends before its data")
-        if sum(place.size for place in self.places.values()) > file_bytes:
-            raise SessionError("its chunks take more room than the file has")
+        if any(a.offset + a.size > b.offset for a, b in pairwise(sorted(self.places.values()))):
+            raise SessionError("two of its chunks stand in one place")
 
     def each(self, use: Callable[[int, NDArray[Any]], None]) -> None:
         """Call ``use(first, values)`` once for each chunk, from two threads."""

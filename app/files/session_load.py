@@ -203,9 +203,9 @@ class GroupLoader:
             raise SessionError("it states more data than the file has")
         waits = self._waits(count * dtype.itemsize, wanted, may_wait and layout != h5d.COMPACT)
         if chunks is not None:
+            chunks.check_places(self._file_bytes)
             if waits is None:
                 return _chunked(chunks, dtype, count, wanted)
-            chunks.check_places(self._file_bytes)
             return StoredSamples(waits, count, chunks.format, chunks.places)
         if waits is not None:
             return self._in_one_piece(waits, dataset, dtype, count)

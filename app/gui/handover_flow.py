@@ -51,10 +51,15 @@ class HandoverFlow(QObject):
 
         def write(progress: Progress, cancelled: Cancelled) -> Path:
             from app.files.export_common import write_whole
+            from app.files.session import with_file_digests
             from app.report.page import report_html
 
             text = report_html(
-                data, title, program_version=program_version(), progress=progress, cancelled=cancelled
+                with_file_digests(data),
+                title,
+                program_version=program_version(),
+                progress=progress,
+                cancelled=cancelled,
             )
             write_whole(path, lambda file: file.write(text.encode("utf-8")))
             return path

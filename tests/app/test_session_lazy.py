@@ -342,3 +342,45 @@ def test_the_envelope_of_each_channel_is_kept_for_the_next_opening(
             )
     assert steps == [len(CODES)]  # all at once
     assert len(list((tmp_path / "cache").iterdir())) == 2
+
+
+def test_a_system_that_reads_at_no_place_of_a_file_reads_all(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from app.files import session, session_load
+
+    for module in (session, session_load):
+        monkeypatch.setattr(module, "can_be_lazy", lambda: False)
+    stored = read_session(path).captures[0].channels[0].stored
+    assert isinstance(stored, np.ndarray)
+    np.testing.assert_array_equal(stored, CODES)
+    write_session(path, read_session(path))
+    monkeypatch.setattr(schema, "MOST_BYTES", CODES.nbytes - 1)
+    with pytest.raises(SessionError, match="would be needed to hold it"):
+        read_session(path)
+    with pytest.raises(SessionError, match="stand in no file of their own"):
+        write_session(path, with_samples(CODES))
+
+
+def test_a_session_replaced_while_it_is_opened_is_opened_whole(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Samples and all else come from one file, whichever of the two."""
+    from app.files import session_load
+
+    plain = session_load.SessionFile
+    replaced: list[Path] = []
+
+    def opened(where: Path) -> Any:
+        held = plain(where)
+        if not replaced:
+            replaced.append(where)
+            monkeypatch.setattr(session_load, "SessionFile", plain)
+            write_session(path, with_samples(CODES + 1, label="new"))
+            monkeypatch.setattr(session_load, "SessionFile", opened)
+        return held
+
+    monkeypatch.setattr(session_load, "SessionFile", opened)
+    capture = read_session(path).captures[0]
+    assert capture.label == "new"
+    np.testing.assert_array_equal(capture.channels[0].stored[:], CODES + 1)

@@ -164,9 +164,20 @@ def _place(capture: Capture, origin: Path | None) -> Path | None:
     """Where the samples can be had again; None to keep them."""
     if capture.path is not None and capture.path.is_file():
         return capture.path.absolute()
-    if capture.path is None and origin is not None and origin.is_file():
+    if capture.path is None and origin is not None and (origin.is_file() or not _can_be_read(capture)):
         return origin.absolute()
     return None
+
+
+def _can_be_read(capture: Capture) -> bool:
+    """Whether samples left in a session's file can still be had: not if its folder has vanished from the network."""
+    try:
+        for channel in capture.channels:
+            channel.stored[:1]
+            channel.stored[-1:]
+    except SessionError:
+        return False
+    return True
 
 
 def _text(path: Path | None) -> str:
@@ -186,7 +197,9 @@ class _Finder:
         name = str(node.attributes["name"])
         if is_session(place):
             for capture in self._of_session(place):
-                if _digest(capture, self._digests) == wanted and (wanted or capture.name == name):
+                # where the samples could not be read, name and length are all that is known of them
+                alike = (capture.name, capture.samples) == (name, node.attributes["samples"])
+                if _digest(capture, self._digests) == wanted if wanted else alike:
                     return None, tuple(channel.stored for channel in capture.channels)
         else:
             found = self._of_file(place, node)

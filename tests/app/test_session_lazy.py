@@ -1,5 +1,6 @@
 """Embedded samples that stay in the session's file until they are asked for."""
 
+import errno
 import gc
 import os
 import pickle
@@ -23,6 +24,7 @@ from app.files.session import read_session, write_session
 from app.files.session_samples import StoredSamples
 from app.jobs.digest import samples_sha256
 from app.model.capture import Segment
+from app.model.items import Note
 
 ROOT = Path(__file__).parents[2]
 CODES = (np.arange(700_000) * 37 % 1009 - 500).astype("<i2")
@@ -384,3 +386,42 @@ def test_a_session_replaced_while_it_is_opened_is_opened_whole(
     capture = read_session(path).captures[0]
     assert capture.label == "new"
     np.testing.assert_array_equal(capture.channels[0].stored[:], CODES + 1)
+
+
+def test_work_is_kept_aside_though_the_folder_of_the_session_has_vanished(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from app.files.autosave import SampleDigests, read_autosave, write_autosave
+
+    kept = tmp_path / "kept.h5"
+    whole = path.read_bytes()
+    opened = read_session(path)
+    with_note = replace(opened, notes=(Note(1, 0, None, "unsaved"),), next_key=2)
+
+    def stale(*_: object) -> bytes:
+        raise OSError(errno.ESTALE, os.strerror(errno.ESTALE))
+
+    path.unlink()
+    with monkeypatch.context() as vanished:
+        vanished.setattr(os, "pread", stale)
+        write_autosave(kept, with_note, path, SampleDigests())
+    assert kept.stat().st_size < 30_000
+    with pytest.raises(SessionError, match="are no longer in"):
+        read_autosave(kept)
+    path.write_bytes(whole)  # the folder is back
+    found = read_autosave(kept).data
+    assert found.notes == with_note.notes
+    np.testing.assert_array_equal(found.captures[0].channels[0].stored[:], CODES)
+
+
+def test_samples_of_a_session_that_was_deleted_are_kept_aside_with_the_work(
+    path: Path, tmp_path: Path
+) -> None:
+    from app.files.autosave import SampleDigests, read_autosave, write_autosave
+
+    opened = read_session(path)
+    path.unlink()
+    write_autosave(tmp_path / "kept.h5", opened, path, SampleDigests())
+    del opened
+    found = read_autosave(tmp_path / "kept.h5").data
+    np.testing.assert_array_equal(found.captures[0].channels[0].stored[:], CODES)

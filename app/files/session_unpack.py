@@ -102,6 +102,7 @@ def _capture(node: Node, path: str, open_link: OpenLink) -> Capture:
     return Capture(
         name=_of(node, "name"),
         format=_of(node, "format"),
+        layout=layout_of(node),
         rate_hz=_of(node, "rate_hz"),
         start_s=_of(node, "start_s"),
         channels=tuple(_channel(c, samples) for c, samples in zip(channels, stored, strict=True)),
@@ -114,17 +115,6 @@ def _capture(node: Node, path: str, open_link: OpenLink) -> Capture:
         gain_percent=_of(node, "gain_percent"),
         derived=tuple((_of(node, "derived") or "").splitlines()),
         warnings=_notices(node),
-        layout=layout_of(node),
-    )
-
-
-def layout_of(node: Node) -> SampleLayout | None:
-    """What was told of the file of a capture's node, None if nothing had to be."""
-    dtype = _of(node, "file_dtype")
-    if dtype is None:
-        return None
-    return SampleLayout(
-        dtype, _of(node, "file_channels") or 1, _of(node, "file_skip") or 0, bool(_of(node, "file_planar"))
     )
 
 
@@ -240,6 +230,16 @@ def _burst(row: tuple[Any, ...], parts: list[Any], path: str) -> Burst:
         bits=bits,
         characters=tuple(characters) if row[19] else None,
         warnings=tuple(warnings),
+    )
+
+
+def layout_of(node: Node) -> SampleLayout | None:
+    """What was told of the file of a capture's node, None if nothing had to be."""
+    dtype = _of(node, "file_dtype")
+    if dtype is None:
+        return None
+    return SampleLayout(
+        dtype, _of(node, "file_channels") or 1, _of(node, "file_skip") or 0, bool(_of(node, "file_planar"))
     )
 
 

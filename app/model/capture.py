@@ -90,9 +90,11 @@ class Segment:
 class Capture:
     """One recording. ``segments`` is never empty; a plain recording has one that covers it all.
 
+    ``layout`` is what was told of a file that does not say how its samples lie in it.
+
     ``rate_std_hz`` is the standard uncertainty of a rate that was fitted to a time column, else None.
     ``path`` is None for a capture that came embedded in a session. ``derived`` are expressions on its channels
-    that are shown beside them. ``layout`` is told of a file that does not say how its samples lie in it.
+    that are shown beside them.
     """
 
     name: str

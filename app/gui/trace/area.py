@@ -38,6 +38,7 @@ class TraceArea(QWidget):
     Envelopes of large mapped captures are kept in ``cache`` and taken from there.
     """
 
+    unreadable = Signal(object)
     cursor_moved = Signal(object, float, object)
     flip_place_wanted = Signal(float)
     flip_moved = Signal(object, float, object)
@@ -47,7 +48,6 @@ class TraceArea(QWidget):
     range_changed = Signal(float, float)
     mouse_hint = Signal(str)
     symbol_turn_wanted = Signal(float)
-    unreadable = Signal(object)
 
     def __init__(self, parent: QWidget | None = None, cache: EnvelopeCache | None = None) -> None:
         super().__init__(parent)

@@ -6,11 +6,13 @@ from collections.abc import Callable
 from datetime import datetime
 
 from PySide6.QtCore import QObject, Qt, QTimer, Signal, Slot
+from PySide6.QtWidgets import QWidget
 
 from app.gui.bridge import DocumentBridge
 from app.gui.messages import message_of
 from app.gui.panels.checks import ChecksPanel
 from app.gui.trace.area import TraceArea
+from app.gui.window_layout import BELOW, WindowLayout
 from app.gui.work import JobRunner
 from app.jobs.verify_words import VerifyRow, rows_of, total_text
 from app.jobs.verifying import RunVerdict, verify_run
@@ -24,26 +26,32 @@ _AROUND = 0.15  # of a burst's length, on either side of it
 
 
 class CheckFlow(QObject):
-    """``told(Message)`` is what the user must know; ``shown`` when there is something to look at in the panel."""
+    """Puts its panel into a dock of ``arrangement``; ``told(Message)`` is what the user must know."""
 
     told = Signal(object)
-    shown = Signal()
     _found = Signal(int, object)
 
     def __init__(
-        self, bridge: DocumentBridge, area: TraceArea, panel: ChecksPanel, runner: JobRunner, parent: QObject
+        self,
+        bridge: DocumentBridge,
+        area: TraceArea,
+        arrangement: WindowLayout,
+        runner: JobRunner,
+        window: QWidget,
     ) -> None:
-        super().__init__(parent)
+        super().__init__(window)
+        self.panel = ChecksPanel(window)
+        self._arrangement = arrangement
+        arrangement.add("Check", self.panel, BELOW)
         self._document = bridge.document
         self._area = area
-        self._panel = panel
         self._runner = runner
         self._number = 0
         self._is_checking = False
         # verdicts come from the thread that decodes, and late ones of an older check are passed over
         self._found.connect(self._add, Qt.ConnectionType.QueuedConnection)
-        panel.check_wanted.connect(self.check)
-        panel.place_chosen.connect(self._go_to)
+        self.panel.check_wanted.connect(self.check)
+        self.panel.place_chosen.connect(self._go_to)
         area.unreadable.connect(self._tell_unreadable)
         runner.changed.connect(self._look_whether_cancelled)
         bridge.changed.connect(self._follow)
@@ -54,8 +62,8 @@ class CheckFlow(QObject):
         data = self._document.data
         self._number += 1
         number = self._number
-        self._panel.begin()
-        self.shown.emit()
+        self.panel.begin()
+        self._arrangement.bring_up(self.panel)
 
         def verify(progress: Progress, cancelled: Cancelled) -> list[RunVerdict]:
             out: list[RunVerdict] = []
@@ -71,12 +79,12 @@ class CheckFlow(QObject):
     @Slot(int, object)
     def _add(self, number: int, rows: tuple[VerifyRow, ...]) -> None:
         if number == self._number and self._is_checking:
-            self._panel.add(rows)
+            self.panel.add(rows)
 
     def _done(self, verdicts: list[RunVerdict]) -> None:
         self._is_checking = False
         at = datetime.now().strftime("%H:%M:%S")
-        self._panel.tell(f"{total_text(verdicts)} This is the session as it was at {at}.")
+        self.panel.tell(f"{total_text(verdicts)} This is the session as it was at {at}.")
 
     @Slot(object)
     def _tell_unreadable(self, error: BaseException) -> None:
@@ -85,7 +93,7 @@ class CheckFlow(QObject):
 
     def _failed(self, error: BaseException) -> None:
         self._is_checking = False
-        self._panel.tell("It could not be decoded again to the end.")
+        self.panel.tell("It could not be decoded again to the end.")
         self.told.emit(message_of(error, "decoding again"))
 
     @Slot()
@@ -99,12 +107,12 @@ class CheckFlow(QObject):
     def _tell_cancelled(self) -> None:
         if self._is_checking and not self._runner.is_busy(_CHECKING):
             self._is_checking = False
-            self._panel.tell("Cancelled: only the bursts below were compared.")
+            self.panel.tell("Cancelled: only the bursts below were compared.")
 
     @Slot(object)
     def _follow(self, change: Change) -> None:
         if change & Change.PATH and change & Change.CAPTURES and not self._is_checking:
-            self._panel.empty()
+            self.panel.empty()
 
     @Slot(object)
     def _go_to(self, row: VerifyRow) -> None:

@@ -16,7 +16,6 @@ from app.gui.bridge import DocumentBridge
 from app.gui.bursts_flow import BurstsFlow
 from app.gui.channel_view import ChannelView
 from app.gui.channels_flow import ChannelsFlow
-from app.gui.check_flow import CheckFlow
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.handover_flow import HandoverFlow
@@ -27,7 +26,6 @@ from app.gui.messages import Message
 from app.gui.panels.action_field import ActionField
 from app.gui.panels.bursts import BurstsPanel, Sent
 from app.gui.panels.channels import ChannelsPanel
-from app.gui.panels.checks import ChecksPanel
 from app.gui.panels.chooser import Chooser
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
@@ -90,8 +88,9 @@ class MainWindow(QMainWindow):
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
         self.pictures_link = PicturesLink(self.pictures, self.bridge, self.view, self.area, self.drawer)
         self.choices = ViewChoices(self.area, settings)
-        self.handover = HandoverFlow(self.bridge, self.view, self.files, self.runner, self)
-        self.checking = CheckFlow(self.bridge, self.area, self.checks, self.runner, self)
+        self.handover = HandoverFlow(
+            self.bridge, self.view, self.files, self.runner, self.area, self.arrangement
+        )
         self.keeper = Keeper(self.bridge, self.files, Path(settings.fileName()).parent / "unsaved", self)
         parts = self._parts()
         self.menus = Menus(self, handlers_of(parts))
@@ -191,7 +190,6 @@ class MainWindow(QMainWindow):
             self.watching,
             self.handover,
             self.find_action,
-            self.checking,
         )
 
     def _make_panels(self) -> None:
@@ -205,7 +203,6 @@ class MainWindow(QMainWindow):
         self.pictures = PicturesPanel(self)
         self.notes = NotesPanel(self)
         self.warnings = WarningsPanel(self)
-        self.checks = ChecksPanel(self)
         self.setCentralWidget(self._centre())
         self.arrangement = WindowLayout(self, self._settings)
         self.arrangement.add("Readings", self.readings, RIGHT)
@@ -214,7 +211,6 @@ class MainWindow(QMainWindow):
         self.arrangement.add("Pictures", self.pictures, BELOW)
         self.arrangement.add("Notes", self.notes, BELOW)
         self.arrangement.add("Warnings", self.warnings, BELOW)
-        self.arrangement.add("Check", self.checks, BELOW)
         self.hint = QLabel("", self)
         self.hint.setObjectName("mouseHint")
         self.hint.setAccessibleName("What the mouse does here")
@@ -259,13 +255,11 @@ class MainWindow(QMainWindow):
             self.measuring,
             self.watching,
             self.handover,
-            self.checking,
             self.keeper,
         )
         for told in (self.bridge.refused, *(flow.told for flow in flows)):
             told.connect(self.tell)
         self.watching.changed.connect(self._show_watched)
-        self.checking.shown.connect(lambda: self.arrangement.bring_up(self.checks))
         self.finder.not_now.connect(lambda text: self.tell(Message(f"Not possible now: {text}.")))
         self.finder.done.connect(self._back_to_work)
         self.bridge.changed.connect(self._follow)

@@ -13,7 +13,6 @@ from app.errors import HalfturnError
 from app.gui import ask, help_texts
 from app.gui.bursts_flow import BurstsFlow
 from app.gui.channels_flow import ChannelsFlow
-from app.gui.check_flow import CheckFlow
 from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.handover_flow import HandoverFlow
@@ -62,7 +61,6 @@ class Parts:
     watching: WatchFlow
     handover: HandoverFlow
     find_action: Callable[[], None]
-    checking: CheckFlow
 
 
 def handlers_of(parts: Parts) -> Handlers:
@@ -104,7 +102,7 @@ def _files(parts: Parts) -> Handlers:
         "write_report": parts.handover.write_report,
         "export_data": parts.handover.export_data,
         "share_copy": parts.handover.share_copy,
-        "check_decodes": parts.checking.check,
+        "check_decodes": parts.handover.checking.check,
         "second_opinion": parts.handover.take_second_opinion,
         "export_plot": lambda: export_shown_plot(parts),
         "quit": parts.window.close,

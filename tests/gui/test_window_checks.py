@@ -26,22 +26,24 @@ def decoded():
 
 
 def texts(window):
-    model = window.checks.model
+    model = window.handover.checking.panel.model
     return [[model.index(row, column).data() for column in range(6)] for row in range(model.rowCount())]
 
 
 def wait_done(window, qtbot):
-    qtbot.waitUntil(lambda: not window.checks.words.text().startswith("Decoding again…"), timeout=60_000)
+    qtbot.waitUntil(
+        lambda: not window.handover.checking.panel.words.text().startswith("Decoding again…"), timeout=60_000
+    )
 
 
 def test_everything_is_the_same_and_each_burst_says_so(window, decoded, qtbot):
     window.document.replace_all(decoded, None)
     window.menus.actions["check_decodes"].trigger()
-    assert window.checks.words.text() == "Decoding again…"
+    assert window.handover.checking.panel.words.text() == "Decoding again…"
     wait_done(window, qtbot)
     bursts = len(decoded.decodes[0].result.bursts)
     assert bursts > 5
-    said = window.checks.words.text()
+    said = window.handover.checking.panel.words.text()
     assert said.startswith(f"Decoded again, everything is the same: 1 decode, {bursts} bursts.")
     rows = texts(window)
     assert len(rows) == bursts + 1
@@ -58,9 +60,9 @@ def test_a_bit_that_differs_and_a_burst_left_out_are_shown(window, decoded, qtbo
     window.document.replace_all(replace(decoded, decodes=(run,)), None)
     span = (others[0].start_s, others[0].end_s)
     window.document.run(ExcludeBursts(0, run.channel, (span,), True))
-    window.checks.button.click()
+    window.handover.checking.panel.button.click()
     wait_done(window, qtbot)
-    assert "1 of 1 decode" in window.checks.words.text()
+    assert "1 of 1 decode" in window.handover.checking.panel.words.text()
     rows = texts(window)
     assert rows[1][4] == "DIFFERENT"
     assert rows[1][5].startswith(f"bits: {turned[:20]}")
@@ -70,11 +72,11 @@ def test_a_bit_that_differs_and_a_burst_left_out_are_shown(window, decoded, qtbo
 def test_a_row_leads_to_its_burst(window, decoded, qtbot):
     window.show()
     window.document.replace_all(decoded, None)
-    window.checks.button.click()
+    window.handover.checking.panel.button.click()
     wait_done(window, qtbot)
-    qtbot.waitUntil(lambda: window.checks.model.rowCount() > 2)
+    qtbot.waitUntil(lambda: window.handover.checking.panel.model.rowCount() > 2)
     burst = decoded.decodes[0].result.bursts[1]
-    window.checks.table.activated.emit(window.checks.model.index(2, 0))
+    window.handover.checking.panel.table.activated.emit(window.handover.checking.panel.model.index(2, 0))
     start_s, end_s = window.area.visible_range()
     assert start_s < burst.start_s < burst.end_s < end_s
     assert end_s - start_s < 2 * (burst.end_s - burst.start_s)
@@ -95,26 +97,28 @@ def test_cancelling_keeps_what_was_compared_and_says_so(window, decoded, qtbot, 
     monkeypatch.setattr(check_flow, "verify_run", slow)
     (run,) = decoded.decodes
     window.document.replace_all(replace(decoded, decodes=(run, replace(run, key=7))), None)
-    window.checks.button.click()
-    qtbot.waitUntil(lambda: begun.is_set() and window.checks.model.rowCount() > 0, timeout=60_000)
+    window.handover.checking.panel.button.click()
+    qtbot.waitUntil(
+        lambda: begun.is_set() and window.handover.checking.panel.model.rowCount() > 0, timeout=60_000
+    )
     title, _ = window.runner.current()
     assert title.title == "Decoding again"
     window.cancel_work()
-    qtbot.waitUntil(lambda: "Cancelled" in window.checks.words.text())
+    qtbot.waitUntil(lambda: "Cancelled" in window.handover.checking.panel.words.text())
     assert len(texts(window)) == len(run.result.bursts) + 1
 
 
 def test_a_session_without_decodes_says_so(window, decoded, qtbot):
     window.document.replace_all(replace(decoded, decodes=()), None)
-    window.checks.button.click()
+    window.handover.checking.panel.button.click()
     wait_done(window, qtbot)
-    assert "nothing to check" in window.checks.words.text()
+    assert "nothing to check" in window.handover.checking.panel.words.text()
 
 
 def test_another_session_empties_the_panel(window, decoded, qtbot):
     window.document.replace_all(decoded, None)
-    window.checks.button.click()
+    window.handover.checking.panel.button.click()
     wait_done(window, qtbot)
     window.document.replace_all(replace(decoded), None)
-    assert window.checks.model.rowCount() == 0
-    assert "burst by burst" in window.checks.words.text()
+    assert window.handover.checking.panel.model.rowCount() == 0
+    assert "burst by burst" in window.handover.checking.panel.words.text()

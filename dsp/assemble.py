@@ -11,7 +11,6 @@ from dsp.bpsk import Link
 from dsp.fits import Ints
 from dsp.linecode import to_bits
 from dsp.pool import carrier_std, group_talkers
-from dsp.quality import confidence
 from dsp.results import Burst, DecodeSettings
 from dsp.source import Floats, Record
 from dsp.talkers import Talker
@@ -114,8 +113,8 @@ def _bursts(
     if common.carrier_hz is not None and common.carrier_std_hz is not None:
         carrier_hz = np.full(len(runs), common.carrier_hz)
         carrier_u = np.full(len(runs), common.carrier_std_hz)
-    sure = confidence(runs, talker.fitness.noise)
     positive = runs.symbols.real > 0.0
+    sure = _confidence(talker)
     same = positive == np.repeat(positive[runs.offset[:-1]], count)
     text = np.where(same, np.uint8(ord("1")), np.uint8(ord("0"))).tobytes().decode()
     cut_start = strip.at_first[part] & (runs.first - strip.begins[part] < 0.6 * runs.period)
@@ -188,6 +187,13 @@ def _bursts(
     return out
 
 
+def _confidence(talker: Talker) -> Floats:
+    """Probability (symbols,) that each sign is right; one that is as likely wrong is at least even."""
+    y = talker.runs.symbols.real
+    odds = np.where(y > 0.0, talker.odds, -talker.odds) / talker.fitness.noise
+    return np.asarray(1.0 / (1.0 + np.exp(-np.maximum(odds, 0.0))))
+
+
 @dataclass(frozen=True, eq=False)
 class _Times:
     """From positions in a strip to the time axis of the record's stretches."""
@@ -213,10 +219,11 @@ class _Times:
 def _periods(link: Link, talker: Talker) -> tuple[Floats, Floats]:
     """Symbol period and its standard uncertainty for each run: its own where it was followed."""
     runs = talker.runs
+    shared = talker.period or link.period
     own = runs.period * np.maximum(1e-9, 0.7 / (1.0 + runs.gain**2)) / np.maximum(runs.count, 1)
     return (
-        np.where(runs.drift, runs.period, link.period.value),
-        np.where(runs.drift, own, link.period.std),
+        np.where(runs.drift, runs.period, shared.value),
+        np.where(runs.drift, own, shared.std),
     )
 
 

@@ -23,6 +23,8 @@ _APART_WEAK = 14
 _WEAK = 2.15
 # and no more of them than so many
 _TOGETHER = 6
+# samples a symbol below which timing may settle half a symbol off
+_FEW_SAMPLES = 8.0
 # symbols on either side of the middles of two windows between which a break is looked for
 _SEARCH = 12
 # natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
@@ -50,18 +52,29 @@ class Candidates:
         )
 
 
-def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True) -> Candidates:
+def settle_parts(
+    grid: Grid,
+    parts: Parts,
+    accept: float,
+    *,
+    again: bool = True,
+) -> Candidates:
     """Fit the parts and what they may be parts of, and keep the better reading of each group.
 
     ``accept`` is the log-likelihood ratio against silence that a transmission must reach. A long part that is no
     single transmission is cut where its timing or phase breaks off, and looked at ``again``.
     """
-    first, last = _joins(parts, _APART_WEAK if grid.weakest < _WEAK else _APART)
-    everything = Parts(parts.first[first], parts.last[last], parts.low[first], parts.high[last])
+    known = parts.column is not None
+    first, last = _joins(parts, _APART_WEAK if grid.weakest < _WEAK and not known else _APART)
+    everything = Parts(
+        parts.first[first], parts.last[last], parts.low[first], parts.high[last], _of(parts.column, first)
+    )
     long = everything.last - everything.first > LONG
     short_rows, long_rows = np.flatnonzero(~long), np.flatnonzero(long)
     fits = acquire(grid, _some(everything, short_rows))
-    fits = settle(fits)
+    fits = settle(fits, hold_carrier=known)
+    if grid.period < _FEW_SAMPLES:
+        fits = _better_by_half(fits, hold_carrier=known)
     cut, owner = windows_of(_some(everything, long_rows), grid)
     windows = acquire(grid, cut)
     if len(windows):
@@ -104,6 +117,17 @@ def settle_parts(grid: Grid, parts: Parts, accept: float, *, again: bool = True)
     )
 
 
+def _better_by_half(fits: Fits, *, hold_carrier: bool) -> Fits:
+    """Each transmission as it is, or half a symbol later where that is likelier.
+
+    Of few samples a symbol, those of one may collect nearly as much energy where they lie across its edges.
+    """
+    later = settle(replace(fits, start=fits.start + 0.5 * fits.period), hold_carrier=hold_carrier)
+    better = later.nats > fits.nats
+    rows = np.arange(len(fits))
+    return join([fits, later]).take(np.where(better, rows + len(fits), rows))
+
+
 def _joined(parts: list[Parts]) -> Parts:
     return Parts(*(np.concatenate([getattr(p, n) for p in parts]) for n in ("first", "last", "low", "high")))
 
@@ -138,7 +162,13 @@ def _between_cuts(grid: Grid, part: Parts, cuts: list[int]) -> Parts:
 
 
 def _some(parts: Parts, rows: Ints) -> Parts:
-    return Parts(parts.first[rows], parts.last[rows], parts.low[rows], parts.high[rows])
+    return Parts(
+        parts.first[rows], parts.last[rows], parts.low[rows], parts.high[rows], _of(parts.column, rows)
+    )
+
+
+def _of(column: Ints | None, rows: Ints) -> Ints | None:
+    return None if column is None else column[rows]
 
 
 def _joins(parts: Parts, distance: int) -> tuple[Ints, Ints]:

@@ -101,13 +101,15 @@ def make_grid(
 class Parts:
     """Runs of symbols that are on, as arrays (parts,): symbols ``first`` to ``last`` (half-open) of the grid.
 
-    ``low`` and ``high`` are the positions within which the transmission must lie.
+    ``low`` and ``high`` are the positions within which the transmission must lie. Where they were found by their phase,
+    ``column`` is that of the grid each was found on, and their carrier is that of the grid.
     """
 
     first: Ints
     last: Ints
     low: Floats
     high: Floats
+    column: Ints | None = None
 
     def __len__(self) -> int:
         return int(self.first.size)
@@ -154,7 +156,7 @@ def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None, seen: Sh
     cuts = cuts[(cuts > 0) & (cuts < score.size)]
     score[cuts] = -20.0
     runs = np.array(on_runs(score, change_nats_unphased(grid.weakest, cycles)), dtype=np.int64).reshape(-1, 2)
-    return _with_room(grid, _cut_within(runs, energy, cycles, grid.weakest), borders, taken)
+    return with_room(grid, _cut_within(runs, energy, cycles, grid.weakest), borders, taken)
 
 
 def _cut_within(runs: Ints, energy: NDArray[np.float32], cycles: float, weakest: float) -> Ints:
@@ -212,7 +214,7 @@ def _pieces_of_run(
     return sorted(out)
 
 
-def _with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:
+def with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:
     """Each run with the room it may move in: half of what lies between it and the next, at most four symbols."""
     first, last = runs[:, 0], runs[:, 1]
     walls = np.concatenate(([grid.begin], borders, [float(grid.turned.length)]))
@@ -265,7 +267,7 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     """A rough fit to each part: the best of eight timings, the carrier from its squared symbols.
 
     The turned carrier may be off by a fifth of the symbol rate, the period by a part of a symbol over the
-    transmission.
+    transmission. Timing and carrier of parts that were found by their phase are as they were found.
     """
     sums = np.concatenate((np.zeros((1, PHASES)), np.cumsum(grid.energy, axis=0, dtype=np.float64)))
     count = parts.last - parts.first
@@ -273,15 +275,17 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     a, b = parts.first + inner, np.maximum(parts.last - inner, parts.first + inner + 1)
     b = np.minimum(b, grid.count)
     within = sums[b] - sums[a]
-    best = np.argmax(within, axis=1)
+    known = parts.column is not None
+    best = np.argmax(within, axis=1) if parts.column is None else parts.column
     own = np.sqrt(np.maximum(2.0, within[np.arange(len(parts)), best] / np.maximum(b - a, 1) - 2.0))
     detune, phase = np.zeros(len(parts)), np.zeros(len(parts))
     for rows in groups_of(count):
         k = np.arange(int(count[rows].max(initial=1)))
         at = np.minimum(parts.first[rows, None] + k, grid.count - 1)
         u = np.where(k < count[rows, None], grid.u[at, best[rows, None]], np.complex64(0.0))
-        detune[rows], phase[rows] = _detune(u, count[rows], grid.spread)
-    start = grid.begin + (parts.first + (best + _between(within, best)) / PHASES) * grid.period
+        detune[rows], phase[rows] = _detune(u, count[rows], 0.0 if known else grid.spread)
+    between = np.zeros(len(parts)) if known else _between(within, best)
+    start = grid.begin + (parts.first + (best + between) / PHASES) * grid.period
     return Fits(
         grid.turned,
         grid.variance,
@@ -314,6 +318,9 @@ def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats]:
 
     Frequencies of at most ``widest`` cycles a symbol are looked at.
     """
+    if not widest:
+        return np.zeros(len(u)), 0.5 * np.angle(np.sum(u * u, axis=1))
+
     from scipy.fft import fft
 
     square = u * u

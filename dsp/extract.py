@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dsp.candidates import Candidates, settle_parts
-from dsp.detect import Grid, Parts, find_parts, make_grid, shown
+from dsp.detect import Grid, Parts, find_parts, make_grid, shown, with_room
 from dsp.fits import Fits, Flags, Ints, join
+from dsp.phased import likeliest_runs
 from dsp.source import Floats
 from dsp.strip import Spans, Strip
 
 # natural units of likelihood over silence, beyond what the best of many starts in noise reaches
 ACCEPT_NATS = 22.0
 _ROUNDS = 3
+# length of a symbol below which energy alone bridges silence and loses ends: one symbol in thirty thousand is wrong
+_WEAK_GAIN = 4.0
 # silent symbols that tell the noise better than the floor's density does
 _TELLING = 32
 
@@ -24,7 +27,8 @@ class Model:
     """What the bursts of a link share: carrier, symbol period in samples, how edges fall on samples.
 
     ``gain`` is the length of a typical symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says it is a tone. ``spread`` is
-    by how many cycles a symbol carriers may differ from this one, None while that is not known.
+    by how many cycles a symbol carriers may differ from this one, None while that is not known; ``steady`` says that
+    all met have this very carrier.
     """
 
     carrier_hz: float
@@ -33,6 +37,12 @@ class Model:
     unmodulated: bool = False
     gain: float = 4.0
     spread: float | None = None
+    steady: bool = False
+
+    @property
+    def phased(self) -> bool:
+        """Whether symbols are so weak, and their carrier so well known, that phase helps to find them."""
+        return self.steady and self.gain < _WEAK_GAIN
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +91,8 @@ def extract(
         grid = grid.scaled(scale)
         seen = shown(grid)
         parts = find_parts(grid, borders, taken, seen)
+    if model.phased:
+        parts = _phased(grid, model.gain, borders, taken)
     chosen: list[Candidates] = []
     for _ in range(_ROUNDS):
         found = settle_parts(grid, parts, accept)
@@ -89,10 +101,21 @@ def extract(
         mark(taken, grid, start, stop)
         if not taken.any() or not start.size:
             break
+        # others may be weaker, or have another carrier
         parts = find_parts(grid, borders, taken, seen)
         if not len(parts):
             break
     return _found(chosen, grid.variance)
+
+
+def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
+    """Transmissions of known carrier and strength, found by their phase."""
+    barred = taken.copy()
+    cuts = np.rint((borders - grid.begin) / grid.period).astype(np.int64)
+    barred[cuts[(cuts > 0) & (cuts < grid.count)]] = True
+    runs = likeliest_runs(grid, gain, barred)
+    parts = with_room(grid, runs[:, :2], borders, taken)
+    return replace(parts, column=runs[:, 2])
 
 
 def _found(chosen: list[Candidates], variance: float) -> Found:

@@ -9,6 +9,7 @@ import numpy as np
 from dsp.extract import Found, Model, extract
 from dsp.merge import climb_together
 from dsp.period import Period, pooled_period
+from dsp.pool import carrier_std
 from dsp.quality import Fitness, fitness
 from dsp.results import DecodeSettings
 from dsp.runs import Runs
@@ -28,6 +29,8 @@ _LEAST_ESN0 = 1.0
 _FEWEST_CYCLES = 0.95
 # transmissions that show by how much carriers differ
 _MANY = 8
+# half of normal deviates lie within 0.67 deviations; twice that leaves room for outliers
+_STEADY = 1.35
 # noise met over the noise assumed that no floor's error explains
 _FAR_OVER = 6.0
 # a transmission whose carrier is in no doubt
@@ -106,7 +109,7 @@ def learn(
     model, period = _pooled_model(
         record, model, found, runs, merges=merges and settings.symbol_rate_bd is None
     )
-    if not _alike(before, model, int(runs.count.max())):
+    if model.phased or not _alike(before, model, int(runs.count.max())):
         strip = strip.with_variance(found.variance)
         found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
     return Learned(strip, found, runs, model, period)
@@ -140,9 +143,28 @@ def _pooled_model(
     carrier = omega * record.rate_hz / (2.0 * np.pi)
     gain = float(np.median(runs.gains))
     better = replace(
-        model, carrier_hz=carrier, period=period.value, sharp=period.sharp, gain=gain, spread=spread
+        model,
+        carrier_hz=carrier,
+        period=period.value,
+        sharp=period.sharp,
+        gain=gain,
+        spread=spread,
+        steady=_steady(runs, omega),
     )
     return better, period
+
+
+def _steady(runs: Runs, omega: float) -> bool:
+    """Whether most carriers differ from ``omega`` (radians a sample) by no more than their uncertainty.
+
+    The median, since weak ones may be off by a step of their resolution (Rife and Boorstyn 1974).
+    """
+    # several that were taken for one are followed as a long one is
+    runs = runs.take(~runs.drift)
+    if len(runs) < _MANY:
+        return False
+    off = np.abs(runs.omega - omega) / carrier_std(runs.gain, runs.count, runs.period)
+    return float(np.median(off)) < _STEADY
 
 
 def _carriers(runs: Runs, period: float) -> tuple[float, float | None]:

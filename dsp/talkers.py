@@ -7,10 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.detect import FEWEST
+from dsp.doubt import sign_odds
 from dsp.ends import Ends, decide_ends, run_ends
 from dsp.extract import Found
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
+from dsp.own_period import with_own_period
+from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers
 from dsp.quality import Fitness, fitness, one_phase, plausible
 from dsp.runs import Runs, assemble, runs_of
@@ -34,7 +37,8 @@ class Talker:
     """Transmissions of one strip that one transmitter may have sent, and what they share.
 
     The noise of ``runs`` is one. ``carrier`` (radians a sample) and its standard uncertainty are None if the
-    transmissions do not share it.
+    transmissions do not share it. ``odds`` (symbols,) are the log-odds of each symbol being positive;
+    ``period`` is its own symbol period where that is not the one of all.
     """
 
     strip: Strip
@@ -44,6 +48,8 @@ class Talker:
     fitness: Fitness
     carrier: float | None
     carrier_std: float | None
+    odds: Floats
+    period: Period | None = None
 
     def released(self) -> Talker:
         """Without the samples, which a long record cannot keep."""
@@ -162,7 +168,16 @@ def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
 def _followed(strip: Strip, runs: Runs) -> Talker:
     judged = fitness(runs)
     runs = _renormed(runs, judged.noise)
-    return Talker(strip, runs, run_ends(runs), flip_times(runs, 1.0), replace(judged, noise=1.0), None, None)
+    return Talker(
+        strip,
+        runs,
+        run_ends(runs),
+        flip_times(runs, 1.0),
+        replace(judged, noise=1.0),
+        None,
+        None,
+        2.0 * runs.gains * runs.symbols.real,
+    )
 
 
 def _renormed(runs: Runs, noise: float) -> Runs:
@@ -179,6 +194,7 @@ def _renormed(runs: Runs, noise: float) -> Runs:
 
 
 def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
+    fits, period = with_own_period(fits, float(np.median(fits.period)))
     weight = 1.0 / carrier_u**2
     mean = float(np.sum(weight * fits.omega) / weight.sum())
     shared = len(fits) > 1 and _agree(fits.omega, mean, carrier_u)
@@ -200,6 +216,8 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
         replace(judged, noise=1.0, gain=float(np.sqrt(np.mean(runs.gains**2)))),
         mean if shared else None,
         std if shared else None,
+        sign_odds(fits, hold_carrier=hold),
+        period,
     )
 
 

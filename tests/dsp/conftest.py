@@ -11,10 +11,6 @@ _KNOWN = {
     "test_period_errs_as_it_says_where_flips_fall_between_samples_of_a_band_limited_signal": (
         "the shape of band-limited flips is not modelled: the stated uncertainty of the rate is too small"
     ),
-    "test_confidence_is_a_probability": (
-        "below 5 dB phase, timing and ends are not known well enough: the log loss is 1.16 of that of a receiver that "
-        "knows them, and two transmissions are now and then taken for one"
-    ),
     "test_shift_by_a_part_of_a_sample": (
         "samples are taken as ideal points wherever that fits best, which moves edges by up to a sample"
     ),

@@ -41,6 +41,7 @@ def talker_of(
         fitness(runs),
         None if carrier_hz is None else carrier_hz / to_hz,
         None if carrier_hz is None else 0.5 / to_hz,
+        2.0 * runs.gains * runs.symbols.real,
     )
 
 

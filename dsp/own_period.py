@@ -1,0 +1,92 @@
+"""The symbol period of one talker, where its clock differs from that of the others on the line.
+
+A talker that makes symbols by counting cycles of its own carrier has a symbol rate as far off as the carrier is. Its
+transmissions are found with the period of all; the instants of its flips then show its own: all lie on a grid of one
+period, each transmission's with a first edge of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from dsp.correlate import Complexes
+from dsp.fits import Fits, Ints, settle
+from dsp.flips import flip_times
+from dsp.period import Period, pooled_period
+from dsp.runs import runs_of
+from dsp.source import Floats
+
+# by what share talkers' clocks differ at most, as those without a crystal do
+_WIDEST = 0.012
+# steps over the period, in turns of the longest transmission
+_STEP = 0.12
+# standard uncertainties by which the flips, and natural units by which the symbols, must tell a period from another
+_APART = 4.0
+_GAINED = 8.0
+
+
+def with_own_period(fits: Fits, shared: float) -> tuple[Fits, Period | None]:
+    """One talker's transmissions, fitted with its own symbol period where that is not the ``shared`` one (samples).
+
+    The period is None where it is the shared one as far as can be told.
+    """
+    near = _by_flips(fits)
+    if near is None or abs(near.value - shared) < _APART * near.std:
+        return fits, None
+    own = pooled_period(_with(fits, near.value), near.value, fits.turned.sharp)
+    if abs(own.value - shared) < _APART * own.std or abs(own.value / shared - 1.0) > _WIDEST:
+        return fits, None
+    better = settle(_with(fits, own.value))
+    if float(np.sum(better.nats)) < float(np.sum(fits.nats)) + _GAINED:
+        return fits, None
+    return better, own
+
+
+def _with(fits: Fits, period: float) -> Fits:
+    """The same about their middles with another period."""
+    return replace(fits, period=np.full(len(fits), period), start=fits.middle - 0.5 * fits.count * period)
+
+
+def _by_flips(fits: Fits) -> Period | None:
+    """The period on whose grid the flips lie, each transmission's grid beginning anywhere; None of too few."""
+    runs = runs_of(fits)
+    flips = flip_times(runs, 1.0)
+    owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
+    if owner.size < len(runs) + 4:
+        return None
+    base = float(np.median(fits.period))
+    place = (flips.where - fits.middle[owner]) / base
+    std = np.hypot((flips.high - flips.low) / 3.92, 0.3) / base
+    steps = int(np.ceil(_WIDEST * float(fits.count.max()) / 2.0 / _STEP)) + 1
+    ratios = 1.0 + np.linspace(-_WIDEST, _WIDEST, 2 * steps + 1)
+    weight = 1.0 / (std * std + 0.01)
+    lined = [_grids(place / r, owner, weight, len(runs)) for r in ratios]
+    best = int(np.argmax([float(np.sum(np.abs(one))) for one in lined]))
+    begins = np.angle(lined[best]) / (2.0 * np.pi)
+    return _through(place, np.rint(place / ratios[best] - begins[owner]), owner, std, base)
+
+
+def _grids(place: Floats, owner: Ints, weight: Floats, count: int) -> Complexes:
+    """Sum of all flips of each transmission as turns around one symbol (count,), complex."""
+    turn = weight * np.exp(2j * np.pi * place)
+    return np.bincount(owner, turn.real, count) + 1j * np.bincount(owner, turn.imag, count)
+
+
+def _through(place: Floats, number: Floats, owner: Ints, std: Floats, base: float) -> Period | None:
+    """Straight lines of one slope through the places of numbered flips, weighted least squares."""
+    weight = 1.0 / (std * std)
+    total = np.maximum(np.bincount(owner, weight), 1e-300)
+
+    def centred(values: Floats) -> Floats:
+        return np.asarray(values - (np.bincount(owner, weight * values) / total)[owner])
+
+    k, t = centred(number), centred(place)
+    information = float(np.sum(weight * k * k))
+    free = place.size - np.unique(owner).size - 1
+    if information <= 0.0 or free < 1:
+        return None
+    slope = float(np.sum(weight * k * t)) / information
+    scatter = float(np.sum(weight * (t - slope * k) ** 2)) / free
+    return Period(base * slope, base * float(np.sqrt(max(1.0, scatter) / information)), False)

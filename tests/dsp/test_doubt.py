@@ -1,0 +1,83 @@
+"""Odds of each sign, against a sum over all the cases that uses nothing but samples."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from benchmarks.bounds import poisson_interval
+from generators.truths import capture, signs_of, true_fits
+
+from dsp.doubt import sign_odds
+from dsp.fits import settle
+from dsp.runs import runs_of
+
+
+def odds_by_samples(made, fits, starts: np.ndarray, phases: np.ndarray) -> np.ndarray:
+    """ln P(+) / P(-) of each symbol (k,) given the samples, all starts and phases being alike beforehand."""
+    x, variance, amplitude = made.samples, made.sigma**2, float(fits.amplitude[0])
+    count, period = int(fits.count[0]), float(fits.period[0])
+    weights, odds = [], []
+    for start in starts:
+        for phase in phases:
+            each = np.empty(count)
+            total = 0.0
+            for k in range(count):
+                m = np.arange(int(np.ceil(start + k * period)), int(np.ceil(start + (k + 1) * period)))
+                wave = amplitude * np.cos(fits.turned.omega * m + phase)
+                plus, minus = (
+                    float(np.sum(x[m] ** 2 - (x[m] - s * wave) ** 2)) / (2 * variance) for s in (1, -1)
+                )
+                each[k] = plus - minus
+                total += float(np.logaddexp(plus, minus))
+            weights.append(total)
+            odds.append(each)
+    share = np.exp(np.array(weights) - max(weights))
+    share /= share.sum()
+    positive = share @ (1.0 / (1.0 + np.exp(-np.array(odds))))
+    return np.log(positive) - np.log1p(-positive)
+
+
+@pytest.mark.parametrize("draw", range(6))
+def test_odds_are_those_of_all_starts_and_phases(draw):
+    made = capture((24,), draw, cycles=2.5, carrier_hz=316_000.0, esn0_db=5.0)
+    fits = settle(true_fits(made), hold_carrier=True, ends=False)
+    start, phase = float(fits.start[0]), float(fits.phase[0])
+    due = odds_by_samples(made, fits, start + np.linspace(-2.5, 2.5, 51), phase + np.linspace(-0.6, 0.6, 25))
+    found = sign_odds(fits, hold_carrier=True)
+    assert found.shape == (24,)
+    sure = lambda odds: 1.0 / (1.0 + np.exp(-odds))  # noqa: E731
+    # seven starts and five phases stand for all: a sample beside an edge has one of a few weights
+    assert np.abs(sure(found) - sure(due)).max() < 0.06
+    assert np.sqrt(np.mean((sure(found) - sure(due)) ** 2)) < 0.015
+
+
+def test_what_is_strong_has_the_odds_of_its_fit():
+    made = capture((24, 40), 1, esn0_db=14.0)
+    fits = true_fits(made)
+    odds = sign_odds(fits, hold_carrier=False)
+    assert odds.shape == (64,)
+    assert (np.sign(odds) == np.concatenate([signs_of(b.symbols) for b in made.bursts])).all()
+    # 2 g y with y about g: four times Es/N0
+    assert np.mean(np.abs(odds)) == pytest.approx(4.0 * 10.0**1.4, rel=0.05)
+
+
+@pytest.mark.parametrize("hold_carrier", [True, False])
+def test_symbols_are_wrong_as_often_as_said(hold_carrier):
+    """Fits to few symbols: where timing and phase are taken as certain, too few errors are predicted."""
+    wrong = predicted = certain = 0.0
+    sure = lambda odds: float(np.sum(1.0 / (1.0 + np.exp(np.abs(odds)))))  # noqa: E731
+    for draw in range(12):
+        made = capture((16,) * 40, draw, cycles=2.5, carrier_hz=316_000.0, esn0_db=3.0)
+        fits = settle(true_fits(made), hold_carrier=hold_carrier, ends=False)
+        odds = sign_odds(fits, hold_carrier=hold_carrier)
+        sent = np.concatenate([signs_of(b.symbols) for b in made.bursts]).reshape(40, 16)
+        said = odds.reshape(40, 16)
+        # polarity is free
+        flipped = np.sign(np.sum(said * sent, axis=1, keepdims=True))
+        wrong += float(np.count_nonzero(said * sent * flipped < 0))
+        predicted += sure(said)
+        certain += sure(2.0 * np.repeat(fits.gain, 16) * runs_of(fits).symbols.real)
+    low, high = poisson_interval(int(wrong), 0.999)
+    assert wrong > 150
+    assert low / 1.1 < predicted < 1.1 * high
+    assert certain < predicted

@@ -11,6 +11,7 @@ from app.model.summary import KIND_WORDS, Estimate, TalkerSummary
 from app.report.gather import ChannelReport
 from app.report.markup import Element, table
 from app.report.pictures import talker_name
+from dsp.measure import noise_relative_std
 from dsp.reading import Reading
 from dsp.results import Burst
 
@@ -143,7 +144,9 @@ def _levels(part: ChannelReport) -> list[Row]:
         told = replace(reading, tolerance_std=abs(reading.value) * gain)
         rows.append((name, "the line", _reading(told), _counted(told.count or 0, "sample")))
     if math.isfinite(levels.noise):
-        noise = format_value(levels.noise, part.unit, 3)
+        relative = math.hypot(noise_relative_std(levels.mean.count or 0), gain)
+        std = abs(levels.noise) * relative if math.isfinite(relative) else None
+        noise = format_quantity(levels.noise, std, part.unit)
         rows.append(("noise, RMS", "the line", noise, _counted(levels.mean.count or 0, "sample")))
     return rows
 

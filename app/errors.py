@@ -4,6 +4,7 @@ HalfturnError
 ├── CaptureError    a capture file cannot be read; names file, place and remedy
 ├── UsageError      what was asked for cannot be done: option, expression, span
 └── SessionError    a session file cannot be read or written
+    └── MissingLinkError    a capture that it links to is not there or another
 
 CancelledError is the one of ``dsp`` and stands apart: it is an answer to the user, not a failure.
 """
@@ -14,7 +15,15 @@ import os
 
 from dsp.errors import CancelledError
 
-__all__ = ["CancelledError", "CaptureError", "HalfturnError", "SessionError", "UsageError", "one_line"]
+__all__ = [
+    "CancelledError",
+    "CaptureError",
+    "HalfturnError",
+    "MissingLinkError",
+    "SessionError",
+    "UsageError",
+    "one_line",
+]
 
 
 def one_line(text: object) -> str:
@@ -57,3 +66,11 @@ class UsageError(HalfturnError):
 
 class SessionError(HalfturnError):
     """A session file that cannot be read or written; the message names the file and the remedy."""
+
+
+class MissingLinkError(SessionError):
+    """A file that a session links to is not there or has changed; ``name`` is what it was called."""
+
+    def __init__(self, message: str, name: str) -> None:
+        Exception.__init__(self, message, name)
+        self.name = name

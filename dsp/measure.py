@@ -163,6 +163,21 @@ def noise_std(values: Values) -> float:
     return _noise(lambda a, b: array[a:b].astype(np.float64), array.size)
 
 
+def noise_relative_std(count: int) -> float:
+    """Standard uncertainty of `noise_std` of ``count`` samples of white noise, over its value; nan under 32 samples.
+
+    The median of ``M`` exponentially distributed powers has the relative standard deviation ``1 / (ln 2 sqrt(M))``
+    (H. A. David and H. N. Nagaraja, Order Statistics, 2003, 10.3), its root half of that. Bins of the Hann window
+    are correlated, 2/3 with the next and 1/6 with the one after it (F. J. Harris, Proc. IEEE 66, 51, 1978), so
+    that ``1 + 2 (4/9 + 1/36)`` of them count as one.
+    """
+    if count < 32:
+        return math.nan
+    size = min(count, _NOISE_BLOCK)
+    bins = min(_NOISE_BLOCKS, count // size) * (size // 2 - 2)
+    return 0.5 / (math.log(2) * math.sqrt(bins / (1 + 2 * (4 / 9 + 1 / 36))))
+
+
 def _noise(read: Callable[[int, int], Floats], count: int) -> float:
     if count < 32:
         steps = np.diff(read(0, count), 3)

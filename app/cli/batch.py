@@ -11,7 +11,7 @@ from pathlib import Path
 from app.cli import status
 from app.cli.failures import Failure, guarded
 from app.cli.parts import keep, kept
-from app.errors import one_line
+from app.errors import SessionError, one_line
 from app.files.capture_options import ReadOptions
 from app.files.inputs import captures_in, file_of, open_input
 from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
@@ -143,7 +143,11 @@ def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None
     sha256 = file_sha256(file_of(task.path), cancelled) if task.hash_wanted else None
     found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
     if task.part is not None:
-        keep(task.part, replace(capture, sha256=sha256), outcome)
+        try:
+            keep(task.part, replace(capture, sha256=sha256), outcome)
+        except SessionError as error:
+            # what was found is told all the same
+            return FileReport(task.path, outcome, sha256, error=str(error), status=status.WRONG_USAGE)
         return FileReport(task.path, outcome, sha256, status=found, part=task.part)
     whole = replace(capture, sha256=sha256) if task.keep_capture else None
     return FileReport(task.path, outcome, sha256, status=found, capture=whole)

@@ -55,6 +55,7 @@ class _Told:
 
     statuses: list[int] = field(default_factory=list)
     parts: list[Path] = field(default_factory=list)
+    unkept: int = 0
     single: FileReport | None = None
     any_done: bool = False
 
@@ -63,6 +64,8 @@ class _Told:
         self.any_done |= report.outcome is not None
         if report.part is not None:
             self.parts.append(report.part)
+        elif report.outcome is not None and report.error is not None:
+            self.unkept += 1
         if report.capture is not None:
             self.single = report
 
@@ -112,6 +115,11 @@ def _save(session: Path, told: _Told) -> None:
         from app.cli.saving import save
 
         save(session, [told.single])
+    elif told.unkept:
+        raise UsageError(
+            f"{session}: the session was not saved: {told.unkept} of its files could not be kept beside it; free space, "
+            "and the same command goes on with what is there"
+        )
     elif told.parts:
         from app.files.session_join import join_sessions
 

@@ -14,12 +14,11 @@ from app.errors import CaptureError
 from app.files.inputs import is_session_file, session_of
 from app.jobs.contract import Json, error_entry, to_text
 from app.jobs.contract_verify import verify_document, verify_entry
-from app.jobs.verifying import BurstVerdict, Difference, RunVerdict, verify_run
+from app.jobs.verify_words import SAMPLES_WORDS, VERDICT_WORDS, counted, difference_text, hand_text
+from app.jobs.verifying import BurstVerdict, RunVerdict, verify_run
 from app.model.items import SessionData
 from app.model.quantity import format_value
 from app.version import program_version
-
-_MOST_SHOWN = 64
 
 
 def run(given: argparse.Namespace) -> int:
@@ -55,7 +54,7 @@ def run(given: argparse.Namespace) -> int:
     if not entries:
         sys.stderr.write(f"halfturn: {file}: nothing to verify: the session holds no decode\n")
         return status.NOTHING_FOUND
-    total = f"{_counted(len(entries), 'decode')}, {_counted(bursts, 'burst')}"
+    total = f"{counted(len(entries), 'decode')}, {counted(bursts, 'burst')}"
     if differing:
         sys.stderr.write(f"halfturn: {file}: {differing} of {total} came out differently\n")
         return status.NOTHING_FOUND
@@ -71,11 +70,10 @@ def verdict_text(number: int, verdict: RunVerdict) -> str:
     lines = [
         f"decode {number}: {where}, channel {verdict.channel}, {start} to {end}, by version {verdict.program_version}"
     ]
-    told = {True: "the same", False: "DIFFERENT", None: "not stated in the session"}[verdict.samples_same]
-    lines.append(f"  samples: {told}")
+    lines.append(f"  samples: {SAMPLES_WORDS[verdict.samples_same]}")
     if verdict.failure is not None:
         lines.append(f"  DIFFERENT: it cannot be decoded again: {verdict.failure}")
-    lines += [f"  DIFFERENT: {_difference(one)}" for one in verdict.differences]
+    lines += [f"  DIFFERENT: {difference_text(one)}" for one in verdict.differences]
     lines += [line for burst in verdict.bursts for line in _burst_lines(burst)]
     return "\n".join(lines) + "\n"
 
@@ -83,33 +81,13 @@ def verdict_text(number: int, verdict: RunVerdict) -> str:
 def _burst_lines(burst: BurstVerdict) -> list[str]:
     either = burst.stored or burst.again
     at = "" if either is None else f" at {format_value(either.start_s, 's', 9)}"
-    word = {
-        "same": "same",
-        "different": "DIFFERENT",
-        "missing": "NOT FOUND AGAIN",
-        "new": "NOT IN THE SESSION",
-    }
-    bits = "" if either is None else f": {_counted(len(either.bits), 'bit')}"
-    lines = [f"  burst {burst.number}{at}: {word[burst.verdict]}{bits}"]
-    lines += [f"    {_difference(one)}" for one in burst.differences]
+    bits = "" if either is None else f": {counted(len(either.bits), 'bit')}"
+    said = f" ({burst.said.text})" if burst.said.text else ""
+    lines = [f"  burst {burst.number}{at}: {VERDICT_WORDS[burst.verdict]}{bits}{said}"]
+    lines += [f"    {difference_text(one)}" for one in burst.differences]
     if burst.hand is not None:
-        set_, removed = burst.hand.flips_set, burst.hand.flips_removed
-        read = "no bits follow" if burst.hand.bits is None else f"with them {_shown(burst.hand.bits)}"
-        lines.append(f"    by hand, not compared: {_counted(set_, 'flip')} set, {removed} removed; {read}")
+        lines.append(f"    {hand_text(burst.hand)}")
     return lines
-
-
-def _difference(one: Difference) -> str:
-    return f"{one.field.replace('_', ' ')}: {_shown(one.stored)} in the session, {_shown(one.again)} now"
-
-
-def _shown(value: object) -> str:
-    text = repr(value) if isinstance(value, float) else str(value)
-    return text if len(text) <= _MOST_SHOWN else f"{text[:_MOST_SHOWN]}…"
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def _session(path: Path) -> SessionData:

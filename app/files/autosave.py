@@ -13,31 +13,25 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import FileIO
 from pathlib import Path
-from typing import Any
-
-from numpy.typing import NDArray
 
 from app.errors import CaptureError, SessionError, UsageError
 from app.files import schema
-from app.files.capture_options import ReadOptions
 from app.files.captures import open_capture
-from app.files.replace import replace_file
-from app.files.session import read_session
+from app.files.replace import backup_of, replace_file
+from app.files.session import is_session, read_session
 from app.files.session_check import check
+from app.files.session_links import told_options
 from app.files.session_load import load_tree
 from app.files.session_pack import pack
 from app.files.session_store import store_tree
-from app.files.session_tree import Node, encoded
+from app.files.session_tree import Node, difference, encoded
 from app.files.session_unpack import unpack
 from app.files.upgrades import upgraded
-from app.model.capture import Capture
+from app.model.capture import Capture, Samples
 from app.model.items import SessionData
 from app.version import program_version
 
 _BLOCK = 1 << 20
-# what cannot be had again from a file is kept itself, if it is no more than this
-_MOST_KEPT_BYTES = 256 << 20
-_TOLD_FORMATS = ("raw", "IEEE 488.2 block")
 
 
 @dataclass(frozen=True)
@@ -46,6 +40,14 @@ class Recovered:
 
     data: SessionData
     origin: Path | None
+    saved: str
+
+
+@dataclass(frozen=True)
+class Offered:
+    """Kept work as a person knows it: what it is on, and when it was kept."""
+
+    name: str
     saved: str
 
 
@@ -65,7 +67,7 @@ class SampleDigests:
         return digest
 
 
-def samples_digest(arrays: Sequence[NDArray[Any]]) -> str:
+def samples_digest(arrays: Sequence[Samples]) -> str:
     digest = hashlib.sha256()
     for array in arrays:
         digest.update(array.dtype.str.encode())
@@ -91,16 +93,54 @@ def write_autosave(path: Path, data: SessionData, origin: Path | None, digests: 
         root.attributes["origin"] = _text(origin)
         for capture, node, place in zip(data.captures, root.numbered("captures"), places, strict=True):
             if place is not None:
-                node.attributes |= {"samples_at": _text(place), "samples_sha256": digests.of(capture)}
+                node.attributes |= {"samples_at": _text(place), "samples_sha256": _digest(capture, digests)}
 
         def write(file: FileIO) -> None:
             store_tree(file, root)
 
-        replace_file(path, write, lambda part: check(load_tree(part), schema.SESSION), keep_backup=False)
+        replace_file(path, write, lambda part: _verify(part, root), keep_backup=False)
     except OSError as error:
         raise SessionError(
             f"unsaved work could not be kept in {path.parent} ({error.strerror or error})"
         ) from error
+
+
+def _verify(part: Path, root: Node) -> None:
+    written = load_tree(part, expected=root)
+    found = difference(root, written)
+    if found is not None:
+        raise SessionError(f"unsaved work could not be kept: reading it back gave something else in {found}")
+
+
+def _digest(capture: Capture, digests: SampleDigests) -> str:
+    """Empty where some of the samples cannot be read: what was done with the others is kept all the same."""
+    try:
+        return digests.of(capture)
+    except SessionError:
+        return ""
+
+
+def look_at_autosave(path: Path) -> Offered:
+    """What work is kept in ``path``, without its samples.
+
+    Raises
+    ------
+    app.errors.SessionError : the file is damaged.
+    """
+    root = _tree(path)
+    captures = root.numbered("captures")
+    origin = str(root.attributes.get("origin", ""))
+    name = Path(origin).name if origin else str(captures[0].attributes["name"]) if captures else "a session"
+    return Offered(name, str(root.attributes.get("saved", "")))
+
+
+def _tree(path: Path) -> Node:
+    try:
+        root = upgraded(load_tree(path))
+    except OSError as error:
+        raise SessionError(f"{path}: the kept work cannot be read ({error.strerror or error})") from error
+    check(root, schema.SESSION)
+    return root
 
 
 def read_autosave(path: Path) -> Recovered:
@@ -110,11 +150,7 @@ def read_autosave(path: Path) -> Recovered:
     ------
     app.errors.SessionError : the file is damaged, or samples are no longer where they were.
     """
-    try:
-        root = upgraded(load_tree(path))
-    except OSError as error:
-        raise SessionError(f"{path}: the kept work cannot be read ({error.strerror or error})") from error
-    check(root, schema.SESSION)
+    root = _tree(path)
     data = unpack(root, _Finder().samples)
     origin = str(root.attributes.get("origin", ""))
     return Recovered(
@@ -126,13 +162,22 @@ def read_autosave(path: Path) -> Recovered:
 
 def _place(capture: Capture, origin: Path | None) -> Path | None:
     """Where the samples can be had again; None to keep them."""
-    size = sum(channel.stored.nbytes for channel in capture.channels)
-    told = capture.format in _TOLD_FORMATS and size <= _MOST_KEPT_BYTES
-    if capture.path is not None and not told and capture.path.is_file():
+    if capture.path is not None and capture.path.is_file():
         return capture.path.absolute()
-    if capture.path is None and origin is not None and origin.is_file():
+    if capture.path is None and origin is not None and (origin.is_file() or not _can_be_read(capture)):
         return origin.absolute()
     return None
+
+
+def _can_be_read(capture: Capture) -> bool:
+    """Whether samples left in a session's file can still be had: not if its folder has vanished from the network."""
+    try:
+        for channel in capture.channels:
+            channel.stored[:1]
+            channel.stored[-1:]
+    except SessionError:
+        return False
+    return True
 
 
 def _text(path: Path | None) -> str:
@@ -144,29 +189,40 @@ class _Finder:
 
     def __init__(self) -> None:
         self._sessions: dict[Path, tuple[Capture, ...]] = {}
+        self._digests = SampleDigests()
 
-    def samples(self, node: Node) -> tuple[Path | None, tuple[NDArray[Any], ...]]:
+    def samples(self, node: Node) -> tuple[Path | None, tuple[Samples, ...]]:
         place = Path(str(node.attributes.get("samples_at", "")))
         wanted = str(node.attributes.get("samples_sha256", ""))
         name = str(node.attributes["name"])
-        for file, stored in self._candidates(place, node):
-            if samples_digest(stored) == wanted:
-                return file, stored
+        if is_session(place):
+            for capture in self._of_session(place):
+                # where the samples could not be read, name and length are all that is known of them
+                alike = (capture.name, capture.samples) == (name, node.attributes["samples"])
+                if _digest(capture, self._digests) == wanted if wanted else alike:
+                    return None, tuple(channel.stored for channel in capture.channels)
+        else:
+            found = self._of_file(place, node)
+            if found is not None and samples_digest(found) == wanted:
+                return place, found
         raise SessionError(f"the samples of {name} are no longer in {place} as they were; put the file back")
 
-    def _candidates(self, place: Path, node: Node) -> list[tuple[Path | None, tuple[NDArray[Any], ...]]]:
+    def _of_session(self, place: Path) -> tuple[Capture, ...]:
+        """Captures of the session, and of the one before it: another window may have saved meanwhile."""
+        if place not in self._sessions:
+            found: tuple[Capture, ...] = ()
+            for path in (place, backup_of(place)):
+                try:
+                    found += read_session(path).captures
+                except SessionError:
+                    continue
+            self._sessions[place] = found
+        return self._sessions[place]
+
+    @staticmethod
+    def _of_file(place: Path, node: Node) -> tuple[Samples, ...] | None:
         try:
-            if place.suffix == ".h5" and place not in self._sessions:
-                self._sessions[place] = read_session(place).captures
-            if place in self._sessions:
-                return [
-                    (None, tuple(channel.stored for channel in capture.channels))
-                    for capture in self._sessions[place]
-                ]
-        except SessionError:
-            pass
-        try:
-            capture = open_capture(place, ReadOptions(rate_hz=float(node.attributes["rate_hz"])))
+            capture = open_capture(place, told_options(node))
         except (CaptureError, UsageError, OSError):
-            return []
-        return [(place, tuple(channel.stored for channel in capture.channels))]
+            return None
+        return tuple(channel.stored for channel in capture.channels)

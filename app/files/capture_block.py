@@ -53,13 +53,15 @@ def read_block(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     inner = Head(head.path, head.start, begin + size)
     capture = read_raw(inner, replace(options, skip=begin + options.skip), watch)
     warnings = capture.warnings
+    # told again, it is told of the bytes within the block
+    layout = None if capture.layout is None else replace(capture.layout, skip=options.skip)
     if length is not None and there - length > 2:
         text = f"{there - length} bytes stand behind the block and are left out"
         warnings = (Notice("left-out", text, there - length), *warnings)
     if length is not None and length > there:
         text = f"the block claims {length} bytes, the file ends after {there}"
         warnings = (Notice("truncated", text, 1, capture.samples - 1), *warnings)
-    return replace(capture, format="IEEE 488.2 block", warnings=warnings)
+    return replace(capture, format="IEEE 488.2 block", warnings=warnings, layout=layout)
 
 
 def _is_written(samples: bytes) -> bool:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from app.errors import CaptureError, UsageError
 from app.files.capture_common import Head, finish, make_channels, told_rate
 from app.files.capture_options import ReadOptions, Watch
-from app.model.capture import Capture
+from app.model.capture import Capture, SampleLayout
 from dsp.results import Notice
 
 _TYPES = "int8 uint8 int16 uint16 int32 uint32 float32 float64, with le or be behind for the byte order"
@@ -64,4 +66,5 @@ def read_raw(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     if left_over:
         text = f"{left_over} bytes after sample {frames - 1} make no sample of every channel and are left out"
         warnings.append(Notice("truncated", text, 1, frames - 1))
-    return finish(head, "raw", rate_hz, make_channels(arrays, options), watch, warnings)
+    made = finish(head, "raw", rate_hz, make_channels(arrays, options), watch, warnings)
+    return replace(made, layout=SampleLayout(dtype.str, count, options.skip, not options.interleaved))

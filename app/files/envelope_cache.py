@@ -95,7 +95,10 @@ class SamplesIdentity:
 
 
 def identify(stored: object) -> SamplesIdentity | None:
-    """Of one-dimensional samples mapped from a file, or a view of such; None of any others."""
+    """Of one-dimensional samples mapped from a file, a view of such, or left in a session's file; None of any others."""
+    place = getattr(stored, "place_in_file", None)
+    if place is not None:
+        return _left_in_file(*place)
     if not isinstance(stored, np.ndarray) or stored.ndim != 1 or not stored.size:
         return None
     mapped = stored
@@ -110,6 +113,14 @@ def identify(stored: object) -> SamplesIdentity | None:
     start = mapped.offset + _address(stored) - _address(mapped)
     where = (stored.dtype.str, start, stored.strides[0], stored.size)
     return SamplesIdentity(str(path), *facts, *where)
+
+
+def _left_in_file(
+    path: Path, facts: tuple[int, int, int, int], dtype: str, offset: int, samples: int
+) -> SamplesIdentity:
+    """Chunks of a session have no stride; where the first one stands tells the channel."""
+    device, inode, size, mtime_ns = facts
+    return SamplesIdentity(str(path.resolve()), size, mtime_ns, inode, device, dtype, offset, 0, samples)
 
 
 def _address(array: NDArray[Any]) -> int:

@@ -18,6 +18,12 @@ FORMAT_VERSION = 1
 
 # What a file may ask for before it is refused. All of it is checked before memory is taken.
 MOST_BYTES = 2 << 30
+# of samples that are left in the file until they are asked for
+MOST_SAMPLE_BYTES = 1 << 40
+# samples up to so many bytes are read when a session is opened, and their checksums with them
+READ_AT_ONCE_BYTES = 64 << 20
+# captures that stand in files of their own are linked where a session would become larger
+MOST_EMBEDDED_BYTES = 2 << 30
 MOST_OBJECTS = 250_000
 MOST_DEPTH = 6
 MOST_ATTRIBUTES = 64
@@ -146,6 +152,10 @@ _CAPTURES = Group(
         Field("storage", TEXT, "", "where the samples are", choices=("embedded", "linked")),
         Field("link", TEXT, "", "path of the linked file, relative to the session, with `/`", True),
         Field("sha256", TEXT, "", "SHA-256 of the file the capture was read from, when known", True),
+        Field("file_dtype", TEXT, "", "type told of the samples of a file that does not say it", True),
+        Field("file_channels", INT, "", "channels told of such a file", True, low=1, high=1024),
+        Field("file_skip", INT, "bytes", "told to stand before its samples", True, low=0),
+        Field("file_planar", INT, "", "1: one channel after the other in it", True, low=0, high=1),
         Field("timebase_ppm", FLOAT, "1e-6", "tolerance of the time base, when stated", True, 0.0, 1e6),
         Field("gain_percent", FLOAT, "%", "tolerance of the gain, when stated", True, 0.0, 1e3),
         Field(

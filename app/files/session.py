@@ -1,36 +1,34 @@
 """Sessions: captures, marks and decodes together in one HDF5 file.
 
-Writing puts a whole new file in the place of the old one; reading trusts nothing in the file and keeps
-nothing of it open. The layout stands in `app.files.schema`.
+Writing puts a whole new file in the place of the old one; reading trusts nothing in the file and keeps it open
+for nothing but samples. The layout stands in `app.files.schema`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from io import FileIO
 from pathlib import Path
-from typing import Any
 
-from numpy.typing import NDArray
-
-from app.errors import SessionError
+from app.errors import MissingLinkError, SessionError
 from app.files import schema
 from app.files.replace import backup_of, replace_file
 from app.files.session_check import check
 from app.files.session_links import file_digest, link_to, open_linked, same_samples
 from app.files.session_load import load_tree, says_it_is_a_session
 from app.files.session_pack import pack
+from app.files.session_samples import can_be_lazy
 from app.files.session_store import Progress, store_tree
 from app.files.session_tree import Node, difference
 from app.files.session_unpack import unpack
 from app.files.upgrades import upgraded
-from app.model.capture import Capture
+from app.model.capture import Capture, Samples
 from app.model.items import SessionData
 from app.version import program_version
 
-__all__ = ["is_session", "read_session", "write_session"]
+__all__ = ["is_session", "not_saved", "read_session", "with_file_digests", "write_session"]
 
 
 def write_session(
@@ -68,25 +66,41 @@ def write_session(
     except SessionError as error:
         raise SessionError(f"{path}: the session was not saved: {error}") from error
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise SessionError(
-            f"{path}: the session was not saved: {reason}; what was there before is unchanged; "
-            "free space or save to another folder"
-        ) from error
+        raise not_saved(path, error) from error
 
 
-def read_session(path: Path) -> SessionData:
-    """The session in ``path``, whoever made it; samples come into memory in their stored type.
+def not_saved(path: Path, error: OSError) -> SessionError:
+    """What to tell of a save that the system refused."""
+    if isinstance(error, FileNotFoundError) and not path.parent.is_dir():
+        return SessionError(
+            f"{path}: the session was not saved: its folder is not there; bring it back or save to another folder"
+        )
+    reason = (error.strerror or str(error)).lower()
+    return SessionError(
+        f"{path}: the session was not saved: {reason}; what was there before is unchanged; "
+        "free space or save to another folder"
+    )
+
+
+def read_session(path: Path, look_at: Sequence[Path] = ()) -> SessionData:
+    """The session in ``path``, whoever made it; samples keep their stored type.
+
+    Few samples come into memory. Many are left in the file, which is then held open for reading as long as they are
+    used: they stay those that were opened, whatever takes the place of the file. ``look_at`` are files and folders
+    where captures that are linked may stand, besides where the session expects them.
 
     Raises
     ------
+    app.errors.MissingLinkError : a linked capture is not to be found.
     app.errors.SessionError : it cannot be read: why, and what to do instead.
     """
     path = Path(path)
     try:
         tree = upgraded(load_tree(path))
         check(tree, schema.SESSION)
-        return unpack(tree, lambda node: open_linked(node, path.parent))
+        return unpack(tree, lambda node: open_linked(node, path.parent, look_at))
+    except MissingLinkError as error:
+        raise MissingLinkError(f"{path}: the session cannot be opened: {error}", error.name) from error
     except SessionError as error:
         backup = backup_of(path)
         remedy = f"; the session before it is kept in {backup.name}" if backup.is_file() else ""
@@ -104,6 +118,11 @@ def is_session(path: Path) -> bool:
         return says_it_is_a_session(Path(path))
     except OSError:
         return False
+
+
+def with_file_digests(data: SessionData) -> SessionData:
+    """``data`` with the SHA-256 of each file that a capture was read from, as far as the files are there."""
+    return replace(data, captures=tuple(_digested(capture, linked=False) for capture in data.captures))
 
 
 def _packed(path: Path, data: SessionData, link_all: bool) -> tuple[Node, tuple[Capture, ...]]:
@@ -127,13 +146,14 @@ def _links(folder: Path, captures: tuple[Capture, ...], link_all: bool) -> list[
     embedded = sum(sizes)
     for n in sorted(range(len(captures)), key=lambda n: -sizes[n]):
         file = captures[n].path
-        if file is not None and (link_all or embedded > schema.MOST_BYTES):
+        if file is not None and (link_all or embedded > schema.MOST_EMBEDDED_BYTES):
             links[n] = link_to(file, folder)
             embedded -= sizes[n]
-    if embedded > schema.MOST_BYTES:
+    most = schema.MOST_SAMPLE_BYTES if can_be_lazy() else schema.MOST_BYTES
+    if embedded > most:
         raise SessionError(
             f"captures that stand in no file of their own take {embedded >> 20} MB, more than the "
-            f"{schema.MOST_BYTES >> 20} MB that a session can hold; close some of them"
+            f"{most >> 20} MB that a session can hold; close some of them"
         )
     return links
 
@@ -161,7 +181,7 @@ def _verify(part: Path, tree: Node, captures: tuple[Capture, ...]) -> None:
         [c for c, node in zip(captures, tree.numbered("captures"), strict=True) if "link" in node.attributes]
     )
 
-    def open_same(node: Node) -> tuple[Path, tuple[NDArray[Any], ...]]:
+    def open_same(node: Node) -> tuple[Path, tuple[Samples, ...]]:
         file, stored = open_linked(node, part.parent)
         if not same_samples(next(linked), stored):
             raise SessionError(f"{file.name}, opened again, gives other samples; save with samples embedded")

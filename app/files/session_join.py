@@ -17,6 +17,7 @@ from h5py import h5o
 from app.errors import CancelledError, SessionError
 from app.files import schema
 from app.files.replace import replace_file
+from app.files.session import not_saved
 from app.files.session_check import check
 from app.files.session_load import GroupLoader, load_tree
 from app.files.session_pack import pack
@@ -56,11 +57,7 @@ def join_sessions(
     except SessionError as error:
         raise SessionError(f"{path}: the session was not saved: {error}") from error
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise SessionError(
-            f"{path}: the session was not saved: {reason}; what was there before is unchanged; "
-            "free space or save to another folder"
-        ) from error
+        raise not_saved(path, error) from error
 
 
 def _write(
@@ -100,7 +97,7 @@ def _verify(
                 raise CancelledError("saving was cancelled")
             for kind, wanted in zip(("captures", "decodes"), expected, strict=True):
                 group = h5o.open(file.id, f"{kind}/{number}".encode())
-                found = difference(wanted, loader.group(group, 2, None))
+                found = difference(wanted, loader.group(group, 2, wanted))
                 if found is not None:
                     raise SessionError(f"reading it back gave something else in {kind}/{number}{found}")
             if progress is not None:

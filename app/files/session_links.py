@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Any
 
-from numpy.typing import NDArray
-
-from app.errors import CaptureError, SessionError, UsageError
+from app.errors import CaptureError, MissingLinkError, SessionError, UsageError
 from app.files.captures import ReadOptions, open_capture
-from app.files.session_tree import Node
-from app.model.capture import Capture
+from app.files.session_tree import Node, same_values
+from app.files.session_unpack import layout_of
+from app.model.capture import Capture, Samples
 
 # formats that say nothing of the type of their samples
-_TOLD_FORMATS = {"raw"}
+_TOLD_FORMATS = {"raw", "IEEE 488.2 block"}
 _MOST_LOOKED_AT = 200
+# of files of other names; one of the right name is always looked at
+_MOST_HASHED_BYTES = 8 << 30
 
 
 def file_digest(path: Path) -> str:
@@ -40,19 +41,22 @@ def link_to(file: Path, folder: Path) -> str:
         ) from None
 
 
-def open_linked(node: Node, folder: Path) -> tuple[Path, tuple[NDArray[Any], ...]]:
+def open_linked(node: Node, folder: Path, look_at: Sequence[Path] = ()) -> tuple[Path, tuple[Samples, ...]]:
     """Find, check and open the file that a capture's node links to; ``folder`` is the session's.
+
+    ``look_at`` are files, or folders of files, where it may stand, too.
 
     Raises
     ------
-    app.errors.SessionError : the link leads nowhere or to a file that is not the one that was saved.
+    app.errors.MissingLinkError : the file is nowhere to be found.
+    app.errors.SessionError : the link leads to a file that is not the one that was saved.
     """
     link = str(node.attributes.get("link", ""))
     if not link or PurePosixPath(link).is_absolute() or PureWindowsPath(link).anchor:
         raise SessionError(f"the link “{link}” is not a path relative to the session")
-    path = _found(folder, link, str(node.attributes.get("sha256", "")))
+    path = _found(folder, link, str(node.attributes.get("sha256", "")), look_at)
     try:
-        capture = open_capture(path, _options(node))
+        capture = open_capture(path, told_options(node))
     except (OSError, CaptureError, UsageError) as error:
         raise SessionError(f"the linked capture {link} cannot be read ({error})") from None
     wanted = len(node.numbered("channels"))
@@ -61,53 +65,82 @@ def open_linked(node: Node, folder: Path) -> tuple[Path, tuple[NDArray[Any], ...
     return path, tuple(channel.stored for channel in capture.channels)
 
 
-def _found(folder: Path, link: str, sha256: str) -> Path:
-    """The file with this digest: where the link says, or of the same name in or below the session's folder."""
+def _found(folder: Path, link: str, sha256: str, look_at: Sequence[Path]) -> Path:
+    """The file with this digest: where the link says, else of any name where files like it stand."""
     told = folder / link
     changed = False
-    for path in (told, *_of_same_name(folder, told.name)):
+    hashed = 0
+    for path in _unique([told, *_candidates(folder, told, look_at)]):
         try:
-            if path.is_file():
-                if file_digest(path) == sha256:
-                    return path
-                changed |= path == told
+            if not path.is_file():
+                continue
+            hashed += path.stat().st_size
+            if hashed > _MOST_HASHED_BYTES and path.name != told.name:
+                continue
+            if file_digest(path) == sha256:
+                return path
+            changed |= path == told
         except OSError as error:
-            raise SessionError(f"the linked capture {link} cannot be read ({error})") from None
+            if path == told:
+                raise SessionError(f"the linked capture {link} cannot be read ({error})") from None
     if changed:
-        raise SessionError(
-            f"the linked capture {link} has changed since the session was saved; put it back as it was"
+        raise MissingLinkError(
+            f"the linked capture {link} has changed since the session was saved; put it back as it was",
+            told.name,
         )
-    raise SessionError(
-        f"the linked capture {link} is not there, nor below the session's folder; put it back where the session "
-        "expects it, or beside the session"
+    raise MissingLinkError(
+        f"the linked capture {link} is not there, nor beside the session or one folder below it; put it back where "
+        "the session expects it, or beside the session",
+        told.name,
     )
 
 
-def _of_same_name(folder: Path, name: str) -> list[Path]:
-    """Beside the session and one folder down, at most `_MOST_LOOKED_AT` of them."""
+def _candidates(folder: Path, told: Path, look_at: Sequence[Path]) -> Iterator[Path]:
+    """Files of the same name beside the session, one folder down and where it should be; then those of the same ending."""
+    folders = _unique([*(one for one in look_at if one.is_dir()), folder, told.parent, *_below(folder)])
+    yield from (one for one in look_at if not one.is_dir())
+    yield from (one / told.name for one in folders)
+    seen = 0
+    for one in folders:
+        try:
+            alike = sorted(entry for entry in one.iterdir() if entry.suffix.lower() == told.suffix.lower())
+        except OSError:
+            continue
+        for path in alike[: _MOST_LOOKED_AT - seen]:
+            seen += 1
+            yield path
+
+
+def _unique(paths: Iterable[Path]) -> list[Path]:
+    return list(dict.fromkeys(paths))
+
+
+def _below(folder: Path) -> list[Path]:
+    """One folder down, at most `_MOST_LOOKED_AT` of them."""
     try:
-        below = sorted(entry for entry in folder.iterdir() if entry.is_dir())[:_MOST_LOOKED_AT]
+        return sorted(entry for entry in folder.iterdir() if entry.is_dir())[:_MOST_LOOKED_AT]
     except OSError:
-        below = []
-    return [folder / name, *(entry / name for entry in below)]
+        return []
 
 
-def same_samples(capture: Capture, stored: tuple[NDArray[Any], ...]) -> bool:
+def same_samples(capture: Capture, stored: tuple[Samples, ...]) -> bool:
     """Whether a linked file, opened again, gives the samples of ``capture``."""
     return len(stored) == len(capture.channels) and all(
-        channel.stored.dtype == again.dtype
-        and len(channel) == len(again)
-        and all(
-            channel.stored[at : at + (1 << 20)].tobytes() == again[at : at + (1 << 20)].tobytes()
-            for at in range(0, len(again), 1 << 20)
-        )
-        for channel, again in zip(capture.channels, stored, strict=True)
+        same_values(channel.stored, again) for channel, again in zip(capture.channels, stored, strict=True)
     )
 
 
-def _options(node: Node) -> ReadOptions:
+def told_options(node: Node) -> ReadOptions:
+    """What to tell a reader again of the file of a capture's node."""
+    rate_hz = float(node.attributes["rate_hz"])
+    layout = layout_of(node)
+    if layout is not None:
+        return ReadOptions(
+            rate_hz, layout.dtype, layout.channels, skip=layout.skip, interleaved=not layout.planar
+        )
     if node.attributes["format"] not in _TOLD_FORMATS:
-        return ReadOptions(rate_hz=float(node.attributes["rate_hz"]))
+        return ReadOptions(rate_hz=rate_hz)
+    # an older session says no more than this
     channels = node.numbered("channels")
     dtype = str(channels[0].attributes["dtype"]) if channels else None
-    return ReadOptions(rate_hz=float(node.attributes["rate_hz"]), dtype=dtype, channels=len(channels) or None)
+    return ReadOptions(rate_hz, dtype, len(channels) or None)

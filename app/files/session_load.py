@@ -1,12 +1,13 @@
 """Read the tree of a session file, which may have been made by anybody, within limits set beforehand.
 
 Nothing is read before its size is known to be within `app.files.schema`'s limits and plausible for the
-size of the file. Links other than plain membership, pointers, references, data in other files and filters
-that a session does not use are refused.
+size of the file; many samples stay in the file until they are asked for. Links other than plain membership,
+pointers, references, data in other files and filters that a session does not use are refused.
 """
 
 from __future__ import annotations
 
+import os
 import re
 import stat
 from pathlib import Path
@@ -20,18 +21,24 @@ from numpy.typing import NDArray
 from app.errors import CancelledError, SessionError
 from app.files import schema
 from app.files.session_chunks import Chunks
+from app.files.session_samples import SessionFile, StoredSamples, can_be_lazy, in_one_piece
 from app.files.session_tree import Node, Value, decoded, same_values
+from app.model.capture import Samples
 
 _NAME = re.compile(rb"[a-z0-9_]{1,64}")
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _NUMBER_SIZES = {h5t.INTEGER: (1, 2, 4, 8), h5t.FLOAT: (2, 4, 8)}
+# captures/N/channels/N/samples
+_SAMPLES, _SAMPLES_DEPTH = "samples", 4
+_TRIES = 3
 
 
 def load_tree(path: Path, expected: Node | None = None) -> Node:
     """The tree in ``path``.
 
-    With ``expected``, arrays are compared with those of that tree as they are read, and it is those that
-    are returned, so that nothing large is held twice.
+    Samples beyond `schema.READ_AT_ONCE_BYTES` are left in the file, which is then held open for reading; where they
+    stand has been checked, their checksums are when they are read. With ``expected``, arrays are compared with those
+    of that tree as they are read, and it is those that are returned, so that nothing large is held twice.
 
     Raises
     ------
@@ -45,15 +52,25 @@ def load_tree(path: Path, expected: Node | None = None) -> Node:
     with path.open("rb") as plain:
         if plain.read(len(_SIGNATURE)) != _SIGNATURE:
             raise SessionError("it is not a session")
-    try:
-        with h5py.File(path, "r", locking="best-effort") as file:
-            loader = GroupLoader(info.st_size)
-            _check_version(loader.attributes(file.id))
-            return loader.group(h5o.open(file.id, b"/"), 0, expected)
-    except (SessionError, CancelledError):
-        raise
-    except Exception as error:  # on a damaged file the library raises almost anything
-        raise SessionError(f"it is damaged or cut short ({_first_words(error)})") from error
+    for _ in range(_TRIES):
+        held = SessionFile(path) if can_be_lazy() else None
+        try:
+            with h5py.File(path, "r", locking="best-effort") as file:
+                if held is not None and not _is_one_file(held, file):
+                    continue  # replaced between the two openings
+                loader = GroupLoader(info.st_size if held is None else held.identity[2], held)
+                _check_version(loader.attributes(file.id))
+                return loader.group(h5o.open(file.id, b"/"), 0, expected)
+        except (SessionError, CancelledError):
+            raise
+        except Exception as error:  # on a damaged file the library raises almost anything
+            raise SessionError(f"it is damaged or cut short ({_first_words(error)})") from error
+    raise SessionError("it is being replaced all the time; try again")
+
+
+def _is_one_file(held: SessionFile, file: h5py.File) -> bool:
+    found = os.fstat(file.id.get_vfd_handle())
+    return (found.st_dev, found.st_ino) == held.identity[:2]
 
 
 def says_it_is_a_session(path: Path) -> bool:
@@ -96,10 +113,13 @@ def _check_version(attributes: dict[str, Value]) -> None:
 
 
 class GroupLoader:
-    """Walks one file and keeps account of what it has asked for."""
+    """Walks one file and keeps account of what it has asked for; without ``held`` all samples come into memory."""
 
-    def __init__(self, file_bytes: int) -> None:
+    def __init__(self, file_bytes: int, held: SessionFile | None = None) -> None:
         self._file_bytes = file_bytes
+        self._held = held
+        self._at_once = schema.READ_AT_ONCE_BYTES
+        self._left_in_file = 0
         self._objects = 0
         self._met: set[int] = set()
         self._bytes = 0
@@ -122,7 +142,8 @@ class GroupLoader:
             if isinstance(child, h5g.GroupID):
                 node.groups[name] = self.group(child, depth + 1, expected and expected.groups.get(name))
             elif isinstance(child, h5d.DatasetID):
-                node.arrays[name] = self._named_dataset(child, name, expected)
+                may_wait = name == _SAMPLES and depth == _SAMPLES_DEPTH
+                node.arrays[name] = self._named_dataset(child, name, expected, may_wait)
             else:
                 raise SessionError(f"“{name}” is neither a group nor a dataset")
         return node
@@ -156,16 +177,16 @@ class GroupLoader:
         plain = value[()].item()
         return decoded(plain) if isinstance(plain, bytes) else plain
 
-    def _named_dataset(self, dataset: Any, name: str, expected: Node | None) -> NDArray[Any]:
+    def _named_dataset(self, dataset: Any, name: str, expected: Node | None, may_wait: bool) -> Samples:
         wanted = None if expected is None else expected.arrays.get(name)
         if expected is not None and wanted is None:
             raise SessionError(f"the dataset “{name}” is too many")
         try:
-            return self._dataset(dataset, wanted)
+            return self._dataset(dataset, wanted, may_wait)
         except SessionError as error:
             raise SessionError(f"the dataset “{name}” cannot be read: {error}") from None
 
-    def _dataset(self, dataset: Any, wanted: NDArray[Any] | None) -> NDArray[Any]:
+    def _dataset(self, dataset: Any, wanted: Samples | None, may_wait: bool) -> Samples:
         address = h5o.get_info(dataset).addr
         if address in self._met:
             raise SessionError("it stands in two places")
@@ -177,15 +198,46 @@ class GroupLoader:
             raise SessionError("its data are not in this file")
         if wanted is not None and (wanted.dtype != dtype or len(wanted) != count):
             raise SessionError("it differs from what was to be written")
-        if layout == h5d.CHUNKED:
-            return _chunked(Chunks(dataset, plist, dtype, count), dtype, count, wanted)
-        if count * dtype.itemsize > self._file_bytes:
+        chunks = Chunks(dataset, plist, dtype, count) if layout == h5d.CHUNKED else None
+        if chunks is None and count * dtype.itemsize > self._file_bytes:
             raise SessionError("it states more data than the file has")
+        waits = self._waits(count * dtype.itemsize, wanted, may_wait and layout != h5d.COMPACT)
+        if chunks is not None:
+            chunks.check_places(self._file_bytes)
+            if waits is None:
+                return _chunked(chunks, dtype, count, wanted)
+            return StoredSamples(waits, count, chunks.format, chunks.places)
+        if waits is not None:
+            return self._in_one_piece(waits, dataset, dtype, count)
         values = np.empty(count, dtype)
         dataset.read(h5s.ALL, h5s.ALL, values)
-        if wanted is not None and not same_values(values, np.asarray(wanted)):
+        if wanted is not None and not same_values(values, wanted):
             raise SessionError("it differs from what was to be written")
         return values if wanted is None else wanted
+
+    def _waits(self, size: int, wanted: Samples | None, may_wait: bool) -> SessionFile | None:
+        """The file in which samples of so many bytes are left; None if they, as all else, are to be read now."""
+        if may_wait and self._held is not None and wanted is None:
+            if size > self._at_once:
+                self._left_in_file += size
+                if self._left_in_file > schema.MOST_SAMPLE_BYTES:
+                    raise SessionError(f"it states more than {schema.MOST_SAMPLE_BYTES >> 30} GB of samples")
+                return self._held
+            self._at_once -= size
+        elif may_wait and wanted is not None:
+            return None  # compared piece by piece
+        self._bytes += size
+        if self._bytes > schema.MOST_BYTES:
+            raise SessionError(f"more than {schema.MOST_BYTES >> 20} MB would be needed to hold it")
+        return None
+
+    def _in_one_piece(
+        self, held: SessionFile, dataset: Any, dtype: np.dtype[Any], count: int
+    ) -> StoredSamples:
+        offset = dataset.get_offset()
+        if offset is None or offset + count * dtype.itemsize > self._file_bytes:
+            raise SessionError("the file ends before its data")
+        return in_one_piece(held, dtype, count, offset)
 
     def _type_and_length(self, dataset: Any) -> tuple[np.dtype[Any], int]:
         space = dataset.get_space()
@@ -200,16 +252,13 @@ class GroupLoader:
                 _check_type(kind.get_member_type(n), schema.MOST_TEXT_BYTES)
         else:
             _check_type(kind, schema.MOST_TEXT_BYTES)
-        self._bytes += count * kind.get_size()
-        if self._bytes > schema.MOST_BYTES:
-            raise SessionError(f"more than {schema.MOST_BYTES >> 20} MB would be needed to hold it")
         dtype = kind.dtype
         if dtype.itemsize != kind.get_size():
             raise SessionError("its type is not one that a session uses")
         return dtype, count
 
 
-def _chunked(chunks: Chunks, dtype: np.dtype[Any], count: int, wanted: NDArray[Any] | None) -> NDArray[Any]:
+def _chunked(chunks: Chunks, dtype: np.dtype[Any], count: int, wanted: Samples | None) -> Samples:
     if wanted is None:
         values = np.empty(count, dtype)
 
@@ -218,9 +267,18 @@ def _chunked(chunks: Chunks, dtype: np.dtype[Any], count: int, wanted: NDArray[A
 
         chunks.each(keep)
         return values
+    source = wanted
+    if isinstance(source, StoredSamples) and source.format == chunks.format:
+        # copied as it was stored, damaged or not
+        def compare_raw(first: int) -> None:
+            if source.raw(first) != chunks.raw(first):
+                raise SessionError("it differs from what was to be written")
+
+        chunks.each_first(compare_raw)
+        return wanted
 
     def compare(first: int, part: NDArray[Any]) -> None:
-        if not same_values(part, np.asarray(wanted[first : first + len(part)])):
+        if not same_values(part, np.asarray(source[first : first + len(part)])):
             raise SessionError("it differs from what was to be written")
 
     chunks.each(compare)

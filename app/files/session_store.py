@@ -8,20 +8,26 @@ when the program ends.
 from __future__ import annotations
 
 import io
+from collections import deque
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import islice
 from typing import Any
 
 import h5py
 import numpy as np
-from numpy.typing import NDArray
 
 from app.errors import CancelledError
+from app.files.session_chunks import ChunkFormat
+from app.files.session_samples import StoredSamples
 from app.files.session_tree import Node, text_type
+from app.model.capture import Samples
 
 # measured: 256 k samples, gzip 1 and shuffle halve a capture at the least cost; the checksum is free
 CHUNK_ROWS = 262_144
 _CHUNK_BYTES = 4 << 20
 _COMPACT_BYTES = 32 << 10
+_WORKERS = 2
 
 Progress = Callable[[float], None]
 
@@ -160,7 +166,7 @@ class _Writer:
             for n, g in node.groups.items()
         )
 
-    def _array(self, group: h5py.Group, name: str, array: NDArray[Any]) -> bool:
+    def _array(self, group: h5py.Group, name: str, array: Samples) -> bool:
         if array.nbytes <= _COMPACT_BYTES:
             # stands within the object header, and so under its checksum
             plist = h5py.h5p.create(h5py.h5p.DATASET_CREATE)
@@ -180,13 +186,34 @@ class _Writer:
             fletcher32=True,
             track_times=False,
         )
-        for first in range(0, len(array), rows):
-            if not self._go_on():
-                return False
-            part = array[first : first + rows]
-            dataset[first : first + len(part)] = part
-            self._report(part.nbytes)
-        return True
+        return self._chunks(dataset, array, ChunkFormat(dataset.dtype, rows))
+
+    def _chunks(self, dataset: h5py.Dataset, array: Samples, made: ChunkFormat) -> bool:
+        """Deflated here, as the library does it with one thread only; what is stored so already is copied."""
+        source = array if isinstance(array, StoredSamples) and array.format == made else None
+
+        def stored(first: int) -> tuple[int, bytes]:
+            if source is not None:
+                return source.raw(first)
+            raw, mask = made.encoded(np.asarray(array[first : first + made.length]))
+            return mask, raw
+
+        firsts = iter(range(0, len(array), made.length))
+        with ThreadPoolExecutor(_WORKERS, thread_name_prefix="session-store") as pool:
+            waiting: deque[tuple[int, Future[tuple[int, bytes]]]] = deque()
+            while True:
+                for first in islice(firsts, 2 * _WORKERS - len(waiting)):
+                    waiting.append((first, pool.submit(stored, first)))
+                if not waiting:
+                    return True
+                first, future = waiting.popleft()
+                mask, raw = future.result()
+                if not self._go_on():
+                    for _, one in waiting:
+                        one.cancel()
+                    return False
+                dataset.id.write_direct_chunk((first,), raw, mask)
+                self._report(made.nbytes)
 
     def _report(self, count: int) -> None:
         self._done += count

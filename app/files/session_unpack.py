@@ -7,11 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from app.errors import SessionError
 from app.files.session_tree import Node, decoded
-from app.model.capture import Capture, Channel, Segment
+from app.model.capture import Capture, Channel, SampleLayout, Samples, Segment
 from app.model.items import BurstMark, Cursor, DecodeRun, FlipMark, Note, Pin, SessionData, SpanMark
 from dsp.results import (
     Alternative,
@@ -25,7 +24,7 @@ from dsp.results import (
 )
 
 _EMPTY = np.empty(0)
-OpenLink = Callable[[Node], tuple[Path | None, tuple[NDArray[Any], ...]]]
+OpenLink = Callable[[Node], tuple[Path | None, tuple[Samples, ...]]]
 
 
 def unpack(root: Node, open_link: OpenLink) -> SessionData:
@@ -94,7 +93,7 @@ def _capture(node: Node, path: str, open_link: OpenLink) -> Capture:
     channels = node.numbered("channels")
     if not channels:
         raise SessionError(f"{path} has no channels")
-    source: tuple[Path | None, tuple[NDArray[Any], ...]]
+    source: tuple[Path | None, tuple[Samples, ...]]
     source = open_link(node) if linked else (None, tuple(c.arrays.get("samples", _EMPTY) for c in channels))
     file, stored = source
     for n, (channel, samples) in enumerate(zip(channels, stored, strict=True)):
@@ -103,6 +102,7 @@ def _capture(node: Node, path: str, open_link: OpenLink) -> Capture:
     return Capture(
         name=_of(node, "name"),
         format=_of(node, "format"),
+        layout=layout_of(node),
         rate_hz=_of(node, "rate_hz"),
         start_s=_of(node, "start_s"),
         channels=tuple(_channel(c, samples) for c, samples in zip(channels, stored, strict=True)),
@@ -118,7 +118,7 @@ def _capture(node: Node, path: str, open_link: OpenLink) -> Capture:
     )
 
 
-def _channel(node: Node, samples: NDArray[Any]) -> Channel:
+def _channel(node: Node, samples: Samples) -> Channel:
     return Channel(_of(node, "name"), samples, _of(node, "scale"), _of(node, "offset"), _of(node, "unit"))
 
 
@@ -230,6 +230,16 @@ def _burst(row: tuple[Any, ...], parts: list[Any], path: str) -> Burst:
         bits=bits,
         characters=tuple(characters) if row[19] else None,
         warnings=tuple(warnings),
+    )
+
+
+def layout_of(node: Node) -> SampleLayout | None:
+    """What was told of the file of a capture's node, None if nothing had to be."""
+    dtype = _of(node, "file_dtype")
+    if dtype is None:
+        return None
+    return SampleLayout(
+        dtype, _of(node, "file_channels") or 1, _of(node, "file_skip") or 0, bool(_of(node, "file_planar"))
     )
 
 

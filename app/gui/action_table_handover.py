@@ -41,6 +41,15 @@ HANDOVER = (
         submenu=_HAND_ON,
     ),
     ActionSpec(
+        "check_decodes",
+        _FILE,
+        "&Check the decodes",
+        "Decode the session again from its own samples and settings, and compare burst by burst",
+        ("Ctrl+Alt+V",),
+        _capture,
+        submenu=_HAND_ON,
+    ),
+    ActionSpec(
         "second_opinion",
         _FILE,
         "Take in a second &opinion…",

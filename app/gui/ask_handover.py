@@ -57,6 +57,14 @@ def opinion_to_open(parent: QWidget, folder: Path) -> Path | None:
     return Path(name) if name else None
 
 
+def where_is_linked(parent: QWidget, name: str, folder: Path) -> Path | None:
+    """A file that a session links to and that was not found where it should be."""
+    found, _ = QFileDialog.getOpenFileName(
+        parent, f"Where is {name}? The session links to it", str(folder / name), "All files (*)"
+    )
+    return Path(found) if found else None
+
+
 def recover(parent: QWidget, name: str, saved: str) -> Literal["restore", "discard", "later"]:
     """Before work of a window that ended without being closed is taken up again."""
     box = QMessageBox(parent)

@@ -11,10 +11,10 @@ from app.gui.channel_view import ChannelView
 from app.gui.decode_flow import DecodeFlow
 from app.gui.messages import Message
 from app.gui.panels.bursts import BurstsPanel
-from app.gui.panels.bursts_model import BurstName
 from app.gui.trace.area import TraceArea
-from app.model.commands_bursts import ExcludeBursts, RenameBurst, TurnSymbol, mark_of
+from app.model.commands_bursts import ExcludeBursts, RenameBurst, TurnSymbol
 from app.model.corrections import CorrectedBurst
+from app.model.naming import BurstName, names_of_bursts
 
 _MARGIN_SYMBOLS = 4.0
 
@@ -47,8 +47,7 @@ class BurstsFlow(QObject):
         index, channel = self._view.index, self._view.channel
         if index is None or channel is None or not self._bridge.document.data.burst_marks:
             return ()
-        found = [mark_of(self._bridge.document.data, index, channel, _span(one)) for one in self._view.bursts]
-        return tuple(BurstName() if mark is None else BurstName(mark.name, mark.excluded) for mark in found)
+        return names_of_bursts(self._bridge.document.data, index, channel, self._view.bursts)
 
     @Slot(int, str)
     def rename(self, number: int, name: str) -> None:

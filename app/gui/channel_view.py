@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from PySide6.QtCore import QObject, Signal, Slot
 
 from app.errors import HalfturnError
@@ -11,12 +13,13 @@ from app.model.changes import Change
 from app.model.corrections import CorrectedBurst
 from app.model.expressions import channel_source
 from app.model.items import DecodeRun, FlipMark
+from app.model.naming import left_out_text, names_of
 from app.model.shown import BurstBook, runs_of
 from app.model.summary import sentence, summarise
 from app.model.tolerance import Tolerance, tolerance_of
 from dsp.results import Decode
 
-_CONCERNS = Change.CAPTURES | Change.CURRENT | Change.DECODES | Change.FLIPS
+_CONCERNS = Change.CAPTURES | Change.CURRENT | Change.DECODES | Change.FLIPS | Change.BURSTS
 
 
 class ChannelView(QObject):
@@ -35,7 +38,7 @@ class ChannelView(QObject):
         self._document = bridge.document
         self._book = BurstBook()
         self._shown: Capture | None = None
-        self._summed_up: tuple[tuple[Decode, str, Tolerance], str] | None = None
+        self._summed_up: tuple[tuple[Decode, str, Tolerance, frozenset[int]], str] | None = None
         self.bursts: tuple[CorrectedBurst, ...] = ()
         self.span_s: tuple[float, float] | None = None
         self.hidden: frozenset[str] = frozenset()
@@ -86,9 +89,12 @@ class ChannelView(QObject):
         """What the newest decode found, empty if there is none."""
         if not self.runs:
             return ""
-        newest = (self.runs[-1].result, self.unit, self.tolerance)
+        spans_s = [(burst.start_s, burst.end_s) for burst in self.runs[-1].result.bursts]
+        said = names_of(self._document.data, self.index or 0, self.channel or "", spans_s)
+        left_out = frozenset(n for n, one in enumerate(said) if one.excluded)
+        newest = (self.runs[-1].result, self.unit, self.tolerance, left_out)
         if self._summed_up is None or self._summed_up[0][0] is not newest[0] or self._summed_up[0] != newest:
-            self._summed_up = (newest, sentence(summarise(*newest)))
+            self._summed_up = (newest, _sentence(*newest))
         return self._summed_up[1]
 
     @property
@@ -137,6 +143,12 @@ class ChannelView(QObject):
         self.changed.emit()
         if before is None or self._shown is None or not _same_samples(before, self._shown):
             self.select_span(None)
+
+
+def _sentence(decode: Decode, unit: str, tolerance: Tolerance, left_out: frozenset[int]) -> str:
+    counted = tuple(burst for n, burst in enumerate(decode.bursts) if n not in left_out)
+    words = sentence(summarise(replace(decode, bursts=counted), unit, tolerance), len(left_out))
+    return f"{words} {left_out_text(len(left_out))}".rstrip()
 
 
 def _same_samples(one: Capture, other: Capture) -> bool:

@@ -11,8 +11,9 @@ from PySide6.QtCore import QObject, Signal, Slot
 from PySide6.QtWidgets import QWidget
 
 from app.demo import demo_path
+from app.errors import MissingLinkError
 from app.files.capture_options import ReadOptions
-from app.gui import ask
+from app.gui import ask, ask_handover
 from app.gui.bridge import DocumentBridge
 from app.gui.messages import Message, message_of
 from app.gui.recent import RecentFiles
@@ -28,7 +29,11 @@ _HDF5 = b"\x89HDF\r\n\x1a\n"
 
 
 def read_file(
-    path: Path, options: ReadOptions, progress: Callable[[float], None], cancelled: Callable[[], bool]
+    path: Path,
+    options: ReadOptions,
+    progress: Callable[[float], None],
+    cancelled: Callable[[], bool],
+    look_at: tuple[Path, ...] = (),
 ) -> Capture | SessionData:
     """Whatever the file holds; called off the window's thread."""
     from app.files.captures import open_capture
@@ -37,15 +42,17 @@ def read_file(
 
     check_in_child(path, cancelled)
     if is_session(path):
-        return read_session(path)
+        return read_session(path, look_at)
     return open_capture(path, options, progress=progress, cancelled=cancelled)
 
 
 def too_large_to_embed(data: SessionData) -> bool:
     """Whether captures must be linked by path and digest, since a session cannot hold their samples."""
-    from app.files.schema import MOST_BYTES
+    from app.files.schema import MOST_EMBEDDED_BYTES
 
-    return sum(channel.stored.nbytes for one in data.captures for channel in one.channels) > MOST_BYTES
+    return (
+        sum(channel.stored.nbytes for one in data.captures for channel in one.channels) > MOST_EMBEDDED_BYTES
+    )
 
 
 def is_session(path: Path) -> bool:
@@ -182,14 +189,15 @@ class FilesFlow(QObject):
         self._waiting.clear()
 
     def _open_next(self) -> None:
-        if not self._waiting or self._runner.is_busy(_OPENING):
-            return
-        path, options = self._waiting.popleft()
+        if self._waiting and not self._runner.is_busy(_OPENING):
+            self._open(*self._waiting.popleft())
+
+    def _open(self, path: Path, options: ReadOptions, look_at: tuple[Path, ...] = ()) -> None:
         self._runner.start(
             f"Opening {path.name}",
-            lambda progress, cancelled: read_file(path, options, progress, cancelled),
+            lambda progress, cancelled: read_file(path, options, progress, cancelled, look_at),
             lambda answer: self._opened(path, options, answer),
-            lambda error: self._not_opened(path, error),
+            lambda error: self._not_opened(path, options, look_at, error),
             topic=_OPENING,
         )
 
@@ -206,8 +214,16 @@ class FilesFlow(QObject):
         self._remember(path)
         self._open_next()
 
-    def _not_opened(self, path: Path, error: BaseException) -> None:
+    def _not_opened(
+        self, path: Path, options: ReadOptions, look_at: tuple[Path, ...], error: BaseException
+    ) -> None:
         self.told.emit(message_of(error, f"opening {path.name}"))
+        if isinstance(error, MissingLinkError):
+            found = ask_handover.where_is_linked(self._window, error.name, path.parent)
+            if found is not None:
+                # a folder holds what else is missing, too
+                self._open(path, options, (*look_at, found, found.parent))
+                return
         self._open_next()
 
     def _save_in(self, path: Path, then: Callable[[], None] | None) -> None:

@@ -7,14 +7,16 @@ from html import escape
 from pathlib import Path
 
 from PySide6.QtCore import QObject, Signal
-from PySide6.QtWidgets import QWidget
 
 from app.gui import ask_handover
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
+from app.gui.check_flow import CheckFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.messages import Message, message_of
 from app.gui.panels.text_window import TextWindow
+from app.gui.trace.area import TraceArea
+from app.gui.window_layout import WindowLayout
 from app.gui.work import JobRunner
 from app.model.items import SessionData
 from app.model.opinion import Disagreement, TakeOpinion, disagreements
@@ -33,9 +35,18 @@ class HandoverFlow(QObject):
     told = Signal(object)
 
     def __init__(
-        self, bridge: DocumentBridge, view: ChannelView, files: FilesFlow, runner: JobRunner, window: QWidget
+        self,
+        bridge: DocumentBridge,
+        view: ChannelView,
+        files: FilesFlow,
+        runner: JobRunner,
+        area: TraceArea,
+        arrangement: WindowLayout,
     ) -> None:
+        window = arrangement.window
         super().__init__(window)
+        self.checking = CheckFlow(bridge, area, arrangement, runner, window)
+        self.checking.told.connect(self.told)
         self._bridge = bridge
         self._document = bridge.document
         self._view = view
@@ -51,10 +62,15 @@ class HandoverFlow(QObject):
 
         def write(progress: Progress, cancelled: Cancelled) -> Path:
             from app.files.export_common import write_whole
+            from app.files.session import with_file_digests
             from app.report.page import report_html
 
             text = report_html(
-                data, title, program_version=program_version(), progress=progress, cancelled=cancelled
+                with_file_digests(data),
+                title,
+                program_version=program_version(),
+                progress=progress,
+                cancelled=cancelled,
             )
             write_whole(path, lambda file: file.write(text.encode("utf-8")))
             return path

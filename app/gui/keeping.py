@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import secrets
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from PySide6.QtCore import QLockFile, QObject, QTimer, Signal, Slot
 from PySide6.QtWidgets import QWidget
@@ -22,6 +22,9 @@ from app.gui.messages import Message, message_of
 from app.gui.work import JobRunner
 from app.model.changes import Change
 from app.model.items import SessionData
+
+if TYPE_CHECKING:
+    from app.files.autosave import Recovered
 
 EVERY_MS = 30_000
 _KEEPING = "keep"
@@ -100,10 +103,7 @@ class Keeper(QObject):
             lock.setStaleLockTime(0)
             if path == self._mine or not lock.tryLock(0):
                 continue  # its window is still there
-            try:
-                self._offer(path)
-            finally:
-                lock.unlock()
+            self._offer(path, lock)
 
     def may_save(self, path: Path) -> Literal["overwrite", "elsewhere", "stay"]:
         """Ask, if the file was saved by somebody else since it was opened here."""
@@ -120,21 +120,40 @@ class Keeper(QObject):
             if lock is not None:
                 lock.unlock()
 
-    def _offer(self, path: Path) -> None:
-        from app.files.autosave import read_autosave
+    def _offer(self, path: Path, lock: QLockFile) -> None:
+        from app.files.autosave import look_at_autosave
 
         try:
-            found = read_autosave(path)
+            found = look_at_autosave(path)
         except HalfturnError as error:
             self.told.emit(Message(f"Unsaved work was kept in {path}, but {error}", weight="error"))
+            lock.unlock()
             return
-        captures = found.data.captures
-        name = found.origin.name if found.origin else captures[0].name if captures else "a session"
-        answer = ask_handover.recover(self._window, name, found.saved)
+        answer = ask_handover.recover(self._window, found.name, found.saved)
         if answer == "restore":
-            self._files.leave(lambda: self._restore(path, found.data, found.origin))
-        elif answer == "discard":
+            self._read(path, lock)
+            return
+        if answer == "discard":
             path.unlink(missing_ok=True)
+        lock.unlock()
+
+    def _read(self, path: Path, lock: QLockFile) -> None:
+        """Off the window's thread: the samples are held against their digest."""
+
+        def read(_progress: object, _cancelled: object) -> Recovered:
+            from app.files.autosave import read_autosave
+
+            return read_autosave(path)
+
+        def done(found: Recovered) -> None:
+            self._files.leave(lambda: self._restore(path, found.data, found.origin))
+            lock.unlock()
+
+        def failed(error: BaseException) -> None:
+            self.told.emit(message_of(error, "taking up unsaved work"))
+            lock.unlock()
+
+        self._runner.start("Taking up unsaved work", read, done, failed)
 
     def _restore(self, path: Path, data: SessionData, origin: Path | None) -> None:
         self._document.replace_all(data, origin, saved=False)
@@ -235,4 +254,5 @@ def _signature(path: Path) -> Signature | None:
 
 
 def _count(data: SessionData) -> int:
-    return sum(map(len, (data.captures, data.cursors, data.spans, data.flips, data.notes, data.decodes)))
+    kinds = (data.captures, data.cursors, data.spans, data.flips, data.notes, data.decodes)
+    return sum(map(len, (*kinds, data.burst_marks, data.pins)))

@@ -88,7 +88,9 @@ class MainWindow(QMainWindow):
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
         self.pictures_link = PicturesLink(self.pictures, self.bridge, self.view, self.area, self.drawer)
         self.choices = ViewChoices(self.area, settings)
-        self.handover = HandoverFlow(self.bridge, self.view, self.files, self.runner, self)
+        self.handover = HandoverFlow(
+            self.bridge, self.view, self.files, self.runner, self.area, self.arrangement
+        )
         self.keeper = Keeper(self.bridge, self.files, Path(settings.fileName()).parent / "unsaved", self)
         parts = self._parts()
         self.menus = Menus(self, handlers_of(parts))

@@ -102,6 +102,7 @@ def _files(parts: Parts) -> Handlers:
         "write_report": parts.handover.write_report,
         "export_data": parts.handover.export_data,
         "share_copy": parts.handover.share_copy,
+        "check_decodes": parts.handover.checking.check,
         "second_opinion": parts.handover.take_second_opinion,
         "export_plot": lambda: export_shown_plot(parts),
         "quit": parts.window.close,

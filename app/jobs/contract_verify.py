@@ -45,4 +45,5 @@ def _burst(one: BurstVerdict) -> Json:
         "bits_again": None if one.again is None else one.again.bits,
         "differences": [asdict(difference) for difference in one.differences],
         "hand": None if one.hand is None else asdict(one.hand),
+        **asdict(one.said),
     }

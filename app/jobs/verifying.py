@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from app.errors import UsageError
 from app.jobs.decoding import DecodeRequest, run_decode
 from app.model.corrections import corrected
 from app.model.items import DecodeRun, FlipMark, SessionData
+from app.model.naming import NOTHING_SAID, BurstName, names_of
 from app.model.sharing import SHARED_CUT
 from dsp.results import Burst, Decode, DecodeSettings
 
@@ -49,7 +50,10 @@ class HandCorrection:
 
 @dataclass(frozen=True)
 class BurstVerdict:
-    """One burst, stored and decoded again; ``missing`` was stored and is not found again, ``new`` the opposite."""
+    """One burst, stored and decoded again; ``missing`` was stored and is not found again, ``new`` the opposite.
+
+    ``said`` is its name, and whether the user left it out: it is compared all the same.
+    """
 
     number: int
     verdict: Verdict
@@ -57,6 +61,7 @@ class BurstVerdict:
     again: Burst | None
     differences: tuple[Difference, ...] = ()
     hand: HandCorrection | None = None
+    said: BurstName = NOTHING_SAID
 
 
 @dataclass(frozen=True)
@@ -117,7 +122,8 @@ def verify_run(
         flips = [flip for flip in data.flips if flip.capture == run.capture]
         is_cut = any(notice.code == SHARED_CUT for notice in run.result.warnings)
         sample_s = 1 / capture.rate_hz
-        bursts = compare_bursts(run.result.bursts, outcome.result.bursts, sample_s, flips, bits_only=is_cut)
+        found = compare_bursts(run.result.bursts, outcome.result.bursts, sample_s, flips, bits_only=is_cut)
+        bursts = _named(data, run, found)
     return RunVerdict(
         key=run.key,
         capture=run.capture,
@@ -133,6 +139,12 @@ def verify_run(
         bursts=bursts,
         failure=failure,
     )
+
+
+def _named(data: SessionData, run: DecodeRun, found: tuple[BurstVerdict, ...]) -> tuple[BurstVerdict, ...]:
+    spans_s = [(0.0, 0.0) if one.stored is None else (one.stored.start_s, one.stored.end_s) for one in found]
+    names = names_of(data, run.capture, run.channel, spans_s)
+    return tuple(replace(one, said=said) for one, said in zip(found, names, strict=True))
 
 
 def compare_bursts(

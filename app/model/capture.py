@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,16 +15,33 @@ from numpy.typing import NDArray
 from dsp.results import Notice
 
 
+class Samples(Protocol):
+    """Numbers of one type in a row, read by slices: an array, a memory map, or samples left in a session's file."""
+
+    @property
+    def dtype(self) -> np.dtype[Any]: ...
+
+    @property
+    def shape(self) -> tuple[int, ...]: ...
+
+    @property
+    def nbytes(self) -> int: ...
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, key: slice, /) -> NDArray[Any]: ...
+
+
 @dataclass(frozen=True, eq=False)
 class Channel:
     """One measured quantity: ``value = stored * scale + offset`` in ``unit``.
 
     ``stored`` is one-dimensional, any integer or float type, possibly a memory map or a strided view
-    of one; it is never written to and never converted as a whole.
+    of one, or left in a session's file until it is asked for; it is never written to and never converted as a whole.
     """
 
     name: str
-    stored: NDArray[np.generic]
+    stored: Samples
     scale: float = 1.0
     offset: float = 0.0
     unit: str = "V"
@@ -50,6 +68,16 @@ class Channel:
 
 
 @dataclass(frozen=True)
+class SampleLayout:
+    """How samples lie in a file that does not say so, as the user told: type, channels, bytes before the first."""
+
+    dtype: str
+    channels: int = 1
+    skip: int = 0
+    planar: bool = False
+
+
+@dataclass(frozen=True)
 class Segment:
     """Samples ``[first, last)`` of a capture are contiguous and begin at ``start_s``."""
 
@@ -61,6 +89,8 @@ class Segment:
 @dataclass(frozen=True, eq=False)
 class Capture:
     """One recording. ``segments`` is never empty; a plain recording has one that covers it all.
+
+    ``layout`` is what was told of a file that does not say how its samples lie in it.
 
     ``rate_std_hz`` is the standard uncertainty of a rate that was fitted to a time column, else None.
     ``path`` is None for a capture that came embedded in a session. ``derived`` are expressions on its channels
@@ -80,6 +110,7 @@ class Capture:
     timebase_ppm: float | None = None
     gain_percent: float | None = None
     derived: tuple[str, ...] = ()
+    layout: SampleLayout | None = None
     warnings: tuple[Notice, ...] = field(default=())
 
     @property

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import UsageError
-from app.model.capture import Capture, Channel
+from app.model.capture import Capture, Channel, Samples
 from app.model.channel_functions import FUNCTIONS, ChannelFunction, applied
 from app.model.quantity import parse_quantity
 
@@ -67,7 +67,7 @@ class ChannelSource:
         return self.read(start, max(start, stop))
 
     @property
-    def stored(self) -> NDArray[np.generic] | ChannelSource:
+    def stored(self) -> Samples | ChannelSource:
         return self.channel.stored if self.channel is not None else self
 
     @property

@@ -12,6 +12,7 @@ from app.model.capture import Capture
 from app.model.commands import CommandError, with_key
 from app.model.corrections import CorrectedBurst
 from app.model.items import Cursor, Note, SessionData, SpanMark
+from app.model.naming import names_of_bursts
 from app.model.quantity import format_value
 from app.model.shown import BurstBook
 
@@ -157,6 +158,12 @@ def _of_bursts(
             other.remove(partner)
         if partner is None or one.bits != partner.bits:
             out.append(Disagreement(index, one.burst.start_s, f"bits of {channel}", *_bits(one, partner)))
+        if partner is not None:
+            (said,) = names_of_bursts(mine, index, channel, [one])
+            (other_said,) = names_of_bursts(theirs, number, channel, [partner])
+            if said != other_said:
+                words = said.text or "counted", other_said.text or "counted"
+                out.append(Disagreement(index, one.burst.start_s, f"burst of {channel}", *words))
     return out + [
         Disagreement(index, b.burst.start_s, f"bits of {channel}", "", b.bits or "none") for b in other
     ]

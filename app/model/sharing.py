@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from app.errors import UsageError
 from app.model.capture import Capture, Channel, Segment
 from app.model.expressions import channel_source
-from app.model.items import Cursor, DecodeRun, FlipMark, SessionData
+from app.model.items import BurstMark, Cursor, DecodeRun, FlipMark, SessionData
+from app.model.pieces import JoinedSamples
 from dsp.results import Notice
 
 SHARED_CUT = "shared-cut"
 """Code of the notice on a decode whose bursts were kept while samples around them were left out."""
 
 Span = tuple[float, float]
-Placed = TypeVar("Placed", Cursor, FlipMark)
+Placed = TypeVar("Placed", Cursor, FlipMark, BurstMark)
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,14 @@ def shared(data: SessionData, kept: Sequence[Kept]) -> SessionData:
         ),
         notes=tuple(notes),
         decodes=tuple(run for part in parts for run in part.decodes(data.decodes)),
+        burst_marks=tuple(one for part in parts for one in part.marks(data.burst_marks)),
+        # a reading says by itself what it was read of
+        pins=tuple(
+            replace(pin, capture=part.number)
+            for part in parts
+            for pin in data.pins
+            if pin.capture == part.old
+        ),
     )
 
 
@@ -191,5 +199,4 @@ def _pieces(whole: Capture, spans: Sequence[Span]) -> Iterable[tuple[int, int, f
 def _cut_channel(channel: Channel, pieces: Sequence[tuple[int, int, float]], length: int) -> Channel:
     if sum(end - begin for begin, end, _ in pieces) == length:
         return channel
-    stored: NDArray[Any] = np.concatenate([channel.stored[begin:end] for begin, end, _ in pieces])
-    return replace(channel, stored=stored)
+    return replace(channel, stored=JoinedSamples(channel.stored, [(begin, end) for begin, end, _ in pieces]))

@@ -118,15 +118,17 @@ def summarise(decode: Decode, unit: str, tolerance: Tolerance | None = None) -> 
     )
 
 
-def sentence(summary: Summary) -> str:
+def sentence(summary: Summary, left_out: int = 0) -> str:
     """One sentence for people: kind, carrier, symbol rate, talkers and burst lengths, with uncertainties.
 
-    What the talkers do not share is told of each of them.
+    What the talkers do not share is told of each of them. ``left_out`` bursts, in no figure, were left out by hand.
     """
     kind = summary.signalling.kind
     head = (
         f"The line is {KIND_WORDS.get(kind, kind)} ({kind}, probability {summary.signalling.probability:.3g})"
     )
+    if not summary.bursts and left_out:
+        return f"{head}; all its bursts are left out by hand."
     if not summary.bursts:
         return f"{head}; no bits are given: {summary.refusal or 'no bursts were found'}."
     shared = [q for q in _QUANTITIES if _is_shared(summary, q)]

@@ -6,7 +6,7 @@ import csv
 import io
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +34,7 @@ ENDINGS = {
 
 BIT_FIELDS = (
     *("capture", "label", "channel", "burst", "start_s", "end_s", "talker", "line_code"),
-    *("bits", "bits_by_hand", "least_confidence"),
+    *("bits", "bits_by_hand", "least_confidence", "name", "excluded"),
 )
 MARK_FIELDS = ("kind", "capture", "start_s", "end_s", "text")
 _LISTS = (
@@ -48,7 +48,7 @@ _LISTS = (
 _BURST_COLUMNS = (
     *("capture", "label", "channel", "unit", "burst"),
     *(name for name in BURST_FIELDS if name not in _LISTS),
-    "bits_by_hand",
+    *("bits_by_hand", "name", "excluded"),
 )
 
 
@@ -102,10 +102,13 @@ def export(
 
 
 def bits(parts: Sequence[ChannelReport]) -> list[dict[str, Any]]:
-    """One entry a burst; ``bits`` are the decoder's, ``bits_by_hand`` what the user's flips make of them, else None."""
+    """One entry a burst; ``bits`` are the decoder's, ``bits_by_hand`` what the user's flips make of them, else None.
+
+    ``excluded`` bursts, which the user left out, have all their fields, too.
+    """
     out = []
     for part in parts:
-        for number, one in enumerate(part.bursts):
+        for number, (one, said) in enumerate(zip(part.bursts, part.names, strict=True)):
             burst = one.burst
             out.append(
                 {
@@ -118,6 +121,8 @@ def bits(parts: Sequence[ChannelReport]) -> list[dict[str, Any]]:
                     "bits": burst.bits if one.grid_of != "hand" else "",
                     "bits_by_hand": one.bits if one.marks else None,
                     "least_confidence": min(burst.confidence, default=None),
+                    "name": said.name,
+                    "excluded": said.excluded,
                 }
             )
     return out
@@ -127,23 +132,27 @@ def bursts(parts: Sequence[ChannelReport]) -> list[dict[str, Any]]:
     """One entry a burst, with the fields of ``decode --json`` and ``bits_by_hand``."""
     out = []
     for part in parts:
-        for number, one in enumerate(part.bursts):
+        for number, (one, said) in enumerate(zip(part.bursts, part.names, strict=True)):
             burst = part.tolerance.burst(one.burst)
             entry: dict[str, Any] = {name: getattr(burst, name) for name in BURST_FIELDS}
             if burst.characters is not None:
                 entry["characters"] = [asdict(character) for character in burst.characters]
-            by_hand = one.bits if one.marks else None
-            out.append({**_where(part), "unit": part.unit, "burst": number, **entry, "bits_by_hand": by_hand})
+            by_hand = {"bits_by_hand": one.bits if one.marks else None, **asdict(said)}
+            out.append({**_where(part), "unit": part.unit, "burst": number, **entry, **by_hand})
     return out
 
 
 def marks(data: SessionData, capture: int | None = None) -> list[dict[str, Any]]:
-    """Spans, cursors, flips by hand and notes, in order of capture and time."""
+    """Spans, cursors, flips by hand, names of bursts and notes, in order of capture and time."""
     rows: list[tuple[int, str, float | None, float | None, str]] = []
     rows += [(s.capture, "span", s.start_s, s.end_s, s.name) for s in data.spans]
     rows += [(c.capture, "cursor", c.time_s, None, c.name) for c in data.cursors]
     rows += [(f.capture, "no flip" if f.removes else "flip", f.time_s, None, "") for f in data.flips]
     rows += [(-1 if n.capture is None else n.capture, "note", n.time_s, None, n.text) for n in data.notes]
+    rows += [
+        (m.capture, "burst left out" if m.excluded else "burst", m.time_s, None, m.name)
+        for m in data.burst_marks
+    ]
     kept = [row for row in rows if capture is None or row[0] == capture]
     kept.sort(key=lambda row: (row[0], -math.inf if row[2] is None else row[2]))
     return [
@@ -164,20 +173,21 @@ def annotations_of(data: SessionData, capture: int, channel: str | None) -> list
         Annotation(
             row["start_s"], row["start_s"] if row["end_s"] is None else row["end_s"], row["kind"], row["text"]
         )
-        for row in marks(data, capture)
+        for row in marks(replace(data, burst_marks=()), capture)
         if row["start_s"] is not None
     ]
     for part in gathered(data):
         if part.index != capture or channel not in (None, part.channel):
             continue
-        for number, one in enumerate(part.bursts):
+        for number, (one, said) in enumerate(zip(part.bursts, part.names, strict=True)):
             low = high = None
             if one.burst.carrier_hz and one.burst.symbol_rate_bd:
                 # the main lobe of keying by half turns
                 low = max(0.0, one.burst.carrier_hz - one.burst.symbol_rate_bd)
                 high = one.burst.carrier_hz + one.burst.symbol_rate_bd
             talker = "" if one.burst.talker is None else f", talker {one.burst.talker}"
-            found = f"{part.channel}: {one.bits if one.bits is not None else one.burst.bits}"
+            about = f" ({said.text})" if said.text else ""
+            found = f"{part.channel}{about}: {one.bits if one.bits is not None else one.burst.bits}"
             out.append(
                 Annotation(one.burst.start_s, one.burst.end_s, f"burst {number}{talker}", found, low, high)
             )

@@ -11,6 +11,7 @@ from app.model.capture import Capture
 from app.model.corrections import CorrectedBurst
 from app.model.expressions import ChannelSource, channel_source
 from app.model.items import DecodeRun, SessionData
+from app.model.naming import BurstName, names_of_bursts
 from app.model.shown import BurstBook, runs_of
 from app.model.summary import Summary, summarise
 from app.model.tolerance import Tolerance, tolerance_of
@@ -27,7 +28,10 @@ _LEVELS_OVER = 1 << 22
 
 @dataclass(frozen=True, eq=False)
 class ChannelReport:
-    """One channel of one capture that has been decoded: its bursts as they stand, and what sums them up."""
+    """One channel of one capture that has been decoded: its bursts as they stand, and what sums them up.
+
+    ``names`` has what the user said of each burst. What is left out stands among ``bursts`` and is in no figure.
+    """
 
     index: int
     capture: Capture
@@ -37,6 +41,7 @@ class ChannelReport:
     tolerance: Tolerance
     runs: tuple[DecodeRun, ...]
     bursts: tuple[CorrectedBurst, ...]
+    names: tuple[BurstName, ...]
     summary: Summary
     intervals: tuple[Interval, ...]
     levels: SpanReadings | None
@@ -45,6 +50,16 @@ class ChannelReport:
     def run(self) -> DecodeRun:
         """The newest decode."""
         return self.runs[-1]
+
+    @property
+    def counted(self) -> tuple[CorrectedBurst, ...]:
+        """The bursts that are not left out."""
+        return tuple(one for one, said in zip(self.bursts, self.names, strict=True) if not said.excluded)
+
+    @property
+    def left_out(self) -> tuple[int, ...]:
+        """Numbers of those that are."""
+        return tuple(n for n, said in enumerate(self.names) if said.excluded)
 
     @property
     def span_s(self) -> tuple[float, float]:
@@ -67,8 +82,11 @@ def _channel(data: SessionData, index: int, channel: str, cancelled: Cancelled |
     source = channel_source(capture, channel)
     tolerance = tolerance_of(capture)
     runs = runs_of(data, index, channel)
-    bursts = BurstBook().bursts_of(data, index, channel)
-    automatic = tuple(one.burst for one in bursts if one.grid_of != "hand")
+    bursts = tuple(sorted(BurstBook().bursts_of(data, index, channel), key=attrgetter("burst.start_s")))
+    names = names_of_bursts(data, index, channel, bursts)
+    said = tuple(zip(bursts, names, strict=True))
+    automatic = tuple(one.burst for one, name in said if one.grid_of != "hand" and not name.excluded)
+    omitted = tuple(one.burst for one, name in said if one.grid_of != "hand" and name.excluded)
     newest = runs[-1].result
     summary = summarise(replace(newest, bursts=automatic), source.unit, tolerance)
     edges_s = [segment.start_s for segment in capture.segments]
@@ -80,9 +98,10 @@ def _channel(data: SessionData, index: int, channel: str, cancelled: Cancelled |
         source=source,
         tolerance=tolerance,
         runs=runs,
-        bursts=tuple(sorted(bursts, key=attrgetter("burst.start_s"))),
+        bursts=bursts,
+        names=names,
         summary=summary,
-        intervals=intervals(automatic, edges_s, tolerance),
+        intervals=intervals(automatic, edges_s, tolerance, omitted),
         levels=_levels(capture, source, runs[-1].span_s, summary, cancelled),
     )
 

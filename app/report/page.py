@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from app.model.cautions import CAUTIONS
 from app.model.items import SessionData
+from app.model.naming import left_out_text
 from app.model.summary import sentence
 from app.report.gather import Cancelled, ChannelReport, Progress, gathered
 from app.report.markup import Element, element, paragraphs, section, to_html
@@ -23,9 +24,13 @@ from app.report.tables import (
     notices,
     settings_table,
 )
+from app.report.words import word_list
 
 # a page that holds everything asks for nothing, and a browser that knows this refuses whatever got in
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+
+# rows from which on a table begins on a new page
+_LONG_TABLE = 12
 
 Extra = Callable[[SessionData], Sequence[Element]]
 """Sections of other parts of the program; nothing where a session has nothing for them."""
@@ -63,6 +68,7 @@ def report_html(
     if data.notes:
         body.append(section("Notes", *note_list(data)))
     body.append(section("For checking", *_checking(data)))
+    body.append(section("What the words mean", word_list()))
     body.append(section("Cautions", element("ul", *(element("li", text) for text in CAUTIONS))))
     if progress is not None:
         progress(1.0)
@@ -81,14 +87,23 @@ def _head(
     data: SessionData, parts: Sequence[ChannelReport], version: str, made: datetime | None
 ) -> list[Element]:
     at = (made or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC")
-    begun = f", session begun {data.created}" if data.created else ""
+    begun = f", session begun {_plain_time(data.created)}" if data.created else ""
     out = [element("p", f"Made {at} by Halfturn {version}{begun}.", class_="small")]
     if not parts:
         out.append(element("p", "Nothing has been decoded in this session.", class_="lead"))
     for part in parts:
         where = f"{part.capture.name}, {part.channel}: " if len(parts) > 1 else ""
-        out.append(element("p", where + sentence(part.summary), class_="lead"))
+        words = f"{sentence(part.summary, len(part.left_out))} {left_out_text(len(part.left_out))}".rstrip()
+        out.append(element("p", where + words, class_="lead"))
     return out
+
+
+def _plain_time(iso: str) -> str:
+    """An instant as people write it; what is no instant stays as it is."""
+    try:
+        return datetime.fromisoformat(iso).astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
+    except (ValueError, OverflowError):
+        return iso
 
 
 def _captures(data: SessionData) -> list[Element]:
@@ -104,6 +119,7 @@ def _captures(data: SessionData) -> list[Element]:
 def _channel(part: ChannelReport, number: int, parts: int, cancelled: Cancelled | None) -> Element:
     name = f"{part.capture.name}, channel {part.channel}" if parts > 1 else f"What is sent on {part.channel}"
     made = section(name)
+    made.set("class", "part")
     if part.summary.refusal is not None:
         made.append(
             element("p", element("strong", "No bits are given: "), part.summary.refusal, class_="mind")
@@ -127,7 +143,10 @@ def _channel(part: ChannelReport, number: int, parts: int, cancelled: Cancelled 
     ]
     made.append(section("Pictures", *pictures, *plots_of(part, number), level=3))
     if part.bursts:
-        made.append(section("Bursts", *burst_table(part), level=3))
+        table_of_bursts = section("Bursts", *burst_table(part), level=3)
+        if len(part.bursts) > _LONG_TABLE:
+            table_of_bursts.set("class", "long")
+        made.append(table_of_bursts)
         frames = frame_table(part)
         if frames is not None:
             made.append(section("Frames lined up", frames, level=3))
@@ -140,7 +159,9 @@ def _checking(data: SessionData) -> list[Element]:
         *paragraphs(
             [
                 "A session file that this page was made from can be checked with “halfturn verify SESSION”: it decodes "
-                "the samples again with the settings above and says burst by burst whether the bits are the same."
+                "the samples again with the settings above and says burst by burst whether the bits are the same.",
+                "The digest of a file is that of its bytes, as common tools print it. The digest of the samples decoded, "
+                "under Settings, is that of the stored numbers of the span, little-endian, one after the other.",
             ]
         ),
         digest_table(data),

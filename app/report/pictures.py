@@ -9,14 +9,14 @@ from itertools import pairwise
 from app.model.corrections import CorrectedBurst
 from app.report.gather import Cancelled, ChannelReport
 from app.report.markup import Element, figure
-from app.report.plots import COLOURS, DASHES, FAINT, INK, Axis, Plot, span_of
+from app.report.plots import COLOURS, DASHES, FAINT, TRACE, Axis, Plot, span_of
 from app.report.samples import envelope, indices, segment_at, spectra, values
 from dsp.results import Burst
 
 _COLUMNS = 640
 _MOST_SYMBOLS = 40
 _MOST_POINTS = 4000
-_MOST_STACKED = 120
+_MOST_STACKED = 80
 _LANE_SHARE = 0.14
 
 
@@ -40,7 +40,7 @@ def overview(part: ChannelReport, number: int, cancelled: Cancelled | None) -> E
     )
     for one in part.bursts:
         plot.shade(one.burst.start_s, one.burst.end_s, colour_of(one.burst.talker), 0.25)
-    plot.envelope(shown.times_s, shown.lows, shown.highs, INK)
+    plot.envelope(shown.times_s, shown.lows, shown.highs, TRACE)
     apart = (span_s[1] - span_s[0]) / 40
     last = -math.inf
     for one in part.bursts:
@@ -57,7 +57,7 @@ def overview(part: ChannelReport, number: int, cancelled: Cancelled | None) -> E
 def typical(part: ChannelReport) -> list[CorrectedBurst]:
     """Of each talker, at most four of them, the burst with the best signal that is not cut."""
     best: dict[int | None, CorrectedBurst] = {}
-    for one in part.bursts:
+    for one in part.counted:
         burst = one.burst
         before = best.get(burst.talker)
         if before is None or _merit(burst) > _merit(before.burst):
@@ -94,9 +94,9 @@ def annotated_burst(part: ChannelReport, one: CorrectedBurst, number: int, place
         about=about,
     )
     if last - first > _MOST_POINTS:
-        plot.envelope(shown.times_s, shown.lows, shown.highs, INK)
+        plot.envelope(shown.times_s, shown.lows, shown.highs, TRACE)
     else:
-        plot.line(xs, ys, INK, stroke_width="0.8")
+        plot.line(xs, ys, TRACE, stroke_width="0.7")
     hand = {flip.time_s for flip in one.flips if flip.by_hand}
     for flip in one.flips:
         by_hand = flip.time_s in hand
@@ -153,7 +153,7 @@ def spectrum(part: ChannelReport, one: CorrectedBurst, number: int) -> Element |
 def flip_distances(part: ChannelReport, number: int) -> Element | None:
     """How far flips that follow each other are apart, in symbols."""
     apart: list[float] = []
-    for one in part.bursts:
+    for one in part.counted:
         rate = one.basis.symbol_rate_bd
         if rate:
             apart += [(b.time_s - a.time_s) * rate for a, b in pairwise(one.flips)]
@@ -182,7 +182,8 @@ def flip_distances(part: ChannelReport, number: int) -> Element | None:
 
 def carriers(part: ChannelReport, number: int) -> Element | None:
     """Carrier of each burst, in order."""
-    rows = [(n, one.burst) for n, one in enumerate(part.bursts) if one.burst.carrier_hz]
+    omitted = set(part.left_out)
+    rows = [(n, one.burst) for n, one in enumerate(part.bursts) if one.burst.carrier_hz and n not in omitted]
     if len(rows) < 3:
         return None
     numbers = [n for n, _ in rows]
@@ -207,7 +208,7 @@ def carriers(part: ChannelReport, number: int) -> Element | None:
 
 def stack(part: ChannelReport, number: int) -> Element | None:
     """The symbols of each burst as a row of cells, one burst below the other."""
-    rows = part.bursts[:_MOST_STACKED]
+    rows = part.counted[:_MOST_STACKED]
     longest = max((len(one.symbols) for one in rows), default=0)
     if len(rows) < 2 or not 2 <= longest <= 2000:
         return None
@@ -222,8 +223,10 @@ def stack(part: ChannelReport, number: int) -> Element | None:
         top, bottom = n / len(rows), (n + 0.86) / len(rows)
         plot.box(0, len(one.symbols), top, bottom, fill="none", stroke=FAINT, stroke_width="0.4")
         for first, last in _runs(one.symbols):
-            plot.box(first, last, top, bottom, fill=colour_of(one.burst.talker))
-    more = f" The first {_MOST_STACKED} of {len(part.bursts)} bursts." if len(part.bursts) > len(rows) else ""
+            plot.box(first, last, top, bottom, fill=colour_of(one.burst.talker), fill_opacity="0.55")
+    more = (
+        f" The first {_MOST_STACKED} of {len(part.counted)} bursts." if len(part.counted) > len(rows) else ""
+    )
     return figure(
         plot.root,
         f"Symbols of each burst, filled where 1, coloured by talker: what is constant stands as upright stripes.{more}",

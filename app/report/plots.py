@@ -12,6 +12,8 @@ from app.report.markup import Element, element
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 DASHES = ("", "6 3", "2 2", "8 2 2 2", "1 3", "4 4")
 INK = "#222222"
+# thousands of strokes side by side: lighter, so that printing it takes little ink
+TRACE = "#7A7A7A"
 FAINT = "#BBBBBB"
 
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}

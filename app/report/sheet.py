@@ -11,6 +11,7 @@ from app.model.summary import KIND_WORDS, Estimate, TalkerSummary
 from app.report.gather import ChannelReport
 from app.report.markup import Element, table
 from app.report.pictures import talker_name
+from dsp.measure import noise_relative_std
 from dsp.reading import Reading
 from dsp.results import Burst
 
@@ -20,7 +21,14 @@ _HEADS = ("quantity", "of", "value", "from")
 
 def signal_sheet(part: ChannelReport) -> Element:
     """The table; what the samples do not show has no row."""
-    rows = [*_signalling(part), *_pooled(part), *_levels(part), *_lengths(part), *_timing(part)]
+    rows = [
+        *_left_out(part),
+        *_signalling(part),
+        *_pooled(part),
+        *_levels(part),
+        *_lengths(part),
+        *_timing(part),
+    ]
     return table(_HEADS, rows, kind="sheet")
 
 
@@ -49,7 +57,7 @@ def tolerance_words(part: ChannelReport) -> str:
 def _signalling(part: ChannelReport) -> list[Row]:
     found = part.summary.signalling
     others = ", ".join(f"{one.kind} {one.probability:.3g}" for one in found.alternatives)
-    codes = Counter(one.burst.line_code for one in part.bursts)
+    codes = Counter(one.burst.line_code for one in part.counted)
     rows: list[Row] = [
         (
             "modulation",
@@ -61,6 +69,14 @@ def _signalling(part: ChannelReport) -> list[Row]:
     if codes:
         rows.append(("line code", "all", ", ".join(codes), _counted(sum(codes.values()), "burst")))
     return rows
+
+
+def _left_out(part: ChannelReport) -> list[Row]:
+    if not part.left_out:
+        return []
+    shown = ", ".join(map(str, part.left_out[:20])) + (" …" if len(part.left_out) > 20 else "")
+    words = f"number {shown} in the table of bursts; in none of the figures below"
+    return [("left out by hand", "all", _counted(len(part.left_out), "burst"), words)]
 
 
 def _pooled(part: ChannelReport) -> list[Row]:
@@ -78,7 +94,7 @@ def _pooled(part: ChannelReport) -> list[Row]:
             rows.append(
                 ("amplitude", talker_name(talker.talker), *_estimate(talker.amplitude, part.unit, talker))
             )
-    ratios = [one.burst for one in part.bursts if one.burst.esn0_db is not None]
+    ratios = [one.burst for one in part.counted if one.burst.esn0_db is not None]
     for talker in part.summary.talkers:
         values = [burst.esn0_db or 0.0 for burst in ratios if burst.talker == talker.talker]
         if values:
@@ -128,7 +144,9 @@ def _levels(part: ChannelReport) -> list[Row]:
         told = replace(reading, tolerance_std=abs(reading.value) * gain)
         rows.append((name, "the line", _reading(told), _counted(told.count or 0, "sample")))
     if math.isfinite(levels.noise):
-        noise = format_value(levels.noise, part.unit, 3)
+        relative = math.hypot(noise_relative_std(levels.mean.count or 0), gain)
+        std = abs(levels.noise) * relative if math.isfinite(relative) else None
+        noise = format_quantity(levels.noise, std, part.unit)
         rows.append(("noise, RMS", "the line", noise, _counted(levels.mean.count or 0, "sample")))
     return rows
 
@@ -142,7 +160,7 @@ def _lengths(part: ChannelReport) -> list[Row]:
         else f"; each right to the symbol with probability {certain:.3g}"
     )
     for talker in part.summary.talkers:
-        bursts = [one.burst for one in part.bursts if one.burst.talker == talker.talker]
+        bursts = [one.burst for one in part.counted if one.burst.talker == talker.talker]
         whole = Counter(len(burst.symbols) for burst in bursts if not _is_cut(burst))
         cut = sum(_is_cut(burst) for burst in bursts)
         if not whole:

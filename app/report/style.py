@@ -28,12 +28,22 @@ code { font-family: ui-monospace, "DejaVu Sans Mono", monospace; font-size: .95e
 figure { margin: .8em 0 1.2em; }
 svg { width: 100%; height: auto; display: block; font-family: system-ui, sans-serif; }
 footer { margin-top: 2em; border-top: 1px solid #999; }
-@page { margin: 16mm 15mm 18mm; }
+body { counter-reset: figure; }
+figcaption::before { counter-increment: figure; content: "Figure " counter(figure) ". "; font-weight: 600; }
+.name { font-style: italic; }
+@page {
+  margin: 16mm 15mm 18mm;
+  @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; color: #444; }
+}
 @media print {
   body { font-size: 9.5pt; max-width: none; margin: 0; padding: 0; }
   h2, h3 { break-after: avoid; }
   figure, tr, .note, .mind { break-inside: avoid; }
   thead { display: table-header-group; }
+  tbody tr:nth-child(-n+3), caption { break-after: avoid; }
+  tbody tr:nth-last-child(-n+2) { break-before: avoid; }
+  .part ~ .part, .long { break-before: page; }
+  p { orphans: 3; widows: 3; }
   * { print-color-adjust: exact; -webkit-print-color-adjust: exact; }
 }
 """

@@ -9,6 +9,7 @@ from dataclasses import asdict
 from app.model.capture import Capture
 from app.model.corrections import CorrectedBurst
 from app.model.items import SessionData
+from app.model.naming import BurstName
 from app.model.quantity import format_quantity, format_value
 from app.report.gather import ChannelReport
 from app.report.markup import Child, Element, element, facts, table
@@ -47,7 +48,7 @@ def notices(found: tuple[Notice, ...]) -> list[Element]:
 def burst_table(part: ChannelReport) -> list[Element]:
     """One row a burst, corrected by hand where that was done."""
     heads = ("#", "start", "symbols", "talker", "amplitude", "carrier", "Es/N0", "ends", "bits")
-    rows = [_burst_row(part, n, one) for n, one in enumerate(part.bursts[:MOST_ROWS])]
+    rows = [_burst_row(part, n, one, part.names[n]) for n, one in enumerate(part.bursts[:MOST_ROWS])]
     made = [table(heads, rows, kind="bursts")]
     if len(part.bursts) > MOST_ROWS:
         made.append(
@@ -67,7 +68,7 @@ def burst_table(part: ChannelReport) -> list[Element]:
     return made
 
 
-def _burst_row(part: ChannelReport, number: int, one: CorrectedBurst) -> list[Child]:
+def _burst_row(part: ChannelReport, number: int, one: CorrectedBurst, said: BurstName) -> list[Child]:
     burst = part.tolerance.burst(one.burst)
     ends = burst.start_probability * burst.end_probability
     carrier = (
@@ -89,12 +90,16 @@ def _burst_row(part: ChannelReport, number: int, one: CorrectedBurst) -> list[Ch
         carrier,
         ratio,
         f"{ends:.3f}" if math.isfinite(ends) else "–",
-        _bits(one),
+        _bits(one, said),
     ]
 
 
-def _bits(one: CorrectedBurst) -> Element:
+def _bits(one: CorrectedBurst, said: BurstName) -> Element:
     cell = element("div", class_="bits")
+    if said.name:
+        cell.append(element("div", said.name, class_="name"))
+    if said.excluded:
+        cell.append(element("div", "left out by hand, not counted", class_="hand"))
     if one.marks or one.grid_of != "decoder":
         cell.append(element("span", "by hand ", class_="hand"))
         cell.append(element("code", _shortened(one.bits) if one.bits is not None else "no bits follow"))
@@ -116,7 +121,7 @@ def _shortened(bits: str) -> str:
 def frame_table(part: ChannelReport) -> Element | None:
     """Bursts of one talker and length lined up: what is the same in all of them stands as bit, what varies as a dot."""
     groups: dict[tuple[int | None, int], list[str]] = {}
-    for one in part.bursts:
+    for one in part.counted:
         if one.bits and not (one.burst.cut_at_start or one.burst.cut_at_end):
             groups.setdefault((one.burst.talker, len(one.bits)), []).append(one.bits)
     ranked = sorted(groups.items(), key=lambda item: (item[0][0] is None, item[0][0] or 0, -len(item[1])))

@@ -33,13 +33,14 @@ class Interval:
 
 
 def intervals(
-    bursts: Sequence[Burst], edges_s: Sequence[float], tolerance: Tolerance
+    bursts: Sequence[Burst], edges_s: Sequence[float], tolerance: Tolerance, omitted: Sequence[Burst] = ()
 ) -> tuple[Interval, ...]:
     """Of each pair of talkers that follow each other the time between, in order of the talkers.
 
     ``edges_s`` are the times at which segments of the capture begin; nothing is timed across one, nor from or
-    to an end that the capture cuts.
+    to an end that the capture cuts, nor over one of the ``omitted`` bursts.
     """
+    edges_s = (*edges_s, *((burst.start_s + burst.end_s) / 2 for burst in omitted))
     found: dict[tuple[int | None, int | None], list[float]] = {}
     ordered = sorted(bursts, key=lambda burst: burst.start_s)
     for one, other in pairwise(ordered):

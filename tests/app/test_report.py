@@ -88,6 +88,14 @@ def test_it_says_what_was_captured_found_and_how_to_check_it() -> None:
     assert all(caution.split(":")[0] in text for caution in CAUTIONS)
 
 
+def test_it_says_what_its_words_mean() -> None:
+    html = page(session())
+    meanings = html[html.index("What the words mean") :]
+    for word in ("burst", "talker", "flip", "Bd", "line code", "Es/N0", "(digits)", "Birge ratio", "SHA-256"):
+        assert word in meanings, word
+    assert html.index("For checking") < html.index("What the words mean") < html.index("Cautions")
+
+
 def test_it_is_one_page_that_asks_for_nothing() -> None:
     text = page(session())
     tree = parsed(text)

@@ -78,8 +78,9 @@ def names_in(path: Path) -> set[str]:
 def test_a_session_holds_what_the_layout_names_and_nothing_else(tmp_path: Path) -> None:
     write_session(tmp_path / "s.h5", with_marks())
     named = {path for path, *_ in ROWS}
-    # a session whose captures are all embedded has no link, and these have nothing derived
-    assert names_in(tmp_path / "s.h5") == named - {"/captures/N@link", "/captures/N@derived"}
+    # a session whose captures are all embedded has no link, and these have nothing derived and nothing told
+    told = {f"/captures/N@file_{name}" for name in ("dtype", "channels", "skip", "planar")}
+    assert names_in(tmp_path / "s.h5") == named - {"/captures/N@link", "/captures/N@derived"} - told
 
 
 def test_the_layout_names_a_unit_or_says_that_there_is_none() -> None:

@@ -30,6 +30,7 @@ import h5py
 import numpy as np
 from generators.sessions import version_1, with_samples
 from app.errors import SessionError
+from app.files import schema
 from app.files.session import read_session, write_session
 
 warnings.simplefilter("ignore")
@@ -132,8 +133,11 @@ while done < cases:
     done += 1
     begun = time.monotonic()
     signal.alarm(20)
+    schema.READ_AT_ONCE_BYTES = chance.choice((0, 64 << 20))  # samples read at once, or left in the file
     try:
-        read_session(path)
+        for capture in read_session(path).captures:
+            for channel in capture.channels:
+                np.asarray(channel.stored[:])
     except SessionError as error:
         refused += 1
         assert "\\n" not in str(error) and len(str(error)) < 600 + len(str(path)), str(error)

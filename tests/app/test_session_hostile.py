@@ -206,7 +206,7 @@ HOSTILE: dict[str, tuple[Change, str]] = {
     "external link": (linked(h5py.ExternalLink("/etc/hostname", "/")), "a link to somewhere else"),
     "external storage": (external_storage, "not in this file"),
     "virtual dataset": (virtual, "not in this file"),
-    "a terabyte that is not there": (unallocated, "would be needed to hold it"),
+    "a terabyte that is not there": (unallocated, "cut into too many chunks"),
     "chunks that are not there": (unallocated_but_small, "chunks should be there, 0 are"),
     "more data than the file has": (contiguous_but_empty, "more data than the file has"),
     "large chunks": (large_chunks, "chunks are too large"),
@@ -328,10 +328,11 @@ def test_a_chunk_that_would_inflate_without_end_is_refused(tmp_path: Path) -> No
     ("raw", "why"),
     [
         (checked(zlib.compress(bytes(2 * CHUNK_ROWS - 2))), "does not have the size"),
-        (checked(b"no zlib at all"), "cannot be inflated"),
+        (checked(b"no zlib at all" * 100), "cannot be inflated"),
+        (checked(zlib.compress(bytes(2 * CHUNK_ROWS)) + b"more behind it"), "more than its stated size"),
         (checked(zlib.compress(bytes(2 * CHUNK_ROWS))[:-20]), "cut short"),
         (zlib.compress(bytes(2 * CHUNK_ROWS)) + b"\1\2\3\4", "checksum is wrong"),
-        (b"\0", "cut short"),
+        (b"\0", "too small for what it states"),
         (bytes(4 * CHUNK_ROWS), "larger than it may be"),
     ],
 )
@@ -341,21 +342,35 @@ def test_broken_chunks_are_refused(tmp_path: Path, raw: bytes, why: str) -> None
 
 # A broken file can crash the library itself, so the fuzzing is done in a process of its own.
 FUZZ = """
-import random, resource, sys
+import random, re, resource, sys
+from dataclasses import replace
 from pathlib import Path
-from generators.sessions import assert_same, version_1
+import numpy as np
+from generators.sessions import assert_same, version_1, with_samples
 from app.errors import SessionError
+from app.files import schema
 from app.files.session import is_session, read_session, write_session
 
 path, cases = Path(sys.argv[1]), int(sys.argv[2])
 chance = random.Random(int(sys.argv[3]))
 resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
-write_session(path, version_1())
-whole = path.read_bytes()
-expected = version_1()
+known = []
+chunked = replace(with_samples((np.arange(700_000) * 37 % 1009).astype("i2")), created="2026-11-27T05:00:00+00:00")
+for expected in (version_1(), chunked):
+    write_session(path, expected)
+    known.append((path.read_bytes(), expected))
+# where the chunks are listed, which no checksum covers
+trees = [one.start() for one in re.finditer(b"TREE", known[1][0])]
+assert trees
 refused = 0
 for n in range(cases):
+    which = n % 4 == 3
+    whole, expected = known[which]
     raw = bytearray(whole)
+    schema.READ_AT_ONCE_BYTES = chance.choice((0, 64 << 20))
+    if which and chance.random() < 0.7:
+        at = chance.choice(trees) + chance.randrange(200)
+        raw[min(at, len(raw) - 1)] ^= 1 << chance.randrange(8)
     for _ in range(chance.choice((1, 1, 2, 8))):
         at = chance.randrange(len(raw))
         raw[at] = chance.choice((0, 255, raw[at] ^ 1 << chance.randrange(8), chance.randrange(256)))
@@ -364,11 +379,14 @@ for n in range(cases):
     path.write_bytes(raw)
     try:
         found = read_session(path)
+        for capture in found.captures:
+            for channel in capture.channels:
+                channel.stored[:]
     except SessionError as error:
         refused += 1
         assert "\\n" not in str(error)
     else:
-        # every byte that means something stands under a checksum
+        # every byte that means something stands under a checksum, or can have one value only
         assert_same(found, expected)
 print(refused)
 """

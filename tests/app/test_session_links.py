@@ -111,7 +111,7 @@ def test_only_what_a_session_cannot_hold_is_linked(folder: Path, monkeypatch: py
     from app.files import schema
 
     large, small = open_capture(as_wav(folder)), open_capture(as_text(folder))
-    monkeypatch.setattr(schema, "MOST_BYTES", 19_000)
+    monkeypatch.setattr(schema, "MOST_EMBEDDED_BYTES", 19_000)
     path = folder / "line.h5"
     write_session(path, SessionData(captures=(small, large)))
     with h5py.File(path) as file:
@@ -125,7 +125,7 @@ def test_captures_in_no_file_that_a_session_cannot_hold_are_refused(
     from app.files import schema
 
     capture = replace(open_capture(as_wav(folder)), path=None)
-    monkeypatch.setattr(schema, "MOST_BYTES", 19_000)
+    monkeypatch.setattr(schema, "MOST_SAMPLE_BYTES", 19_000)
     with pytest.raises(SessionError, match="stand in no file of their own"):
         write_session(folder / "line.h5", SessionData(captures=(capture,)))
 
@@ -143,8 +143,9 @@ def test_a_missing_and_a_changed_capture_are_told(folder: Path) -> None:
 
 
 def test_a_capture_that_opens_in_another_way_is_not_linked(folder: Path) -> None:
-    raw = as_raw(folder)
-    capture = open_capture(raw, ReadOptions(rate_hz=1e6, dtype="int16", skip=10))
+    capture = open_capture(as_npy(folder), ReadOptions(rate_hz=1e6))
+    (channel,) = capture.channels
+    capture = replace(capture, channels=(replace(channel, stored=channel.stored[:-1]),))
     with pytest.raises(SessionError, match="save with samples embedded"):
         write_session(folder / "line.h5", SessionData(captures=(capture,)), link_captures=True)
     assert not (folder / "line.h5").exists()

@@ -47,17 +47,27 @@ def plain_write(path: Path, samples: np.ndarray) -> None:
         os.fsync(file.fileno())
 
 
+def spans(path: Path) -> None:
+    """Read stretches at random places of a session just opened."""
+    stored = read_session(path).captures[0].channels[0].stored
+    for at in np.random.default_rng(2).integers(0, len(stored) - 100_000, 100).tolist():
+        np.asarray(stored[at : at + 100_000])
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--samples", type=int, default=10_000_000)
+    parser.add_argument("--samples", type=int, default=50_000_000)
     data = with_samples(line(parser.parse_args().samples))
     samples = data.captures[0].channels[0].stored
     with tempfile.TemporaryDirectory() as folder:
-        plain, session = Path(folder, "plain"), Path(folder, "line.h5")
+        plain, session, again = Path(folder, "plain"), Path(folder, "line.h5"), Path(folder, "again.h5")
         work: dict[str, Callable[[], object]] = {
             "plain write and sync": lambda: plain_write(plain, samples),
             "save, read back, replace": lambda: write_session(session, data),
             "open": lambda: read_session(session),
+            "open and read all": lambda: np.asarray(read_session(session).captures[0].channels[0].stored),
+            "save again what was opened": lambda: write_session(again, read_session(session)),
+            "100 spans of 10^5": lambda: spans(session),
         }
         times = {name: [seconds(one) for _ in range(ROUNDS)] for name, one in work.items()}
         size = session.stat().st_size / samples.nbytes

@@ -9,7 +9,7 @@ import pytest
 
 from dsp.errors import BadInputError
 from dsp.interpolate import find_crossings, middle_level, nearest_crossing, nearest_extremum
-from dsp.measure import mean, noise_std, peak_to_peak, read_span, rms, slope
+from dsp.measure import mean, noise_relative_std, noise_std, peak_to_peak, read_span, rms, slope
 from dsp.measure_timing import carrier_readings, moving_level
 from dsp.reading import Reading
 from dsp.transition import find_transition
@@ -393,3 +393,12 @@ def test_transition_of_a_ramp(turn):
 def test_more_than_one_transition_or_none_gives_none():
     for values in (tone(0.01), np.zeros(50), np.full(9, np.nan), np.zeros(2)):
         assert find_transition(values, 1.0, unit="V", noise=0.01) is None
+
+
+@pytest.mark.parametrize("count", [64, 1000, 20_000])
+def test_the_uncertainty_of_the_noise_is_its_scatter(count: int) -> None:
+    """Over white Gaussian noise; the scatter of 400 draws is itself uncertain by 3.5 % (JCGM 100:2008, E.4.3)."""
+    draw = np.random.default_rng(count)
+    found = [noise_std(draw.normal(0.0, 2.0, count)) for _ in range(400)]
+    assert np.std(found) / 2.0 == pytest.approx(noise_relative_std(count), rel=0.2)
+    assert math.isnan(noise_relative_std(31))

@@ -47,7 +47,7 @@ QUESTIONS = (
 
 HANDOVER_QUESTIONS = (
     *("where_to_report", "what_to_export", "what_to_share", "where_to_share", "opinion_to_open"),
-    *("recover", "overwrite_changed"),
+    *("recover", "overwrite_changed", "where_is_linked"),
 )
 
 

@@ -110,8 +110,10 @@ def test_a_burst_is_left_out_and_taken_back_in(shown, qtbot):
     font = shown.bursts.model.index(0, START).data(Qt.ItemDataRole.FontRole)
     assert font.strikeOut()
     assert shown.document.undo_label == "leave burst out"
+    assert shown.bursts.sentence.text().endswith("1 burst left out by hand is not counted.")
     qtbot.keyClick(shown, Qt.Key.Key_X, held)
     assert shown.document.data.burst_marks == ()
+    assert "left out" not in shown.bursts.sentence.text()
     assert shown.document.undo_label == "take burst back in"
 
 

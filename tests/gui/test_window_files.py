@@ -199,7 +199,7 @@ def test_leaving_while_saving_waits_for_it(window, quiet_capture, tmp_path, answ
 def test_closing_cancels_what_is_under_way(window, text_capture, monkeypatch):
     begun, stopped = threading.Event(), threading.Event()
 
-    def endless(path, options, progress, cancelled):
+    def endless(path, options, progress, cancelled, look_at=()):
         begun.set()
         while not cancelled():
             stopped.wait(0.001)
@@ -216,7 +216,7 @@ def test_cancelling_forgets_files_that_wait(window, tmp_path, monkeypatch, qtbot
     opened_paths = []
     begun = threading.Event()
 
-    def endless(path, options, progress, cancelled):
+    def endless(path, options, progress, cancelled, look_at=()):
         opened_paths.append(path)
         begun.set()
         while not cancelled():
@@ -255,7 +255,7 @@ def test_damaged_and_foreign_files_are_told_in_one_sentence(window, tmp_path, qt
 
 
 def test_something_unforeseen_is_told_with_details(window, text_capture, monkeypatch, qtbot):
-    def break_down(path, options, progress, cancelled):
+    def break_down(path, options, progress, cancelled, look_at=()):
         raise KeyError("gone")
 
     monkeypatch.setattr(files_flow, "read_file", break_down)

@@ -84,6 +84,7 @@ def test_work_of_a_killed_window_is_offered_and_taken_up(
     asked = answer("recover", "restore")
     window.keeper.offer()
     assert len(asked) == 1
+    qtbot.waitUntil(lambda: bool(window.document.data.captures), timeout=10_000)
     (note,) = window.document.data.notes
     assert note.text == "written before the crash"
     stored = window.document.data.captures[0].channels[0].stored

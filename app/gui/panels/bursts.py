@@ -21,11 +21,12 @@ from PySide6.QtWidgets import (
 )
 
 from app.gui.hand_texts import comparison_text, grid_texts
-from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, LENGTH, NAME, START, BurstName, BurstsModel
+from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, LENGTH, NAME, START, BurstsModel
 from app.gui.panels.bursts_sorted import BurstsSorted
 from app.gui.panels.table import RowTable
 from app.gui.style import fixed_font, hand_colour
 from app.model.corrections import CorrectedBurst
+from app.model.naming import BurstName
 from app.model.quantity import format_value
 from app.model.tolerance import Tolerance
 

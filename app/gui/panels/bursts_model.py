@@ -12,6 +12,7 @@ from PySide6.QtGui import QFont
 from app.gui.panels.table import AnyIndex
 from app.gui.style import fixed_font
 from app.model.corrections import CorrectedBurst
+from app.model.naming import NOTHING_SAID, BurstName
 from app.model.quantity import format_quantity, format_value
 from app.model.tolerance import Tolerance
 from dsp.hand import GridFit
@@ -31,16 +32,7 @@ class Column:
     order: Callable[[Burst, CorrectedBurst], float | str | None]
 
 
-@dataclass(frozen=True)
-class BurstName:
-    """What the user said of a burst."""
-
-    name: str = ""
-    excluded: bool = False
-
-
 SORT_ROLE = Qt.ItemDataRole.UserRole
-_NO_NAME = BurstName()
 
 
 def _by_hand(_burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
@@ -147,11 +139,11 @@ class BurstsModel(QAbstractTableModel):
         """What the user said of each burst, in their order."""
         before, self._names = self._names, tuple(names)
         for row in range(len(self._bursts)):
-            if (before[row] if row < len(before) else _NO_NAME) != self.name(row):
+            if (before[row] if row < len(before) else NOTHING_SAID) != self.name(row):
                 self.dataChanged.emit(self.index(row, 0), self.index(row, len(COLUMNS) - 1))
 
     def name(self, row: int) -> BurstName:
-        return self._names[row] if row < len(self._names) else _NO_NAME
+        return self._names[row] if row < len(self._names) else NOTHING_SAID
 
     def show(self, bursts: Sequence[CorrectedBurst], unit: str, tolerance: Tolerance) -> None:
         """Show these; rows stay as they are, and selected, where only corrections changed."""

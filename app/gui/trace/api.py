@@ -68,6 +68,8 @@ Signals
         the visible range is another now.
     ``mouse_hint(text)``
         what the mouse would do here; empty when it leaves.
+    ``unreadable(error)``
+        samples of a channel cannot be read, a `HalfturnError` says why; the trace ends before them.
 
 Gesture ids
     One drag, or one key held down, is one gesture: all its signals carry the same ``gesture_id``, an opaque

@@ -38,6 +38,7 @@ class TraceArea(QWidget):
     Envelopes of large mapped captures are kept in ``cache`` and taken from there.
     """
 
+    unreadable = Signal(object)
     cursor_moved = Signal(object, float, object)
     flip_place_wanted = Signal(float)
     flip_moved = Signal(object, float, object)
@@ -90,6 +91,7 @@ class TraceArea(QWidget):
         self._overview.mouse_hint.connect(self.mouse_hint)
         self._builder.grew.connect(self._envelope_grew)
         self._builder.arrived.connect(self._canvas.redraw)
+        self._builder.failed.connect(self.unreadable)
         self._canvas.resized.connect(self._canvas.redraw)
 
     # --- what is shown

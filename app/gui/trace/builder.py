@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import threading
+from collections import deque
 from collections.abc import Sequence
 from contextlib import closing
 
 import numpy as np
 from PySide6.QtCore import QObject, QTimer, Signal, Slot
 
+from app.errors import HalfturnError
 from app.files.envelope_cache import EnvelopeCache
 from app.gui.trace.computed import ComputedSamples
 from app.gui.trace.curves import ChannelEnvelope
@@ -26,11 +28,13 @@ class EnvelopeBuilder(QObject):
 
     The threads know only the envelopes, nothing of Qt: a timer looks how far they have come. They stop soon
     after `stop`, or after this object is deleted. What ``cache`` has is not built again. ``arrived`` tells
-    that computed samples which were missing in a picture are there.
+    that computed samples which were missing in a picture are there. ``failed(error)`` tells why an envelope ends
+    before its samples do: a file that is damaged there, or can no longer be read.
     """
 
     grew = Signal()
     arrived = Signal()
+    failed = Signal(object)
 
     def __init__(self, parent: QObject | None = None, cache: EnvelopeCache | None = None) -> None:
         super().__init__(parent)
@@ -38,6 +42,7 @@ class EnvelopeBuilder(QObject):
         self._cache = cache
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
+        self._errors: deque[HalfturnError] = deque()
         self._timer = QTimer(self)
         self._timer.setInterval(_LOOK_EVERY_MS)
         self._timer.timeout.connect(self._look)
@@ -71,7 +76,10 @@ class EnvelopeBuilder(QObject):
             self._stop = threading.Event()
             self.destroyed.connect(self._stop.set)
             self._thread = threading.Thread(
-                target=_build_all, args=(waiting, self._stop, self._cache), name="envelopes", daemon=True
+                target=_build_all,
+                args=(waiting, self._stop, self._cache, self._errors),
+                name="envelopes",
+                daemon=True,
             )
             self._thread.start()
             self._timer.start()
@@ -100,13 +108,21 @@ class EnvelopeBuilder(QObject):
             self._timer.stop()
             self._thread = None
         self.grew.emit()
+        while self._errors:
+            self.failed.emit(self._errors.popleft())
 
 
 def _build_all(
-    envelopes: Sequence[ChannelEnvelope], stop: threading.Event, cache: EnvelopeCache | None
+    envelopes: Sequence[ChannelEnvelope],
+    stop: threading.Event,
+    cache: EnvelopeCache | None,
+    errors: deque[HalfturnError],
 ) -> None:
     for envelope in envelopes:
-        with closing(envelope.build(min(os.cpu_count() or 1, _THREADS_MOST), cache)) as steps:
-            for _ in steps:
-                if stop.is_set():
-                    return
+        try:
+            with closing(envelope.build(min(os.cpu_count() or 1, _THREADS_MOST), cache)) as steps:
+                for _ in steps:
+                    if stop.is_set():
+                        return
+        except HalfturnError as error:
+            errors.append(error)

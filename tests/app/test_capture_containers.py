@@ -242,12 +242,33 @@ def test_complex_samples_and_captures_far_apart(tmp_path: Path) -> None:
     ]
     samples = (LINE + 1j * SUPPLY).astype(np.complex64)
     about = {"core:datatype": "cf32_le", "core:sample_rate": 1e6}
-    notes = [{"core:sample_start": 5, "core:label": "vent"}]
+    notes = [
+        {"core:sample_start": 5, "core:label": "vent"},
+        {"core:sample_start": 290, "core:sample_count": 20, "core:comment": "across\nthe gap"},
+        {"core:sample_start": 390, "core:sample_count": 1000},
+        *({"core:sample_start": 400}, {"core:label": "nowhere"}, "vent"),
+    ]
     capture = open_capture(pair(tmp_path, about, samples.tobytes(), captures=captures, annotations=notes))
     assert [channel.name for channel in capture.channels] == ["I", "Q"]
     np.testing.assert_array_equal(capture.channels[1].stored, SUPPLY)
     assert [(s.first, s.last, s.start_s) for s in capture.segments] == [(0, 300, 0.0), (300, 400, 8e-3)]
-    assert [notice.code for notice in capture.warnings] == ["annotations"]
+    assert [(notice.code, notice.count) for notice in capture.warnings] == [("annotations", 3)]
+    names = ["vent", "across the gap", "annotation 3"]
+    assert [span.name for span in capture.spans] == names
+    times = [(5e-6, 6e-6), (290e-6, 8e-3 + 10e-6), (8e-3 + 90e-6, 8e-3 + 100e-6)]
+    assert [(span.start_s, span.end_s) for span in capture.spans] == [pytest.approx(one) for one in times]
+
+
+def test_numbers_of_samples_count_from_the_offset_of_a_recording_in_parts(tmp_path: Path) -> None:
+    about = {"core:datatype": "ri16_le", "core:sample_rate": 1e6, "core:offset": 5000}
+    captures = [{"core:sample_start": 5000}, {"core:sample_start": 5100}]
+    notes = [{"core:sample_start": 5010, "core:sample_count": 40, "core:label": "vent"}]
+    path = pair(tmp_path, about, LINE.astype("<i2").tobytes(), captures=captures, annotations=notes)
+    capture = open_capture(path)
+    assert [(s.first, s.last) for s in capture.segments] == [(0, 100), (100, COUNT)]
+    (span,) = capture.spans
+    assert (span.name, span.start_s, span.end_s) == ("vent", pytest.approx(1e-5), pytest.approx(5e-5))
+    assert capture.warnings == ()
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from generators.sessions import assert_same, version_1
+from generators.sessions import assert_same, version_1, version_2
 
 from app.files import schema
 from app.files.session import read_session, write_session
@@ -12,7 +12,7 @@ from app.files.session_tree import Node
 from app.files.upgrades import UPGRADES, upgraded
 
 KEPT = Path(__file__).parents[1] / "sessions"
-EXPECTED = {1: version_1}
+EXPECTED = {1: version_1, 2: version_2}
 
 
 @pytest.mark.parametrize("version", range(1, schema.FORMAT_VERSION + 1))

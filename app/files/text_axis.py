@@ -79,7 +79,8 @@ class TextAxis:
         except TimeColumnError as error:
             raise self._bad_times(error, reader) from error
         if self._by_count:
-            return Axis(self._rate_hz, None, self._numbered(fit.segments, reader), fit.notices)
+            segments = self._numbered(fit.segments, reader)
+            return Axis(self._rate_hz, None, segments, (*self._derived(), *fit.notices))
         fitted_hz, std_hz = self._checked(fit.rate_hz), fit.rate_std_hz
         notices = list(fit.notices)
         for code, other_hz, who in (
@@ -120,11 +121,12 @@ class TextAxis:
             parts = list(zip(times, pairwise(edges), strict=True))
             apart = pairwise(parts)
             if all(t + (b - a) / self._rate_hz <= u + 1e-9 * abs(u) for (t, (a, b)), (u, _) in apart):
-                return Axis(self._rate_hz, None, tuple(Segment(a, b, t) for t, (a, b) in parts), ())
+                records = tuple(Segment(a, b, t) for t, (a, b) in parts)
+                return Axis(self._rate_hz, None, records, tuple(self._derived()))
         segments = tuple(
             Segment(first, last, start_s + first / self._rate_hz) for first, last in pairwise(edges)
         )
-        notices = []
+        notices = self._derived()
         if len(segments) > 1:
             second = reader.row_of(segments[1].first)
             text = (
@@ -132,6 +134,12 @@ class TextAxis:
             )
             notices.append(Notice("records", text, len(segments) - 1, segments[1].first))
         return Axis(self._rate_hz, None, segments, tuple(notices))
+
+    def _derived(self) -> list[Notice]:
+        if self._told_hz is not None or not self._facts.derived:
+            return []
+        text = f"the rate of {self._rate_hz:.9g} Hz is worked out from {self._facts.derived}, which the file states"
+        return [Notice("rate-derived", text)]
 
     def _checked(self, rate_hz: float) -> float:
         if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from app.files.text_rules import Rule, cell_rules, line_rules
 from app.files.text_units import Unit, find_unit
 
 _DELIMITERS = ("\t", ";", "|", ",")
@@ -28,8 +29,12 @@ _PREFIXED = re.compile(r"0[xX][0-9a-fA-F]{1,16}")
 _BARE = re.compile(r"[0-9A-Fa-f]{2,8}")
 _LETTER = re.compile(r"[A-Fa-f]")
 _CLOCK = re.compile(
-    r"(?:(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})[T ])?(?:(\d{1,2}):)?(\d{1,2}):(\d{2})([.,]\d+)?Z?"
+    r"(?:(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4}),?[T ]+)?"
+    r"(?:(\d{1,2}):)?(\d{1,2}):(\d{2})([.,]\d+|:\d{3,9})?(?:[ ]?([AaPp])\.?[Mm]\.?|Z|[+-]\d{2}:?\d{2})?"
 )
+# as circuit simulators and counters write numbers
+_SUFFIXED = re.compile(rf"({_NUMBER})[ \t]*([pnuµμmkKMG])?")
+_SUFFIXES = {"p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "k": 3, "K": 3, "M": 6, "G": 9}
 _FORTRAN = re.compile(r"(?<=\d)[dD](?=[+-]?\d)|(?<=\d\.)[dD](?=[+-]?\d)")
 _POWERS = {1e-15: -15, 1e-12: -12, 1e-9: -9, 1e-6: -6, 1e-3: -3, 1.0: 0, 1e3: 3, 1e6: 6, 1e9: 9}
 
@@ -39,7 +44,7 @@ class Style:
     """``steps`` rewrite a text of whole lines in turn; ``units`` are those found in cells, by column;
     ``codes`` tells whether there are hexadecimal codes."""
 
-    steps: tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]], ...] = ()
+    steps: tuple[Rule, ...] = ()
     units: tuple[tuple[int, Unit], ...] = ()
     codes: bool = False
 
@@ -58,8 +63,9 @@ class Style:
 def find_style(lines: Sequence[str]) -> Style:
     """The style of the table in ``lines``, of which the last ones count, for they are rows of it."""
     sample = [line for line in lines if line.strip()][-_SAMPLED_LINES:]
-    steps: list[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]] = []
-    joined = "\n".join(sample)
+    steps: list[Rule] = line_rules(sample)
+    joined = Style(tuple(steps)).rewritten("\n".join(sample))
+    sample = joined.split("\n")
     if "−" in joined:
         steps.append((re.compile("−"), "-"))
         joined = joined.replace("−", "-")
@@ -73,6 +79,7 @@ def find_style(lines: Sequence[str]) -> Style:
         joined = Style(tuple(steps)).rewritten(joined)
     rows = [_cells(line, delimiter) for line in joined.split("\n")]
     steps += _thousands(rows, delimiter)
+    steps += cell_rules(rows, delimiter)
     rows = [[Style(tuple(steps)).rewritten(cell) for cell in row] for row in rows]
     found = _columns(rows, delimiter)
     return Style(
@@ -99,9 +106,7 @@ def _cells(line: str, delimiter: str | None) -> list[str]:
     return [cell.strip(' "\r') for cell in cells]
 
 
-def _thousands(
-    rows: Sequence[Sequence[str]], delimiter: str | None
-) -> list[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]]:
+def _thousands(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[Rule]:
     """Rules that take out the marks between thousands, where there is no doubt of them."""
     cells = [cell for row in rows for cell in row]
     comma = any(_COMMA_APART.fullmatch(cell) for cell in cells)
@@ -171,14 +176,31 @@ def _rule(cells: Sequence[str]) -> tuple[str, Callable[[str], str], Unit | None]
     if len(known) > enough and len({unit.symbol for unit in known}) == 1:
         first = known[0]
         return _WITH_UNIT.pattern, _scaled, Unit(first.symbol, 1.0, first.time)
+    suffixes = [match[2] for cell in cells if (match := _SUFFIXED.fullmatch(cell))]
+    if len(suffixes) > enough and sum(map(bool, suffixes)) > 0.3 * len(cells):
+        return _SUFFIXED.pattern, _unsuffixed, Unit("", 1.0)
     return None
 
 
+def _unsuffixed(cell: str) -> str:
+    """``1.5m`` as ``1.5e-3``."""
+    match = _SUFFIXED.fullmatch(cell)
+    return cell if match is None or not match[2] else _powered(match[1], _SUFFIXES[match[2]])
+
+
 def _day(match: re.Match[str]) -> int:
+    """Number of the day; where the year stands last and it cannot be told, the day stands before the month."""
     if match[1] is None:
         return 0
+    first, second, third = int(match[1]), int(match[2]), int(match[3])
+    if len(match[1]) > 2:
+        year, month, day = first, second, third
+    else:
+        year, month, day = third + (2000 if third < 100 else 0), second, first
+        if month > 12:
+            month, day = day, month
     try:
-        return date(int(match[1]), int(match[2]), int(match[3])).toordinal()
+        return date(year, month, day).toordinal()
     except ValueError:
         return 0
 
@@ -189,8 +211,11 @@ def _seconds(cell: str, first_day: int) -> str:
     if match is None:
         return cell
     days = _day(match) - first_day if match[1] else 0
-    whole = ((days * 24 + int(match[4] or 0)) * 60 + int(match[5])) * 60 + int(match[6])
-    return f"{whole}{match[7] or ''}"
+    hours = int(match[4] or 0)
+    if match[8]:
+        hours = hours % 12 + (12 if match[8] in "Pp" else 0)
+    whole = ((days * 24 + hours) * 60 + int(match[5])) * 60 + int(match[6])
+    return f"{whole}{(match[7] or '').replace(':', '.')}"
 
 
 def _scaled(cell: str) -> str:
@@ -199,6 +224,10 @@ def _scaled(cell: str) -> str:
     unit = find_unit(match[2]) if match else None
     if match is None or unit is None or unit.factor not in _POWERS:
         return cell
-    mantissa, *exponent = re.split("[eE]", match[1])
-    power = _POWERS[unit.factor] + int(exponent[0][:5] if exponent else 0)
+    return _powered(match[1], _POWERS[unit.factor])
+
+
+def _powered(number: str, power: int) -> str:
+    mantissa, *exponent = re.split("[eE]", number)
+    power += int(exponent[0][:5] if exponent else 0)
     return f"{mantissa}e{power}" if power else mantissa

@@ -23,6 +23,14 @@ _TIMES = {
     1e-9: "ns nS NS nsec nanosec nanosecond nanoseconds",
     1e-12: "ps psec picosec picosecond picoseconds",
 }
+# Cyrillic and Chinese spellings, as of the SI brochure's translations; from memory
+_FOREIGN = {
+    "s": {"с": 1.0, "сек": 1.0, "мс": 1e-3, "мкс": 1e-6, "нс": 1e-9, "秒": 1.0, "毫秒": 1e-3, "微秒": 1e-6}
+    | dict.fromkeys(("纳秒", "奈秒", "ナノ秒"), 1e-9)
+    | {"ミリ秒": 1e-3, "マイクロ秒": 1e-6},
+    "V": {"В": 1.0, "мВ": 1e-3, "кВ": 1e3, "伏": 1.0, "伏特": 1.0, "毫伏": 1e-3, "ボルト": 1.0},
+    "A": {"А": 1.0, "мА": 1e-3, "安": 1.0, "安培": 1.0, "毫安": 1e-3},
+}
 _QUANTITIES = {"V": "volt volts", "A": "amp amps ampere amperes", "W": "watt watts", "Ω": "ohm ohms"}
 _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "µ": 1e-6, "u": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
 _LONG_PREFIXES = {"": 1.0, "nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3}
@@ -44,6 +52,9 @@ def _spellings() -> Iterator[tuple[str, Unit]]:
     for factor, words in _TIMES.items():
         for word in words.split():
             yield word, Unit("s", factor, True)
+    for symbol, spelled in _FOREIGN.items():
+        for word, factor in spelled.items():
+            yield word, Unit(symbol, factor, symbol == "s")
     for symbol, words in _QUANTITIES.items():
         for prefix, factor in _PREFIXES.items():
             yield prefix + symbol, Unit(symbol, factor)
@@ -63,6 +74,8 @@ def find_unit(text: str) -> Unit | None:
     """The unit that ``text`` as a whole names, None if it names none."""
     # the Greek letter and the ohm sign have twins in other blocks
     text = text.strip().replace("μ", "µ").replace("Ω", "Ω")
+    # UTF-8 that was once taken for Latin-1
+    text = text.replace("Âµ", "µ").replace("Î¼", "µ").replace("Â°", "°")
     if text not in _UNITS:
         text = text.rstrip(".")
     if text in _UNITS:
@@ -81,6 +94,8 @@ _UNITS_WORD = re.compile(r"units?:?", re.I)
 _BRACKETS = re.compile(r"^(?P<name>.*?)[\s_/-]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
 # V(near end), I(shunt)
 _QUANTITY_OF = re.compile(r"^([VvUuIi])\s*\([^()]+\)$")
+# CH1 (V) [DC]
+_AMID = re.compile(r"^(?P<name>.*?\S)\s*[(\[]\s*(?P<unit>[^()\[\]]{1,12}?)\s*[)\]](?P<rest>\s*[(\[].*)$")
 _MARKED = (
     re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>\S+)$"),
     re.compile(r"^(?P<name>.*\S)\s+(?:in|[-–])\s+(?P<unit>\S+)$", re.I),
@@ -104,6 +119,9 @@ def split_label(text: str) -> tuple[str, str]:
     match = _BRACKETS.match(text)
     if match and _is_unit(match["unit"]):
         return match["name"].strip(), match["unit"]
+    match = _AMID.match(text)
+    if match and _is_unit(match["unit"]):
+        return f"{match['name']}{match['rest']}".strip(), match["unit"]
     if match := _QUANTITY_OF.match(text):
         return text, "A" if match[1] in "Ii" else "V"
     match = _TRAILING.match(text)

@@ -21,7 +21,8 @@ from app.files.text_store import SampleType, column_type
 from app.files.text_style import Style, find_style
 from app.files.text_units import COUNTS
 
-_PREVIEW_ROWS = 500
+# rows looked at closely; of many columns fewer are as telling
+_PREVIEW_ROWS, _FEWEST_PREVIEW_ROWS, _PREVIEW_CELLS = 500, 100, 2000
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,8 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
             f"no row of numbers is found in this text, which begins with '{lines[row].strip()[:40]}'",
             "rows of numbers are read, with comma, semicolon, tab, bar or blanks between them",
         )
-    near = lines[: layout.first_line + _PREVIEW_ROWS]
+    few = max(_PREVIEW_CELLS // len(layout.data), _FEWEST_PREVIEW_ROWS)
+    near = lines[: layout.first_line + min(_PREVIEW_ROWS, few)]
     rows = [line for line in near[layout.first_line :] if layout.is_row(line)]
     above = given[: layout.first_line]
     titles = _with_units(column_titles(above, layout), style, layout)

@@ -6,6 +6,7 @@ one core, and on several cores at once. Whatever it does not take, the slower wa
 
 from __future__ import annotations
 
+import os
 from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any
 
@@ -76,6 +77,8 @@ def open_fast_reader(watch: Watch) -> Any:
 
 
 def _library() -> Any:
+    # blocks are read side by side already; more threads for each take memory and no less time
+    os.environ.setdefault("POLARS_MAX_THREADS", "1")
     try:
         import polars
     except ImportError:

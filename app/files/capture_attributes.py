@@ -94,11 +94,10 @@ def stated_number(key: str, value: object) -> float | None:
 def _one(value: object, column: int, columns: int) -> tuple[float | None, str]:
     """The value for a column as a finite number or as text."""
     array = np.asarray(value)
-    if array.size == columns and columns > 1:
-        array = array.reshape(-1)[column]
-    if array.size != 1:
+    if array.size == 1 or (array.size == columns and columns > 1):
+        one = array.reshape(-1)[0 if array.size == 1 else column]
+    else:
         return None, ""
-    one = array.reshape(-1)[0] if array.ndim else array[()]
     if array.dtype.kind in "iuf":
         number = float(one)
         return (number, "") if math.isfinite(number) else (None, "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -15,6 +16,8 @@ from app.files.text_rows import RowReader
 from app.files.text_table import Table
 from app.model.capture import Segment
 from dsp.results import Notice
+
+_DAY_S = 86400.0
 
 
 @dataclass(frozen=True)
@@ -42,14 +45,17 @@ class TextAxis:
         self._by_count = roles.time is None
         self._rate_hz = options.rate_hz or 0.0
         self._times: TimeAxis | None = None
-        self._layout = table.layout
+        at = table.layout.data[self._column] if self._column is not None else None
+        self._base = 0 if self._by_count else dict(table.style.bases).get(at if at is not None else -1, 0)
+        self._is_clock = at in table.style.clocks
+        self._days, self._last_clock = 0, -math.inf
         self._record = roles.record
         self._last_record: float | None = None
         self._edges: list[int] = []
         if self._by_count:
             self._rate_hz = self._checked(options.rate_hz or facts.stated_rate_hz or 0.0)
         if self._column is not None:
-            unit_s = 1.0 / self._rate_hz if self._by_count else roles.time_unit_s
+            unit_s = self._unit_s = 1.0 / self._rate_hz if self._by_count else roles.time_unit_s
             what = "column of sample numbers" if self._by_count else "time column"
             self._times = TimeAxis(unit_s, what, table.time_digits)
 
@@ -61,9 +67,21 @@ class TextAxis:
         if self._times is None:
             return
         try:
-            self._times.add(values[:, self._column])
+            self._times.add(self._unwrapped(values[:, self._column]))
         except TimeColumnError as error:
             raise self._bad_times(error, reader) from error
+
+    def _unwrapped(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Clock times going on after midnight."""
+        if not self._is_clock:
+            return times
+        back = np.diff(times, prepend=max(self._last_clock, float(times[0]) - _DAY_S)) < -0.5 * _DAY_S
+        self._last_clock = float(times[-1])
+        if not self._days and not back.any():
+            return times
+        days = self._days + np.cumsum(back)
+        self._days = int(days[-1])
+        return times + days * _DAY_S
 
     def fit(self, reader: RowReader) -> Axis:
         """The axis of all rows.
@@ -78,6 +96,10 @@ class TextAxis:
             fit = self._times.fit(reader.row_of)
         except TimeColumnError as error:
             raise self._bad_times(error, reader) from error
+        if self._base:
+            by_s = self._base * self._unit_s
+            moved = tuple(replace(part, start_s=part.start_s + by_s) for part in fit.segments)
+            fit = replace(fit, segments=moved)
         if self._by_count:
             segments = self._numbered(fit.segments, reader)
             return Axis(self._rate_hz, None, segments, (*self._derived(), *fit.notices))

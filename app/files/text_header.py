@@ -69,8 +69,22 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
     if not rows:
         rows = _listed(filled, layout)
     names = [split_header(cell) for cell in rows[0]] if rows else [("", None)] * len(layout.data)
+    if len(rows) > 1:
+        names = _grouped(names, rows[1])
     titles = [Title(name, below or own) for (name, own), below in zip(names, units, strict=True)]
     return [_filled(title, *keyed) for title, keyed in zip(titles, _keyed(filled, layout), strict=True)]
+
+
+def _grouped(names: Sequence[tuple[str, Unit | None]], above: Sequence[str]) -> list[tuple[str, Unit | None]]:
+    """Names that occur twice, with that of the group of columns before them which stands in the row above."""
+    groups: list[str] = []
+    for cell in above:
+        groups.append(plain_cell(cell) or (groups[-1] if groups else ""))
+    plain = [name for name, _ in names]
+    return [
+        (f"{group} {name}" if group and plain.count(name) > 1 and not TIME.fullmatch(name) else name, unit)
+        for group, (name, unit) in zip(groups, names, strict=True)
+    ]
 
 
 def _are_remarks(cells: Sequence[str]) -> bool:
@@ -123,6 +137,8 @@ def _keyed(above: Sequence[str], layout: Layout) -> list[tuple[str, str]]:
 
 def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None:
     """The cells of ``line`` above the data columns; None if it is no line of titles."""
+    if _states(line, layout):
+        return None
     for text in dict.fromkeys((uncommented(line), line)):
         for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")):
             cells = _split(text.strip("\r\n"), delimiter, layout)
@@ -133,6 +149,22 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
             if Kind.TEXT in kinds and (numbered or Kind.NUMBER not in kinds or _are_numbered(wanted)):
                 return None if _is_stated(cells, wanted, layout) else wanted
     return None
+
+
+def _states(line: str, layout: Layout) -> bool:
+    """Whether two cells alone are a word that is sought and what it is to be: ``Sample interval,1e-06``."""
+    for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
+        cells = (
+            [plain_cell(cell) for cell in split_row(uncommented(line), delimiter)] if delimiter != " " else []
+        )
+        if len(cells) > 1 and cells[0] and cells[1] and not any(cells[3:]):
+            said = meaning(cells[0])
+            is_quantity = QUANTITY.fullmatch(cells[1]) is not None
+            if said in ("value unit", "time unit", "channel"):
+                return len(layout.data) == 1 and not is_quantity and not any(cells[2:])
+            if said is not None:
+                return is_quantity
+    return False
 
 
 def _is_said(line: str, layout: Layout) -> bool:

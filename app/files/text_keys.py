@@ -53,7 +53,7 @@ _PATTERNS = {
             | (adc|code)\ (offset|zero|mid|reference|midpoint)""",
         "time unit": r"(horizontal|horiz|hor|x|time)(\ axis)?\ units?",
         "value unit": r"((vertical|vert|y|channel|value)(\ axis)?\ )?units?",
-        "channel": r"source | ((channel|signal|trace)(\ name)?)",
+        "channel": r"source | label | ((channel|signal|trace)(\ name)?)",
     }.items()
 }
 

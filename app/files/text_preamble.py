@@ -43,6 +43,9 @@ _SAMPLED_AT = re.compile(rf"\bsampled (?:at|with) (?P<value>{NUMBER})\s*(?P<unit
 _BESIDE_OTHERS = re.compile(
     rf"(?P<key>[A-Za-z][\w -]{{0,30}}?)\s+(?:{WITH_UNIT}|(?P<text>[A-Za-zµΩ%]{{1,4}}))"
 )
+_PER_POINT = re.compile(
+    rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[mµμunp]?s(?:ec)?)\s*(?:/|per)\s*(?:pts?|points?|samples?|Sa?)\b"
+)
 _NAMED = re.compile(
     r'"(?P<key>[A-Za-z][\w ()/.-]{0,60})"\s*:\s*(?:"(?P<text>[^"]{0,60})"|(?P<number>[^\s,}"\]]{1,40}))'
 )
@@ -213,6 +216,8 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
     # a comment may just say "vent motor at 2 MS/s"; hertz alone could be any frequency
     for match in _SAMPLED_AT.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
+    for match in _PER_POINT.finditer("\n".join(short_lines(lines[:first]))):
+        yield "interval", match["value"], match["unit"]
     for match in _BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
 

@@ -73,7 +73,8 @@ def assign_roles(
         if _is_time(titles[i]) and not (_steps(preview[:, i]) != 0).any():
             continue  # a clock that shows whole seconds
         if _is_time(titles[i]) and _advances(preview[:, i]):
-            notices += _skew(preview[:, time], preview[:, i], i)
+            ratio = _time_unit(titles[i], facts)[0] / unit_s
+            notices += _skew(preview[:, time], preview[:, i] * ratio, i)
             continue
         channels.append(i)
     return Roles(time, unit_s, None, tuple(channels), tuple(notices), record)

@@ -1,7 +1,8 @@
 """Rules for rows that have to be rewritten as a whole before cells can be told apart, found by looking.
 
-Rows closed by a semicolon, cells written as formulas (``="0.5"``), a comma both between cells and in numbers,
-decimal commas in some columns and points in others, and signs apart from their digits.
+Rows closed by a semicolon, in brackets, with keys or followed by a remark; cells in single quotes or written as
+formulas (``="0.5"``); a comma both between cells and in numbers; decimal commas in some columns and points in
+others; signs apart from their digits.
 """
 
 from __future__ import annotations
@@ -15,6 +16,14 @@ _MOST = 0.7
 _CLOSED = re.compile(r"[^;\n]*\.[^;\n]*[^;\s];[ \t]*")
 _CLOSE = re.compile(r";(?=[ \t\r]*$)", re.M)
 _FORMULA = re.compile(r'="([^"\n]*)"')
+_SINGLE_QUOTED = re.compile(r"'([^'\n]*)'")
+_SINGLE_QUOTED_NUMBER = re.compile(r"'[ ]*[+-]?[\d.,]+(?:[eE][+-]?\d+)?[ ]*'")
+_REMARK = re.compile(r"[ \t,;]+[#%].*$", re.M)
+_REMARKED = re.compile(r"[^#%\n]*\d[^#%\n]*[ \t,;]+[#%].*")
+_BRACKETED = re.compile(r"\s*[\[{(][^\[\]{}()\n]*\d[^\[\]{}()\n]*[\]})]\s*[,;]?\s*")
+_BRACKET_ENDS = re.compile(r"^[ \t]*[\[{(]|[\]})][ \t]*[,;]?(?=[ \t\r]*$)", re.M)
+_KEYED = re.compile(r"([\"'])[A-Za-z_][\w ]{0,40}\1[ ]*:")
+_IN_PARENTHESES = re.compile(r"\(\d[\d.,]*(?:[eE][+-]?\d+)?\)")
 _WHOLE = re.compile(r"[+-]?\d+")
 _PAIR = re.compile(r"([+-]?\d+),(\d+)(?=,|[ \t\r]*$)", re.M)
 _COMMA = re.compile(r"(?<=\d),(?=\d)")
@@ -26,6 +35,12 @@ _APART = re.compile(r"[+-][ \t]+[\d.].*")
 def line_rules(sample: Sequence[str]) -> list[Rule]:
     """What to do to every row before its delimiter is known; ``sample`` are rows."""
     rules: list[Rule] = []
+    if _share(_BRACKETED.fullmatch, sample) > _MOST:
+        rules += [(_BRACKET_ENDS, ""), (_KEYED, "")]
+    if _share(_REMARKED.fullmatch, sample) > _MOST:
+        rules.append((_REMARK, ""))
+    if _share(_SINGLE_QUOTED_NUMBER.search, sample) > _MOST:
+        rules.append((_SINGLE_QUOTED, r"\1"))
     if _share(_FORMULA.search, sample) > _MOST:
         rules.append((_FORMULA, r"\1"))
     closed = [line for line in sample if _CLOSED.fullmatch(line.rstrip("\r"))]
@@ -45,6 +60,11 @@ def cell_rules(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[Rul
     if sum(bool(_APART.fullmatch(cell)) for cell in cells) > 2:
         mark = re.escape(delimiter)
         rules.append((re.compile(rf'(^|{mark})([ "]*[+-])[ \t]+(?=[\d.])', re.M), r"\1\2"))
+    if sum(bool(_IN_PARENTHESES.fullmatch(cell)) for cell in cells) > 2:
+        # as accountants write what is below zero
+        mark = re.escape(delimiter)
+        inner = _IN_PARENTHESES.pattern[2:-2]
+        rules.append((re.compile(rf'(^|{mark})([ "]*)\(({inner})\)', re.M), r"\1\2-\3"))
     if delimiter != "," and _is_mixed(rows):
         rules.append((_COMMA, "."))
     return rules

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from app.files.text_units import COUNTS
 
 # rows looked at closely; of many columns fewer are as telling
 _PREVIEW_ROWS, _FEWEST_PREVIEW_ROWS, _PREVIEW_CELLS = 500, 100, 2000
+_FOOTER_LINES = 40
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,8 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
     above = given[: layout.first_line]
     titles = _with_units(column_titles(above, layout), style, layout)
     facts = stated_facts([*above, *near[layout.first_line :]], layout)
+    if facts.stated_rate_hz is None:
+        facts = _with_footer(facts, tail or given, layout)
     roles = assign_roles(titles, facts, _numbers(rows, layout), options.rate_hz is not None)
     _check(head, layout, facts, roles, options)
     types = [column_type(_written(rows, layout, i)) for i in roles.channels]
@@ -76,6 +79,16 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
     digits = (max((n for n, _ in times), default=1), max((n for _, n in times), default=-30))
     coded = _codings(above, rows, layout, titles, roles, style)
     return Table(head, near, layout, titles, facts, roles, types, digits, style, coded)
+
+
+def _with_footer(facts: Facts, last: Sequence[str], layout: Layout) -> Facts:
+    """With what is stated below the samples, where nothing above states the rate."""
+    footer = [line for line in last[-_FOOTER_LINES:] if line.strip() and not layout.is_row(line)]
+    below = stated_facts(footer, replace(layout, first_line=len(footer)))
+    if below.stated_rate_hz is None:
+        return facts
+    start_s = below.start_s if facts.start_s is None else facts.start_s
+    return replace(facts, interval_s=below.interval_s, rate_hz=below.rate_hz, start_s=start_s)
 
 
 def _with_units(titles: Sequence[Title], style: Style, layout: Layout) -> list[Title]:

@@ -35,7 +35,8 @@ _QUANTITIES = {"V": "volt volts", "A": "amp amps ampere amperes", "W": "watt wat
 _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "µ": 1e-6, "u": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
 _LONG_PREFIXES = {"": 1.0, "nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3}
 # taken over as they stand: nothing to scale
-_PLAIN = "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
+_PLAIN = "Vrms mVrms Vpp mVpp Arms "
+_PLAIN += "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
 COUNTS = frozenset(("LSB", "counts", "count", "codes", "code", "ADC", "raw"))
 # units that are as likely the name of a channel
 _LETTERS = frozenset("ACTWKNg")
@@ -49,6 +50,9 @@ def _spellings() -> Iterator[tuple[str, Unit]]:
     for symbol in _PLAIN.split():
         yield symbol, Unit(symbol, 1.0)
     yield "v", Unit("V", 1.0)
+    for kind in ("DC", "dc", "AC", "ac"):
+        for prefix, factor in (("", 1.0), ("m", 1e-3), ("µ", 1e-6), ("u", 1e-6)):
+            yield f"{prefix}V{kind}", Unit("V", factor)
     for factor, words in _TIMES.items():
         for word in words.split():
             yield word, Unit("s", factor, True)

@@ -18,6 +18,7 @@ from app.model.capture import Segment
 from dsp.results import Notice
 
 _DAY_S = 86400.0
+_LATEST_S = 1e15
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,16 @@ class TextAxis:
         ------
         app.errors.CaptureError : times that make no axis; names the row.
         """
+        axis = self._fitted(reader)
+        starts = [part.start_s for part in axis.segments]
+        if abs(starts[0]) <= _LATEST_S and all(a < b for a, b in pairwise(starts)):
+            return axis
+        # so far from zero that samples cannot be told apart, or beyond reason
+        text = f"the start of {starts[0]:.6g} s is too far off to tell times by; times count from 0"
+        segments = tuple(Segment(s.first, s.last, s.first / axis.rate_hz) for s in axis.segments)
+        return replace(axis, segments=segments, notices=(*axis.notices, Notice("start-left-out", text)))
+
+    def _fitted(self, reader: RowReader) -> Axis:
         if self._times is None:
             return self._counted(reader)
         try:

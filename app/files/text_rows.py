@@ -15,7 +15,7 @@ from app.files.capture_common import Head
 from app.files.capture_options import Watch, counted
 from app.files.text_cells import SCPI_INFINITY, SCPI_NAN, Cell, Kind, is_number, read_cell
 from app.files.text_fast import FastRows
-from app.files.text_header import COMMENT
+from app.files.text_header import COMMENT, Title, column_titles
 from app.files.text_layout import Layout
 from app.files.text_plain import PlainRows, Rows
 from app.files.text_preamble import Facts, stated_facts
@@ -80,6 +80,11 @@ class RowReader:
         """What is stated in the lines of text right before ``sample``, with which a record begins."""
         lines = self._before.get(sample, [])
         return stated_facts(lines, replace(self._layout, first_line=len(lines)))
+
+    def titles_before(self, sample: int) -> list[Title]:
+        """The titles of the data columns in the lines of text right before ``sample``."""
+        lines = self._before.get(sample, [])
+        return column_titles(lines, replace(self._layout, first_line=len(lines)))
 
     @property
     def runs_beside(self) -> bool:

@@ -238,4 +238,30 @@ PREAMBLES = [
     odd("rate below the samples", "CH1 (V)\n" + rows("{a}") + "Sample rate: 1 MS/s\n", codes=("text-rows",)),
 ]
 
-ODD = (*CLOCKS, *NUMBERS, *TITLES, *PREAMBLES)
+BLOCKS = [
+    odd(
+        "channels one below the other",
+        "Source,CH1\n"
+        + _HEADER.replace("CH1", "Volt")
+        + rows(_PLAIN)
+        + "\nSource,CH2\nTime (s),Volt (V)\n"
+        + rows("{t:.7f},{b}"),
+        channels=_TWO,
+        values=(A, B),
+    ),
+    odd(
+        "channels one below the other, named by titles alone",
+        "Interval: 1 us\nNorth (V)\n" + rows("{a}") + "South (mV)\n" + rows("{b}"),
+        channels=(("North", "V"), ("South", "V")),
+        values=(A, B / 1e3),
+    ),
+    odd(
+        "one channel in blocks of records",
+        "Source,CH1\n" + _HEADER + rows(_PLAIN) + "\nSource,CH1\n" + _HEADER + rows(_PLAIN),
+        values=(np.concatenate([A, A]),),
+        segments=(ROWS, ROWS),
+        codes=("time-restart", "text-rows"),
+    ),
+]
+
+ODD = (*BLOCKS, *CLOCKS, *NUMBERS, *TITLES, *PREAMBLES)

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.files.text_cells import Kind, is_number, read_cell, split_row
-from app.files.text_keys import QUANTITY, TIME, WITH_UNIT, meaning
+from app.files.text_keys import BARE_RATE, QUANTITY, TIME, WITH_UNIT, meaning
 from app.files.text_layout import Layout, is_filled
-from app.files.text_units import Unit, is_units_row, plain_cell, split_header, unit_of_cell
+from app.files.text_units import Unit, is_units_row, plain_cell, split_header, split_label, unit_of_cell
 
 COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
 _GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
@@ -164,7 +164,10 @@ def _states(line: str, layout: Layout) -> bool:
                 return len(layout.data) == 1 and not is_quantity and not any(cells[2:])
             if said is not None:
                 return is_quantity
-    return False
+    if len(layout.data) == 1 and BARE_RATE.search(line) and split_label(line)[1] == "":
+        return True
+    key, mark, rest = re.sub("[=：]", ":", uncommented(line), count=1).partition(":")
+    return bool(mark) and meaning(key) is not None and QUANTITY.fullmatch(plain_cell(rest)) is not None
 
 
 def _is_said(line: str, layout: Layout) -> bool:

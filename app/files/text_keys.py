@@ -12,6 +12,7 @@ NUMBER = (
 )
 WITH_UNIT = rf"(?P<value>{NUMBER})\s*(?P<unit>%|[A-Za-zµμ][A-Za-z/]*)?"
 QUANTITY = re.compile(WITH_UNIT)
+BARE_RATE = re.compile(rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[kMG]?(?:S|Sa|samples)/s|[kM]?[Ss]ps)\b")
 TIME = re.compile(
     r"((relative|elapsed)\ )? (times?|time\ ?stamp|zeit|temps|tiempo|tempo|tijd|tid|czas|время|时间|時間|t) (\ axis)?",
     re.I | re.X,

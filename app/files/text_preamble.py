@@ -14,7 +14,7 @@ from itertools import combinations
 
 from app.files.text_cells import split_row
 from app.files.text_header import LONGEST_LINE, short_lines, uncommented
-from app.files.text_keys import NUMBER, QUANTITY, WITH_UNIT, meaning, number
+from app.files.text_keys import BARE_RATE, NUMBER, QUANTITY, WITH_UNIT, meaning, number
 from app.files.text_layout import Layout
 from app.files.text_units import find_rate_unit, find_unit, plain_cell, split_label
 
@@ -43,6 +43,8 @@ _SAMPLED_AT = re.compile(rf"\bsampled (?:at|with) (?P<value>{NUMBER})\s*(?P<unit
 _BESIDE_OTHERS = re.compile(
     rf"(?P<key>[A-Za-z][\w -]{{0,30}}?)\s+(?:{WITH_UNIT}|(?P<text>[A-Za-zµΩ%]{{1,4}}))"
 )
+# behind other words, as of a title
+_SHORT_KEY = re.compile(r"(?<=\W)(?:fs|dt|sampl\w* (?:rate|interval|period|frequency))$", re.I)
 _PER_POINT = re.compile(
     rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[mµμunp]?s(?:ec)?)\s*(?:/|per)\s*(?:pts?|points?|samples?|Sa?)\b"
 )
@@ -50,7 +52,6 @@ _NAMED = re.compile(
     r'"(?P<key>[A-Za-z][\w ()/.-]{0,60})"\s*:\s*(?:"(?P<text>[^"]{0,60})"|(?P<number>[^\s,}"\]]{1,40}))'
 )
 _WIDE = str.maketrans("：，；（）＝", ":,;()=")
-_BARE_RATE = re.compile(rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[kMG]?(?:S|Sa|samples)/s|[kM]?[Ss]ps)\b")
 
 
 @dataclass(frozen=True)
@@ -203,6 +204,8 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
                 break
         for match in _INLINE.finditer(line.replace('"', " ")):
             yield match["key"].strip(), match["value"], match["unit"] or ""
+            if short := _SHORT_KEY.search(match["key"].strip()):
+                yield short[0], match["value"], match["unit"] or ""
         if blank := _KEY_BLANK_VALUE.fullmatch(line.strip()):
             yield blank["key"], blank["value"], blank["unit"] or ""
         key, colon, rest = line.partition(":")
@@ -218,7 +221,7 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
         yield "rate", match["value"], match["unit"]
     for match in _PER_POINT.finditer("\n".join(short_lines(lines[:first]))):
         yield "interval", match["value"], match["unit"]
-    for match in _BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
+    for match in BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
 
 

@@ -23,6 +23,8 @@ _REMARKED = re.compile(r"[^#%\n]*\d[^#%\n]*[ \t,;]+[#%].*")
 _BRACKETED = re.compile(r"\s*[\[{(][^\[\]{}()\n]*\d[^\[\]{}()\n]*[\]})]\s*[,;]?\s*")
 _BRACKET_ENDS = re.compile(r"^[ \t]*[\[{(]|[\]})][ \t]*[,;]?(?=[ \t\r]*$)", re.M)
 _KEYED = re.compile(r"([\"'])[A-Za-z_][\w ]{0,40}\1[ ]*:")
+_NAME = re.compile(r"(?<![\w.])[A-Za-z_]\w{0,20}[ ]*=[ ]*(?=[+-]?\.?\d)")
+_NAMED = re.compile(rf"(?:[ \t,;|]*{_NAME.pattern}[^\s,;|=]+)+\s*")
 _IN_PARENTHESES = re.compile(r"\(\d[\d.,]*(?:[eE][+-]?\d+)?\)")
 _WHOLE = re.compile(r"[+-]?\d+")
 _PAIR = re.compile(r"([+-]?\d+),(\d+)(?=,|[ \t\r]*$)", re.M)
@@ -37,6 +39,8 @@ def line_rules(sample: Sequence[str]) -> list[Rule]:
     rules: list[Rule] = []
     if _share(_BRACKETED.fullmatch, sample) > _MOST:
         rules += [(_BRACKET_ENDS, ""), (_KEYED, "")]
+    if _share(_NAMED.fullmatch, sample) > _MOST:
+        rules.append((_NAME, ""))
     if _share(_REMARKED.fullmatch, sample) > _MOST:
         rules.append((_REMARK, ""))
     if _share(_SINGLE_QUOTED_NUMBER.search, sample) > _MOST:

@@ -19,7 +19,7 @@ from app.files.text_preamble import Facts, stated_facts
 from app.files.text_roles import Roles, assign_roles
 from app.files.text_store import SampleType, column_type
 from app.files.text_style import Style, find_style
-from app.files.text_units import COUNTS
+from app.files.text_units import COUNTS, find_unit, plain_cell
 
 # rows looked at closely; of many columns fewer are as telling
 _PREVIEW_ROWS, _FEWEST_PREVIEW_ROWS, _PREVIEW_CELLS = 500, 100, 2000
@@ -69,6 +69,7 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
     rows = [line for line in near[layout.first_line :] if layout.is_row(line)]
     above = given[: layout.first_line]
     titles = _with_units(column_titles(above, layout), style, layout)
+    titles = _with_units_beside(titles, rows, layout)
     facts = stated_facts([*above, *near[layout.first_line :]], layout)
     if facts.stated_rate_hz is None:
         facts = _with_footer(facts, tail or given, layout)
@@ -98,6 +99,22 @@ def _with_units(titles: Sequence[Title], style: Style, layout: Layout) -> list[T
         Title(title.name, units.get(column, title.unit))
         for title, column in zip(titles, layout.data, strict=True)
     ]
+
+
+def _with_units_beside(titles: Sequence[Title], rows: Sequence[str], layout: Layout) -> list[Title]:
+    """The titles, with a unit that stands in a column of its own behind that of the numbers, the same in every row."""
+    cells = [layout.split(row) for row in rows]
+    out = []
+    for title, column in zip(titles, layout.data, strict=True):
+        beside = {row[column + 1].strip() if column + 1 < len(row) else "" for row in cells}
+        is_text = column + 1 < layout.columns and column + 1 not in layout.data
+        unit = (
+            find_unit(plain_cell(beside.pop()))
+            if is_text and title.unit is None and len(beside) == 1
+            else None
+        )
+        out.append(title if unit is None else Title(title.name, unit))
+    return out
 
 
 def _codings(

@@ -23,6 +23,10 @@ _TIMES = {
     1e-9: "ns nS NS nsec nanosec nanosecond nanoseconds",
     1e-12: "ps psec picosec picosecond picoseconds",
 }
+# only where brackets or a row of units say that they are: "CH1 min" is a name
+_LONG_TIMES = {
+    "min": 60.0, "minute": 60.0, "minutes": 60.0, "h": 3600.0, "hr": 3600.0, "hour": 3600.0, "hours": 3600.0
+}  # fmt: skip
 # Cyrillic and Chinese spellings, as of the SI brochure's translations; from memory
 _FOREIGN = {
     "s": {"с": 1.0, "сек": 1.0, "мс": 1e-3, "мкс": 1e-6, "нс": 1e-9, "秒": 1.0, "毫秒": 1e-3, "微秒": 1e-6}
@@ -40,6 +44,7 @@ _PLAIN += "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code 
 COUNTS = frozenset(("LSB", "counts", "count", "codes", "code", "ADC", "raw"))
 # units that are as likely the name of a channel
 _LETTERS = frozenset("ACTWKNg")
+_DOUBTFUL = _LETTERS | frozenset(_LONG_TIMES)
 # what stands in a units row over a column that has none
 _NO_UNIT = frozenset(
     ("-", "--", "()", "[]", "[-]", "1", "none", "index", "sequence", "sample", "samples", "#")
@@ -65,6 +70,9 @@ def _spellings() -> Iterator[tuple[str, Unit]]:
         for prefix, factor in _LONG_PREFIXES.items():
             for word in words.split():
                 yield prefix + word, Unit(symbol, factor)
+        for prefix, factor in _PREFIXES.items():
+            for word in words.split():
+                yield prefix + word.capitalize(), Unit(symbol, factor)
 
 
 _UNITS = dict(_spellings())
@@ -78,8 +86,13 @@ def find_unit(text: str) -> Unit | None:
     """The unit that ``text`` as a whole names, None if it names none."""
     # the Greek letter and the ohm sign have twins in other blocks
     text = text.strip().replace("μ", "µ").replace("Ω", "Ω")
-    # UTF-8 that was once taken for Latin-1
-    text = text.replace("Âµ", "µ").replace("Î¼", "µ").replace("Â°", "°")
+    # UTF-8 that was once taken for Latin-1, and other code pages that are
+    text = (
+        text.replace("Âµ", "µ").replace("Î¼", "µ").replace("Â°", "°").replace("¦Ì", "µ").replace("\x83Ê", "µ")
+    )
+    text = "µ" + text[1:] if text[:1] == "æ" else text
+    if text in _LONG_TIMES:
+        return Unit("s", _LONG_TIMES[text], True)
     if text not in _UNITS:
         text = text.rstrip(".")
     if text in _UNITS:
@@ -118,7 +131,7 @@ def split_label(text: str) -> tuple[str, str]:
     text = plain_cell(text)
     if len(text) > _LONGEST_LABEL:
         return text, ""
-    if text not in _LETTERS and _is_unit(text):
+    if text not in _DOUBTFUL and _is_unit(text):
         return "", text
     match = _BRACKETS.match(text)
     if match and _is_unit(match["unit"]):
@@ -133,10 +146,10 @@ def split_label(text: str) -> tuple[str, str]:
         return match["name"].strip(), match["unit"]
     for pattern in _MARKED:
         match = pattern.match(text)
-        if match and _is_unit(match["unit"]):
+        if match and match["unit"] not in _LONG_TIMES and _is_unit(match["unit"]):
             return match["name"].strip(), match["unit"]
     match = _TRAILING.match(text)
-    if match and match["unit"] not in _LETTERS and _is_unit(match["unit"]):
+    if match and match["unit"] not in _DOUBTFUL and _is_unit(match["unit"]):
         return match["name"].strip(), match["unit"]
     return text, ""
 
@@ -168,5 +181,5 @@ def is_units_row(cells: list[str]) -> bool:
         texts[0] = ""
     units = [text for text in texts if unit_of_cell(text) is not None]
     others = [text for text in texts if text and text not in units]
-    doubtful = _LETTERS | COUNTS | {text for text in units if text.lower() in COUNTS}
+    doubtful = _DOUBTFUL | COUNTS | {text for text in units if text.lower() in COUNTS}
     return any(text not in doubtful for text in units) and all(text.lower() in _NO_UNIT for text in others)

@@ -264,4 +264,46 @@ BLOCKS = [
     ),
 ]
 
-ODD = (*BLOCKS, *CLOCKS, *NUMBERS, *TITLES, *PREAMBLES)
+MORE = [
+    odd("times in minutes", "Time (min),CH1 (V)\n" + rows("{t:.4f},{a}", step=0.5), 1 / 30.0),
+    odd(
+        "columns named for the least and greatest",
+        "Time (s),CH1 min (V),CH1 max (V)\n" + rows("{t:.7f},{a},{b}"),
+        channels=(("CH1 min", "V"), ("CH1 max", "V")),
+        values=(A, B),
+    ),
+    odd(
+        "line of dashes that says which side",
+        "| Time (s) | CH1 (V) |\n|:---|---:|\n" + rows("| {t:.7f} | {a} |"),
+    ),
+    odd("a name before each value", "Sample rate: 1e6\n" + rows("CH1: {a}"), channels=(("A", ""),)),
+    odd("a number before each row", "Sample rate: 1e6\n" + rows("{n}: {a}"), channels=(("A", ""),)),
+    odd("cells as assignments", rows("t={t:.7f};v={a}"), channels=(("A", ""),), codes=_ASSUMED),
+    odd("units in columns of their own", "Time,Unit,CH1,Unit\n" + rows("{t:.7f},s,{a},V")),
+    odd(
+        "kilo-ohms",
+        "Time (ms),R (kOhm)\n" + rows("{t:.4f},{a}", step=1e-3),
+        channels=(("R", "Ω"),),
+        values=(A * 1e3,),
+    ),
+    odd("rate at the end of a title", "Line voltage (V) fs=1e6 Hz\n" + rows("{a}"), channels=(("A", ""),)),
+    odd(
+        "numbers filled up with zeros",
+        "Time (us),CH1 (mV)\n" + "".join(f"{i:06d},{round(1000 * A[i]):07d}\n" for i in range(ROWS)),
+    ),
+    odd(
+        "rows called data below numbers that are none",
+        "Name,CH1,CH2\nScale,5,2\nUnit,V,V\nOffset,0,0\nSample Interval,1e-06,1e-06\n"
+        + rows("Data{n},{a},{b}"),
+        channels=_TWO,
+        values=(A, B),
+    ),
+    Dialect(
+        "micro sign of an old code page",
+        "Time (æs),CH1 (V)\n" + rows("{t:.1f},{a}", step=1.0),
+        1e6,
+        coding="latin-1",
+    ),
+]
+
+ODD = (*MORE, *BLOCKS, *CLOCKS, *NUMBERS, *TITLES, *PREAMBLES)

@@ -21,7 +21,9 @@ from app.files.text_plain import PlainRows, Rows
 from app.files.text_preamble import Facts, stated_facts
 from app.files.text_table import Table
 
-_SMALL_BYTES = 16 << 10
+_SMALL_BYTES = 2 << 10
+# of less the library's call takes longer than the rows
+_WORTH_A_CALL_BYTES = 64 << 10
 # what is kept of the lines of text that stand before records
 _MOST_HEADERS, _MOST_HEADER_LINES, _LONGEST_TEXT = 10_000, 64, 200
 _BLANK = " \t\r\f\v\x1a"
@@ -126,7 +128,11 @@ class RowReader:
         return values
 
     def _read_part(self, block: bytes, last: bool) -> Rows:
-        return self.read(block, self._plain.rows(block) if block.endswith(b"\n") else None, last)
+        values = None
+        if block.endswith(b"\n"):
+            fast = self._fast if len(block) >= _WORTH_A_CALL_BYTES else None
+            values = self._plain.rows(block) if fast is None or not fast.available else fast.rows(block)
+        return self.read(block, values, last)
 
     def _note_start(self, row: int, sample: int | None = None) -> None:
         """Remember where the difference between rows of the file and samples changes."""

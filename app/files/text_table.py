@@ -22,7 +22,7 @@ from app.files.text_style import Style, find_style
 from app.files.text_units import COUNTS, find_unit, plain_cell
 
 # rows looked at closely; of many columns fewer are as telling
-_PREVIEW_ROWS, _FEWEST_PREVIEW_ROWS, _PREVIEW_CELLS = 500, 100, 2000
+_PREVIEW_ROWS, _FEWEST_PREVIEW_ROWS, _PREVIEW_CELLS = 300, 100, 1200
 _FOOTER_LINES = 40
 
 

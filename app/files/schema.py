@@ -165,7 +165,7 @@ _CAPTURES = Group(
         _WARNINGS,
         Table(
             "spans",
-            "stretches that the capture's file names, until a window takes them among the session's `/spans`",
+            "stretches that the capture's file names, taken among the session's `/spans` when it is read",
             (
                 Field("name", TEXT, "", "name of the stretch"),
                 _time("start_s", "its start"),

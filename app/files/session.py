@@ -27,6 +27,7 @@ from app.files.session_tree import Node, difference
 from app.files.session_unpack import unpack
 from app.files.upgrades import upgraded
 from app.model.capture import Capture
+from app.model.commands_captures import with_own_spans
 from app.model.items import SessionData
 from app.version import program_version
 
@@ -78,6 +79,8 @@ def write_session(
 def read_session(path: Path) -> SessionData:
     """The session in ``path``, whoever made it; samples come into memory in their stored type.
 
+    Spans that the captures' files name, as the command line keeps them, come among those of the session.
+
     Raises
     ------
     app.errors.SessionError : it cannot be read: why, and what to do instead.
@@ -86,7 +89,7 @@ def read_session(path: Path) -> SessionData:
     try:
         tree = upgraded(load_tree(path))
         check(tree, schema.SESSION)
-        return unpack(tree, lambda node: open_linked(node, path.parent))
+        return with_own_spans(unpack(tree, lambda node: open_linked(node, path.parent)))
     except SessionError as error:
         backup = backup_of(path)
         remedy = f"; the session before it is kept in {backup.name}" if backup.is_file() else ""

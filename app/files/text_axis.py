@@ -18,6 +18,7 @@ from app.model.capture import Segment
 from dsp.results import Notice
 
 _DAY_S = 86400.0
+_MOST_CLOCK_S = 1e12
 _LATEST_S = 1e15
 
 
@@ -76,13 +77,20 @@ class TextAxis:
         """Clock times going on after midnight."""
         if not self._is_clock:
             return times
-        back = np.diff(times, prepend=max(self._last_clock, float(times[0]) - _DAY_S)) < -0.5 * _DAY_S
-        self._last_clock = float(times[-1])
+        # no clock shows what is missing or beyond a few days
+        known = np.flatnonzero(np.abs(times) < _MOST_CLOCK_S)
+        if not known.size:
+            return times
+        clock = times[known]
+        back = np.diff(clock, prepend=max(self._last_clock, float(clock[0]) - _DAY_S)) < -0.5 * _DAY_S
+        self._last_clock = float(clock[-1])
         if not self._days and not back.any():
             return times
         days = self._days + np.cumsum(back)
         self._days = int(days[-1])
-        return times + days * _DAY_S
+        out = times.copy()
+        out[known] += days * _DAY_S
+        return out
 
     def fit(self, reader: RowReader) -> Axis:
         """The axis of all rows.

@@ -265,6 +265,19 @@ BLOCKS = [
 ]
 
 MORE = [
+    odd(
+        "clock past midnight with a cell that shows none",
+        "Time,CH1 (V)\n"
+        + "".join(
+            ("inf" if i == 25 else f"23:59:59.{980 + i:03d}" if i < 20 else f"00:00:00.{i - 20:03d}")
+            + f",{A[i]}\n"
+            for i in range(ROWS)
+        ),
+        1e3,
+        start_s=86399.98,
+        codes=("time-missing",),
+        rate_rtol=1e-6,
+    ),
     odd("times in minutes", "Time (min),CH1 (V)\n" + rows("{t:.4f},{a}", step=0.5), 1 / 30.0),
     odd(
         "columns named for the least and greatest",

@@ -87,7 +87,7 @@ def _containers() -> list[Original]:
         Original("npz", _saved(np.savez_compressed, line=LINE, dt=1e-6)),
         Original("mat", _saved(savemat, {**named, "rec": named})),
         Original("mat", _saved(savemat, named, do_compression=True)),
-        Original("mat 4", _saved(savemat, {**named, "iq": LINE * (1 + 1j)}, format="4")),
+        Original("mat-4", _saved(savemat, {**named, "iq": LINE * (1 + 1j)}, format="4")),
         Original("HDF5", _tree(False)),
         Original("HDF5", _tree(True)),
     ]

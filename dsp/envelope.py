@@ -127,13 +127,22 @@ class EnvelopePyramid:
         self._append(0, low[:count], high[:count])
         self._grow_levels()
 
-    def agrees(self, low: Stored, high: Stored, spots: int) -> bool:
-        """Whether bins that were built earlier are those of the samples, tried at ``spots`` places."""
+    def agrees(self, low: Stored, high: Stored, spots: int, rounding: float = 0.0) -> bool:
+        """Whether bins that were built earlier are those of the samples, tried at ``spots`` places.
+
+        ``rounding`` is what they may differ by, as a share of the range of all that was built.
+        """
+        if rounding:
+            finite = np.concatenate([low[np.isfinite(low)], high[np.isfinite(high)]])
+            rounding *= float(np.ptp(finite)) if finite.size else 0.0
         for k in np.unique(np.linspace(0, low.size - 1, min(spots, low.size)).astype(np.int64)).tolist():
             values = np.asarray(self._source[k * FIRST_BIN : min((k + 1) * FIRST_BIN, self._samples)])
             found_low, found_high = _reduce(values, FIRST_BIN)
             pair = np.array([low[k], high[k]]), np.array([found_low[0], found_high[0]])
-            if not np.array_equal(*pair, equal_nan=low.dtype.kind == "f"):
+            if rounding:
+                if not np.allclose(*pair, rtol=0.0, atol=rounding, equal_nan=True):
+                    return False
+            elif not np.array_equal(*pair, equal_nan=low.dtype.kind == "f"):
                 return False
         return True
 

@@ -7,10 +7,12 @@ import io
 import math
 from collections.abc import Iterable, Sequence
 
+from app.errors import one_line
 from app.jobs.contract import BURST_FIELDS
 from app.jobs.decoding import DecodeOutcome
 from app.jobs.inspecting import CaptureFacts, ChannelFacts
 from app.jobs.measuring import OVER, MeasureOutcome, NamedReading
+from app.model.capture import NamedSpan
 from app.model.quantity import format_quantity, format_value
 from app.model.summary import sentence, summarise
 from app.model.tolerance import Tolerance
@@ -21,6 +23,7 @@ CSV_FIELDS = ("file", "channel", "unit", "kind", "burst", *(f for f in BURST_FIE
 )), "least_confidence")  # fmt: skip
 """Columns of the delimited form: the single values of the JSON, one row a burst."""
 
+_MOST_SPANS = 20
 _HEADS = ("#", "start", "symbols", "talker", "amplitude", "carrier", "symbol rate", "Es/N0", "ends", "bits")
 
 
@@ -64,8 +67,17 @@ def info_text(file: str, facts: CaptureFacts) -> str:
         f"  length       {format_value(facts.duration_s, 's')}",
     ]
     lines += [f"  channel      {_channel_text(channel)}" for channel in facts.channels]
+    lines += [
+        f"  span         {_span_text(span, facts.sample_rate_hz)}" for span in facts.spans[:_MOST_SPANS]
+    ]
+    if len(facts.spans) > _MOST_SPANS:
+        lines.append(f"  span         and {len(facts.spans) - _MOST_SPANS} more")
     lines += _notice_lines(facts.warnings)
     return "\n".join(lines) + "\n"
+
+
+def _span_text(span: NamedSpan, rate_hz: float) -> str:
+    return f"{one_line(span.name)}: {_time_text(span.start_s, rate_hz)} to {_time_text(span.end_s, rate_hz)}"
 
 
 def decode_rows(reports: Iterable[tuple[str, DecodeOutcome]]) -> str:

@@ -10,10 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import CaptureError
+from app.files.capture_attributes import Said
 from app.files.capture_checks import BLOCK, check_channels
 from app.files.capture_common import Head, finish, make_channels, told_rate
+from app.files.capture_grid import median
 from app.files.capture_options import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, ReadOptions, Watch
 from app.files.capture_time import TimeAxis, TimeColumnError
+from app.files.text_keys import TIME
+from app.files.text_units import find_unit, split_header
 from app.model.capture import Capture
 from dsp.results import Notice
 
@@ -34,6 +38,8 @@ class Stated:
     rate_hz: float | None = None
     start_s: float | None = None
     unit: str | None = None
+    of_each: tuple[Said, ...] = ()
+    """What is said of each column, of all or of none."""
 
 
 _NOTHING = Stated()
@@ -104,9 +110,9 @@ def read_columns(
         rate_hz = (
             options.rate_hz or _stated_rate(head, stated) or told_rate(head, options, f"the {kind} file")
         )
-        channels = make_channels(columns, options, names=names, unit=stated.unit)
+        channels = make_channels(columns, options, names=names, unit=stated.unit, of_each=stated.of_each)
         return finish(head, kind, rate_hz, channels, watch, warnings, stated.start_s or 0.0)
-    axis = TimeAxis()
+    axis = TimeAxis(_time_unit_s(names[at], stated.of_each[at] if stated.of_each else Said()))
     try:
         for first in range(0, len(columns[at]), BLOCK):
             watch.step(first / len(columns[at]))
@@ -118,7 +124,11 @@ def read_columns(
         ) from error
     others = [i for i in range(len(columns)) if i != at]
     channels = make_channels(
-        [columns[i] for i in others], options, names=[names[i] for i in others], unit=stated.unit
+        [columns[i] for i in others],
+        options,
+        names=[names[i] for i in others],
+        unit=stated.unit,
+        of_each=[stated.of_each[i] for i in others] if stated.of_each else (),
     )
     notices = (*warnings, *fit.notices, *check_channels(channels, watch))
     told = options.rate_hz
@@ -133,6 +143,14 @@ def read_columns(
         path=head.path,
         warnings=notices,
     )
+
+
+def _time_unit_s(name: str, told: Said) -> float:
+    """Unit of a column of times in seconds, from its attributes or its name, as of ``time_us``."""
+    for unit in (find_unit(told.unit or ""), split_header(name)[1]):
+        if unit is not None and unit.time:
+            return unit.factor
+    return 1.0
 
 
 def _stated_rate(head: Head, stated: Stated) -> float | None:
@@ -154,6 +172,9 @@ def _time_column(names: Sequence[str], columns: Sequence[NDArray[Any]]) -> int |
         # a field of a table carries the name of that in front
         if {name.strip().lower(), name.strip().lower().rpartition(" ")[2]} & TIME_NAMES:
             return i
+        plain, unit = split_header(name)
+        if unit is not None and unit.time and TIME.fullmatch(plain):
+            return i
     first = columns[0]
     if first.dtype.kind != "f" or len(first) < 8 or any(names):
         return None
@@ -161,5 +182,5 @@ def _time_column(names: Sequence[str], columns: Sequence[NDArray[Any]]) -> int |
     if not np.isfinite(times).all() or np.abs(times).max() > _LATEST:
         return None
     steps = np.diff(times)
-    even = np.median(steps)
+    even = median(steps)
     return 0 if even > 0 and np.abs(steps - even).max() < 0.5 * even else None

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import CaptureError, one_line
+from app.files.capture_attributes import Said, scaled
 from app.files.capture_checks import check_channels
 from app.files.capture_options import ReadOptions, Watch
 from app.model.capture import Capture, Channel, Segment
@@ -62,17 +63,22 @@ def make_channels(
     scale: float = 1.0,
     offset: float = 0.0,
     unit: str | None = None,
+    of_each: Sequence[Said] = (),
 ) -> tuple[Channel, ...]:
-    """One channel an array; scale, offset and unit told in ``options`` go before those of the file."""
-    if options.scale is not None:
-        scale, offset, unit = options.scale, 0.0, "V"
-    if options.offset is not None:
-        offset = options.offset
-    named = distinct(names or [""] * len(arrays))
-    return tuple(
-        Channel(name, array, scale, offset, _unit(options.unit or unit, array))
-        for name, array in zip(named, arrays, strict=True)
-    )
+    """One channel an array; scale, offset and unit told in ``options`` go before those of the file.
+
+    ``of_each`` is what the file says of each array, where it does.
+    """
+    each = of_each or [Said()] * len(arrays)
+    named = distinct(one.name or name for one, name in zip(each, names or [""] * len(arrays), strict=True))
+    channels = []
+    for name, array, one in zip(named, arrays, each, strict=True):
+        known = (scale, offset, unit) if one == Said(name=one.name) else scaled(one, array)
+        if options.scale is not None:
+            known = (options.scale, 0.0, "V")
+        moved = known[1] if options.offset is None else options.offset
+        channels.append(Channel(name, array, known[0], moved, _unit(options.unit or known[2], array)))
+    return tuple(channels)
 
 
 def _unit(unit: str | None, array: NDArray[np.generic]) -> str:

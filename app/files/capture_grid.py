@@ -19,6 +19,9 @@ BREAK = 0.5
 MOST_BREAKS = 0.02
 FEW_BREAKS = 16
 _MOST_TICKS = 64
+# of the first blocks the digits of more times are looked at than of those after them
+_FEW_BLOCKS = 4
+_EPSILON = float(np.finfo(np.float64).eps)
 _NONE: NDArray[np.intp] = np.empty(0, np.intp)
 
 
@@ -27,12 +30,15 @@ class Digits:
 
     def __init__(self, significant: int, decimals: int) -> None:
         self._significant = significant
+        self._blocks = 0
         # beyond that no power of ten is a float
         self._decimals = max(min(decimals, 300), -300)
 
     def look(self, times: Times) -> None:
         """Take note of some of ``times``, the shortest decimal of each being what was written."""
-        for time in times[:: max(1, times.size // 64)].tolist():
+        most = 64 if self._blocks < _FEW_BLOCKS else 16
+        self._blocks += 1
+        for time in times[:: max(1, times.size // most)].tolist():
             if time and math.isfinite(time):
                 _, digits, exponent = Decimal(repr(time)).normalize().as_tuple()
                 self._significant = max(self._significant, len(digits))
@@ -59,11 +65,21 @@ class Uneven:
     coarse: bool
 
 
+def median(values: Times) -> float:
+    """The middle value, NaN of none; numpy's own loads masked arrays first, which takes longer than most files."""
+    if not values.size:
+        return math.nan
+    middle = values.size // 2
+    if values.size % 2:
+        return float(np.partition(values, middle)[middle])
+    return float(np.partition(values, [middle - 1, middle])[middle - 1 : middle + 1].mean())
+
+
 def robust_step(times: Times, quantum: float) -> float:
     """Median advance a sample, over a lag long enough for rounding by ``quantum`` not to matter."""
     lag = 1
     while True:
-        step = float(np.median(times[lag:] - times[:-lag])) / lag
+        step = median(times[lag:] - times[:-lag]) / lag
         if step * lag >= 20 * quantum or lag * 4 > times.size:
             return step
         lag *= 2
@@ -74,10 +90,13 @@ def uneven(times: Times, step: float, quantum: float, coarse: bool = False) -> U
 
     ``coarse`` says that the times before were found to be so.
     """
-    deviation = np.diff(times) - step
+    deviation = np.diff(times)
+    deviation -= step
     size = np.abs(deviation)
-    resolution = 4 * np.finfo(np.float64).eps * float(np.abs(times).max(initial=0.0))
+    resolution = 4 * _EPSILON * max(-float(times.min(initial=0.0)), float(times.max(initial=0.0)))
     even = JITTER * step + resolution
+    if float(size.max(initial=0.0)) <= min(even + 1.05 * quantum, BREAK * step + resolution):
+        return Uneven(_NONE, _NONE, quantum, coarse)
     most = max(3, MOST_BREAKS * size.size)
     if np.count_nonzero(size > even + 1.05 * quantum) > most:
         quantum = max(quantum, _tick(deviation + step, step))
@@ -150,7 +169,7 @@ def _lasting(times: Times, displaced: NDArray[np.intp], step: float, limit: floa
     for before, i, after in zip(edges, edges[1:], edges[2:], strict=False):
         left = np.arange(max(before + 1, i + 1 - SIDE), i + 1)
         right = np.arange(i + 1, min(after, i + SIDE) + 1)
-        shift = np.median(times[right] - right * step) - np.median(times[left] - left * step)
+        shift = median(times[right] - right * step) - median(times[left] - left * step)
         if abs(shift) > limit:
             lasting.append(i)
     return np.array(lasting, np.intp)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import CancelledError, CaptureError
+from app.files.capture_attributes import stated_number
 from app.files.capture_common import Head
 from app.files.capture_named import check_size, read_named
 from app.files.capture_options import ReadOptions, Watch
@@ -20,6 +21,9 @@ from app.files.session_load import says_it_is_a_session
 from app.model.capture import Capture
 
 _MOST_DATASETS = 1000
+_MOST_ATTRIBUTES = 256
+# names of datasets that say nothing their group does not say better
+_GENERIC = frozenset({"data", "samples", "values", "waveform", "trace", "y", "value", "raw"})
 # no filter of the library shrinks noise of a converter further than this
 _MOST_COMPRESSION = 1000
 
@@ -27,7 +31,8 @@ _MOST_COMPRESSION = 1000
 def read_hdf5(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     """The numeric datasets of ``head`` as channels, time or single values, by name and shape.
 
-    Numbers in the attributes of groups and datasets may state the rate, the interval or the start.
+    Attributes of groups and datasets may state the rate, the interval or the start; those of a dataset, or of the
+    group it is alone in, the scale, offset, unit and name of its samples.
 
     Raises
     ------
@@ -37,12 +42,13 @@ def read_hdf5(head: Head, options: ReadOptions, watch: Watch) -> Capture:
         raise CaptureError(head.path, "", "this is a session or a damaged HDF5 file", "open it as a session")
     try:
         with h5py.File(head.path, "r", locking="best-effort") as file:
-            variables = _Collector(head, watch).collected(file)
+            collector = _Collector(head, watch)
+            variables = collector.collected(file)
     except (CaptureError, CancelledError):
         raise
     except Exception as error:  # on a damaged file the library raises almost anything
         raise CaptureError(head.path, "", "the HDF5 file is damaged", "save it again") from error
-    return read_named(head, "HDF5", variables, options, watch)
+    return read_named(head, "HDF5", variables, options, watch, attributes=collector.attributes)
 
 
 class _Collector:
@@ -50,6 +56,7 @@ class _Collector:
         self._head = head
         self._watch = watch
         self._found: dict[str, NDArray[Any]] = {}
+        self.attributes: dict[str, dict[str, Any]] = {}
 
     def collected(self, file: h5py.File) -> dict[str, NDArray[Any]]:
         self._add_numbers(file)
@@ -64,15 +71,28 @@ class _Collector:
             return None
         self._add_numbers(item)
         if isinstance(item, h5py.Dataset) and item.size and _is_numeric(item.dtype):
-            name = path.rsplit("/", 1)[-1]
-            self._found[path if name in self._found else name] = self._array(path, item)
+            name = self._name(path)
+            self._found[name] = self._array(path, item)
+            own = _attributes(item)
+            parent = item.parent
+            if parent.name != "/" and sum(isinstance(one, h5py.Dataset) for one in parent.values()) == 1:
+                own = _attributes(parent) | own
+            if own:
+                self.attributes[name] = own
         return True if len(self._found) > _MOST_DATASETS else None
 
+    def _name(self, path: str) -> str:
+        """The last part of a path, or the group's name where that part says nothing; the path if that is taken."""
+        group, _, name = path.rpartition("/")
+        if group and name.lower() in _GENERIC:
+            name = group.rpartition("/")[2]
+        return path if name in self._found else name
+
     def _add_numbers(self, item: Any) -> None:
-        for name, value in item.attrs.items():
-            number = np.asarray(value)
-            if number.size == 1 and number.dtype.kind in "iuf":
-                self._found.setdefault(_text(name), number)
+        for name, value in _attributes(item).items():
+            number = stated_number(name, value)
+            if number is not None:
+                self._found.setdefault(name, np.asarray(number))
 
     def _array(self, path: str, item: h5py.Dataset) -> NDArray[Any]:
         if item.is_virtual or item.external:
@@ -94,6 +114,10 @@ class _Collector:
                 "save it again",
             )
         return np.asarray(item[()])
+
+
+def _attributes(item: Any) -> dict[str, Any]:
+    return {_text(name): value for name, value in list(item.attrs.items())[:_MOST_ATTRIBUTES]}
 
 
 def _is_numeric(dtype: np.dtype[Any]) -> bool:

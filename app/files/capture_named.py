@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
 from numpy.typing import NDArray
 
 from app.errors import CaptureError
 from app.files.capture_arrays import Stated, columns_of, read_columns
+from app.files.capture_attributes import Said, said
 from app.files.capture_common import Head
 from app.files.capture_options import ReadOptions, Watch
 from app.files.text_keys import meaning
@@ -18,6 +21,7 @@ from dsp.results import Notice
 
 # Most memory that samples which cannot be mapped may take; a header can claim anything.
 MOST_BYTES = 2 << 30
+_NONE: Mapping[str, Mapping[str, Any]] = MappingProxyType({})
 
 
 def read_named(
@@ -27,10 +31,12 @@ def read_named(
     options: ReadOptions,
     watch: Watch,
     unit: str | None = None,
+    attributes: Mapping[str, Mapping[str, Any]] = _NONE,
 ) -> Capture:
     """The longest arrays of equal length are the channels, one of them perhaps the times.
 
-    A single number whose name says so is the sample rate, the interval or the start.
+    A single number whose name says so is the sample rate, the interval or the start. ``attributes`` are what is said
+    of variables beside their values.
 
     Raises
     ------
@@ -38,6 +44,7 @@ def read_named(
     """
     names: list[str] = []
     columns: list[NDArray[Any]] = []
+    of_each: list[Said] = []
     stated = {}
     for name, array in variables.items():
         if array.size == 1 and array.dtype.kind in "iuf":
@@ -47,6 +54,7 @@ def read_named(
             parts, found = columns_of(head, flat)
             names += [_joined(name, part, len(found), i) for i, part in enumerate(parts)]
             columns += found
+            of_each += [said(attributes.get(name, {}), i, len(found)) for i in range(len(found))]
     if not columns:
         raise CaptureError(
             head.path,
@@ -69,8 +77,19 @@ def read_named(
         options,
         watch,
         warnings,
-        Stated(stated.get("interval"), stated.get("rate"), stated.get("start"), unit),
+        Stated(
+            stated.get("interval"),
+            stated.get("rate"),
+            stated.get("start"),
+            unit,
+            tuple(_numbered(of_each[i], of_each) for i in chosen),
+        ),
     )
+
+
+def _numbered(one: Said, of_each: Sequence[Said]) -> Said:
+    """Without a name that stands for several columns, which are told apart by their own."""
+    return replace(one, name="") if sum(one.name == other.name for other in of_each) > 1 else one
 
 
 def _joined(name: str, part: str, count: int, index: int) -> str:

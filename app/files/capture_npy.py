@@ -20,6 +20,12 @@ from dsp.results import Notice
 MAGIC = b"\x93NUMPY"
 _LONGEST_HEADER = 64 << 10
 
+# a type that numpy no longer wants to know is a warning, or an error where those are errors
+_DAMAGED = (
+    *(ValueError, SyntaxError, TypeError, KeyError, IndexError, MemoryError, RecursionError),
+    DeprecationWarning,
+)
+
 
 def read_npy(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     """Map the array in ``head``: one channel, or channels along its shorter side.
@@ -68,7 +74,7 @@ def read_header(head: Head, file: IO[bytes]) -> tuple[tuple[int, ...], bool, np.
         said = ast.literal_eval(file.read(length).decode("utf-8" if wide else "latin-1").strip())
         shape = tuple(operator.index(side) for side in said["shape"])
         return shape, bool(said["fortran_order"]), np.lib.format.descr_to_dtype(said["descr"])
-    except (ValueError, SyntaxError, TypeError, KeyError, IndexError, MemoryError, RecursionError) as error:
+    except _DAMAGED as error:
         raise CaptureError(
             head.path, "byte 0", "the array header is damaged", "save the array again"
         ) from error

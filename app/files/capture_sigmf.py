@@ -1,7 +1,7 @@
 """A SigMF pair: a JSON file of metadata beside a file of raw samples, which is mapped.
 
-Signal Metadata Format Specification 1.x (core namespace): datatype, sample rate, number of channels and
-the captures are read; annotations are not kept yet, which a notice says.
+Signal Metadata Format Specification 1.x (core namespace): datatype, sample rate, number of channels, offset,
+captures and annotations are read; of these label, comment and extent, as named spans.
 """
 
 from __future__ import annotations
@@ -16,16 +16,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app.errors import CaptureError
+from app.errors import CaptureError, one_line
 from app.files.capture_common import Head, finish, make_channels
 from app.files.capture_options import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, ReadOptions, Watch, counted
-from app.model.capture import Capture, Segment
+from app.model.capture import Capture, NamedSpan, Segment
 from dsp.results import Notice
 
 META, DATA = ".sigmf-meta", ".sigmf-data"
 
 _TYPE = re.compile(r"(?P<kind>[cr])(?P<number>[fiu])(?P<bits>8|16|32|64)(?P<order>_le|_be)?")
 _LARGEST_META = 64 << 20
+_MOST_ANNOTATIONS = 1000
+_LONGEST_NAME = 80
 
 
 def is_sigmf(head: Head) -> bool:
@@ -64,21 +66,26 @@ def read_sigmf(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     arrays: list[NDArray[Any]] = [mapped[:, i] for i in range(wide)]
     names = [f"{'IQ'[i % 2]}{i // 2 + 1 if count > 1 else ''}" if is_complex else "" for i in range(wide)]
     channels = make_channels(arrays, options, names=names)
-    segments = _segments(_part(meta_path, meta, "captures", list), frames, rate_hz)
-    warnings = _warnings(_part(meta_path, meta, "annotations", list), size - mapped.nbytes, frames)
+    offset = about.get("core:offset", 0)
+    if type(offset) is not int or not 0 <= offset < 1 << 62:
+        raise CaptureError(meta_path, "core:offset", f"it is {offset!r}", "give a whole number from 0 on")
+    segments = _segments(_part(meta_path, meta, "captures", list), frames, rate_hz, offset)
+    annotations = _part(meta_path, meta, "annotations", list)
+    spans = _spans(annotations, segments, rate_hz, offset)
+    warnings = _warnings(len(annotations) - len(spans), size - mapped.nbytes, frames)
     data_head = Head(data_path, head.start, size)
     capture = finish(data_head, "SigMF", rate_hz, channels, watch, warnings)
-    return replace(capture, segments=segments, start_s=segments[0].start_s)
+    return replace(capture, segments=segments, start_s=segments[0].start_s, spans=spans)
 
 
-def _segments(captures: list[Any], frames: int, rate_hz: float) -> tuple[Segment, ...]:
+def _segments(captures: list[Any], frames: int, rate_hz: float, offset: int) -> tuple[Segment, ...]:
     """One segment a capture of the metadata, at its global index where it has one, else end to end."""
     indices: dict[int, int | None] = {0: None}
     for each in captures:
-        first = each.get("core:sample_start", 0) if isinstance(each, dict) else None
-        if type(first) is int and 0 <= first < frames:
+        first = each.get("core:sample_start", offset) if isinstance(each, dict) else None
+        if type(first) is int and 0 <= first - offset < frames:
             index = each.get("core:global_index")
-            indices[first] = index if type(index) is int and abs(index) < 1 << 62 else None
+            indices[first - offset] = index if type(index) is int and abs(index) < 1 << 62 else None
     origin = indices[0] or 0
     segments: list[Segment] = []
     for first, last in pairwise([*sorted(indices), frames]):
@@ -91,14 +98,46 @@ def _segments(captures: list[Any], frames: int, rate_hz: float) -> tuple[Segment
     return tuple(segments)
 
 
-def _warnings(annotations: list[Any], left_over: int, frames: int) -> list[Notice]:
+def _spans(
+    annotations: list[Any], segments: tuple[Segment, ...], rate_hz: float, offset: int
+) -> tuple[NamedSpan, ...]:
+    """The annotations that lie on samples of the file; one without a count is of one sample."""
+    frames = segments[-1].last
+    spans = []
+    for number, each in enumerate(annotations[:_MOST_ANNOTATIONS], 1):
+        first = each.get("core:sample_start") if isinstance(each, dict) else None
+        if type(first) is not int:
+            continue
+        first -= offset
+        count = each.get("core:sample_count", 1)
+        last = min(first + count, frames) if type(count) is int and count >= 0 else first
+        first = max(first, 0)
+        if first < min(last, frames) or (first == last < frames):
+            start_s = _time_s(segments, rate_hz, first)
+            end_s = _time_s(segments, rate_hz, max(last - 1, first)) + (last > first) / rate_hz
+            spans.append(NamedSpan(_name(each, number), start_s, end_s))
+    return tuple(spans)
+
+
+def _time_s(segments: tuple[Segment, ...], rate_hz: float, sample: int) -> float:
+    part = next(part for part in segments if part.first <= sample < part.last)
+    return part.start_s + (sample - part.first) / rate_hz
+
+
+def _name(annotation: dict[str, Any], number: int) -> str:
+    texts = (annotation.get(f"core:{key}") for key in ("label", "comment", "description"))
+    said = (one_line(text)[:_LONGEST_NAME] for text in texts if isinstance(text, str))
+    return next(filter(None, said), f"annotation {number}")
+
+
+def _warnings(left_out: int, left_over: int, frames: int) -> list[Notice]:
     warnings = []
     if left_over:
         text = f"{left_over} bytes after sample {frames - 1} make no sample of every channel and are left out"
         warnings.append(Notice("truncated", text, 1, frames - 1))
-    if annotations:
-        text = f"{counted(len(annotations), 'annotation')} in the metadata, not shown yet"
-        warnings.append(Notice("annotations", text, len(annotations)))
+    if left_out:
+        text = f"{counted(left_out, 'annotation')} left out: damaged, beyond the samples, or more than {_MOST_ANNOTATIONS}"
+        warnings.append(Notice("annotations", text, left_out))
     return warnings
 
 

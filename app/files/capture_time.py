@@ -67,7 +67,8 @@ class _Piece:
 
     def add(self, times: Times, step: float) -> None:
         k = np.arange(self.count, self.count + times.size, dtype=np.float64)
-        r = (times - self.start) - k * step
+        r = times - self.start
+        r -= k * step
         self.sum_r += float(r.sum())
         self.sum_kr += _product_sum(k, r)
         self.sum_rr += _product_sum(r, r)
@@ -125,11 +126,13 @@ class TimeAxis:
         ------
         TimeColumnError : the times do not advance, or a whole block of them is missing.
         """
-        times = self._filled(times)
-        absurd = np.abs(times) > _LARGEST
-        if absurd.any():
-            at = self._count + self._buffer.size - self._behind + int(np.argmax(absurd))
-            raise TimeColumnError(f"{self._what} stands a value beyond reason", at)
+        # one that is no number is not within the limits either
+        if times.size and not (float(times.min()) >= -_LARGEST and float(times.max()) <= _LARGEST):
+            times = self._filled(times)
+            absurd = np.abs(times) > _LARGEST
+            if absurd.any():
+                at = self._count + self._buffer.size - self._behind + int(np.argmax(absurd))
+                raise TimeColumnError(f"{self._what} stands a value beyond reason", at)
         self._buffer = np.concatenate([self._buffer, times])
         # the last ones wait until it is known what follows
         if self._buffer.size >= _ENOUGH:

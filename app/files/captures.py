@@ -11,6 +11,7 @@ from app.errors import CaptureError
 from app.files import capture_mat, capture_npy, capture_npz
 from app.files.capture_block import is_block, read_block
 from app.files.capture_common import HEAD_BYTES, Head
+from app.files.capture_mat4 import is_mat4, read_mat4
 from app.files.capture_options import Cancelled, Progress, ReadOptions, Watch
 from app.files.capture_raw import read_raw
 from app.files.capture_sigmf import is_sigmf, read_sigmf
@@ -64,6 +65,7 @@ _READERS = (
     _Reader(lambda head, _: is_sigmf(head), read_sigmf),
     _Reader(is_block, read_block),
     _Reader(lambda _, options: options.dtype is not None, read_raw),
+    _Reader(lambda head, _: is_mat4(head), read_mat4),
     _Reader(lambda head, _: looks_like_text(head.start), read_text),
 )
 

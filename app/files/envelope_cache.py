@@ -1,5 +1,7 @@
 """Envelopes of large mapped captures, kept between runs in the user's cache folder.
 
+Those of channels that are computed from such captures are kept as well, under all that their values depend on.
+
 One file an array of samples, named after what the samples are: path, size, modification time and inode of the
 capture's file, and where in it and in which type the channel lies. The same stands in the file itself. A file is
 written beside its place and moved there in one step, so a program that is killed leaves the file before or the
@@ -19,18 +21,21 @@ import tempfile
 import time
 from collections.abc import Generator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from app.model.expressions import ChannelSource
+from app.version import program_version
 from dsp.envelope import EnvelopePyramid
 from dsp.errors import BadInputError
 
 MOST_BYTES = 256 << 20
 WORTH_FROM = 1 << 24  # samples: smaller envelopes are built faster than a file is looked up
+WORTH_FROM_COMPUTED = 1 << 21  # a filter takes ten times as long and more
 
 _MAGIC = b"halfturn envelope 1\n"
 _ENDING = ".envelope"
@@ -38,6 +43,10 @@ _PARTIAL = ".partial"
 _LONGEST_HEADER = 64 << 10
 _DIGEST_BYTES = 32
 _SPOTS = 64  # bins worked out anew before a kept envelope is believed
+_SPOTS_COMPUTED = 12
+# of the whole range: where a filter begins makes a difference in the last digits
+_ROUNDING = 1e-5
+_EVERY_COMPUTED_S = 5.0
 _STALE_S = 3600.0
 # a file changed this shortly before it is read may change again without a later time (FAT counts in 2 s)
 _SETTLED_NS = 2_100_000_000
@@ -64,7 +73,10 @@ def cache_folder(environment: Mapping[str, str] | None = None, platform: str = s
 
 @dataclass(frozen=True)
 class SamplesIdentity:
-    """Which samples: the file as it was, and the array in it. ``stride`` is in bytes."""
+    """Which samples: the file as it was, and the array in it. ``stride`` is in bytes.
+
+    ``recipe`` is a digest of how they are computed from that array and others of the file; empty if they are stored.
+    """
 
     path: str
     size: int
@@ -75,6 +87,7 @@ class SamplesIdentity:
     start: int
     stride: int
     samples: int
+    recipe: str = ""
 
     @property
     def name(self) -> str:
@@ -95,7 +108,12 @@ class SamplesIdentity:
 
 
 def identify(stored: object) -> SamplesIdentity | None:
-    """Of one-dimensional samples mapped from a file, a view of such, or left in a session's file; None of any others."""
+    """Of one-dimensional samples mapped from a file, a view of such, left in a session's file, or computed from some.
+
+    None of any others.
+    """
+    if isinstance(stored, ChannelSource):
+        return _identify_computed(stored)
     place = getattr(stored, "place_in_file", None)
     if place is not None:
         return _left_in_file(*place)
@@ -121,6 +139,17 @@ def _left_in_file(
     """Chunks of a session have no stride; where the first one stands tells the channel."""
     device, inode, size, mtime_ns = facts
     return SamplesIdentity(str(path.resolve()), size, mtime_ns, inode, device, dtype, offset, 0, samples)
+
+
+def _identify_computed(source: ChannelSource) -> SamplesIdentity | None:
+    """Of what is computed from arrays that all lie in one file."""
+    found = [identify(channel.stored) for channel in source.inputs]
+    known = [one for one in found if one is not None]
+    if not known or len(known) < len(found) or len({one.path for one in known}) > 1:
+        return None
+    places = [(one.dtype, one.start, one.stride, one.samples) for one in known]
+    told = repr((program_version(), places, source.recipe))
+    return replace(known[0], recipe=hashlib.sha256(told.encode()).hexdigest())
 
 
 def _address(array: NDArray[Any]) -> int:
@@ -160,7 +189,8 @@ class EnvelopeCache:
             found = self._read(path, identity, pyramid)
         except (OSError, ValueError, MemoryError):
             return False
-        if found is None or not identity.still_holds or not pyramid.agrees(*found, _SPOTS):
+        spots, rounding = (_SPOTS_COMPUTED, _ROUNDING) if identity.recipe else (_SPOTS, 0.0)
+        if found is None or not identity.still_holds or not pyramid.agrees(*found, spots, rounding):
             return False
         try:
             pyramid.take(*found)
@@ -251,13 +281,17 @@ def build_kept(
     stored: object,
     cache: EnvelopeCache | None,
     threads: int = 1,
-    every_s: float = 1.0,
+    every_s: float | None = None,
 ) -> Generator[int, None, None]:
     """As `EnvelopePyramid.build`, beginning with what the cache has and keeping what is new.
 
-    A long build is kept every ``every_s`` seconds, so that little is lost when the program is killed.
+    A long build is kept every ``every_s`` seconds, by default every second and of computed samples every five, so
+    that little is lost when the program is killed.
     """
-    large = cache is not None and len(pyramid) >= WORTH_FROM
+    computed = isinstance(stored, ChannelSource)
+    large = cache is not None and len(pyramid) >= (WORTH_FROM_COMPUTED if computed else WORTH_FROM)
+    if every_s is None:
+        every_s = _EVERY_COMPUTED_S if computed else 1.0
     identity = identify(stored) if large else None
     if cache is not None and identity is not None and cache.load(identity, pyramid):
         yield pyramid.built

@@ -7,6 +7,7 @@ named by its path alone.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING
 from app.errors import SessionError, UsageError
 from app.files.capture_options import Cancelled, Progress, ReadOptions
 from app.files.captures import open_capture
-from app.model.capture import Capture
+from app.model.capture import Capture, NamedSpan
 
 if TYPE_CHECKING:
     from app.model.items import SessionData
@@ -100,7 +101,9 @@ def open_input(
         raise UsageError(
             f"{path}: the session holds {len(captures)} captures; name one of them, {file}#0 to {last}"
         )
-    return captures[number]
+    # what the user marked in the session counts with what the capture's file said
+    marked = [NamedSpan(s.name, s.start_s, s.end_s) for s in session_of(file).spans if s.capture == number]
+    return replace(captures[number], spans=(*captures[number].spans, *marked))
 
 
 def _member(path: Path) -> tuple[Path, int | None]:

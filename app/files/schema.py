@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from dsp.results import KINDS, LINE_CODES, POLARITIES
 
 FORMAT = "halfturn-session"
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
 
 # What a file may ask for before it is refused. All of it is checked before memory is taken.
 MOST_BYTES = 2 << 30
@@ -173,6 +173,15 @@ _CAPTURES = Group(
             ),
         ),
         _WARNINGS,
+        Table(
+            "spans",
+            "stretches that the capture's file names, taken among the session's `/spans` when it is read",
+            (
+                Field("name", TEXT, "", "name of the stretch"),
+                _time("start_s", "its start"),
+                _time("end_s", "its end"),
+            ),
+        ),
     ),
     groups=(_CHANNEL,),
 )
@@ -331,6 +340,18 @@ _MARKS = (
             Field("value", MEASURE, "see `unit`", "the value"),
             Field("std", MEASURE, "see `unit`", "its standard uncertainty", True),
             Field("unit", TEXT, "", "unit of both"),
+        ),
+    ),
+    Table(
+        "looks",
+        "how channels are drawn, where the user chose it",
+        (
+            _KEY,
+            _CAPTURE,
+            Field("channel", TEXT, "", "name of the channel, or arithmetic on channels"),
+            Field("hidden", FLAG, "", "1: the channel is not drawn"),
+            Field("low", FLOAT, "unit of the channel", "lower end of its value axis", True, -1e300, 1e300),
+            Field("high", FLOAT, "unit of the channel", "upper end of its value axis", True, -1e300, 1e300),
         ),
     ),
 )

@@ -25,6 +25,7 @@ from app.files.session_tree import Node, difference
 from app.files.session_unpack import unpack
 from app.files.upgrades import upgraded
 from app.model.capture import Capture, Samples
+from app.model.commands_captures import with_own_spans
 from app.model.items import SessionData
 from app.version import program_version
 
@@ -89,6 +90,8 @@ def read_session(path: Path, look_at: Sequence[Path] = ()) -> SessionData:
     used: they stay those that were opened, whatever takes the place of the file. ``look_at`` are files and folders
     where captures that are linked may stand, besides where the session expects them.
 
+    Spans that the captures' files name, as the command line keeps them, come among those of the session.
+
     Raises
     ------
     app.errors.MissingLinkError : a linked capture is not to be found.
@@ -98,7 +101,7 @@ def read_session(path: Path, look_at: Sequence[Path] = ()) -> SessionData:
     try:
         tree = upgraded(load_tree(path))
         check(tree, schema.SESSION)
-        return unpack(tree, lambda node: open_linked(node, path.parent, look_at))
+        return with_own_spans(unpack(tree, lambda node: open_linked(node, path.parent, look_at)))
     except MissingLinkError as error:
         raise MissingLinkError(f"{path}: the session cannot be opened: {error}", error.name) from error
     except SessionError as error:

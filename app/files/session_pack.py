@@ -59,6 +59,8 @@ def pack(
     _add(root, _TABLES["burst_marks"], marks)
     pins = [(p.key, p.capture, p.name, p.quantity, p.place, p.value, p.std, p.unit) for p in data.pins]
     _add(root, _TABLES["pins"], pins)
+    looks = [(k.key, k.capture, k.channel, k.hidden, *(k.values or (None, None))) for k in data.looks]
+    _add(root, _TABLES["looks"], looks)
     return root
 
 
@@ -88,6 +90,8 @@ def _capture(capture: Capture, link: str | None) -> Node:
     segments = [(s.first, s.last, s.start_s) for s in capture.segments]
     _add(node, _CAPTURE_TABLES["segments"], segments)
     _add(node, _CAPTURE_TABLES["warnings"], _notices(capture.warnings))
+    spans = [(s.name, s.start_s, s.end_s) for s in capture.spans]
+    _add(node, _CAPTURE_TABLES["spans"], spans)
     node.add_numbered("channels", [_channel(c, link is None) for c in capture.channels])
     return node
 

@@ -10,8 +10,18 @@ import numpy as np
 
 from app.errors import SessionError
 from app.files.session_tree import Node, decoded
-from app.model.capture import Capture, Channel, SampleLayout, Samples, Segment
-from app.model.items import BurstMark, Cursor, DecodeRun, FlipMark, Note, Pin, SessionData, SpanMark
+from app.model.capture import Capture, Channel, NamedSpan, SampleLayout, Samples, Segment
+from app.model.items import (
+    BurstMark,
+    ChannelLook,
+    Cursor,
+    DecodeRun,
+    FlipMark,
+    Note,
+    Pin,
+    SessionData,
+    SpanMark,
+)
 from dsp.results import (
     Alternative,
     Burst,
@@ -48,6 +58,7 @@ def unpack(root: Node, open_link: OpenLink) -> SessionData:
         decodes=tuple(_decode(node, f"/decodes/{n}") for n, node in enumerate(root.numbered("decodes"))),
         burst_marks=tuple(_burst_mark(row) for row in _rows(root, "burst_marks")),
         pins=tuple(_pin(row) for row in _rows(root, "pins")),
+        looks=tuple(_look(row) for row in _rows(root, "looks")),
         created=_of(root, "created"),
         next_key=_of(root, "next_key"),
     )
@@ -65,6 +76,14 @@ def _pin(row: tuple[Any, ...]) -> Pin:
     return Pin(key, capture, name, quantity, place, value, _number(std), unit)
 
 
+def _look(row: tuple[Any, ...]) -> ChannelLook:
+    key, capture, channel, hidden, low, high = row
+    values = None if np.isnan(low) or np.isnan(high) else (low, high)
+    if values is not None and not low < high:
+        raise SessionError(f"the value axis of {channel} ends before it starts")
+    return ChannelLook(key, capture, channel, bool(hidden), values)
+
+
 def _check_items(data: SessionData) -> None:
     keys: set[int] = set()
     for items in (
@@ -75,6 +94,7 @@ def _check_items(data: SessionData) -> None:
         data.decodes,
         data.burst_marks,
         data.pins,
+        data.looks,
     ):
         for item in items:
             if item.capture is not None and item.capture >= len(data.captures):
@@ -115,7 +135,15 @@ def _capture(node: Node, path: str, open_link: OpenLink) -> Capture:
         gain_percent=_of(node, "gain_percent"),
         derived=tuple((_of(node, "derived") or "").splitlines()),
         warnings=_notices(node),
+        spans=_named_spans(node, path),
     )
+
+
+def _named_spans(node: Node, path: str) -> tuple[NamedSpan, ...]:
+    spans = tuple(NamedSpan(*row) for row in _rows(node, "spans"))
+    if any(span.start_s > span.end_s for span in spans):
+        raise SessionError(f"a span of {path} ends before it starts")
+    return spans
 
 
 def _channel(node: Node, samples: Samples) -> Channel:

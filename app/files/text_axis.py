@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -15,6 +16,10 @@ from app.files.text_rows import RowReader
 from app.files.text_table import Table
 from app.model.capture import Segment
 from dsp.results import Notice
+
+_DAY_S = 86400.0
+_MOST_CLOCK_S = 1e12
+_LATEST_S = 1e15
 
 
 @dataclass(frozen=True)
@@ -42,14 +47,17 @@ class TextAxis:
         self._by_count = roles.time is None
         self._rate_hz = options.rate_hz or 0.0
         self._times: TimeAxis | None = None
-        self._layout = table.layout
+        at = table.layout.data[self._column] if self._column is not None else None
+        self._base = 0 if self._by_count else dict(table.style.bases).get(at if at is not None else -1, 0)
+        self._is_clock = at in table.style.clocks
+        self._days, self._last_clock = 0, -math.inf
         self._record = roles.record
         self._last_record: float | None = None
         self._edges: list[int] = []
         if self._by_count:
             self._rate_hz = self._checked(options.rate_hz or facts.stated_rate_hz or 0.0)
         if self._column is not None:
-            unit_s = 1.0 / self._rate_hz if self._by_count else roles.time_unit_s
+            unit_s = self._unit_s = 1.0 / self._rate_hz if self._by_count else roles.time_unit_s
             what = "column of sample numbers" if self._by_count else "time column"
             self._times = TimeAxis(unit_s, what, table.time_digits)
 
@@ -61,9 +69,28 @@ class TextAxis:
         if self._times is None:
             return
         try:
-            self._times.add(values[:, self._column])
+            self._times.add(self._unwrapped(values[:, self._column]))
         except TimeColumnError as error:
             raise self._bad_times(error, reader) from error
+
+    def _unwrapped(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Clock times going on after midnight."""
+        if not self._is_clock:
+            return times
+        # no clock shows what is missing or beyond a few days
+        known = np.flatnonzero(np.abs(times) < _MOST_CLOCK_S)
+        if not known.size:
+            return times
+        clock = times[known]
+        back = np.diff(clock, prepend=max(self._last_clock, float(clock[0]) - _DAY_S)) < -0.5 * _DAY_S
+        self._last_clock = float(clock[-1])
+        if not self._days and not back.any():
+            return times
+        days = self._days + np.cumsum(back)
+        self._days = int(days[-1])
+        out = times.copy()
+        out[known] += days * _DAY_S
+        return out
 
     def fit(self, reader: RowReader) -> Axis:
         """The axis of all rows.
@@ -72,14 +99,29 @@ class TextAxis:
         ------
         app.errors.CaptureError : times that make no axis; names the row.
         """
+        axis = self._fitted(reader)
+        starts = [part.start_s for part in axis.segments]
+        if abs(starts[0]) <= _LATEST_S and all(a < b for a, b in pairwise(starts)):
+            return axis
+        # so far from zero that samples cannot be told apart, or beyond reason
+        text = f"the start of {starts[0]:.6g} s is too far off to tell times by; times count from 0"
+        segments = tuple(Segment(s.first, s.last, s.first / axis.rate_hz) for s in axis.segments)
+        return replace(axis, segments=segments, notices=(*axis.notices, Notice("start-left-out", text)))
+
+    def _fitted(self, reader: RowReader) -> Axis:
         if self._times is None:
             return self._counted(reader)
         try:
             fit = self._times.fit(reader.row_of)
         except TimeColumnError as error:
             raise self._bad_times(error, reader) from error
+        if self._base:
+            by_s = self._base * self._unit_s
+            moved = tuple(replace(part, start_s=part.start_s + by_s) for part in fit.segments)
+            fit = replace(fit, segments=moved)
         if self._by_count:
-            return Axis(self._rate_hz, None, self._numbered(fit.segments, reader), fit.notices)
+            segments = self._numbered(fit.segments, reader)
+            return Axis(self._rate_hz, None, segments, (*self._derived(), *fit.notices))
         fitted_hz, std_hz = self._checked(fit.rate_hz), fit.rate_std_hz
         notices = list(fit.notices)
         for code, other_hz, who in (
@@ -120,11 +162,12 @@ class TextAxis:
             parts = list(zip(times, pairwise(edges), strict=True))
             apart = pairwise(parts)
             if all(t + (b - a) / self._rate_hz <= u + 1e-9 * abs(u) for (t, (a, b)), (u, _) in apart):
-                return Axis(self._rate_hz, None, tuple(Segment(a, b, t) for t, (a, b) in parts), ())
+                records = tuple(Segment(a, b, t) for t, (a, b) in parts)
+                return Axis(self._rate_hz, None, records, tuple(self._derived()))
         segments = tuple(
             Segment(first, last, start_s + first / self._rate_hz) for first, last in pairwise(edges)
         )
-        notices = []
+        notices = self._derived()
         if len(segments) > 1:
             second = reader.row_of(segments[1].first)
             text = (
@@ -132,6 +175,12 @@ class TextAxis:
             )
             notices.append(Notice("records", text, len(segments) - 1, segments[1].first))
         return Axis(self._rate_hz, None, segments, tuple(notices))
+
+    def _derived(self) -> list[Notice]:
+        if self._told_hz is not None or not self._facts.derived:
+            return []
+        text = f"the rate of {self._rate_hz:.9g} Hz is worked out from {self._facts.derived}, which the file states"
+        return [Notice("rate-derived", text)]
 
     def _checked(self, rate_hz: float) -> float:
         if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import Any
 
 from numpy.typing import NDArray
 
-from app.errors import CaptureError
+from app.errors import CaptureError, one_line
 from app.files.capture_checks import check_clipping
 from app.files.capture_common import distinct
 from app.files.capture_options import ReadOptions, Watch, counted
 from app.files.text_axis import Axis
 from app.files.text_cells import Kind
-from app.files.text_records import laid_end_to_end
+from app.files.text_records import Block, laid_end_to_end, side_by_side
 from app.files.text_rows import RowReader
 from app.files.text_table import Table
 from app.files.text_units import COUNTS, Unit, find_unit
@@ -21,6 +22,7 @@ from app.model.capture import Capture, Channel
 from dsp.results import Notice
 
 FORMAT = "delimited text"
+_MOST_BLOCKS = 64
 
 _ODD_CELLS = {
     Kind.EMPTY: ("missing", "empty"),
@@ -58,7 +60,7 @@ def assembled(
         *_row_notices(table, reader),
         *check_clipping(channels, watch),
     )
-    return laid_end_to_end(
+    capture = laid_end_to_end(
         Capture(
             table.head.path.name,
             FORMAT,
@@ -71,6 +73,22 @@ def assembled(
             warnings=warnings,
         )
     )
+    return side_by_side(capture, _blocks(table, reader)) if reader.records else capture
+
+
+def _blocks(table: Table, reader: RowReader) -> list[Block]:
+    """The stretches of samples below headers of their own, where there is one channel."""
+    if len(table.roles.channels) != 1 or len(reader.records) > _MOST_BLOCKS:
+        return []
+    at = table.roles.channels[0]
+    edges = [0, *reader.records, reader.samples]
+    blocks = []
+    for first, last in pairwise(edges):
+        title = reader.titles_before(first)[at] if first else table.titles[at]
+        facts = reader.facts_before(first) if first else table.facts
+        unit = title.unit or find_unit(facts.value_unit or "")
+        blocks.append(Block(first, last, one_line(facts.channel or title.name), unit))
+    return blocks
 
 
 def _channels(table: Table, options: ReadOptions, columns: Sequence[NDArray[Any]]) -> tuple[Channel, ...]:

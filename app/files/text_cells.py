@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from enum import Enum
+from functools import lru_cache
 from typing import NamedTuple
 
 _POINT = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eEdD][+-]?\d+)?")
@@ -50,6 +51,12 @@ def read_cell(text: str, decimal: str) -> Cell:
     text = text.strip().strip('"').strip()
     if len(text) > _LONGEST:
         return Cell(Kind.TEXT, math.nan)
+    return _read(text, decimal)
+
+
+# the first lines of a file are looked at in many ways
+@lru_cache(maxsize=1 << 13)
+def _read(text: str, decimal: str) -> Cell:
     if not text:
         return Cell(Kind.EMPTY, math.nan)
     if (_POINT if decimal == "." else _COMMA).fullmatch(text):

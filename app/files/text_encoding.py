@@ -127,22 +127,37 @@ def line_blocks(
     size = head.size if content is None else len(content)
     with head.path.open("rb") if content is None else io.BytesIO(content) as file:
         file.seek(coding.mark_bytes)
+        if not coding.wide and not coding.returns_only:
+            yield from _plain_blocks(head, file, size)
+            return
         carried = b""
         for piece in _decoded(file, coding):
             block = carried + piece
             end = block.rfind(b"\n") + 1
             carried = block[end:]
             if len(carried) > LONGEST_LINE:
-                raise CaptureError(
-                    head.path,
-                    "",
-                    f"a line is longer than {LONGEST_LINE} bytes, so this is no table",
-                    "one row a sample is read",
-                )
+                raise _too_long(head)
             if end:
                 yield _unpadded(block[:end]), min(file.tell() / size, 1.0)
         if carried := _unpadded(carried):
             yield carried, 1.0
+
+
+def _plain_blocks(head: Head, file: BinaryIO, size: int) -> Iterator[tuple[bytes, float]]:
+    """The same where bytes are characters and lines end in a line feed, with fewer copies."""
+    while block := file.read(BLOCK_BYTES):
+        if not block.endswith(b"\n"):
+            rest = file.readline(LONGEST_LINE + 1)
+            if len(rest) > LONGEST_LINE:
+                raise _too_long(head)
+            block += rest
+        if block := _unpadded(block):
+            yield block, min(file.tell() / size, 1.0)
+
+
+def _too_long(head: Head) -> CaptureError:
+    problem = f"a line is longer than {LONGEST_LINE} bytes, so this is no table"
+    return CaptureError(head.path, "", problem, "one row a sample is read")
 
 
 def _unpadded(block: bytes) -> bytes:

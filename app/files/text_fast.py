@@ -6,6 +6,8 @@ one core, and on several cores at once. Whatever it does not take, the slower wa
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any
 
@@ -15,8 +17,9 @@ from numpy.typing import NDArray
 from app.files.capture_options import Watch
 from app.files.text_layout import Layout
 
-_ASK_EVERY_S = 0.05
-_BLANKS = tuple(b" \t\r")
+_ASK_EVERY_S = 0.01
+_PART = 1 << 16
+_END, _RETURN, _TAB, _BLANK, _COMMA, _POINT = b"\n\r\t ,."
 
 
 class FastRows:
@@ -27,6 +30,8 @@ class FastRows:
         # of a comma with a decimal comma only quotes tell which is which
         self._polars = library if layout.delimiter != layout.decimal else None
         self._data = [str(i) for i in layout.data]
+        kinds = ("Float64" if i in layout.data else "String" for i in range(layout.columns))
+        self._schema = {str(i): getattr(library, kind) for i, kind in enumerate(kinds)}
 
     @property
     def available(self) -> bool:
@@ -41,22 +46,21 @@ class FastRows:
             block = _single_blanks(block)
         if layout.decimal == ",":
             # faster than the library's own way
-            block = block.replace(b".", b"x").replace(b",", b".")
-        schema = {
-            str(i): polars.Float64 if i in layout.data else polars.String for i in range(layout.columns)
-        }
+            block = _points(block)
         try:
             frame = polars.read_csv(
                 block,
                 has_header=False,
                 separator=layout.delimiter,
-                schema=schema,
+                schema=self._schema,
             )
         except polars.exceptions.PolarsError:
             return None
         if len(self._data) < layout.columns:
             frame = frame.select(self._data)
-        if frame.height != block.count(b"\n") or any(column.null_count() for column in frame):
+        # the library passes over empty lines
+        lines = sum(np.count_nonzero(part == _END) for part in _parts(np.frombuffer(block, np.uint8)))
+        if frame.height != lines or any(column.null_count() for column in frame):
             return None
         values: NDArray[np.float64] = frame.to_numpy(order="fortran")
         # what comes from one column alone may be the library's own memory
@@ -76,6 +80,8 @@ def open_fast_reader(watch: Watch) -> Any:
 
 
 def _library() -> Any:
+    # blocks are read side by side already; more threads for each take memory and no less time
+    os.environ.setdefault("POLARS_MAX_THREADS", "1")
     try:
         import polars
     except ImportError:
@@ -83,24 +89,63 @@ def _library() -> Any:
     return polars
 
 
+def _parts(codes: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
+    """Views of ``codes`` so small that what is worked out of each takes no fresh memory from the system."""
+    for at in range(0, codes.size, _PART):
+        yield codes[at : at + _PART]
+
+
+def _points(block: bytes) -> bytes:
+    """``block`` with a point for each comma; a point that stands there is no number's."""
+    if b"." in block:
+        return block.replace(b".", b"x").replace(b",", b".")
+    out = bytearray(block)
+    for part in _parts(np.frombuffer(out, np.uint8)):
+        commas = (part == _COMMA).view(np.uint8)
+        commas *= _POINT - _COMMA
+        np.add(part, commas, out=part)
+    return bytes(out)
+
+
 def _single_blanks(block: bytes) -> bytes:
     """``block`` with one blank between cells, and none at the ends of a row."""
     codes = np.frombuffer(block, np.uint8)
-    end = codes == ord("\n")
-    ends = np.flatnonzero(end)
-    begins = np.concatenate([[0], ends[:-1] + 1])
-    if (
-        not any(odd in block for odd in (b"\t", b"\r", b"  "))
-        and not (codes[begins] == ord(" ")).any()
-        and not (codes[np.maximum(ends - 1, 0)] == ord(" ")).any()
-    ):
+    if _is_single(codes) and b"\t" not in block and b"\r" not in block:
         return block
-    gap = np.isin(codes, _BLANKS)
+    out = []
+    before = _END
+    for at in range(0, codes.size, _PART):
+        part = codes[at : at + _PART]
+        following = codes[at + _PART] if at + _PART < codes.size else _END
+        kept = _with_single_blanks(part, before, following)
+        before = kept[-1] if kept.size else before
+        out.append(kept.tobytes())
+    return b"".join(out)
+
+
+def _is_single(codes: NDArray[np.uint8]) -> bool:
+    """Whether no blank stands beside another or at an end of a row; empty rows do not pass."""
+    before = True
+    for part in _parts(codes):
+        apart = (part == _END) | (part == _BLANK)
+        if (before and apart[0]) or (apart[1:] & apart[:-1]).any():
+            return False
+        before = bool(apart[-1])
+    return True
+
+
+def _with_single_blanks(codes: NDArray[np.uint8], before: int, following: int) -> NDArray[np.uint8]:
+    """The same of a part of a block, of which the byte kept ``before`` and the one ``following`` are told."""
+    end = codes == _END
+    gap = (codes == _BLANK) | (codes == _TAB) | (codes == _RETURN)
     # a blank goes if a blank or the end follows, and if the row only begins
     drop = gap.copy()
     drop[:-1] &= gap[1:] | end[1:]
-    kept = codes[~drop]
-    first = np.concatenate([[True], kept[:-1] == ord("\n")])
-    kept = kept[~(first & np.isin(kept, _BLANKS))]
-    kept[np.isin(kept, _BLANKS)] = ord(" ")
-    return kept.tobytes()
+    drop[-1] &= following in (_END, _BLANK, _TAB, _RETURN)
+    kept, gaps = codes[~drop], gap[~drop]
+    if kept.size:
+        gaps[1:] &= kept[:-1] == _END
+        gaps[0] &= before == _END
+    out: NDArray[np.uint8] = kept[~gaps]
+    out[(out == _TAB) | (out == _RETURN)] = _BLANK
+    return out

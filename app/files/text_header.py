@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.files.text_cells import Kind, is_number, read_cell, split_row
-from app.files.text_keys import QUANTITY, TIME, WITH_UNIT, meaning
+from app.files.text_keys import BARE_RATE, QUANTITY, TIME, WITH_UNIT, meaning
 from app.files.text_layout import Layout, is_filled
-from app.files.text_units import Unit, is_units_row, plain_cell, split_header, unit_of_cell
+from app.files.text_units import Unit, is_units_row, plain_cell, split_header, split_label, unit_of_cell
 
 COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
 _GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
@@ -19,6 +19,9 @@ LONGEST_LINE = 8 << 10
 _PREAMBLE_LINES = 200
 _SECTION = re.compile(r"\[[^\W\d][\w -]{2,}\]")
 _KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,60}}?)\s+{WITH_UNIT}")
+_LISTED = re.compile(
+    r"(?:column|col\.?|field|channel)?\s*(?P<number>\d{1,3})\s*[:=.)-]\s*(?P<title>\D.{0,80})", re.I
+)
 _NAMES = re.compile(r"(channel|signal|trace|source|label)s?([ _]names?)?:?|names?:?", re.I)
 _UNITS = re.compile(r"((vertical|channel|y)[ _])?units?:?", re.I)
 
@@ -46,7 +49,7 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
     A row of units may stand below the names; a unit may stand with its name.
     """
     rows: list[list[str]] = []
-    filled = [line for line in short_lines(above) if is_filled(line)]
+    filled = [line for line in _joined(short_lines(above)) if is_filled(line)]
     for line in reversed(filled[-_HEADER_LINES:]):
         if _SECTION.fullmatch(line.strip()) or (not rows and _is_said(line, layout)):
             continue
@@ -60,10 +63,57 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
     for i in range(min(2, len(rows))):
         if is_units_row(rows[i]):
             units = [unit_of_cell(cell) for cell in rows.pop(i)]
+            if i and len(rows) > 1 and _are_remarks(rows[0]) and all(rows[1]):
+                del rows[0]
             break
+    if not rows:
+        rows = _listed(filled, layout)
     names = [split_header(cell) for cell in rows[0]] if rows else [("", None)] * len(layout.data)
+    if len(rows) > 1:
+        names = _grouped(names, rows[1])
     titles = [Title(name, below or own) for (name, own), below in zip(names, units, strict=True)]
     return [_filled(title, *keyed) for title, keyed in zip(titles, _keyed(filled, layout), strict=True)]
+
+
+def _grouped(names: Sequence[tuple[str, Unit | None]], above: Sequence[str]) -> list[tuple[str, Unit | None]]:
+    """Names that occur twice, with that of the group of columns before them which stands in the row above."""
+    groups: list[str] = []
+    for cell in above:
+        groups.append(plain_cell(cell) or (groups[-1] if groups else ""))
+    plain = [name for name, _ in names]
+    return [
+        (f"{group} {name}" if group and plain.count(name) > 1 and not TIME.fullmatch(name) else name, unit)
+        for group, (name, unit) in zip(groups, names, strict=True)
+    ]
+
+
+def _are_remarks(cells: Sequence[str]) -> bool:
+    """Whether a row below names and units may hold remarks: it says nothing of a unit or of times."""
+    labels = [split_header(cell) for cell in cells]
+    return all(unit is None and not TIME.fullmatch(name) for name, unit in labels)
+
+
+def _joined(lines: Sequence[str]) -> list[str]:
+    """``lines`` with those put together that a cell in quotes goes across."""
+    out: list[str] = []
+    open_quote = False
+    for line in lines:
+        if open_quote and len(out[-1]) < LONGEST_LINE:
+            out[-1] += " " + line.strip("\r")
+        else:
+            out.append(line)
+        open_quote = out[-1].count('"') % 2 == 1
+    # a stray quote, as of inches, opens nothing
+    return list(lines) if open_quote else out
+
+
+def _listed(above: Sequence[str], layout: Layout) -> list[list[str]]:
+    """One row of titles from lines that each name a column, as ``# column 2: line [V]``; none without them."""
+    found = [match for line in above if (match := _LISTED.fullmatch(uncommented(line).strip()))]
+    numbers = [int(match["number"]) for match in found]
+    if len(found) != layout.columns or numbers != list(range(numbers[0], numbers[0] + len(found))):
+        return []
+    return [[found[i]["title"] for i in layout.data]]
 
 
 def _filled(title: Title, name: str, unit: str) -> Title:
@@ -87,6 +137,8 @@ def _keyed(above: Sequence[str], layout: Layout) -> list[tuple[str, str]]:
 
 def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None:
     """The cells of ``line`` above the data columns; None if it is no line of titles."""
+    if _states(line, layout):
+        return None
     for text in dict.fromkeys((uncommented(line), line)):
         for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")):
             cells = _split(text.strip("\r\n"), delimiter, layout)
@@ -95,8 +147,27 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
             wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
             kinds = [read_cell(cell, layout.decimal).kind for cell in wanted]
             if Kind.TEXT in kinds and (numbered or Kind.NUMBER not in kinds or _are_numbered(wanted)):
-                return None if _is_stated(cells, layout) else wanted
+                return None if _is_stated(cells, wanted, layout) else wanted
     return None
+
+
+def _states(line: str, layout: Layout) -> bool:
+    """Whether two cells alone are a word that is sought and what it is to be: ``Sample interval,1e-06``."""
+    for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
+        cells = (
+            [plain_cell(cell) for cell in split_row(uncommented(line), delimiter)] if delimiter != " " else []
+        )
+        if len(cells) > 1 and cells[0] and cells[1] and not any(cells[3:]):
+            said = meaning(cells[0])
+            is_quantity = QUANTITY.fullmatch(cells[1]) is not None
+            if said in ("value unit", "time unit", "channel"):
+                return len(layout.data) == 1 and not is_quantity and not any(cells[2:])
+            if said is not None:
+                return is_quantity
+    if len(layout.data) == 1 and BARE_RATE.search(line) and split_label(line)[1] == "":
+        return True
+    key, mark, rest = re.sub("[=：]", ":", uncommented(line), count=1).partition(":")
+    return bool(mark) and meaning(key) is not None and QUANTITY.fullmatch(plain_cell(rest)) is not None
 
 
 def _is_said(line: str, layout: Layout) -> bool:
@@ -117,8 +188,11 @@ def _are_numbered(cells: Sequence[str]) -> bool:
     ]
 
 
-def _is_stated(cells: Sequence[str], layout: Layout) -> bool:
-    """Whether the line states something, as ``Sample rate, 1000000`` or ``Channels: 1`` do."""
+def _is_stated(cells: Sequence[str], wanted: Sequence[str], layout: Layout) -> bool:
+    """Whether the line states something, as ``Sample rate, 1000000`` or ``Channels: 1`` do.
+
+    What is stated beside several titles ``wanted``, as in ``X,CH1 (V),dt = 2e-6``, does not make them none.
+    """
     # a single column splits at any mark, a line about it too
     parts = cells if len(cells) > 1 else re.split(r"[\s,;:=]+", cells[0])
     values = [plain_cell(part) for part in parts[1:]]
@@ -127,7 +201,7 @@ def _is_stated(cells: Sequence[str], layout: Layout) -> bool:
     keyed = meaning(parts[0]) is not None and any(
         is_number(value, layout.decimal) or QUANTITY.fullmatch(value) for value in values
     )
-    return keyed or any(_STATED.search(cell) for cell in cells)
+    return keyed or any(_STATED.search(cell) for cell in (wanted if len(wanted) > 1 else cells))
 
 
 def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:

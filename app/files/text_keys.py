@@ -12,7 +12,11 @@ NUMBER = (
 )
 WITH_UNIT = rf"(?P<value>{NUMBER})\s*(?P<unit>%|[A-Za-zµμ][A-Za-z/]*)?"
 QUANTITY = re.compile(WITH_UNIT)
-TIME = re.compile(r"((relative|elapsed)\ )? (times?|time\ ?stamp|zeit|temps|tiempo|t) (\ axis)?", re.I | re.X)
+BARE_RATE = re.compile(rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[kMG]?(?:S|Sa|samples)/s|[kM]?[Ss]ps)\b")
+TIME = re.compile(
+    r"((relative|elapsed)\ )? (times?|time\ ?stamp|zeit|temps|tiempo|tempo|tijd|tid|czas|время|时间|時間|t) (\ axis)?",
+    re.I | re.X,
+)
 
 _PATTERNS = {
     name: re.compile(pattern, re.I | re.X)
@@ -22,12 +26,18 @@ _PATTERNS = {
             | abtast(intervall|periode|zeit)
             | ((x|h|t|time|horizontal|horiz|hor|sample|sampling)\ )+(period|step|spacing|resolution)
             | d[tx] | (delta|Δ)\ ?([tx]|time) | ts | x(incr?|delta) | interval\ between\ samples
-            | (time|seconds|secs?|s)\ ?(per|/)\ ?(sample|point)""",
-        "rate": r"""(samples?|sampling|acquisition|data|scan)\ ?(rate|frequency|freq|clock)
+            | (time|seconds|secs?|s)\ ?(per|/)\ ?(sample|point)
+            | p[ée]riode\ d['’][ée]chantillonnage | per[ií]odo\ de\ muestreo | интервал\ дискретизации
+            | 采样(间隔|周期) | サンプリング(間隔|周期)""",
+        "rate": r"""fr[ée]quence\ d['’][ée]chantillonnage | frecuencia\ de\ muestreo | frequenza\ di\ campionamento
+            | частота\ дискретизации | 采样(率|频率) | サンプリング(周波数|レート) | サンプルレート
+            | (samples?|sampling|acquisition|data|scan)\ ?(rate|frequency|freq|clock)
             | abtast(rate|frequenz) | rate | fs | f\ s | sr | sps | (samples|points)\ ?(per|/)\ ?(s|sec|second)""",
         "start": r"""((x|h|t|time|horizontal|horiz|hor)\ ?)*(start|origin|zero|org)(\ time)?
             | [tx]\ ?(0|zero|start|origin)
             | (time\ of\ )?first\ (sample|point)(\ time)?""",
+        "end": r"""((x|h|t|time|horizontal|horiz|hor)\ ?)*(stop|end)(\ time)? | (time\ of\ )?last\ (sample|point)(\ time)?""",
+        "duration": r"(record(ing)?|capture|acquisition|total|sweep)?\ ?(duration|time\ span|length\ in\ time)",
         "count": r"""(number|num|no|nr|count)\ (of\ )?(samples|points) | (sample|point)\ count
             | record\ length | samples | points""",
         "before trigger": r"""pre\ ?trig(ger)?(\ (samples?|points?|time|length|count|duration))?
@@ -44,7 +54,7 @@ _PATTERNS = {
             | (adc|code)\ (offset|zero|mid|reference|midpoint)""",
         "time unit": r"(horizontal|horiz|hor|x|time)(\ axis)?\ units?",
         "value unit": r"((vertical|vert|y|channel|value)(\ axis)?\ )?units?",
-        "channel": r"source | ((channel|signal|trace)(\ name)?)",
+        "channel": r"source | label | ((channel|signal|trace)(\ name)?)",
     }.items()
 }
 

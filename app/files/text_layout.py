@@ -16,7 +16,7 @@ _DIALECTS = ((",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|",
 _SAMPLED_LINES = 200
 _LETTERS = re.compile(r"[^\W\d_]{2}")
 # what lines between titles and rows may be drawn with
-_RULE = " \t\r\f\v,;|+-=_\x1a"
+_RULE = " \t\r\f\v,;|+-=_:\x1a"
 # so many rows on end are no part of a preamble
 _LONG_RUN = 8
 # a row with text beside its numbers is more likely a title line than a sample
@@ -81,7 +81,31 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
     delimiter, decimal, shape = chosen
     layout = Layout(delimiter, decimal, shape.columns, shape.data, 0)
     first = _first_row(lines, layout)
+    first = first if first is None else _first_so_called(lines, layout, first, sample)
     return None if first is None else Layout(delimiter, decimal, shape.columns, shape.data, first)
+
+
+def _first_so_called(lines: Sequence[str], layout: Layout, first: int, sample: Sequence[str]) -> int:
+    """``first``, or the first of ``lines`` after it that begins with the word with which the later rows all do.
+
+    In ``Scale,5`` and ``Offset,0`` above ``Data,0.1`` and so on the numbers are none of samples.
+    """
+    if layout.data[0] == 0:
+        return first
+    words = [_word(layout, line) for line in sample[len(sample) // 2 :] if layout.is_row(line)]
+    if not words or not words[-1] or any(word != words[-1] for word in words):
+        return first
+    rows = (
+        i
+        for i in range(first, len(lines))
+        if layout.is_row(lines[i]) and _word(layout, lines[i]) == words[-1]
+    )
+    return next(rows, first)
+
+
+def _word(layout: Layout, line: str) -> str:
+    """The letters that a row begins with."""
+    return "".join(filter(str.isalpha, layout.split(line)[0]))
 
 
 @dataclass(frozen=True)
@@ -119,6 +143,8 @@ def _is_decimal_comma(sample: Sequence[str]) -> bool:
     return (
         len(pairs) * 2 > len(sample)
         and all(tail.isdigit() and head.lstrip("+-").isdigit() for head, tail in pairs)
+        # numbers filled up with zeros
+        and not any(len(head) > 1 and head.startswith("0") for head, _ in pairs)
         and any(tail.startswith("0") and len(tail) > 1 for tail in tails)
     )
 

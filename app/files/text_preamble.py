@@ -14,12 +14,24 @@ from itertools import combinations
 
 from app.files.text_cells import split_row
 from app.files.text_header import LONGEST_LINE, short_lines, uncommented
-from app.files.text_keys import NUMBER, QUANTITY, WITH_UNIT, meaning, number
+from app.files.text_keys import BARE_RATE, NUMBER, QUANTITY, WITH_UNIT, meaning, number
 from app.files.text_layout import Layout
 from app.files.text_units import find_rate_unit, find_unit, plain_cell, split_label
 
 _NUMERIC = frozenset(
-    ("interval", "rate", "start", "count", "before trigger", "trigger", "step", "offset", "reference")
+    (
+        "interval",
+        "rate",
+        "start",
+        "end",
+        "duration",
+        "count",
+        "before trigger",
+        "trigger",
+        "step",
+        "offset",
+        "reference",
+    )
 )
 # keys are bounded, so that a search takes no longer than lines are long
 # "dt = 2 us", "fs: 5 MS/s", but not the clock time "12:00:01" or a date
@@ -28,7 +40,18 @@ _INLINE = re.compile(
 )
 _KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,60}}?)\s+{WITH_UNIT}")
 _SAMPLED_AT = re.compile(rf"\bsampled (?:at|with) (?P<value>{NUMBER})\s*(?P<unit>[kMG]?Hz)\b", re.I)
-_BARE_RATE = re.compile(rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[kMG]?(?:S|Sa|samples)/s|[kM]?[Ss]ps)\b")
+_BESIDE_OTHERS = re.compile(
+    rf"(?P<key>[A-Za-z][\w -]{{0,30}}?)\s+(?:{WITH_UNIT}|(?P<text>[A-Za-zµΩ%]{{1,4}}))"
+)
+# behind other words, as of a title
+_SHORT_KEY = re.compile(r"(?<=\W)(?:fs|dt|sampl\w* (?:rate|interval|period|frequency))$", re.I)
+_PER_POINT = re.compile(
+    rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[mµμunp]?s(?:ec)?)\s*(?:/|per)\s*(?:pts?|points?|samples?|Sa?)\b"
+)
+_NAMED = re.compile(
+    r'"(?P<key>[A-Za-z][\w ()/.-]{0,60})"\s*:\s*(?:"(?P<text>[^"]{0,60})"|(?P<number>[^\s,}"\]]{1,40}))'
+)
+_WIDE = str.maketrans("：，；（）＝", ":,;()=")
 
 
 @dataclass(frozen=True)
@@ -43,6 +66,8 @@ class Facts:
     value_unit: str | None = None
     channel: str | None = None
     before_trigger: tuple[float, str] | None = None
+    derived: str = ""
+    """From what the interval was worked out, where it was not stated as such."""
 
     @property
     def stated_rate_hz(self) -> float | None:
@@ -101,7 +126,29 @@ def stated_facts(lines: Sequence[str], layout: Layout) -> Facts:
             facts = replace(facts, rate_hz=pair.value * (rate_factor or 1.0))
         elif not is_rate and facts.interval_s is None:
             facts = replace(facts, interval_s=pair.value * (time.factor if time and time.time else 1.0))
-    return facts
+    return facts if facts.stated_rate_hz is not None else _derived(facts, found, time_unit)
+
+
+def _derived(facts: Facts, found: dict[str, _Pair], time_unit: str) -> Facts:
+    """With the interval from the number of samples and how long they take, if that is all there is.
+
+    Whether the last sample stands at the end or one interval before it is told by which interval is rounder.
+    """
+    end_s, lasts_s = _seconds(found.get("end"), time_unit), _seconds(found.get("duration"), time_unit)
+    if facts.count is None or facts.count < 2:
+        return facts
+    if end_s is not None and facts.start_s is not None:
+        lasts_s, what = end_s - facts.start_s, "start, end and number of samples"
+    else:
+        what = "duration and number of samples"
+    if lasts_s is None or not lasts_s > 0:
+        return facts
+    steps = (lasts_s / (facts.count - 1), lasts_s / facts.count)
+    return replace(
+        facts,
+        interval_s=min(steps, key=lambda step: len(f"{step:.9e}".split("e")[0].rstrip("0"))),
+        derived=what,
+    )
 
 
 def _seconds(pair: _Pair | None, time_unit: str) -> float | None:
@@ -144,13 +191,21 @@ def _pair(key: str, text: str, unit: str, decimal: str) -> _Pair | None:
 
 def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str]]:
     """Key, value and what may be its unit, from everywhere they may stand."""
-    for line in map(uncommented, short_lines(lines[: layout.first_line])):
+    for line in [uncommented(each).translate(_WIDE) for each in short_lines(lines[: layout.first_line])]:
+        for match in _NAMED.finditer(line):
+            yield match["key"], match["text"] if match["text"] is not None else match["number"], ""
+        pieces = [_BESIDE_OTHERS.fullmatch(piece.strip()) for piece in line.split(";") if piece.strip()]
+        if len(pieces) > 1 and all(pieces):
+            for piece in filter(None, pieces):
+                yield piece["key"], piece["value"] or piece["text"], piece["unit"] or ""
         for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
             if delimiter != " " and delimiter in line:
                 yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
                 break
         for match in _INLINE.finditer(line.replace('"', " ")):
             yield match["key"].strip(), match["value"], match["unit"] or ""
+            if short := _SHORT_KEY.search(match["key"].strip()):
+                yield short[0], match["value"], match["unit"] or ""
         if blank := _KEY_BLANK_VALUE.fullmatch(line.strip()):
             yield blank["key"], blank["value"], blank["unit"] or ""
         key, colon, rest = line.partition(":")
@@ -164,15 +219,20 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
     # a comment may just say "vent motor at 2 MS/s"; hertz alone could be any frequency
     for match in _SAMPLED_AT.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
-    for match in _BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
+    for match in _PER_POINT.finditer("\n".join(short_lines(lines[:first]))):
+        yield "interval", match["value"], match["unit"]
+    for match in BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
 
 
 def _beside(cells: Sequence[str]) -> Iterator[tuple[str, str, str]]:
-    """A key in one cell, its value in the next, perhaps the unit in the one after."""
+    """A key in one cell, its value in the next that is filled, perhaps the unit in the one after."""
+    filled = [cell for cell in cells if cell]
     for i, key in enumerate(cells[:-1]):
         if key and cells[i + 1]:
             yield key, cells[i + 1], cells[i + 2] if i + 2 < len(cells) else ""
+    if len(filled) < len(cells) and len(filled) in (2, 3) and cells[0] == filled[0]:
+        yield filled[0], filled[1], filled[2] if len(filled) > 2 else ""
 
 
 def _below(rows: Sequence[Sequence[str]], layout: Layout) -> Iterator[tuple[str, str, str]]:

@@ -1,16 +1,18 @@
-"""Several records in one table: side by side as columns, or told apart by a column of record numbers."""
+"""Several records in one table: side by side as columns, or told apart by a column of record numbers; and channels
+that stand one below the other as records do."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.files.text_header import Title
+from app.files.text_units import Unit
 from app.model.capture import Capture, Channel, Segment
 from dsp.results import Notice
 
@@ -50,6 +52,52 @@ def laid_end_to_end(capture: Capture) -> Capture:
             for i in range(count)
         ),
         warnings=(*_moved(capture.warnings), Notice("records", text, count - 1, length)),
+    )
+
+
+@dataclass(frozen=True)
+class Block:
+    """Samples ``[first, last)`` stand below a header of their own, which names a channel and perhaps its unit."""
+
+    first: int
+    last: int
+    name: str
+    unit: Unit | None
+
+
+def side_by_side(capture: Capture, blocks: Sequence[Block]) -> Capture:
+    """Blocks of one length whose headers name different channels as those; else the capture as it is.
+
+    Where a column tells times they must begin anew with every block: later ones are those of a record.
+    """
+    lengths = {block.last - block.first for block in blocks}
+    names = [block.name for block in blocks]
+    anew = {notice.code: notice.count for notice in capture.warnings}
+    restarts = max(anew.get("time-restart", 0), anew.get("records", 0))
+    apart = [(part.first, part.last) for part in capture.segments] == [(b.first, b.last) for b in blocks]
+    if len(blocks) < 2 or len(lengths) > 1 or len(capture.channels) > 1 or not apart:
+        return capture
+    if restarts != len(blocks) - 1 or not all(names) or len(set(names)) < len(names):
+        return capture
+    whole = capture.channels[0]
+    channels = tuple(
+        Channel(
+            block.name,
+            whole.stored[block.first : block.last],
+            whole.scale if block.unit is None else block.unit.factor,
+            whole.offset,
+            whole.unit if block.unit is None else block.unit.symbol,
+        )
+        for block in blocks
+    )
+    said = [
+        notice for notice in capture.warnings if notice.code not in ("time-restart", "records", "text-rows")
+    ]
+    return replace(
+        capture,
+        channels=channels,
+        segments=(Segment(0, lengths.pop(), capture.start_s),),
+        warnings=tuple(_moved(said)),
     )
 
 

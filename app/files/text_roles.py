@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from app.files.capture_grid import median
 from app.files.text_header import Title
 from app.files.text_keys import TIME
 from app.files.text_preamble import Facts
@@ -72,7 +73,8 @@ def assign_roles(
         if _is_time(titles[i]) and not (_steps(preview[:, i]) != 0).any():
             continue  # a clock that shows whole seconds
         if _is_time(titles[i]) and _advances(preview[:, i]):
-            notices += _skew(preview[:, time], preview[:, i], i)
+            ratio = _time_unit(titles[i], facts)[0] / unit_s
+            notices += _skew(preview[:, time], preview[:, i] * ratio, i)
             continue
         channels.append(i)
     return Roles(time, unit_s, None, tuple(channels), tuple(notices), record)
@@ -147,16 +149,16 @@ def _advances_evenly(column: NDArray[np.float64]) -> bool:
     far = far[np.isfinite(far)]
     if not far.size:
         return False
-    middle = float(np.median(far))
+    middle = median(far)
     same = int(np.count_nonzero(np.abs(far - middle) <= 0.1 * middle))
     return bool(middle > 0 and same >= 0.6 * far.size)
 
 
 def _skew(time: NDArray[np.float64], other: NDArray[np.float64], column: int) -> list[Notice]:
     """A notice where another time column does not tell the same times as the one used."""
-    step = float(np.median(_steps(time)))
+    step = median(_steps(time))
     both = np.isfinite(time) & np.isfinite(other)
-    late = float(np.median((other - time)[both])) if both.any() else 0.0
+    late = median((other - time)[both]) if both.any() else 0.0
     if step <= 0 or abs(late) <= 0.01 * step:
         return []
     text = (

@@ -15,13 +15,15 @@ from app.files.capture_common import Head
 from app.files.capture_options import Watch, counted
 from app.files.text_cells import SCPI_INFINITY, SCPI_NAN, Cell, Kind, is_number, read_cell
 from app.files.text_fast import FastRows
-from app.files.text_header import COMMENT
+from app.files.text_header import COMMENT, Title, column_titles
 from app.files.text_layout import Layout
 from app.files.text_plain import PlainRows, Rows
 from app.files.text_preamble import Facts, stated_facts
 from app.files.text_table import Table
 
-_SMALL_BYTES = 16 << 10
+_SMALL_BYTES = 2 << 10
+# of less the library's call takes longer than the rows
+_WORTH_A_CALL_BYTES = 64 << 10
 # what is kept of the lines of text that stand before records
 _MOST_HEADERS, _MOST_HEADER_LINES, _LONGEST_TEXT = 10_000, 64, 200
 _BLANK = " \t\r\f\v\x1a"
@@ -81,6 +83,11 @@ class RowReader:
         lines = self._before.get(sample, [])
         return stated_facts(lines, replace(self._layout, first_line=len(lines)))
 
+    def titles_before(self, sample: int) -> list[Title]:
+        """The titles of the data columns in the lines of text right before ``sample``."""
+        lines = self._before.get(sample, [])
+        return column_titles(lines, replace(self._layout, first_line=len(lines)))
+
     @property
     def runs_beside(self) -> bool:
         """Whether `prepared` runs beside other threads rather than in turn with them."""
@@ -121,7 +128,11 @@ class RowReader:
         return values
 
     def _read_part(self, block: bytes, last: bool) -> Rows:
-        return self.read(block, self._plain.rows(block) if block.endswith(b"\n") else None, last)
+        values = None
+        if block.endswith(b"\n"):
+            fast = self._fast if len(block) >= _WORTH_A_CALL_BYTES else None
+            values = self._plain.rows(block) if fast is None or not fast.available else fast.rows(block)
+        return self.read(block, values, last)
 
     def _note_start(self, row: int, sample: int | None = None) -> None:
         """Remember where the difference between rows of the file and samples changes."""

@@ -38,9 +38,11 @@ class ColumnStore:
         if self._columns and end > len(self._columns[0]):
             room = max(end, int(1.02 * end / max(fraction, 0.01)) + 16 if fraction < 1.0 else end)
             for i, column in enumerate(self._columns):
-                grown = np.empty(room, column.dtype)
-                grown[: self._length] = column[: self._length]
-                self._columns[i] = grown
+                if self._length:
+                    # the system moves pages instead of copying them, so there are never two of a column
+                    column.resize(room, refcheck=False)
+                else:
+                    self._columns[i] = np.empty(room, column.dtype)
         for i, column in zip(chosen, self._columns, strict=True):
             column[self._length : end] = values[:, i]
         self._length = end

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from app.files.text_rules import Rule, cell_rules, line_rules
 from app.files.text_units import Unit, find_unit
 
 _DELIMITERS = ("\t", ";", "|", ",")
@@ -26,10 +27,16 @@ _POINT_APART = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+,\d*|[+-]?\d{1,3}(?:\.\d{3})
 _BLANK_APART = re.compile(r"[+-]?\d{1,3}(?: \d{3})+(?:[.,]\d*)?")
 _PREFIXED = re.compile(r"0[xX][0-9a-fA-F]{1,16}")
 _BARE = re.compile(r"[0-9A-Fa-f]{2,8}")
+_LONG = re.compile(r"\d{16,22}")
+_LEVELS = (("l", "h"), ("lo", "hi"), ("low", "high"), ("false", "true"), ("off", "on"))
 _LETTER = re.compile(r"[A-Fa-f]")
 _CLOCK = re.compile(
-    r"(?:(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})[T ])?(?:(\d{1,2}):)?(\d{1,2}):(\d{2})([.,]\d+)?Z?"
+    r"(?:(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4}),?[T ]+)?"
+    r"(?:(\d{1,2}):)?(\d{1,2}):(\d{2})([.,]\d+|:\d{3,9})?(?:[ ]?([AaPp])\.?[Mm]\.?|Z|[+-]\d{2}:?\d{2})?"
 )
+# as circuit simulators and counters write numbers
+_SUFFIXED = re.compile(rf"({_NUMBER})[ \t]*([pnuµμmkKMG])?")
+_SUFFIXES = {"p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "k": 3, "K": 3, "M": 6, "G": 9}
 _FORTRAN = re.compile(r"(?<=\d)[dD](?=[+-]?\d)|(?<=\d\.)[dD](?=[+-]?\d)")
 _POWERS = {1e-15: -15, 1e-12: -12, 1e-9: -9, 1e-6: -6, 1e-3: -3, 1.0: 0, 1e3: 3, 1e6: 6, 1e9: 9}
 
@@ -37,11 +44,14 @@ _POWERS = {1e-15: -15, 1e-12: -12, 1e-9: -9, 1e-6: -6, 1e-3: -3, 1.0: 0, 1e3: 3,
 @dataclass(frozen=True)
 class Style:
     """``steps`` rewrite a text of whole lines in turn; ``units`` are those found in cells, by column;
-    ``codes`` tells whether there are hexadecimal codes."""
+    ``codes`` tells whether there are hexadecimal codes; ``bases`` is what was taken from the whole numbers of a
+    column, too long for a float; ``clocks`` are columns of clock times, which begin anew at midnight."""
 
-    steps: tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]], ...] = ()
+    steps: tuple[Rule, ...] = ()
     units: tuple[tuple[int, Unit], ...] = ()
     codes: bool = False
+    bases: tuple[tuple[int, int], ...] = ()
+    clocks: tuple[int, ...] = ()
 
     def rewritten(self, text: str) -> str:
         for pattern, by in self.steps:
@@ -58,8 +68,9 @@ class Style:
 def find_style(lines: Sequence[str]) -> Style:
     """The style of the table in ``lines``, of which the last ones count, for they are rows of it."""
     sample = [line for line in lines if line.strip()][-_SAMPLED_LINES:]
-    steps: list[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]] = []
-    joined = "\n".join(sample)
+    steps: list[Rule] = line_rules(sample)
+    joined = Style(tuple(steps)).rewritten("\n".join(sample))
+    sample = joined.split("\n")
     if "−" in joined:
         steps.append((re.compile("−"), "-"))
         joined = joined.replace("−", "-")
@@ -73,12 +84,15 @@ def find_style(lines: Sequence[str]) -> Style:
         joined = Style(tuple(steps)).rewritten(joined)
     rows = [_cells(line, delimiter) for line in joined.split("\n")]
     steps += _thousands(rows, delimiter)
+    steps += cell_rules(rows, delimiter)
     rows = [[Style(tuple(steps)).rewritten(cell) for cell in row] for row in rows]
     found = _columns(rows, delimiter)
     return Style(
-        (*steps, *(step for step, _ in found)),
-        tuple(unit for _, unit in found if unit is not None),
-        any(unit is None for _, unit in found),
+        (*steps, *(each.step for each in found)),
+        tuple((each.column, each.unit) for each in found if each.unit is not None and each.unit.symbol),
+        any(each.unit is None for each in found),
+        tuple((each.column, each.base) for each in found if each.base),
+        tuple(each.column for each in found if each.is_clock),
     )
 
 
@@ -99,9 +113,7 @@ def _cells(line: str, delimiter: str | None) -> list[str]:
     return [cell.strip(' "\r') for cell in cells]
 
 
-def _thousands(
-    rows: Sequence[Sequence[str]], delimiter: str | None
-) -> list[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]]:
+def _thousands(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[Rule]:
     """Rules that take out the marks between thousands, where there is no doubt of them."""
     cells = [cell for row in rows for cell in row]
     comma = any(_COMMA_APART.fullmatch(cell) for cell in cells)
@@ -114,19 +126,30 @@ def _thousands(
     return [(re.compile(rf"(?<=\d){mark}(?=\d{{3}}(?!\d))"), "") for mark in marks]
 
 
-def _columns(
-    rows: Sequence[Sequence[str]], delimiter: str | None
-) -> list[tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], str]], tuple[int, Unit] | None]]:
-    """Rules for single columns, each with the unit that it brings; None for codes."""
+@dataclass(frozen=True)
+class _Column:
+    """What is done to a column: ``unit`` is that which it brings, None for codes."""
+
+    column: int
+    step: Rule
+    unit: Unit | None
+    base: int = 0
+    is_clock: bool = False
+
+
+def _columns(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[_Column]:
+    """Rules for single columns."""
     widths = [len(row) for row in rows]
     usual = max(set(widths), key=widths.count, default=0)
-    found: list[tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], str]], tuple[int, Unit] | None]] = []
+    found: list[_Column] = []
     for column in range(min(usual, 1024)):
         cells = [row[column] for row in rows if len(row) == usual and row[column]]
         later = cells[len(cells) // 2 :]
-        if len(later) < 2 or all(re.fullmatch(_NUMBER, cell) for cell in later):
+        base = _base(later)
+        if len(later) < 2 or (not base and all(re.fullmatch(_NUMBER, cell) for cell in later)):
             continue
-        rule = _rule(later)
+        less = (r"\d{16,22}", lambda cell, base=base: str(int(cell) - base), Unit("", 1.0))
+        rule = less if base else _rule(later)
         if rule is not None:
             cell, by, unit = rule
             if delimiter is None:
@@ -136,8 +159,19 @@ def _columns(
                 before = rf'^(?:[^{apart}\n]*{apart}){{{column}}}[ "]*'
                 behind = rf'(?=[ "\r]*(?:{apart}|$))'
             pattern = re.compile(f"(?P<before>{before})(?P<cell>{cell}){behind}", re.M)
-            found.append(((pattern, _Within(by)), None if unit is None else (column, unit)))
+            is_clock = cell == _CLOCK.pattern and not any(
+                "-" in one or "/" in one or " " in one for one in later
+            )
+            found.append(_Column(column, (pattern, _Within(by)), unit, base, is_clock))
     return found
+
+
+def _base(cells: Sequence[str]) -> int:
+    """What to take from long whole numbers that count up, as nanoseconds since 1970; 0 of any others."""
+    if len(cells) < 2 or not all(_LONG.fullmatch(cell) for cell in cells):
+        return 0
+    first, last = int(cells[0]), int(cells[-1])
+    return first if 0 < last - first < 1 << 53 else 0
 
 
 @dataclass(frozen=True)
@@ -171,14 +205,39 @@ def _rule(cells: Sequence[str]) -> tuple[str, Callable[[str], str], Unit | None]
     if len(known) > enough and len({unit.symbol for unit in known}) == 1:
         first = known[0]
         return _WITH_UNIT.pattern, _scaled, Unit(first.symbol, 1.0, first.time)
+    seen = {cell.lower() for cell in cells}
+    for low, high in _LEVELS:
+        if seen == {low, high} or (seen < {low, high} and low == "l"):
+            return (
+                rf"(?i:{high}|{low})",
+                lambda cell, high=high: str(int(cell.lower() == high)),
+                Unit("", 1.0),
+            )
+    suffixes = [match[2] for cell in cells if (match := _SUFFIXED.fullmatch(cell))]
+    if len(suffixes) > enough and sum(map(bool, suffixes)) > 0.3 * len(cells):
+        return _SUFFIXED.pattern, _unsuffixed, Unit("", 1.0)
     return None
 
 
+def _unsuffixed(cell: str) -> str:
+    """``1.5m`` as ``1.5e-3``."""
+    match = _SUFFIXED.fullmatch(cell)
+    return cell if match is None or not match[2] else _powered(match[1], _SUFFIXES[match[2]])
+
+
 def _day(match: re.Match[str]) -> int:
+    """Number of the day; where the year stands last and it cannot be told, the day stands before the month."""
     if match[1] is None:
         return 0
+    first, second, third = int(match[1]), int(match[2]), int(match[3])
+    if len(match[1]) > 2:
+        year, month, day = first, second, third
+    else:
+        year, month, day = third + (2000 if third < 100 else 0), second, first
+        if month > 12:
+            month, day = day, month
     try:
-        return date(int(match[1]), int(match[2]), int(match[3])).toordinal()
+        return date(year, month, day).toordinal()
     except ValueError:
         return 0
 
@@ -189,8 +248,11 @@ def _seconds(cell: str, first_day: int) -> str:
     if match is None:
         return cell
     days = _day(match) - first_day if match[1] else 0
-    whole = ((days * 24 + int(match[4] or 0)) * 60 + int(match[5])) * 60 + int(match[6])
-    return f"{whole}{match[7] or ''}"
+    hours = int(match[4] or 0)
+    if match[8]:
+        hours = hours % 12 + (12 if match[8] in "Pp" else 0)
+    whole = ((days * 24 + hours) * 60 + int(match[5])) * 60 + int(match[6])
+    return f"{whole}{(match[7] or '').replace(':', '.')}"
 
 
 def _scaled(cell: str) -> str:
@@ -199,6 +261,10 @@ def _scaled(cell: str) -> str:
     unit = find_unit(match[2]) if match else None
     if match is None or unit is None or unit.factor not in _POWERS:
         return cell
-    mantissa, *exponent = re.split("[eE]", match[1])
-    power = _POWERS[unit.factor] + int(exponent[0][:5] if exponent else 0)
+    return _powered(match[1], _POWERS[unit.factor])
+
+
+def _powered(number: str, power: int) -> str:
+    mantissa, *exponent = re.split("[eE]", number)
+    power += int(exponent[0][:5] if exponent else 0)
     return f"{mantissa}e{power}" if power else mantissa

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +19,11 @@ from app.files.text_preamble import Facts, stated_facts
 from app.files.text_roles import Roles, assign_roles
 from app.files.text_store import SampleType, column_type
 from app.files.text_style import Style, find_style
-from app.files.text_units import COUNTS
+from app.files.text_units import COUNTS, find_unit, plain_cell
 
-_PREVIEW_ROWS = 500
+# rows looked at closely; of many columns fewer are as telling
+_PREVIEW_ROWS, _FEWEST_PREVIEW_ROWS, _PREVIEW_CELLS = 300, 100, 1200
+_FOOTER_LINES = 40
 
 
 @dataclass(frozen=True)
@@ -62,11 +64,15 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
             f"no row of numbers is found in this text, which begins with '{lines[row].strip()[:40]}'",
             "rows of numbers are read, with comma, semicolon, tab, bar or blanks between them",
         )
-    near = lines[: layout.first_line + _PREVIEW_ROWS]
+    few = max(_PREVIEW_CELLS // len(layout.data), _FEWEST_PREVIEW_ROWS)
+    near = lines[: layout.first_line + min(_PREVIEW_ROWS, few)]
     rows = [line for line in near[layout.first_line :] if layout.is_row(line)]
     above = given[: layout.first_line]
     titles = _with_units(column_titles(above, layout), style, layout)
+    titles = _with_units_beside(titles, rows, layout)
     facts = stated_facts([*above, *near[layout.first_line :]], layout)
+    if facts.stated_rate_hz is None:
+        facts = _with_footer(facts, tail or given, layout)
     roles = assign_roles(titles, facts, _numbers(rows, layout), options.rate_hz is not None)
     _check(head, layout, facts, roles, options)
     types = [column_type(_written(rows, layout, i)) for i in roles.channels]
@@ -76,6 +82,16 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
     return Table(head, near, layout, titles, facts, roles, types, digits, style, coded)
 
 
+def _with_footer(facts: Facts, last: Sequence[str], layout: Layout) -> Facts:
+    """With what is stated below the samples, where nothing above states the rate."""
+    footer = [line for line in last[-_FOOTER_LINES:] if line.strip() and not layout.is_row(line)]
+    below = stated_facts(footer, replace(layout, first_line=len(footer)))
+    if below.stated_rate_hz is None:
+        return facts
+    start_s = below.start_s if facts.start_s is None else facts.start_s
+    return replace(facts, interval_s=below.interval_s, rate_hz=below.rate_hz, start_s=start_s)
+
+
 def _with_units(titles: Sequence[Title], style: Style, layout: Layout) -> list[Title]:
     """The titles, with units that stand in the cells where they have none of their own."""
     units = dict(style.units)
@@ -83,6 +99,22 @@ def _with_units(titles: Sequence[Title], style: Style, layout: Layout) -> list[T
         Title(title.name, units.get(column, title.unit))
         for title, column in zip(titles, layout.data, strict=True)
     ]
+
+
+def _with_units_beside(titles: Sequence[Title], rows: Sequence[str], layout: Layout) -> list[Title]:
+    """The titles, with a unit that stands in a column of its own behind that of the numbers, the same in every row."""
+    cells = [layout.split(row) for row in rows]
+    out = []
+    for title, column in zip(titles, layout.data, strict=True):
+        beside = {row[column + 1].strip() if column + 1 < len(row) else "" for row in cells}
+        is_text = column + 1 < layout.columns and column + 1 not in layout.data
+        unit = (
+            find_unit(plain_cell(beside.pop()))
+            if is_text and title.unit is None and len(beside) == 1
+            else None
+        )
+        out.append(title if unit is None else Title(title.name, unit))
+    return out
 
 
 def _codings(

@@ -23,14 +23,28 @@ _TIMES = {
     1e-9: "ns nS NS nsec nanosec nanosecond nanoseconds",
     1e-12: "ps psec picosec picosecond picoseconds",
 }
+# only where brackets or a row of units say that they are: "CH1 min" is a name
+_LONG_TIMES = {
+    "min": 60.0, "minute": 60.0, "minutes": 60.0, "h": 3600.0, "hr": 3600.0, "hour": 3600.0, "hours": 3600.0
+}  # fmt: skip
+# Cyrillic and Chinese spellings, as of the SI brochure's translations; from memory
+_FOREIGN = {
+    "s": {"с": 1.0, "сек": 1.0, "мс": 1e-3, "мкс": 1e-6, "нс": 1e-9, "秒": 1.0, "毫秒": 1e-3, "微秒": 1e-6}
+    | dict.fromkeys(("纳秒", "奈秒", "ナノ秒"), 1e-9)
+    | {"ミリ秒": 1e-3, "マイクロ秒": 1e-6},
+    "V": {"В": 1.0, "мВ": 1e-3, "кВ": 1e3, "伏": 1.0, "伏特": 1.0, "毫伏": 1e-3, "ボルト": 1.0},
+    "A": {"А": 1.0, "мА": 1e-3, "安": 1.0, "安培": 1.0, "毫安": 1e-3},
+}
 _QUANTITIES = {"V": "volt volts", "A": "amp amps ampere amperes", "W": "watt watts", "Ω": "ohm ohms"}
 _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "µ": 1e-6, "u": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
 _LONG_PREFIXES = {"": 1.0, "nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3}
 # taken over as they stand: nothing to scale
-_PLAIN = "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
+_PLAIN = "Vrms mVrms Vpp mVpp Arms "
+_PLAIN += "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
 COUNTS = frozenset(("LSB", "counts", "count", "codes", "code", "ADC", "raw"))
 # units that are as likely the name of a channel
 _LETTERS = frozenset("ACTWKNg")
+_DOUBTFUL = _LETTERS | frozenset(_LONG_TIMES)
 # what stands in a units row over a column that has none
 _NO_UNIT = frozenset(
     ("-", "--", "()", "[]", "[-]", "1", "none", "index", "sequence", "sample", "samples", "#")
@@ -41,15 +55,24 @@ def _spellings() -> Iterator[tuple[str, Unit]]:
     for symbol in _PLAIN.split():
         yield symbol, Unit(symbol, 1.0)
     yield "v", Unit("V", 1.0)
+    for kind in ("DC", "dc", "AC", "ac"):
+        for prefix, factor in (("", 1.0), ("m", 1e-3), ("µ", 1e-6), ("u", 1e-6)):
+            yield f"{prefix}V{kind}", Unit("V", factor)
     for factor, words in _TIMES.items():
         for word in words.split():
             yield word, Unit("s", factor, True)
+    for symbol, spelled in _FOREIGN.items():
+        for word, factor in spelled.items():
+            yield word, Unit(symbol, factor, symbol == "s")
     for symbol, words in _QUANTITIES.items():
         for prefix, factor in _PREFIXES.items():
             yield prefix + symbol, Unit(symbol, factor)
         for prefix, factor in _LONG_PREFIXES.items():
             for word in words.split():
                 yield prefix + word, Unit(symbol, factor)
+        for prefix, factor in _PREFIXES.items():
+            for word in words.split():
+                yield prefix + word.capitalize(), Unit(symbol, factor)
 
 
 _UNITS = dict(_spellings())
@@ -63,6 +86,13 @@ def find_unit(text: str) -> Unit | None:
     """The unit that ``text`` as a whole names, None if it names none."""
     # the Greek letter and the ohm sign have twins in other blocks
     text = text.strip().replace("μ", "µ").replace("Ω", "Ω")
+    # UTF-8 that was once taken for Latin-1, and other code pages that are
+    text = (
+        text.replace("Âµ", "µ").replace("Î¼", "µ").replace("Â°", "°").replace("¦Ì", "µ").replace("\x83Ê", "µ")
+    )
+    text = "µ" + text[1:] if text[:1] == "æ" else text
+    if text in _LONG_TIMES:
+        return Unit("s", _LONG_TIMES[text], True)
     if text not in _UNITS:
         text = text.rstrip(".")
     if text in _UNITS:
@@ -81,6 +111,8 @@ _UNITS_WORD = re.compile(r"units?:?", re.I)
 _BRACKETS = re.compile(r"^(?P<name>.*?)[\s_/-]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
 # V(near end), I(shunt)
 _QUANTITY_OF = re.compile(r"^([VvUuIi])\s*\([^()]+\)$")
+# CH1 (V) [DC]
+_AMID = re.compile(r"^(?P<name>.*?\S)\s*[(\[]\s*(?P<unit>[^()\[\]]{1,12}?)\s*[)\]](?P<rest>\s*[(\[].*)$")
 _MARKED = (
     re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>\S+)$"),
     re.compile(r"^(?P<name>.*\S)\s+(?:in|[-–])\s+(?P<unit>\S+)$", re.I),
@@ -99,11 +131,14 @@ def split_label(text: str) -> tuple[str, str]:
     text = plain_cell(text)
     if len(text) > _LONGEST_LABEL:
         return text, ""
-    if text not in _LETTERS and _is_unit(text):
+    if text not in _DOUBTFUL and _is_unit(text):
         return "", text
     match = _BRACKETS.match(text)
     if match and _is_unit(match["unit"]):
         return match["name"].strip(), match["unit"]
+    match = _AMID.match(text)
+    if match and _is_unit(match["unit"]):
+        return f"{match['name']}{match['rest']}".strip(), match["unit"]
     if match := _QUANTITY_OF.match(text):
         return text, "A" if match[1] in "Ii" else "V"
     match = _TRAILING.match(text)
@@ -111,10 +146,10 @@ def split_label(text: str) -> tuple[str, str]:
         return match["name"].strip(), match["unit"]
     for pattern in _MARKED:
         match = pattern.match(text)
-        if match and _is_unit(match["unit"]):
+        if match and match["unit"] not in _LONG_TIMES and _is_unit(match["unit"]):
             return match["name"].strip(), match["unit"]
     match = _TRAILING.match(text)
-    if match and match["unit"] not in _LETTERS and _is_unit(match["unit"]):
+    if match and match["unit"] not in _DOUBTFUL and _is_unit(match["unit"]):
         return match["name"].strip(), match["unit"]
     return text, ""
 
@@ -146,5 +181,5 @@ def is_units_row(cells: list[str]) -> bool:
         texts[0] = ""
     units = [text for text in texts if unit_of_cell(text) is not None]
     others = [text for text in texts if text and text not in units]
-    doubtful = _LETTERS | COUNTS | {text for text in units if text.lower() in COUNTS}
+    doubtful = _DOUBTFUL | COUNTS | {text for text in units if text.lower() in COUNTS}
     return any(text not in doubtful for text in units) and all(text.lower() in _NO_UNIT for text in others)

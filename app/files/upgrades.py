@@ -13,8 +13,14 @@ from app.files.session_tree import Node
 
 Upgrade = Callable[[Node], Node]
 
+
+def _with_more_tables(root: Node) -> Node:
+    """Version 2 has tables ``looks`` and, of a capture, ``spans``; without them all is as it was in version 1."""
+    return root
+
+
 # from the version that is the key to the one after it
-UPGRADES: dict[int, Upgrade] = {}
+UPGRADES: dict[int, Upgrade] = {1: _with_more_tables}
 
 
 def upgraded(root: Node, *, upgrades: dict[int, Upgrade] = UPGRADES, version: int = FORMAT_VERSION) -> Node:

@@ -10,6 +10,7 @@ from app.errors import HalfturnError
 from app.gui.bridge import DocumentBridge
 from app.model.capture import Capture
 from app.model.changes import Change
+from app.model.commands_looks import ShowChannel, looks_of
 from app.model.corrections import CorrectedBurst
 from app.model.expressions import channel_source
 from app.model.items import DecodeRun, FlipMark
@@ -35,13 +36,14 @@ class ChannelView(QObject):
 
     def __init__(self, bridge: DocumentBridge, parent: QObject | None = None) -> None:
         super().__init__(parent)
+        self._bridge = bridge
         self._document = bridge.document
         self._book = BurstBook()
         self._shown: Capture | None = None
         self._summed_up: tuple[tuple[Decode, str, Tolerance, frozenset[int]], str] | None = None
         self.bursts: tuple[CorrectedBurst, ...] = ()
         self.span_s: tuple[float, float] | None = None
-        self.hidden: frozenset[str] = frozenset()
+        self._drawn_hidden: frozenset[str] = frozenset()
         self.chosen: int | None = None
         """Number of the selected burst among `bursts`."""
         bridge.changed.connect(self._follow)
@@ -102,11 +104,23 @@ class ChannelView(QObject):
         """Carrier of the first burst that has one."""
         return next((one.burst.carrier_hz for one in self.bursts if one.burst.carrier_hz), None)
 
+    @property
+    def hidden(self) -> frozenset[str]:
+        """Channels that are not drawn."""
+        looks = looks_of(self._document.data, self.index)
+        return frozenset(name for name, look in looks.items() if look.hidden)
+
+    @property
+    def value_ends(self) -> dict[str, tuple[float, float]]:
+        """The ends of channels' value axes, where the user set them."""
+        looks = looks_of(self._document.data, self.index)
+        return {name: look.values for name, look in looks.items() if look.values is not None}
+
     @Slot(str, bool)
     def show_channel(self, name: str, shown: bool) -> None:
-        """Draw a channel or not; that belongs to the view, not to the session."""
-        self.hidden = self.hidden - {name} if shown else self.hidden | {name}
-        self.changed.emit()
+        """Draw a channel or not."""
+        if self.index is not None:
+            self._bridge.run(ShowChannel(self.index, name, shown))
 
     def select_span(self, span_s: tuple[float, float] | None) -> None:
         if span_s != self.span_s:
@@ -128,8 +142,10 @@ class ChannelView(QObject):
 
     @Slot(object)
     def _follow(self, change: Change) -> None:
-        if not change & _CONCERNS:
+        rescaled = not change & _CONCERNS
+        if rescaled and (not change & Change.LOOKS or self.hidden == self._drawn_hidden):
             return
+        self._drawn_hidden = self.hidden
         if self.index is None or self.channel is None:
             self.bursts = ()
         else:
@@ -138,8 +154,6 @@ class ChannelView(QObject):
             self.choose(None)
         before = self._shown
         self._shown = self.capture
-        if before is not None and self._shown is not None and not _same_samples(before, self._shown):
-            self.hidden = frozenset()
         self.changed.emit()
         if before is None or self._shown is None or not _same_samples(before, self._shown):
             self.select_span(None)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 
 from PySide6.QtCore import QObject, Slot
 
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
-from app.gui.trace.api import FlipView
+from app.gui.trace.api import ChannelEnds, FlipView
 from app.gui.trace.area import TraceArea
 from app.gui.trace_views import BurstViews, ChannelViews
 from app.model.changes import Change
 from app.model.commands_flips import DeleteAutoFlip, DeleteHandFlip, MoveAutoFlip, MoveHandFlip, PlaceFlip
+from app.model.commands_looks import ScaleChannels
 from app.model.commands_marks import MoveCursor
 
 
@@ -39,12 +40,18 @@ class TraceLink(QObject):
         area.flip_delete_wanted.connect(self._delete_flip)
         area.span_selected.connect(self._select_span)
         area.span_cleared.connect(self._clear_span)
+        area.values_scaled.connect(self._scale_channels)
 
     @Slot(object)
     def _follow(self, change: Change) -> None:
         if change & (Change.CURSORS | Change.CURRENT | Change.CAPTURES):
             cursors = self._bridge.document.data.cursors
             self._area.set_cursors([cursor for cursor in cursors if cursor.capture == self._view.index])
+        if change & (Change.SPANS | Change.CURRENT | Change.CAPTURES):
+            spans = self._bridge.document.data.spans
+            self._area.set_named_spans([span for span in spans if span.capture == self._view.index])
+        if change & Change.LOOKS:
+            self._area.set_value_ends(self._view.value_ends)
 
     @Slot()
     def _show_channel(self) -> None:
@@ -54,6 +61,7 @@ class TraceLink(QObject):
         )
         if wanted != self._drawn:
             self._drawn = wanted
+            self._area.set_value_ends(self._view.value_ends)
             self._area.set_channels(self._channels.show(capture, channel, self._view.hidden))
             if channel is not None:
                 self._area.set_active_channel(channel)
@@ -91,6 +99,11 @@ class TraceLink(QObject):
     @Slot(float, float)
     def _select_span(self, start_s: float, end_s: float) -> None:
         self._view.select_span((start_s, end_s))
+
+    @Slot(object, object)
+    def _scale_channels(self, values: Sequence[ChannelEnds], gesture: Hashable) -> None:
+        if self._view.index is not None:
+            self._bridge.run(ScaleChannels(self._view.index, tuple(values)), gesture)
 
     @Slot()
     def _clear_span(self) -> None:

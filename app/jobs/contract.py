@@ -121,8 +121,9 @@ def measure_entry(file: str, outcome: MeasureOutcome) -> Json:
 
 
 def info_entry(file: str, facts: CaptureFacts) -> Json:
-    """One element of ``captures``."""
-    return {
+    """One element of ``captures``; ``spans`` is there where the file names some."""
+    named = [{"name": s.name, "start_s": s.start_s, "end_s": s.end_s} for s in facts.spans]
+    entry = {
         "file": file,
         "format": facts.format,
         "sample_rate_hz": facts.sample_rate_hz,
@@ -135,6 +136,7 @@ def info_entry(file: str, facts: CaptureFacts) -> Json:
         ],
         "warnings": [notice_entry(notice) for notice in facts.warnings],
     }
+    return entry | {"spans": named} if named else entry
 
 
 def notice_entry(notice: Notice) -> Json:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from app.errors import CancelledError
-from app.model.capture import Capture, Channel
+from app.model.capture import Capture, Channel, NamedSpan
 from dsp.results import Notice
 
 _BLOCK = 1 << 18
@@ -35,6 +35,7 @@ class CaptureFacts:
     segments: int
     channels: tuple[ChannelFacts, ...]
     warnings: tuple[Notice, ...]
+    spans: tuple[NamedSpan, ...]
 
 
 def inspect_capture(
@@ -63,6 +64,7 @@ def inspect_capture(
         segments=len(capture.segments),
         channels=tuple(channels),
         warnings=capture.warnings,
+        spans=capture.spans,
     )
 
 

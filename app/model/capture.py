@@ -86,6 +86,15 @@ class Segment:
     start_s: float
 
 
+@dataclass(frozen=True)
+class NamedSpan:
+    """A stretch of time that the file itself gives a name to."""
+
+    name: str
+    start_s: float
+    end_s: float
+
+
 @dataclass(frozen=True, eq=False)
 class Capture:
     """One recording. ``segments`` is never empty; a plain recording has one that covers it all.
@@ -94,7 +103,8 @@ class Capture:
 
     ``rate_std_hz`` is the standard uncertainty of a rate that was fitted to a time column, else None.
     ``path`` is None for a capture that came embedded in a session. ``derived`` are expressions on its channels
-    that are shown beside them.
+    that are shown beside them. ``spans`` are what the file says of stretches of time; a session takes them
+    among its own, where they can be changed.
     """
 
     name: str
@@ -112,6 +122,7 @@ class Capture:
     derived: tuple[str, ...] = ()
     layout: SampleLayout | None = None
     warnings: tuple[Notice, ...] = field(default=())
+    spans: tuple[NamedSpan, ...] = ()
 
     @property
     def samples(self) -> int:

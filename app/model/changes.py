@@ -25,6 +25,8 @@ class Change(Flag):
     """Names of bursts, and which are left out."""
     PINS = auto()
     """Readings that were kept."""
+    LOOKS = auto()
+    """Which channels are drawn, and the ends of their value axes."""
     HISTORY = auto()
     """What can be undone and redone, or whether everything is saved."""
     PATH = auto()
@@ -42,6 +44,7 @@ _FIELDS = {
     "decodes": Change.DECODES,
     "burst_marks": Change.BURSTS,
     "pins": Change.PINS,
+    "looks": Change.LOOKS,
 }
 
 

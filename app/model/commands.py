@@ -12,9 +12,19 @@ from dataclasses import replace
 from typing import Protocol, TypeVar
 
 from app.errors import UsageError
-from app.model.items import BurstMark, Cursor, DecodeRun, FlipMark, Note, Pin, SessionData, SpanMark
+from app.model.items import (
+    BurstMark,
+    ChannelLook,
+    Cursor,
+    DecodeRun,
+    FlipMark,
+    Note,
+    Pin,
+    SessionData,
+    SpanMark,
+)
 
-Item = TypeVar("Item", Cursor, SpanMark, FlipMark, Note, DecodeRun, BurstMark, Pin)
+Item = TypeVar("Item", Cursor, SpanMark, FlipMark, Note, DecodeRun, BurstMark, Pin, ChannelLook)
 
 
 class CommandError(UsageError):

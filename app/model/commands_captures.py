@@ -7,9 +7,9 @@ from typing import TypeVar
 
 from app.model.capture import Capture
 from app.model.commands import CommandError, check_capture, extent_s, with_key
-from app.model.items import BurstMark, Cursor, DecodeRun, FlipMark, Pin, SessionData, SpanMark
+from app.model.items import BurstMark, ChannelLook, Cursor, DecodeRun, FlipMark, Pin, SessionData, SpanMark
 
-OnCapture = TypeVar("OnCapture", Cursor, SpanMark, FlipMark, DecodeRun, BurstMark, Pin)
+OnCapture = TypeVar("OnCapture", Cursor, SpanMark, FlipMark, DecodeRun, BurstMark, Pin, ChannelLook)
 
 
 def position_of(data: SessionData, capture: Capture) -> int | None:
@@ -20,9 +20,25 @@ def position_of(data: SessionData, capture: Capture) -> int | None:
     return None
 
 
+def with_own_spans(data: SessionData) -> SessionData:
+    """The spans that captures' files name taken among those of the session."""
+    if not any(capture.spans for capture in data.captures):
+        return data
+    marks = []
+    for index, capture in enumerate(data.captures):
+        for span in capture.spans:
+            key, data = with_key(data)
+            marks.append(SpanMark(key, index, span.name, span.start_s, span.end_s))
+    captures = tuple(replace(capture, spans=()) if capture.spans else capture for capture in data.captures)
+    return replace(data, captures=captures, spans=(*data.spans, *marks))
+
+
 @dataclass(frozen=True, eq=False)
 class OpenCapture:
-    """Take a capture into the session, with two cursors at two fifths and three fifths of it."""
+    """Take a capture into the session, with two cursors at two fifths and three fifths of it.
+
+    Spans that its file names become spans of the session.
+    """
 
     capture: Capture
     item = None
@@ -32,7 +48,7 @@ class OpenCapture:
 
     def apply(self, data: SessionData) -> SessionData:
         index = len(data.captures)
-        data = replace(data, captures=(*data.captures, self.capture))
+        data = with_own_spans(replace(data, captures=(*data.captures, self.capture)))
         first_s, last_s = extent_s(data, index)
         for name, part in (("A", 0.4), ("B", 0.6)):
             key, data = with_key(data)
@@ -92,6 +108,7 @@ class CloseCapture:
             decodes=self._kept(data.decodes),
             burst_marks=self._kept(data.burst_marks),
             pins=self._kept(data.pins),
+            looks=self._kept(data.looks),
             notes=tuple(
                 note
                 if note.capture is None or note.capture < self.index

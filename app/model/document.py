@@ -10,9 +10,13 @@ from pathlib import Path
 from app.model.capture import Capture
 from app.model.changes import EVERYTHING, Change, Listener, Listeners, changes_between
 from app.model.commands import Command
-from app.model.commands_captures import OpenCapture
+from app.model.commands_captures import OpenCapture, with_own_spans
+from app.model.commands_looks import ScaleChannels, ShowChannel
 from app.model.history import History
 from app.model.items import SessionData
+
+# what is soon done again, so that nobody is asked whether to save a session of nothing else
+_OF_NO_LOSS = (OpenCapture, ShowChannel, ScaleChannels)
 
 
 def empty_session() -> SessionData:
@@ -78,7 +82,7 @@ class Document:
         before = self._data if base is None else base
         label = command.describe(before)
         after = command.apply(before)
-        self._history.push(label, before, after, merge, opening=isinstance(command, OpenCapture))
+        self._history.push(label, before, after, merge, opening=isinstance(command, _OF_NO_LOSS))
         if after is before and base is None:
             return
         self._take(after)
@@ -120,6 +124,7 @@ class Document:
     def replace_all(self, data: SessionData, path: Path | None, *, saved: bool = True) -> None:
         """Begin again with another session, as when one has been read from a file; not ``saved``: it has yet to be."""
         self._is_restored = not saved
+        data = with_own_spans(data)
         self._data, self._path, self._history = data, path, History()
         self._capture = self._channel = None
         if data.captures:
@@ -146,7 +151,7 @@ class Document:
 
     @property
     def is_saved(self) -> bool:
-        """Whether nothing would be lost: captures that were only opened can be opened again."""
+        """Whether nothing would be lost: captures that were only opened and looked at can be opened again."""
         if self._is_restored:
             return False
         return self._history.is_saved or (self._path is None and self._history.only_openings)

@@ -46,7 +46,8 @@ class ChannelSource:
     """A channel or an expression on channels, read by slices: ``source[a:b]`` are values in ``unit``.
 
     ``stored``, ``scale`` and ``offset`` are what a decoder takes: of a plain channel its stored
-    samples, of an expression the source itself with scale 1 and offset 0.
+    samples, of an expression the source itself with scale 1 and offset 0. ``inputs`` are the channels an expression
+    is worked out from, ``recipe`` all else that its values depend on.
     """
 
     name: str
@@ -54,6 +55,8 @@ class ChannelSource:
     length: int
     read: Callable[[int, int], Values]
     channel: Channel | None = None
+    inputs: tuple[Channel, ...] = ()
+    recipe: tuple[object, ...] = ()
 
     def __len__(self) -> int:
         return self.length
@@ -117,7 +120,10 @@ def channel_source(capture: Capture, text: str | None = None) -> ChannelSource:
             values: Values = term.read(start, stop)
         return values
 
-    return ChannelSource(asked, term.unit or "", capture.samples, read)
+    used = tuple(channels[name] for name in names.values())
+    scales = tuple((channel.scale, channel.offset) for channel in used)
+    recipe = (code, scales, capture.rate_hz, capture.segments)
+    return ChannelSource(asked, term.unit or "", capture.samples, read, inputs=used, recipe=recipe)
 
 
 def _plain(channel: Channel) -> ChannelSource:

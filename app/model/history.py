@@ -109,5 +109,5 @@ class History:
 
     @property
     def only_openings(self) -> bool:
-        """Nothing was done to the present state but opening captures."""
+        """Nothing was done to the present state but opening captures and looking at them."""
         return self._base_serial == 0 and all(step.opening for step in self._steps[: self._place])

@@ -61,6 +61,20 @@ class BurstMark:
 
 
 @dataclass(frozen=True)
+class ChannelLook:
+    """How a channel is drawn, where the user chose it: not at all, or with ``values`` as ends of its axis.
+
+    ``channel`` is the name of one of the capture's channels or an expression on them. ``values`` None: as they come.
+    """
+
+    key: int
+    capture: int
+    channel: str
+    hidden: bool = False
+    values: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
 class Pin:
     """A reading that was kept as it was: ``value`` in ``unit`` with its standard uncertainty, None if unknown.
 
@@ -102,5 +116,6 @@ class SessionData:
     decodes: tuple[DecodeRun, ...] = ()
     burst_marks: tuple[BurstMark, ...] = ()
     pins: tuple[Pin, ...] = ()
+    looks: tuple[ChannelLook, ...] = ()
     created: str = ""
     next_key: int = 1

@@ -63,6 +63,12 @@ def shared(data: SessionData, kept: Sequence[Kept]) -> SessionData:
             if span.capture == part.old and (part.holds(span.start_s) or part.holds(span.end_s))
         ),
         notes=tuple(notes),
+        looks=tuple(
+            replace(look, capture=part.number)
+            for part in parts
+            for look in data.looks
+            if look.capture == part.old and part.has_channel(look.channel)
+        ),
         decodes=tuple(run for part in parts for run in part.decodes(data.decodes)),
         burst_marks=tuple(one for part in parts for one in part.marks(data.burst_marks)),
         # a reading says by itself what it was read of
@@ -104,7 +110,7 @@ class _Part:
     def decodes(self, runs: Iterable[DecodeRun]) -> list[DecodeRun]:
         out = []
         for run in runs:
-            if run.capture != self.old or not self._has_channel(run.channel):
+            if run.capture != self.old or not self.has_channel(run.channel):
                 continue
             if self._is_whole(run.span_s):
                 out.append(replace(run, capture=self.number))
@@ -128,7 +134,7 @@ class _Part:
         result = replace(run.result, bursts=bursts, warnings=(*known, notice))
         return replace(run, capture=self.number, span_s=span_s, samples_sha256="", result=result)
 
-    def _has_channel(self, text: str) -> bool:
+    def has_channel(self, text: str) -> bool:
         try:
             channel_source(self.capture, text)
         except UsageError:

@@ -225,6 +225,103 @@ def pair(folder: Path, about: dict[str, Any], data: bytes, **more: Any) -> Path:
     return folder / "a.sigmf-meta"
 
 
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_the_oldest_mat_files_are_mapped(tmp_path: Path, order: str) -> None:
+    path = tmp_path / "old.mat"
+    variables = {"t": TIME, "line": LINE, "supply": SUPPLY.astype(np.float64), "note": "vent 2"}
+    savemat(path, variables, format="4")
+    if order == ">":
+        path.write_bytes(swapped(path.read_bytes()))
+    capture = open_capture(path)
+    assert (capture.format, capture.samples) == ("mat", COUNT)
+    assert {channel.name: channel.unit for channel in capture.channels} == {"line": "", "supply": ""}
+    assert capture.rate_hz == pytest.approx(2e6)
+    line = next(channel for channel in capture.channels if channel.name == "line")
+    np.testing.assert_array_equal(line.values(0, COUNT), LINE)
+
+
+def swapped(little: bytes) -> bytes:
+    """A MATLAB 4 file of the other byte order, by hand."""
+    out, at = b"", 0
+    while at < len(little):
+        code, rows, columns, imaginary, length = np.frombuffer(little, "<i4", 5, at).tolist()
+        out += np.array([code + 1000, rows, columns, imaginary, length], ">i4").tobytes()
+        out += little[at + 20 : at + 20 + length]
+        kind = ["f8", "f4", "i4", "i2", "u2", "u1"][code // 10 % 10]
+        count = rows * columns * (1 + imaginary)
+        values = np.frombuffer(little, f"<{kind}", count, at + 20 + length)
+        out += values.astype(f">{kind}").tobytes()
+        at += 20 + length + values.nbytes
+    return out
+
+
+def test_an_old_mat_file_cut_off_is_refused_in_one_sentence(tmp_path: Path) -> None:
+    path = tmp_path / "old.mat"
+    savemat(path, {"t": TIME, "line": LINE}, format="4")
+    path.write_bytes(path.read_bytes()[:-100])
+    with pytest.raises(CaptureError, match=r"damaged or cut off at byte .*save it again"):
+        open_capture(path)
+
+
+def tree(path: Path) -> h5py.File:
+    return h5py.File(path, "w")
+
+
+def test_attributes_of_datasets_say_what_the_numbers_mean(tmp_path: Path) -> None:
+    path = tmp_path / "line.h5"
+    with tree(path) as file:
+        line = file.create_dataset("bench/line", data=LINE)
+        line.attrs.update(scale_factor=0.5, add_offset=3.0, units="mV", long_name="near end")
+        supply = file.create_dataset("bench/supply", data=SUPPLY)
+        supply.attrs.update(unit=np.bytes_("Volt"))
+        file.attrs.update(sample_rate="2 MS/s", start=-2e-4)
+    capture = open_capture(path)
+    named = {channel.name: channel for channel in capture.channels}
+    assert (capture.rate_hz, capture.start_s) == (2e6, -2e-4)
+    assert {name: channel.unit for name, channel in named.items()} == {"near end": "V", "supply": "V"}
+    np.testing.assert_allclose(named["near end"].values(0, COUNT), (LINE * 0.5 + 3) * 1e-3, rtol=1e-5)
+    told = open_capture(path, ReadOptions(scale=2.0, unit="A"))
+    near = next(channel for channel in told.channels if channel.name == "near end")
+    assert (near.scale, near.offset, near.unit) == (2.0, 0.0, "A")
+
+
+def test_a_group_for_each_channel_with_its_attributes(tmp_path: Path) -> None:
+    path = tmp_path / "line.h5"
+    with tree(path) as file:
+        for name, step in (("CH1", 0.25), ("CH2", 0.5)):
+            group = file.create_group(name)
+            group.attrs.update(volts_per_count=step, offset=-1.0, dt=5e-7)
+            group.create_dataset("data", data=LINE)
+    capture = open_capture(path)
+    assert capture.rate_hz == pytest.approx(2e6)
+    assert [(c.name, c.scale, c.offset) for c in capture.channels] == [
+        ("CH1", 0.25, -1.0),
+        ("CH2", 0.5, -1.0),
+    ]
+
+
+def test_attributes_of_one_value_a_column(tmp_path: Path) -> None:
+    path = tmp_path / "line.h5"
+    with tree(path) as file:
+        both = file.create_dataset("both", data=np.column_stack([LINE, LINE]))
+        both.attrs.update(gain=[0.25, 0.5], units=np.array([b"V", b"mA"]), fs=2e6)
+    capture = open_capture(path)
+    assert [(c.name, c.unit) for c in capture.channels] == [("both 1", "V"), ("both 2", "A")]
+    assert [c.scale for c in capture.channels] == pytest.approx([0.25, 0.5e-3])
+
+
+def test_times_are_in_the_unit_that_their_name_or_attribute_says(tmp_path: Path) -> None:
+    np.savez(tmp_path / "a.npz", time_us=TIME * 1e6, line=LINE)
+    with tree(tmp_path / "a.h5") as file:
+        file.create_dataset("time", data=TIME * 1e3).attrs["units"] = "ms"
+        file["line"] = LINE
+    for name in ("a.npz", "a.h5"):
+        capture = open_capture(tmp_path / name)
+        assert [channel.name for channel in capture.channels] == ["line"]
+        assert capture.rate_hz == pytest.approx(2e6, rel=1e-6)
+        assert capture.start_s == pytest.approx(-2e-4)
+
+
 @pytest.mark.parametrize("opened", [".sigmf-meta", ".sigmf-data"])
 def test_pair_is_opened_by_either_file(tmp_path: Path, opened: str) -> None:
     about = {"core:datatype": "ri16_be", "core:sample_rate": 2e6, "core:num_channels": 2}
@@ -242,12 +339,33 @@ def test_complex_samples_and_captures_far_apart(tmp_path: Path) -> None:
     ]
     samples = (LINE + 1j * SUPPLY).astype(np.complex64)
     about = {"core:datatype": "cf32_le", "core:sample_rate": 1e6}
-    notes = [{"core:sample_start": 5, "core:label": "vent"}]
+    notes = [
+        {"core:sample_start": 5, "core:label": "vent"},
+        {"core:sample_start": 290, "core:sample_count": 20, "core:comment": "across\nthe gap"},
+        {"core:sample_start": 390, "core:sample_count": 1000},
+        *({"core:sample_start": 400}, {"core:label": "nowhere"}, "vent"),
+    ]
     capture = open_capture(pair(tmp_path, about, samples.tobytes(), captures=captures, annotations=notes))
     assert [channel.name for channel in capture.channels] == ["I", "Q"]
     np.testing.assert_array_equal(capture.channels[1].stored, SUPPLY)
     assert [(s.first, s.last, s.start_s) for s in capture.segments] == [(0, 300, 0.0), (300, 400, 8e-3)]
-    assert [notice.code for notice in capture.warnings] == ["annotations"]
+    assert [(notice.code, notice.count) for notice in capture.warnings] == [("annotations", 3)]
+    names = ["vent", "across the gap", "annotation 3"]
+    assert [span.name for span in capture.spans] == names
+    times = [(5e-6, 6e-6), (290e-6, 8e-3 + 10e-6), (8e-3 + 90e-6, 8e-3 + 100e-6)]
+    assert [(span.start_s, span.end_s) for span in capture.spans] == [pytest.approx(one) for one in times]
+
+
+def test_numbers_of_samples_count_from_the_offset_of_a_recording_in_parts(tmp_path: Path) -> None:
+    about = {"core:datatype": "ri16_le", "core:sample_rate": 1e6, "core:offset": 5000}
+    captures = [{"core:sample_start": 5000}, {"core:sample_start": 5100}]
+    notes = [{"core:sample_start": 5010, "core:sample_count": 40, "core:label": "vent"}]
+    path = pair(tmp_path, about, LINE.astype("<i2").tobytes(), captures=captures, annotations=notes)
+    capture = open_capture(path)
+    assert [(s.first, s.last) for s in capture.segments] == [(0, 100), (100, COUNT)]
+    (span,) = capture.spans
+    assert (span.name, span.start_s, span.end_s) == ("vent", pytest.approx(1e-5), pytest.approx(5e-5))
+    assert capture.warnings == ()
 
 
 @pytest.mark.parametrize(

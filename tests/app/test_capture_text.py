@@ -314,3 +314,11 @@ def test_long_cells_and_lines_take_no_longer_than_they_are_long(tmp_path: Path, 
     # seconds of a processor where a search that backtracks takes minutes and more
     assert time.process_time() - begin < 20
     assert asked > 0
+
+
+def test_a_start_beyond_reason_is_left_out_and_said(tmp_path: Path) -> None:
+    path = tmp_path / "far.csv"
+    path.write_text("Start: -1e90\nInterval: 1e-6\nCH1 (V)\n" + "".join(f"{i}.5\n" for i in range(30)))
+    capture = open_capture(path)
+    assert (capture.start_s, capture.rate_hz) == (0.0, pytest.approx(1e6))
+    assert [notice.code for notice in capture.warnings] == ["start-left-out"]

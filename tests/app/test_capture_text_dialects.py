@@ -11,6 +11,7 @@ from app.files.captures import ReadOptions, open_capture
 from app.model.capture import Capture
 from tests.app.fixtures_text import DIALECTS, Dialect
 from tests.app.fixtures_text_bench import BENCH
+from tests.app.fixtures_text_odd import ODD
 
 
 def opened(dialect: Dialect, folder: Path) -> Capture:
@@ -19,7 +20,7 @@ def opened(dialect: Dialect, folder: Path) -> Capture:
     return open_capture(path, ReadOptions(**dialect.options))
 
 
-@pytest.mark.parametrize("dialect", DIALECTS + BENCH, ids=lambda dialect: dialect.name)
+@pytest.mark.parametrize("dialect", DIALECTS + BENCH + ODD, ids=lambda dialect: dialect.name)
 def test_dialect(dialect: Dialect, tmp_path: Path) -> None:
     capture = opened(dialect, tmp_path)
     assert [(channel.name, channel.unit) for channel in capture.channels] == list(dialect.channels)
@@ -33,5 +34,5 @@ def test_dialect(dialect: Dialect, tmp_path: Path) -> None:
 
 
 def test_there_are_enough_dialects_and_each_stands_for_itself() -> None:
-    every = DIALECTS + BENCH
-    assert len({dialect.name for dialect in every}) == len({dialect.data for dialect in every}) >= 140
+    every = DIALECTS + BENCH + ODD
+    assert len({dialect.name for dialect in every}) == len({dialect.data for dialect in every}) >= 200

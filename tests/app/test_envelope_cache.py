@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,8 @@ import pytest
 
 from app.files import envelope_cache
 from app.files.envelope_cache import EnvelopeCache, build_kept, cache_folder, identify
+from app.model.capture import Capture, Channel, Segment
+from app.model.expressions import ChannelSource, channel_source
 from dsp.envelope import FIRST_BIN, LOT, EnvelopePyramid
 
 LOTS = 6
@@ -250,6 +253,7 @@ def test_what_a_killed_program_left_is_swept(mapped, cache):
 KILLED = """
 import sys, time
 import numpy as np
+from dataclasses import replace
 from pathlib import Path
 from app.files.envelope_cache import EnvelopeCache, build_kept
 from dsp.envelope import EnvelopePyramid
@@ -310,3 +314,58 @@ def test_too_large_for_the_bound_is_not_kept(mapped, tmp_path):
     built(mapped, cache)
     assert not cache.folder.exists()
     assert envelope_cache.MOST_BYTES >= 2 * 2 * 10**9 // FIRST_BIN  # of 10^9 samples of int16 fits many times
+
+
+# --- channels that are computed
+
+
+def two_channels(mapped: np.ndarray, scale: float = 0.5) -> Capture:
+    channels = (Channel("A", mapped[0::2][:200_000], scale), Channel("B", mapped[1::2][:200_000]))
+    return Capture("line", "raw", 1e6, 0.0, channels, (Segment(0, 200_000, 0.0),))
+
+
+def computed(source: ChannelSource, cache: EnvelopeCache) -> Counting:
+    pyramid = Counting(source)  # type: ignore[arg-type]
+    for _ in build_kept(pyramid, source, cache):
+        pass
+    return pyramid
+
+
+TEXT = "lowpass(A, 200k) - B"
+
+
+def test_what_is_computed_is_kept_as_well(mapped, cache, monkeypatch):
+    monkeypatch.setattr(envelope_cache, "WORTH_FROM_COMPUTED", 1)
+    first = computed(channel_source(two_channels(mapped), TEXT), cache)
+    again = computed(channel_source(two_channels(mapped), TEXT), cache)
+    assert first.lots > 0
+    assert again.lots == 0
+    for one, other in zip(first.first_level(), again.first_level(), strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
+def test_what_is_computed_otherwise_is_not_taken_for_it(mapped, cache, monkeypatch):
+    monkeypatch.setattr(envelope_cache, "WORTH_FROM_COMPUTED", 1)
+    computed(channel_source(two_channels(mapped), TEXT), cache)
+    others = [
+        channel_source(two_channels(mapped), "lowpass(A, 201k) - B"),
+        channel_source(two_channels(mapped, 0.6), TEXT),
+        channel_source(replace(two_channels(mapped), rate_hz=2e6), TEXT),
+        channel_source(
+            replace(two_channels(mapped), segments=(Segment(0, 9, 0.0), Segment(9, 200_000, 1.0))), TEXT
+        ),
+        channel_source(replace(two_channels(mapped), channels=two_channels(mapped[2:]).channels), TEXT),
+    ]
+    for other in others:
+        assert computed(other, cache).lots > 0
+    monkeypatch.setattr(envelope_cache, "program_version", lambda: "another")
+    assert computed(channel_source(two_channels(mapped), TEXT), cache).lots > 0
+
+
+def test_what_is_computed_from_two_files_or_from_memory_is_not_kept(mapped, values, tmp_path):
+    other = write(tmp_path / "other.raw", values)
+    channels = (Channel("A", mapped), Channel("B", other), Channel("C", values))
+    capture = Capture("line", "raw", 1e6, 0.0, channels, (Segment(0, COUNT, 0.0),))
+    assert identify(channel_source(capture, "A * 2")) is not None
+    assert identify(channel_source(capture, "A - B")) is None
+    assert identify(channel_source(capture, "A - C")) is None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from app.jobs import decoding
 from app.jobs.contract import decode_document, decode_entry, error_entry, info_document, info_entry, to_text
 from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
 from app.jobs.inspecting import inspect_capture
+from app.model.capture import NamedSpan
 from dsp.results import Character, DecodeSettings, Notice
 
 NUMBER = (int, float)
@@ -223,6 +225,10 @@ def test_every_field_of_info_is_there_in_order():
     assert list(document) == ["halfturn", "schema", "captures", "errors"]
     (entry,) = document["captures"]
     assert_fields(entry, INFO)
+    named = replace(line, spans=(NamedSpan("vent", 0.0, 1e-6),))
+    with_spans = strictly(info_entry("a", inspect_capture(named)))
+    assert with_spans.pop("spans") == [{"name": "vent", "start_s": 0.0, "end_s": 1e-6}]
+    assert_fields(with_spans, INFO)
     assert entry["channels"] == [
         {"name": "A", "unit": "V", "min": -2.0, "max": 3.0},
         {"name": "B", "unit": "V", "min": -8.0, "max": 7.0},

@@ -9,7 +9,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-from generators.sessions import version_1
+from generators.sessions import version_1, version_2
 
 from app.files.schema import layout
 from app.files.session import read_session, write_session
@@ -21,7 +21,7 @@ ROWS = [row for row in layout()]
 
 def with_marks() -> SessionData:
     """A session that has something of everything."""
-    data = version_1()
+    data = version_2()
     key = data.next_key
     return replace(
         data,

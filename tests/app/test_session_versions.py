@@ -3,16 +3,17 @@
 from pathlib import Path
 
 import pytest
-from generators.sessions import assert_same, version_1
+from generators.sessions import assert_same, version_1, version_2
 
 from app.files import schema
 from app.files.session import read_session, write_session
 from app.files.session_load import load_tree
 from app.files.session_tree import Node
 from app.files.upgrades import UPGRADES, upgraded
+from app.model.commands_captures import with_own_spans
 
 KEPT = Path(__file__).parents[1] / "sessions"
-EXPECTED = {1: version_1}
+EXPECTED = {1: version_1, 2: lambda: with_own_spans(version_2())}
 
 
 @pytest.mark.parametrize("version", range(1, schema.FORMAT_VERSION + 1))

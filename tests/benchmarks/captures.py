@@ -1,7 +1,8 @@
 """Reading text beside the general-purpose readers that are installed: ``captures.py [--rows N] [--rounds N]``.
 
 Every reading is a process of its own, in turn, on one core and on all. Times leave out the start of Python and
-the import of a library, of ours too; the best of the rounds counts, since others use the machine. Memory is the
+the import of a library, of ours too; the best of the rounds counts, since others use the machine. On one core the
+processor time of all threads is what the wall time would be on an idle machine. Memory is the
 peak above that after the imports, over the bytes of the samples that result. Of our reader it is also said how
 long it leaves progress and cancel unasked, and the worst pause of another thread that only sleeps 5 ms.
 pandas, pyarrow and polars are compared with where they are installed; numpy always.
@@ -86,9 +87,13 @@ def memory_bytes() -> int:
 def measure(name: str, path: Path, delimiter: str, mark: str) -> dict[str, float]:
     """One reading in this process."""
     read = reader(name, path, delimiter, mark)
-    before, begin = memory_bytes(), time.perf_counter()
+    before, used, begin = memory_bytes(), time.process_time(), time.perf_counter()
     found = read()
-    found_in = {"seconds": time.perf_counter() - begin, "memory": float(memory_bytes() - before)}
+    found_in = {
+        "seconds": time.perf_counter() - begin,
+        "processor": time.process_time() - used,
+        "memory": float(memory_bytes() - before),
+    }
     if name == "halfturn":
         found_in["samples"] = float(sum(channel.stored.nbytes for channel in found.channels))
     return found_in
@@ -149,6 +154,7 @@ def compare(path: Path, shape: str, rounds: int, cores: int) -> None:
     names = ["numpy.loadtxt", "halfturn"]
     names += [name for name in ("pandas", "polars", "pyarrow") if importlib.util.find_spec(name)]
     best: dict[str, float] = {}
+    used: dict[str, float] = {}
     memory: dict[str, float] = {}
     samples = 1.0
     for _ in range(rounds):
@@ -158,6 +164,7 @@ def compare(path: Path, shape: str, rounds: int, cores: int) -> None:
             if told is None or (delimiter == " " and name in ("polars", "pyarrow")):
                 continue
             best[name] = min(best.get(name, np.inf), told["seconds"])
+            used[name] = min(used.get(name, np.inf), told["processor"])
             memory[name] = max(memory.get(name, 0.0), told["memory"])
             samples = told.get("samples", samples)
     others = {name: taken for name, taken in best.items() if name != "halfturn"}
@@ -166,6 +173,7 @@ def compare(path: Path, shape: str, rounds: int, cores: int) -> None:
     for name, taken in sorted(best.items(), key=lambda item: item[1]):
         print(
             f"  {name:14} {taken * 1e3:8.0f} ms  x{taken / best[fastest]:5.2f} of {fastest}"
+            f"  processor {used[name] * 1e3:6.0f} ms  x{used[name] / used[fastest]:5.2f}"
             f"  memory {memory[name] / samples:5.2f} x the samples"
         )
     told = in_process(cores, "pauses", str(path))

@@ -51,7 +51,7 @@ from app.gui.window import MainWindow
 from app.files.capture_options import ReadOptions
 import numpy, pyqtgraph, scipy.signal
 app = QApplication([])
-told = None if sys.argv[1].endswith(".npy") else "int8"
+told = None if sys.argv[1].endswith((".npy", ".wav")) else "int8"
 window = MainWindow(QSettings(sys.argv[2], QSettings.Format.IniFormat))
 window.resize(1600, 900)
 window.show()

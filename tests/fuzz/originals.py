@@ -15,6 +15,7 @@ from scipy.io import savemat, wavfile
 from app.files.capture_options import ReadOptions
 from tests.app.fixtures_text import DIALECTS
 from tests.app.fixtures_text_bench import BENCH
+from tests.app.fixtures_text_odd import ODD
 
 RATE = ReadOptions(rate_hz=1e6)
 LINE = np.round(900 * np.sin(np.arange(200) * 0.3)).astype(np.int16)
@@ -35,7 +36,7 @@ class Original:
 def originals() -> list[Original]:
     texts = [
         Original("text", dialect.data, ReadOptions(**dialect.options), dialect.suffix)
-        for dialect in (*DIALECTS, *BENCH)
+        for dialect in (*DIALECTS, *BENCH, *ODD)
         if len(dialect.data) < 50_000
     ]
     return [*texts, *_sounds(), *_arrays(), *_containers(), *_raw(), *_pairs()]
@@ -72,7 +73,8 @@ def _tree(compressed: bool) -> bytes:
         filters = {"chunks": (50,), "compression": "gzip", "shuffle": True} if compressed else {}
         file.create_dataset("line", data=LINE, **filters)
         file.create_group("more").create_dataset("time", data=TIME)
-        file.attrs["fs"] = 1e6
+        file.attrs["fs"] = "1 MS/s" if compressed else 1e6
+        file["line"].attrs.update(scale_factor=0.01, units="mV", long_name="near end", more=[1, 2])
         file.flush()
         image: bytes = file.id.get_file_image()
     return image
@@ -85,6 +87,7 @@ def _containers() -> list[Original]:
         Original("npz", _saved(np.savez_compressed, line=LINE, dt=1e-6)),
         Original("mat", _saved(savemat, {**named, "rec": named})),
         Original("mat", _saved(savemat, named, do_compression=True)),
+        Original("mat-4", _saved(savemat, {**named, "iq": LINE * (1 + 1j)}, format="4")),
         Original("HDF5", _tree(False)),
         Original("HDF5", _tree(True)),
     ]

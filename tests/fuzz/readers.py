@@ -178,6 +178,7 @@ def run(seed: int, count: int, keep: Path | None = None) -> tuple[Counter[str], 
                 failures.append(f"seed {seed}, file {number}: {told}")
                 for path in folder.iterdir():
                     if keep is not None:
+                        keep.mkdir(parents=True, exist_ok=True)
                         (keep / f"{seed}-{number}{path.suffix}").write_bytes(path.read_bytes())
                     path.unlink()
     grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - least) << 10

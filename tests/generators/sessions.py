@@ -6,8 +6,8 @@ from dataclasses import fields, replace
 
 import numpy as np
 
-from app.model.capture import Capture, Channel, Segment
-from app.model.items import Cursor, DecodeRun, FlipMark, Note, SessionData, SpanMark
+from app.model.capture import Capture, Channel, NamedSpan, Segment
+from app.model.items import ChannelLook, Cursor, DecodeRun, FlipMark, Note, SessionData, SpanMark
 from dsp.results import (
     Alternative,
     Burst,
@@ -62,6 +62,17 @@ def version_1() -> SessionData:
         created="2026-11-25T10:00:00+00:00",
         next_key=12,
     )
+
+
+def version_2() -> SessionData:
+    """What ``tests/sessions/v2.h5`` holds; written once, so it must never change."""
+    data = version_1()
+    quiet = replace(data.captures[1], spans=(NamedSpan("hum of the blower", 1e-6, 2e-6),))
+    looks = (
+        ChannelLook(10, 0, "supply", hidden=True),
+        ChannelLook(11, 0, "line - supply", values=(22.5, 25.0)),
+    )
+    return replace(data, captures=(data.captures[0], quiet), looks=looks)
 
 
 def _keyed() -> Decode:

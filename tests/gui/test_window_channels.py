@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pytest
 from PySide6.QtCore import QPoint, Qt
 
+from app.files.session import read_session, write_session
 from app.gui.panels.dialog_channels import (
     ChannelMeaning,
     ChannelMeaningDialog,
     DerivedChannelDialog,
     PairDialog,
 )
+from app.model.capture import Capture, Channel, NamedSpan, Segment
+from app.model.commands_captures import OpenCapture
 
 
 def drawn(window):
@@ -40,6 +45,41 @@ def test_space_hides_a_channel_and_shows_it_again(decoded, qtbot):
     assert other not in drawn(decoded)
     qtbot.keyClick(table, Qt.Key.Key_Space)
     assert other in drawn(decoded)
+
+
+def test_a_hidden_channel_and_scaled_axes_come_back_with_the_session(decoded, qtbot, tmp_path):
+    other = next(row.name for row in decoded.channels.model.rows if not row.decoded)
+    decoded.view.show_channel(other, False)
+    row = decoded.area._canvas.rows[0]
+    low, high = row.values
+    decoded.area.setFocus()
+    qtbot.keyClick(decoded.area._canvas, Qt.Key.Key_Asterisk)
+    qtbot.keyClick(decoded.area._canvas, Qt.Key.Key_Up)
+    wanted = row.values
+    assert wanted[1] - wanted[0] == pytest.approx((high - low) / 2)
+    assert decoded.document.undo_label == f"scale {row.envelopes[0].channel.name}"
+    write_session(tmp_path / "s.h5", decoded.document.data)
+    decoded.document.undo()
+    assert row.values == pytest.approx((low, high))
+    decoded.document.replace_all(read_session(tmp_path / "s.h5"), tmp_path / "s.h5")
+    assert other not in drawn(decoded)
+    assert decoded.area._canvas.rows[0].values == pytest.approx(wanted)
+    qtbot.keyClick(decoded.area._canvas, Qt.Key.Key_Home)
+    assert decoded.document.data.looks[0].values is None
+    assert decoded.area._canvas.rows[0].fits_itself
+
+
+def test_spans_that_a_file_names_are_drawn_and_can_be_gone_to(window, qtbot):
+    channel = Channel("line", np.arange(1000, dtype="<i2"))
+    spans = (NamedSpan("request", 1e-4, 2e-4), NamedSpan("answer", 5e-4, 7e-4))
+    opened = Capture("vents", "SigMF", 1e6, 0.0, (channel,), (Segment(0, 1000, 0.0),), spans=spans)
+    window.bridge.run(OpenCapture(opened))
+    assert [span.name for span in window.area._shown.named_spans.spans] == ["request", "answer"]
+    window.marks.show_span(window.document.data.spans[1])
+    assert window.view.span_s == (5e-4, 7e-4)
+    before = window.area.grab().toImage()
+    window.marks.remove_span(window.document.data.spans[1].key)
+    assert window.area.grab().toImage() != before
 
 
 def test_a_double_click_looks_at_a_channel(decoded, qtbot):

@@ -22,6 +22,10 @@ Setters
         list of `LaneBurst`, in any order.
     ``set_span((start_s, end_s))``
         the selected span, or None.
+    ``set_named_spans(spans)``
+        list of `app.model.items.SpanMark`; each drawn as a bracket with its name.
+    ``set_value_ends({name: (low, high)})``
+        ends of the value axes of channels that do not follow their values; the others do.
     ``set_tool(tool)``
         what a plain drag or click does, one of `TOOLS`:
         ``pan`` drag moves the view; ``zoom`` drag marks the stretch to fill the view;
@@ -64,6 +68,9 @@ Signals
         once, on release; ``start_s < end_s``.
     ``span_cleared()``
         the user wants no span.
+    ``values_scaled(list, gesture_id)``
+        pairs of a channel's name and the ends of its value axis that the user set, None where
+        the axis is to follow the values again.
     ``range_changed(start_s, end_s)``
         the visible range is another now.
     ``mouse_hint(text)``
@@ -89,6 +96,7 @@ Tool = Literal["pan", "zoom", "span", "flip"]
 Snap = Literal["crossing", "extremum", "flip", "symbol"]
 Arrangement = Literal["by-unit", "each", "overlaid"]
 FlipOrigin = Literal["auto", "hand", "removed"]
+ChannelEnds = tuple[str, tuple[float, float] | None]
 
 TOOLS: tuple[Tool, ...] = ("pan", "zoom", "span", "flip")
 FLIP_ORIGINS: tuple[FlipOrigin, ...] = ("auto", "removed", "hand")  # as drawn, one over the other

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from PySide6.QtCore import Signal, Slot
 from PySide6.QtWidgets import QVBoxLayout, QWidget
@@ -26,10 +26,11 @@ from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.keys import TraceKeys
 from app.gui.trace.lane_clicks import LaneClicks
 from app.gui.trace.marks_shown import LaneBook, MarksShown
+from app.gui.trace.named_spans import SpanBook
 from app.gui.trace.overview import OverviewStrip
 from app.gui.trace.rows import TraceRow
 from app.gui.trace.viewrange import ViewRange
-from app.model.items import Cursor
+from app.model.items import Cursor, SpanMark
 
 
 class TraceArea(QWidget):
@@ -48,6 +49,7 @@ class TraceArea(QWidget):
     range_changed = Signal(float, float)
     mouse_hint = Signal(str)
     symbol_turn_wanted = Signal(float)
+    values_scaled = Signal(object, object)
 
     def __init__(self, parent: QWidget | None = None, cache: EnvelopeCache | None = None) -> None:
         super().__init__(parent)
@@ -60,6 +62,7 @@ class TraceArea(QWidget):
         self._hue_of: dict[str, int] = {}
         self._hues: tuple[int, ...] = ()
         self._smooth = False
+        self._ends: dict[str, tuple[float, float]] = {}
         self._view = ViewRange.whole(0.0, 1.0, 1.0)
         self._overview = OverviewStrip(self)
         self._canvas = TraceCanvas(self._shown, self)
@@ -87,6 +90,7 @@ class TraceArea(QWidget):
         control.span_cleared.connect(self.span_cleared)
         control.mouse_hint.connect(self.mouse_hint)
         control.range_wanted.connect(self._show)
+        control.values_scaled.connect(self.values_scaled)
         self._overview.range_wanted.connect(self._show)
         self._overview.mouse_hint.connect(self.mouse_hint)
         self._builder.grew.connect(self._envelope_grew)
@@ -125,6 +129,21 @@ class TraceArea(QWidget):
     def set_span(self, span_s: tuple[float, float] | None) -> None:
         self._shown.span_s = span_s
         self._canvas.marks_changed()
+
+    def set_named_spans(self, spans: Sequence[SpanMark]) -> None:
+        self._shown.named_spans = SpanBook(spans)
+        self._canvas.marks_changed()
+
+    def set_value_ends(self, ends: Mapping[str, tuple[float, float]]) -> None:
+        if ends == self._ends:
+            return
+        self._ends = dict(ends)
+        for row in self._canvas.rows:
+            if any(envelope.channel.name in ends for envelope in row.envelopes):
+                row.set_ends(ends)
+            elif not row.fits_itself:
+                row.fit(self._view.first_s, self._view.last_s)
+        self._canvas.redraw()
 
     def set_tool(self, tool: Tool) -> None:
         if tool not in TOOLS:
@@ -178,9 +197,7 @@ class TraceArea(QWidget):
         self._show(self._view.panned(fraction * self._view.width_s))
 
     def fit_values(self) -> None:
-        for row in self._canvas.rows:
-            row.fit(*self.visible_range())
-        self._canvas.redraw()
+        self._control.fit(*self.visible_range())
 
     # --- marks
 
@@ -249,6 +266,7 @@ class TraceArea(QWidget):
         for row in rows:
             row.smooth = self._smooth
             row.fit(self._view.first_s, self._view.last_s)
+            row.set_ends(self._ends)
         self._canvas.set_rows(rows)
         self._choose_active()
 

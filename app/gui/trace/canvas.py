@@ -23,6 +23,7 @@ from app.gui.trace.geometry import Geometry
 from app.gui.trace.lane import LaneItem
 from app.gui.trace.marks_paint import MarksPainter, NameTag
 from app.gui.trace.marks_shown import MarksShown
+from app.gui.trace.named_spans import paint_spans
 from app.gui.trace.palette import TraceColours, colours_of, line_pen
 from app.gui.trace.rows import TraceRow
 from app.gui.trace.scale import TimeScale
@@ -167,6 +168,10 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
     def drawForeground(self, painter: QPainter, rect: QRectF) -> None:
         tags: list[NameTag] = [tag for row in self.rows for tag in row.tags()]
         self._painter().over(painter, tags)
+        area = self.geometry_px()
+        paint_spans(
+            painter, self._shown.named_spans, self.time_scale(), area.rows_bottom, self.colours, self.font()
+        )
         for row in self.rows:
             self._unread_note(painter, row)
         if self.hasFocus():

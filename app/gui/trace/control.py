@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, QPointF, Qt, Signal
@@ -29,6 +31,7 @@ from app.gui.trace.gestures import (
 from app.gui.trace.hints import hint_text
 from app.gui.trace.marks_shown import Mark, MarksShown
 from app.gui.trace.menu import context_menu
+from app.gui.trace.rows import TraceRow
 from app.gui.trace.snapping import Snapper
 from app.gui.trace.viewrange import ViewRange
 from app.model.items import Cursor
@@ -38,6 +41,7 @@ if TYPE_CHECKING:
 
 _WHEEL_STEP = 120  # eighths of a degree: one notch
 _WHEEL_FACTOR = 0.8
+_SCALING_S = 1.0
 _CURSORS = {
     Zone.CURSOR: Qt.CursorShape.SizeHorCursor,
     Zone.FLIP_HEAD: Qt.CursorShape.SizeHorCursor,
@@ -57,6 +61,7 @@ class TraceControl(QObject):
     span_cleared = Signal()
     mouse_hint = Signal(str)
     range_wanted = Signal(object)
+    values_scaled = Signal(object, object)
 
     def __init__(self, canvas: TraceCanvas, shown: MarksShown, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -68,6 +73,8 @@ class TraceControl(QObject):
         self.keys: TraceKeys | None = None
         self._pan_from = self.view
         self._pointer: QPointF | None = None
+        self._scaling: object = None
+        self._scaling_until = 0.0
 
     # --- mouse
 
@@ -113,7 +120,7 @@ class TraceControl(QObject):
         dx, dy = event.angleDelta().x() / _WHEEL_STEP, event.angleDelta().y() / _WHEEL_STEP
         if held and row is not None:
             row.zoom_values(_WHEEL_FACTOR ** (dy or dx), event.position().y())
-            self.canvas.redraw()
+            self.scaled([row])
         elif dx and not dy:
             self.range_wanted.emit(self.view.panned(-dx * self.view.width_s / 10))
         elif dy:
@@ -175,6 +182,24 @@ class TraceControl(QObject):
         elif self.shown.span_s is not None:
             self.span_cleared.emit()
 
+    def scaled(self, rows: Sequence[TraceRow]) -> None:
+        """The value axes of ``rows`` are others now; what follows within a second belongs to the same gesture."""
+        now = time.monotonic()
+        if now > self._scaling_until:
+            self._scaling = object()
+        self._scaling_until = now + _SCALING_S
+        self.canvas.redraw()
+        self.values_scaled.emit([one for row in rows for one in row.ends()], self._scaling)
+
+    def fit(self, start_s: float, end_s: float) -> None:
+        """Let the values of a stretch of time fill every row, and follow what comes."""
+        for row in self.canvas.rows:
+            row.fit(start_s, end_s)
+        names = [envelope.channel.name for row in self.canvas.rows for envelope in row.envelopes]
+        self.canvas.redraw()
+        if names:
+            self.values_scaled.emit([(name, None) for name in names], None)
+
     def move_mark(self, mark: Mark, time_s: float, gesture: object) -> None:
         """Ask for a mark to be moved; ``mark`` as it was when the gesture began."""
         if isinstance(mark, Cursor):
@@ -207,7 +232,7 @@ class TraceControl(QObject):
                     row = self.canvas.row_at(y)
                     if row is not None:
                         row.shift_values(by_px)
-                        self.canvas.redraw()
+                        self.scaled([row])
                 case Band():
                     self._band(intent)
                 case Drop():

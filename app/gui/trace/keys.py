@@ -60,8 +60,7 @@ class TraceKeys:
             about_s = (view.start_s + view.end_s) / 2 if about_s is None else about_s
             wanted = view.zoomed(1 / _ZOOM if key == _Key.Key_Minus else _ZOOM, about_s)
         elif key == _Key.Key_Home:
-            for row in control.canvas.rows:
-                row.fit(view.first_s, view.last_s)
+            control.fit(view.first_s, view.last_s)
             wanted = ViewRange.whole(view.first_s, view.last_s, view.rate_hz)
         elif key in (_Key.Key_PageUp, _Key.Key_PageDown):
             wanted = view.panned((-0.5 if key == _Key.Key_PageUp else 0.5) * view.width_s)
@@ -71,12 +70,12 @@ class TraceKeys:
             for row in control.canvas.rows:
                 rect = row.box.sceneBoundingRect()
                 row.zoom_values(1 / _ZOOM if key == _Key.Key_Underscore else _ZOOM, rect.center().y())
-            control.canvas.redraw()
+            control.scaled(control.canvas.rows)
             return True
         elif key in (_Key.Key_Up, _Key.Key_Down):
             for row in control.canvas.rows:
                 row.shift_values((-0.1 if key == _Key.Key_Up else 0.1) * row.box.height())
-            control.canvas.redraw()
+            control.scaled(control.canvas.rows)
             return True
         if wanted is None:
             return False

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.gui.trace.api import FLIP_ORIGINS, FlipOrigin, FlipView, LaneBurst
+from app.gui.trace.named_spans import SpanBook
 from app.model.items import Cursor
 
 Mark = Cursor | FlipView
@@ -89,6 +90,7 @@ class MarksShown:
     cursors: tuple[Cursor, ...] = ()
     flips: FlipBook = field(default_factory=FlipBook)
     lane: LaneBook = field(default_factory=LaneBook)
+    named_spans: SpanBook = field(default_factory=SpanBook)
     span_s: tuple[float, float] | None = None
     selected: Mark | None = None
     hovered: Mark | None = None

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pyqtgraph as pg
 from PySide6.QtGui import QBrush, QFont
 
+from app.gui.trace.api import ChannelEnds
 from app.gui.trace.curves import ChannelEnvelope, Drawn
 from app.gui.trace.marks_paint import NameTag
 from app.gui.trace.palette import TraceColours, line_pen
@@ -136,6 +137,25 @@ class TraceRow:
         known = [limits for limits in found if limits is not None]
         if known:
             self._set_values(*_with_margin(min(a for a, _ in known), max(b for _, b in known)))
+
+    def set_ends(self, chosen: Mapping[str, tuple[float, float]]) -> None:
+        """Put the axes of channels where they were set by hand; channels that share an axis show all of it."""
+        found = [chosen.get(envelope.channel.name) for envelope in self.envelopes]
+        known = [ends for ends in found if ends is not None]
+        if not known:
+            return
+        self._by_hand = True
+        if self._own_scales:
+            for k, ends in enumerate(found):
+                if ends is not None:
+                    self._set_values(*ends, only=k)
+        else:
+            self._set_values(min(low for low, _ in known), max(high for _, high in known))
+
+    def ends(self) -> list[ChannelEnds]:
+        """Of each channel whose axis is changed by hand here, its name and the ends of the axis."""
+        which = [self._active] if self._own_scales else range(len(self.envelopes))
+        return [(self.envelopes[k].channel.name, self._scales[k]) for k in which]
 
     @property
     def fits_itself(self) -> bool:

@@ -1,0 +1,110 @@
+"""Rules for rows that have to be rewritten as a whole before cells can be told apart, found by looking.
+
+Rows closed by a semicolon, in brackets, with keys or followed by a remark; cells in single quotes or written as
+formulas (``="0.5"``); a comma both between cells and in numbers; decimal commas in some columns and points in
+others; signs apart from their digits.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+
+Rule = tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]
+
+_MOST = 0.7
+_CLOSED = re.compile(r"[^;\n]*\.[^;\n]*[^;\s];[ \t]*")
+_CLOSE = re.compile(r";(?=[ \t\r]*$)", re.M)
+_FORMULA = re.compile(r'="([^"\n]*)"')
+_SINGLE_QUOTED = re.compile(r"'([^'\n]*)'")
+_SINGLE_QUOTED_NUMBER = re.compile(r"'[ ]*[+-]?[\d.,]+(?:[eE][+-]?\d+)?[ ]*'")
+_REMARK = re.compile(r"[ \t,;]+[#%].*$", re.M)
+_REMARKED = re.compile(r"[^#%\n]*\d[^#%\n]*[ \t,;]+[#%].*")
+_BRACKETED = re.compile(r"\s*[\[{(][^\[\]{}()\n]*\d[^\[\]{}()\n]*[\]})]\s*[,;]?\s*")
+_BRACKET_ENDS = re.compile(r"^[ \t]*[\[{(]|[\]})][ \t]*[,;]?(?=[ \t\r]*$)", re.M)
+_KEYED = re.compile(r"([\"'])[A-Za-z_][\w ]{0,40}\1[ ]*:")
+_NAME = re.compile(r"(?<![\w.])[A-Za-z_]\w{0,20}[ ]*=[ ]*(?=[+-]?\.?\d)")
+_NAMED = re.compile(rf"(?:[ \t,;|]*{_NAME.pattern}[^\s,;|=]+)+\s*")
+_IN_PARENTHESES = re.compile(r"\(\d[\d.,]*(?:[eE][+-]?\d+)?\)")
+_WHOLE = re.compile(r"[+-]?\d+")
+_PAIR = re.compile(r"([+-]?\d+),(\d+)(?=,|[ \t\r]*$)", re.M)
+_COMMA = re.compile(r"(?<=\d),(?=\d)")
+_COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?")
+_POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?")
+_APART = re.compile(r"[+-][ \t]+[\d.].*")
+
+
+def line_rules(sample: Sequence[str]) -> list[Rule]:
+    """What to do to every row before its delimiter is known; ``sample`` are rows."""
+    rules: list[Rule] = []
+    if _share(_BRACKETED.fullmatch, sample) > _MOST:
+        rules += [(_BRACKET_ENDS, ""), (_KEYED, "")]
+    if _share(_NAMED.fullmatch, sample) > _MOST:
+        rules.append((_NAME, ""))
+    if _share(_REMARKED.fullmatch, sample) > _MOST:
+        rules.append((_REMARK, ""))
+    if _share(_SINGLE_QUOTED_NUMBER.search, sample) > _MOST:
+        rules.append((_SINGLE_QUOTED, r"\1"))
+    if _share(_FORMULA.search, sample) > _MOST:
+        rules.append((_FORMULA, r"\1"))
+    closed = [line for line in sample if _CLOSED.fullmatch(line.rstrip("\r"))]
+    if len(closed) > _MOST * len(sample) and any(re.search("[,\t|]", line) for line in closed):
+        rules.append((_CLOSE, ""))
+    if _is_paired(sample):
+        rules.append((_PAIR, r"\1.\2"))
+    return rules
+
+
+def cell_rules(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[Rule]:
+    """What to do to cells whatever column they are in; of ``rows`` the ``delimiter`` is known."""
+    if delimiter is None:
+        return []
+    rules: list[Rule] = []
+    cells = [cell for row in rows for cell in row]
+    if sum(bool(_APART.fullmatch(cell)) for cell in cells) > 2:
+        mark = re.escape(delimiter)
+        rules.append((re.compile(rf'(^|{mark})([ "]*[+-])[ \t]+(?=[\d.])', re.M), r"\1\2"))
+    if sum(bool(_IN_PARENTHESES.fullmatch(cell)) for cell in cells) > 2:
+        # as accountants write what is below zero
+        mark = re.escape(delimiter)
+        inner = _IN_PARENTHESES.pattern[2:-2]
+        rules.append((re.compile(rf'(^|{mark})([ "]*)\(({inner})\)', re.M), r"\1\2-\3"))
+    if delimiter != "," and _is_mixed(rows):
+        rules.append((_COMMA, "."))
+    return rules
+
+
+def _share(found: Callable[[str], object], sample: Sequence[str]) -> float:
+    return sum(bool(found(line)) for line in sample) / max(len(sample), 1)
+
+
+def _is_paired(sample: Sequence[str]) -> bool:
+    """Whether a comma stands both between cells and in every number, as in ``0,0000010,24,542``.
+
+    Then the digits behind every decimal mark are without sign and of one width in their column, and some begin
+    with more zeros than a whole number is written with.
+    """
+    later = [line.strip().split(",") for line in sample[len(sample) // 2 :]]
+    width = len(later[-1]) if later else 0
+    rows = [row for row in later if len(row) == width]
+    if width < 4 or width % 2 or len(rows) < max(4, _MOST * len(later)):
+        return False
+    if not all(_WHOLE.fullmatch(cell) for row in rows for cell in row):
+        return False
+    tails = [[row[i] for row in rows] for i in range(1, width, 2)]
+    even = all(len({len(tail) for tail in column}) == 1 and len(column[0]) > 1 for column in tails)
+    unsigned = all(tail.isdecimal() for column in tails for tail in column)
+    return even and unsigned and any(tail.startswith("00") for column in tails for tail in column)
+
+
+def _is_mixed(rows: Sequence[Sequence[str]]) -> bool:
+    """Whether some columns have decimal commas and others points, and none has both."""
+    widths = [len(row) for row in rows]
+    usual = max(set(widths), key=widths.count, default=0)
+    same = [row for row in rows if len(row) == usual][len(rows) // 2 :]
+    if usual < 2 or len(same) < 3:
+        return False
+    comma = [sum(bool(_COMMA_NUMBER.fullmatch(row[i])) for row in same) for i in range(usual)]
+    point = [sum(bool(_POINT_NUMBER.fullmatch(row[i])) for row in same) for i in range(usual)]
+    some = [(bool(c), bool(p)) for c, p in zip(comma, point, strict=True)]
+    return (True, False) in some and (False, True) in some and (True, True) not in some

@@ -117,8 +117,8 @@ ACTIONS: tuple[ActionSpec, ...] = (
     ActionSpec(
         "export_picture",
         FILE,
-        "E&xport picture…",
-        "Save what the trace shows as PNG or SVG",
+        "Fi&gure of the trace…",
+        "Export the view with cursors, lane, readings and a caption, fit to publish: PNG of any size, or SVG",
         ("Ctrl+P",),
         _capture,
         line_before=True,
@@ -127,8 +127,8 @@ ACTIONS: tuple[ActionSpec, ...] = (
     ActionSpec(
         "export_plot",
         FILE,
-        "Export the shown pict&ure…",
-        "Save the picture of the panel Pictures as PNG or SVG, or its numbers as CSV",
+        "Figure of the shown pict&ure…",
+        "Export the picture of the panel Pictures with a caption as PNG or SVG, or its numbers as CSV",
         ("Ctrl+Shift+P",),
         _capture,
     ),

@@ -17,6 +17,7 @@ from app.gui.bursts_flow import BurstsFlow
 from app.gui.channel_view import ChannelView
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
+from app.gui.figure_flow import FigureFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.handover_flow import HandoverFlow
 from app.gui.keeping import Keeper
@@ -89,6 +90,8 @@ class MainWindow(QMainWindow):
         self.pictures_link = PicturesLink(self.pictures, self.bridge, self.view, self.area, self.drawer)
         self.choices = ViewChoices(self.area, settings)
         self.handover = HandoverFlow(self.bridge, self.view, self.files, self.runner, self)
+        panels = (self.area, self.readings, self.pictures)
+        self.figures = FigureFlow(self.view, *panels, self.files, self.runner, settings, self)
         self.keeper = Keeper(self.bridge, self.files, Path(settings.fileName()).parent / "unsaved", self)
         parts = self._parts()
         self.menus = Menus(self, handlers_of(parts))
@@ -188,6 +191,7 @@ class MainWindow(QMainWindow):
             self.watching,
             self.handover,
             self.find_action,
+            self.figures,
         )
 
     def _make_panels(self) -> None:
@@ -253,6 +257,7 @@ class MainWindow(QMainWindow):
             self.measuring,
             self.watching,
             self.handover,
+            self.figures,
             self.keeper,
         )
         for told in (self.bridge.refused, *(flow.told for flow in flows)):

@@ -9,22 +9,20 @@ from functools import partial
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication, QMainWindow
 
-from app.errors import HalfturnError
-from app.gui import ask, help_texts
+from app.gui import help_texts
 from app.gui.bursts_flow import BurstsFlow
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
+from app.gui.figure_flow import FigureFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.handover_flow import HandoverFlow
 from app.gui.marks_flow import MarksFlow
-from app.gui.messages import Message, message_of
+from app.gui.messages import Message
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.panels.table import RowTable
 from app.gui.panels.text_window import TextWindow
-from app.gui.picture import save_picture
-from app.gui.pictures.export import export_plot
 from app.gui.pictures.panel import PicturesPanel
 from app.gui.readings_flow import ReadingsFlow
 from app.gui.style import Appearance
@@ -61,6 +59,7 @@ class Parts:
     watching: WatchFlow
     handover: HandoverFlow
     find_action: Callable[[], None]
+    figures: FigureFlow
 
 
 def handlers_of(parts: Parts) -> Handlers:
@@ -98,12 +97,12 @@ def _files(parts: Parts) -> Handlers:
         "next_capture": partial(marks.step_capture, 1),
         "previous_capture": partial(marks.step_capture, -1),
         "close_capture": marks.close_capture,
-        "export_picture": lambda: export_picture(parts),
+        "export_picture": parts.figures.of_trace,
         "write_report": parts.handover.write_report,
         "export_data": parts.handover.export_data,
         "share_copy": parts.handover.share_copy,
         "second_opinion": parts.handover.take_second_opinion,
-        "export_plot": lambda: export_shown_plot(parts),
+        "export_plot": parts.figures.of_picture,
         "quit": parts.window.close,
     }
 
@@ -194,31 +193,6 @@ def copy_selected(parts: Parts) -> None:
     focus = QApplication.focusWidget()
     table = focus if isinstance(focus, RowTable) else parts.readings.table
     QApplication.clipboard().setText(table.selected_text())
-
-
-def export_picture(parts: Parts) -> None:
-    """The trace with everything over it, in a file."""
-    path = ask.where_to_export(parts.window, parts.files.folder() / f"{parts.files.name}.png")
-    if path is None:
-        return
-    try:
-        save_picture(parts.area, path)
-    except HalfturnError as error:
-        parts.messages.tell(message_of(error, f"exporting {path.name}"))
-
-
-def export_shown_plot(parts: Parts) -> None:
-    """The picture of the panel, or the numbers in it, in a file."""
-    kind = parts.pictures.kind
-    path = ask.where_to_export_plot(
-        parts.window, parts.files.folder() / f"{parts.files.name} {kind.name}.png"
-    )
-    if path is None:
-        return
-    try:
-        export_plot(parts.pictures.view, path)
-    except HalfturnError as error:
-        parts.messages.tell(message_of(error, f"exporting {path.name}"))
 
 
 def to_next_panel(parts: Parts) -> None:

@@ -9,10 +9,9 @@ from PySide6.QtGui import QColor, QKeyEvent
 from PySide6.QtWidgets import QWidget
 
 from app.gui.pictures.api import Bars, Curve, Layer, Picture, Pixels, Place, Points
+from app.gui.pictures.grey import grey_levels
+from app.gui.pictures.shapes import SHAPES
 from app.gui.trace.palette import TraceColours, colours_of, line_pen, mixed
-
-SHAPES = ("o", "s", "t", "d", "+", "x", "star", "p")
-"""Of groups of points, so that they differ by more than colour."""
 
 _FAINT = 0.35
 
@@ -45,6 +44,11 @@ class PictureView(pg.PlotWidget):  # type: ignore[misc]
         """Nothing but why there is nothing."""
         self.picture, self._words = None, words
         self._draw()
+
+    def shown_range(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Least and greatest value of each axis in view."""
+        (x0, x1), (y0, y1) = self.getViewBox().viewRange()
+        return (float(x0), float(x1)), (float(y0), float(y1))
 
     def zoom(self, factor: float) -> None:
         self.getViewBox().scaleBy((factor, factor))
@@ -201,8 +205,6 @@ class PictureView(pg.PlotWidget):  # type: ignore[misc]
         self.plotItem.addItem(points)
 
     def _add_pixels(self, layer: Pixels, colours: TraceColours) -> None:
-        finite = layer.values[np.isfinite(layer.values)]
-        most = float(np.quantile(np.abs(finite), 0.99)) if finite.size else 1.0
         image = pg.ImageItem(axisOrder="row-major")
         # dark is low and light is high in either palette, as in print; what is missing takes the ground's colour
         shades = np.linspace(0, 255, 255).astype(np.ubyte)
@@ -210,12 +212,7 @@ class PictureView(pg.PlotWidget):  # type: ignore[misc]
         table = np.vstack(
             [[ground.red(), ground.green(), ground.blue()], np.repeat(shades[:, None], 3, axis=1)]
         )
-        scaled = np.clip((layer.values / (most or 1.0) + 1) / 2, 0, 1) * 254 + 1
-        image.setImage(
-            np.where(np.isfinite(scaled), scaled, 0).astype(np.ubyte),
-            levels=(0, 255),
-            lut=table.astype(np.ubyte),
-        )
+        image.setImage(grey_levels(layer.values), levels=(0, 255), lut=table.astype(np.ubyte))
         rows = layer.values.shape[0]
         image.setRect(layer.x[0], 0, layer.x[1] - layer.x[0], rows)
         self.plotItem.addItem(image)

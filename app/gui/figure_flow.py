@@ -90,10 +90,18 @@ class FigureFlow(QObject):
             lambda: table_text(picture).encode(),
         )
 
+    def close(self) -> None:
+        """Leave no dialog behind."""
+        if self._dialog is not None:
+            self._dialog.reject()
+
     def _reading_rows(self) -> tuple[tuple[str, str], ...]:
+        from app.gui.figures.caption import with_minus
+
         model = self._readings.model
         places = range(model.rowCount())
-        return tuple((str(model.index(k, 0).data()), str(model.index(k, 1).data())) for k in places)
+        rows = ((model.index(k, 0).data(), model.index(k, 1).data()) for k in places)
+        return tuple((str(name), with_minus(str(text))) for name, text in rows)
 
     def _show(
         self,

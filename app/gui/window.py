@@ -150,6 +150,7 @@ class MainWindow(QMainWindow):
         self.readings_link.close()
         self.watching.close()
         self.pictures_link.close()
+        self.figures.close()
         for runner in (self.runner, self.reader, self.drawer):
             runner.close()
         self.bridge.close()

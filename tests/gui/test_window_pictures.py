@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-
 import numpy as np
 import pytest
 from PySide6.QtCore import QPointF, Qt
@@ -166,22 +164,6 @@ def test_the_fold_can_be_chosen_by_mouse_and_keys(shown, qtbot):
     qtbot.keyClick(shown.pictures.choice, Qt.Key.Key_Down)
     cycles = drawn(shown, qtbot, "Folded trace")
     assert "2 cycles" in cycles.note
-
-
-def test_exports_are_a_picture_a_drawing_and_a_table(shown, qtbot, tmp_path, answer):
-    take(shown, qtbot, 6, burst=False)
-    picture = drawn(shown, qtbot, "Amplitude")
-    starts = {"talkers.png": b"\x89PNG", "talkers.svg": b"<?xml", "talkers.csv": b"burst,start_s,"}
-    for name, first in starts.items():
-        answer("where_to_export_plot", tmp_path / name)
-        qtbot.mouseClick(shown.pictures.export, Qt.MouseButton.LeftButton)
-        assert (tmp_path / name).read_bytes().startswith(first)
-    rows = list(csv.DictReader((tmp_path / "talkers.csv").read_text().splitlines()))
-    assert len(rows) == len(shown.view.bursts)
-    assert float(rows[0]["amplitude"]) == pytest.approx(column(picture, "amplitude")[0])
-    answer("where_to_export_plot", tmp_path / "talkers.gif")
-    qtbot.mouseClick(shown.pictures.export, Qt.MouseButton.LeftButton)
-    assert "its numbers .csv" in shown.messages.lines()[0].message.text
 
 
 def test_pictures_follow_the_palette(shown, qtbot):

@@ -3,6 +3,7 @@ standard uncertainty."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from app.gui.pictures.api import Picture
@@ -18,6 +19,7 @@ _FLIPS = {
     "removed": "crosses: flips struck out by hand",
 }
 _KNOWN_PLACES = 5
+_MINUS = re.compile(r"(?<![\w.)-])-(?=\d)")
 
 
 def trace_caption(
@@ -41,13 +43,21 @@ def trace_caption(
         parts.append(_sent(inside, tolerance))
     if legend := _legend(contents):
         parts.append(legend)
-    return " ".join(parts)
+    return with_minus(" ".join(parts))
 
 
 def picture_caption(capture: Capture, channel: str, picture: Picture) -> str:
     said = f" ({capture.label})" if capture.label else ""
-    note = picture.note.strip()
-    return f"{picture.title}, {channel} of {capture.name}{said}. {note}".strip()
+    # what a click does is of no use on paper
+    sentences = [one.strip() for one in picture.note.split(". ") if not one.startswith("A click")]
+    note = ". ".join(sentences)
+    text = f"{picture.title}, {channel} of {capture.name}{said}. {note}".strip()
+    return with_minus(text if text.endswith(".") else f"{text}.")
+
+
+def with_minus(text: str) -> str:
+    """The sign of print before negative numbers."""
+    return _MINUS.sub("\N{MINUS SIGN}", text)
 
 
 def _sent(bursts: Sequence[CorrectedBurst], tolerance: Tolerance) -> str:

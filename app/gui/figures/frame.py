@@ -55,7 +55,18 @@ def y_ticks(page: Page, high_px: float, frame_y: tuple[float, float], label: str
 
 
 def x_ticks(page: Page, wide_px: float, frame_x: tuple[float, float], label: str, unit: str) -> Ticks:
-    return ticks_of(*frame_x, max(1, int(wide_px / (5.5 * page.em))), label, unit)
+    """As many as have room for their values beside one another."""
+    found = ticks_of(*frame_x, 1, label, unit)
+    for most in range(2, max(2, int(wide_px / (3 * page.em))) + 1):
+        more = ticks_of(*frame_x, most, label, unit)
+        each = wide_px * _step(more) / (frame_x[1] - frame_x[0])
+        if len(more.values) > 1 and max(map(page.width_of, more.texts)) + 1.2 * page.em <= each:
+            found = more
+    return found
+
+
+def _step(ticks: Ticks) -> float:
+    return ticks.values[1] - ticks.values[0] if len(ticks.values) > 1 else 0.0
 
 
 def room_left(page: Page, ticks: Ticks) -> float:

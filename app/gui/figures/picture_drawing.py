@@ -50,11 +50,9 @@ class PictureDrawing:
         if not self.picture.square:
             return frame
         rect = frame.rect
-        wide, high = frame.x[1] - frame.x[0], frame.y[1] - frame.y[0]
-        scale = min(rect.width() / wide, rect.height() / high)
-        size = (wide * scale, high * scale)
-        middle = rect.left() + (rect.width() - size[0]) / 2
-        return Frame(QRectF(middle, rect.top(), *size), frame.x, frame.y, frame.down)
+        scale = max((frame.x[1] - frame.x[0]) / rect.width(), (frame.y[1] - frame.y[0]) / rect.height())
+        x, y = _about(frame.x, scale * rect.width()), _about(frame.y, scale * rect.height())
+        return Frame(rect, x, y, frame.down)
 
     def _layer(self, page: Page, frame: Frame, layer: Layer, colours: TraceColours) -> None:
         main = colours.channel(0)
@@ -169,3 +167,8 @@ class PictureDrawing:
         ink = colours.text if one.strong else colours.channel(0)
         dash = Dash.LONG if one.strong else Dash.SOLID
         page.line(x - page.em, y, x + page.em, y, page.pen(ink, 1.4, dash))
+
+
+def _about(edges: tuple[float, float], width: float) -> tuple[float, float]:
+    middle = (edges[0] + edges[1]) / 2
+    return middle - width / 2, middle + width / 2

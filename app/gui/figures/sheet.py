@@ -47,7 +47,6 @@ def print_colours() -> TraceColours:
     """On white, whatever the window looks like."""
     palette = palette_of(Appearance.LIGHT)
     palette.setColor(QPalette.ColorRole.Base, QColor("#ffffff"))
-    palette.setColor(QPalette.ColorRole.Text, QColor("#000000"))
     return colours_of(palette)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import sys
 import warnings
@@ -98,6 +99,8 @@ def _window(given: argparse.Namespace) -> int:
 
 
 def _open_window(files: list[Path], reading: ReadOptions) -> int:
+    # nothing that is made while starting is garbage, and looking for it takes a tenth of the start
+    gc.disable()
     try:
         from app.gui.run import run_window
     except ImportError as error:

@@ -16,7 +16,6 @@ from app.gui.files_flow import FilesFlow
 from app.gui.messages import Message, message_of
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.picture import write_whole
-from app.gui.pictures.export import table_text
 from app.gui.pictures.panel import PicturesPanel
 from app.gui.trace.area import TraceArea
 from app.gui.work import JobRunner
@@ -74,6 +73,7 @@ class FigureFlow(QObject):
         from app.gui.figures.caption import picture_caption
         from app.gui.figures.dialog import FigureDialog
         from app.gui.figures.picture_drawing import PictureDrawing
+        from app.gui.pictures.export import table_text
 
         view, shown = self._view, self._pictures.view
         picture = shown.picture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 import threading
 from collections.abc import Sequence
@@ -27,6 +28,9 @@ def run_window(files: Sequence[Path], read_options: ReadOptions | None = None) -
         window.show()
         window.keeper.offer()
         window.open_paths(list(files), read_options)
+        # off while starting; what lives now lives to the end and is looked through no more
+        gc.freeze()
+        gc.enable()
         return application.exec()
 
 

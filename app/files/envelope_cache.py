@@ -11,7 +11,6 @@ Nothing in the folder is needed; it may be deleted at any time.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import sys
@@ -78,6 +77,8 @@ class SamplesIdentity:
 
     @property
     def name(self) -> str:
+        import hashlib  # the window opens sooner without it
+
         return hashlib.sha256(self._text()).hexdigest()[:40] + _ENDING
 
     def _text(self) -> bytes:
@@ -178,6 +179,8 @@ class EnvelopeCache:
 
     @staticmethod
     def _write(path: Path, body: tuple[bytes, ...]) -> None:
+        import hashlib
+
         digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
         handle, name = tempfile.mkstemp(suffix=_PARTIAL, dir=path.parent)
         try:
@@ -204,6 +207,8 @@ class EnvelopeCache:
                 return None
             content = file.read(most + 1)
         content, digest = content[:-_DIGEST_BYTES], content[-_DIGEST_BYTES:]
+        import hashlib
+
         if hashlib.blake2b(content, digest_size=_DIGEST_BYTES).digest() != digest:
             return None
         if not content.startswith(_MAGIC):

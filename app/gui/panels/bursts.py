@@ -91,7 +91,8 @@ class BurstsPanel(QWidget):
             "Words that a row must hold, such as bits or a name, or comparisons on a column without blanks in its "
             "name: talker=1, symbols>40, carrier<203.6k"
         )
-        self.filter.setClearButtonEnabled(True)
+        # its icon takes a while to load
+        self.filter.textChanged.connect(lambda text: self.filter.setClearButtonEnabled(bool(text)))
         for button in self.filter.findChildren(QAbstractButton):
             button.setObjectName("burstsFilterClear")
             button.setAccessibleName("Show all bursts")

@@ -9,6 +9,7 @@ from app.gui.action_table_bursts import BURST_ACTIONS, BURSTS
 from app.gui.action_table_channels import channel_actions
 from app.gui.action_table_handover import HANDOVER
 from app.gui.action_table_look import look_actions
+from app.gui.action_table_panels import panel_actions
 from app.gui.action_table_readings import READING_ACTIONS, READINGS
 from app.gui.actions import ActionSpec, Situation
 
@@ -240,6 +241,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         "From the trace to the readings, the tabs below, and back",
         ("F6",),
     ),
+    *panel_actions(VIEW),
     *look_actions(VIEW),
     ActionSpec(
         "place_flip",

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from functools import partial
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QApplication, QMainWindow
+from PySide6.QtWidgets import QApplication, QMainWindow, QWidget
 
 from app.gui import help_texts
+from app.gui.action_table_panels import PANELS
 from app.gui.bursts_flow import BurstsFlow
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
@@ -139,6 +140,7 @@ def _views(parts: Parts) -> Handlers:
         "tool_span": partial(choices.set_tool, "span"),
         "tool_flip": partial(choices.set_tool, "flip"),
         "next_panel": lambda: to_next_panel(parts),
+        **{f"to_{name}": partial(to_panel, parts, holder) for name, _, holder in PANELS},
         "axes_by_unit": partial(choices.set_axes, "by-unit"),
         "axes_each": partial(choices.set_axes, "each"),
         "axes_overlaid": partial(choices.set_axes, "overlaid"),
@@ -203,8 +205,19 @@ def to_next_panel(parts: Parts) -> None:
         i for i, one in enumerate(holders) if focus is not None and (focus is one or one.isAncestorOf(focus))
     ]
     following = holders[(has_it[0] + 1) % len(holders)] if has_it else holders[0]
+    _give_keyboard(parts, following)
+
+
+def to_panel(parts: Parts, name: str) -> None:
+    """Show the part of the window with this object name, and give it the keyboard."""
+    holders = [parts.area, *(dock.widget() for dock in parts.arrangement.docks)]
+    _give_keyboard(parts, next(one for one in holders if one.objectName() == name))
+
+
+def _give_keyboard(parts: Parts, following: QWidget) -> None:
     for dock in parts.arrangement.docks:
         if dock.widget() is following:
+            dock.show()
             dock.raise_()
     following.setFocus(Qt.FocusReason.TabFocusReason)
     if not following.hasFocus() and (inner := following.focusProxy()) is not None:

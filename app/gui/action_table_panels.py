@@ -29,7 +29,7 @@ def panel_actions(menu: str) -> tuple[ActionSpec, ...]:
             f"Show the {'' if name == 'trace' else 'panel '}{text.replace('&', '')} and give it the keyboard",
             (f"Ctrl+{number}",),
             _capture,
-            submenu="Keyboard &to",
+            submenu="&Go to",
         )
         for number, (name, text, _) in enumerate(PANELS, 1)
     )

@@ -291,6 +291,7 @@ class MainWindow(QMainWindow):
         self.notes.note_chosen.connect(self.marks.show_note)
         self.warnings.place_chosen.connect(self.marks.show_place)
         self.area.mouse_hint.connect(self._show_hint)
+        self.pictures.pointer_hint.connect(self._show_hint)
         self.area.range_changed.connect(self._show_range)
         self._show_recent()
 

@@ -80,7 +80,7 @@ def handlers_of(parts: Parts) -> Handlers:
 
 def show_cautions(parts: Parts) -> None:
     """Above the trace, where they hold nothing up."""
-    parts.messages.tell(Message("\n".join(CAUTIONS), weight="caution"))
+    parts.messages.tell(Message(" ".join(CAUTIONS), weight="caution"))
 
 
 def _files(parts: Parts) -> Handlers:

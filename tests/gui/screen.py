@@ -62,8 +62,10 @@ def screen_of(width: int, height: int) -> Iterator[Screen]:
     reader, writer = os.pipe()
     with tempfile.TemporaryDirectory() as folder:
         server = subprocess.Popen(
-            ["Xvfb", "-displayfd", str(writer), "-screen", "0", f"{width}x{height}x24"]
-            + ["-nolisten", "tcp", "-fbdir", folder],
+            [
+                *("Xvfb", "-displayfd", str(writer), "-screen", "0", f"{width}x{height}x24"),
+                *("-nolisten", "tcp", "-fbdir", folder),
+            ],
             pass_fds=(writer,),
             stderr=subprocess.DEVNULL,
         )

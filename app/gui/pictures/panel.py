@@ -27,11 +27,13 @@ OF = (
 
 
 class PicturesPanel(QWidget):
-    """``wanted()`` when another picture is to be made; ``place_clicked(Place)``; ``export_wanted()``."""
+    """``wanted()`` when another picture is to be made; ``place_clicked(Place)``; ``export_wanted()``;
+    ``pointer_hint(text)`` is what is under the pointer."""
 
     wanted = Signal()
     place_clicked = Signal(object)
     export_wanted = Signal()
+    pointer_hint = Signal(str)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -75,6 +77,7 @@ class PicturesPanel(QWidget):
         if self._view is None:
             self._view = PictureView(self)
             self._view.place_clicked.connect(self.place_clicked)
+            self._view.pointer_hint.connect(self.pointer_hint)
             self._column.insertWidget(1, self._view, 1)
         return self._view
 

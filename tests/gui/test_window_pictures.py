@@ -285,11 +285,18 @@ def test_the_status_bar_says_what_a_click_in_a_picture_does(shown, qtbot):
     take(shown, qtbot, 6, burst=False)
     picture = drawn(shown, qtbot, "Amplitude")
     view = shown.pictures.view
-    place = QPointF(column(picture, "carrier_hz")[0], column(picture, "amplitude")[0])
+    k = int(np.argmin(column(picture, "amplitude")))
+    place = QPointF(column(picture, "carrier_hz")[k], column(picture, "amplitude")[k])
     at = view.mapFromScene(view.getViewBox().mapViewToScene(place))
-    qtbot.mouseMove(view.viewport(), at + QPoint(40, 30))
+    qtbot.mouseMove(view.viewport(), at - QPoint(40, 30))
     qtbot.waitUntil(lambda: "wheel: zoom" in shown.hint.text())
-    qtbot.wait(50)  # moves that follow at once are passed over
-    qtbot.mouseMove(view.viewport(), at)
-    qtbot.waitUntil(lambda: "click: select burst" in shown.hint.text())
+
+    def pointed() -> bool:
+        # moves that follow one another at once are passed over
+        qtbot.mouseMove(view.viewport(), at - QPoint(1, 0))
+        qtbot.wait(50)
+        qtbot.mouseMove(view.viewport(), at)
+        return "click: select burst" in shown.hint.text()
+
+    qtbot.waitUntil(pointed)
     assert "kHz" in shown.hint.text()

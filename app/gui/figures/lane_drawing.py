@@ -15,6 +15,7 @@ from app.gui.trace.scale import TimeScale
 _BRACKET, _BOXES, _DOUBT, _GAP = 1.3, 1.5, 0.4, 0.25  # heights, of the text's
 _BOXES_FROM = 0.3  # width of a symbol from which boxes are drawn
 _WORDS_FROM = 0.75
+_NARROW = 0.4  # width of a burst below which it is a stroke
 
 
 def lane_height(page: Page) -> float:
@@ -23,7 +24,17 @@ def lane_height(page: Page) -> float:
 
 def draw_lane(page: Page, rect: QRectF, shown: TraceContents, colours: TraceColours) -> None:
     scale = TimeScale(shown.start_s, shown.end_s, rect.left(), rect.right())
-    for burst in shown.lane.between(shown.start_s, shown.end_s):
+    book = shown.lane
+    places = book.places(shown.start_s, shown.end_s)
+    starts, ends = scale.px(book.starts_s[places]), scale.px(book.ends_s[places])
+    narrow = ends - starts < _NARROW * page.em
+    # of thousands of bursts in view nothing but where they are
+    line = max(page.line_px, 1.0)
+    blocks = np.unique(np.floor(np.clip(starts[narrow], rect.left(), rect.right()) / line)) * line
+    bottom = rect.top() + (_GAP + _BRACKET + _BOXES) * page.em
+    page.uprights(blocks, bottom - 0.75 * _BOXES * page.em, bottom, page.pen(colours.symbol))
+    for k in np.flatnonzero(~narrow).tolist():
+        burst = book.bursts[places.start + k]
         _bracket(page, rect, scale, burst, colours)
         if not burst.symbols or burst.symbol_period_s <= 0:
             continue

@@ -65,6 +65,8 @@ class RowTable(QTableView):
         self.setShowGrid(False)
         self.setWordWrap(False)
         self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        # of a long table some rows say enough of how wide a column must be
+        self.horizontalHeader().setResizeContentsPrecision(100)
         self.verticalHeader().setVisible(False)
         self.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
         self._fit_rows()

@@ -31,6 +31,9 @@ def run_window(files: Sequence[Path], read_options: ReadOptions | None = None) -
         # off while starting; what lives now lives to the end and is looked through no more
         gc.freeze()
         gc.enable()
+        # results are hundreds of thousands of small frozen values: at every 700 new ones, rounds over all of them
+        # would hold the window up for seconds when a long capture has been decoded
+        gc.set_threshold(50_000, 20, 50)
         return application.exec()
 
 

@@ -145,6 +145,7 @@ def _views(parts: Parts) -> Handlers:
         "axes_each": partial(choices.set_axes, "each"),
         "axes_overlaid": partial(choices.set_axes, "overlaid"),
         "smooth": choices.set_smooth,
+        "clear_messages": parts.messages.clear,
         "look_system": partial(choices.set_appearance, Appearance.SYSTEM),
         "look_light": partial(choices.set_appearance, Appearance.LIGHT),
         "look_dark": partial(choices.set_appearance, Appearance.DARK),

@@ -172,6 +172,7 @@ def test_from_an_empty_window_to_a_saved_session(look, folder, home, tmp_path):
         assert (ground.pixelColor(look.width // 5, look.height * 4 // 5).lightness() < 128) == (
             look.palette == "dark"
         )
+        hand.key("ctrl+alt+m")
         open_and_decode(hand, album)
         mark(hand, album, look)
         look_around(hand, album)

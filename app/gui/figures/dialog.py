@@ -71,6 +71,7 @@ class FigureDialog(QDialog):
         self._drawing, self._title, self._warning = drawing, title, warning
         self._settings = settings
         self._rows = tuple(readings)
+        self._complaint = ""
         choice = last_choice(settings)
         self.size_choice = QComboBox(self)
         for words, preset in PRESETS:
@@ -121,7 +122,8 @@ class FigureDialog(QDialog):
         )
 
     def complain(self, words: str) -> None:
-        """Say why it was not written."""
+        """Say why it was not written, until something else is chosen."""
+        self._complaint = words
         self.told.setText(words)
 
     def done(self, result: int) -> None:
@@ -256,7 +258,7 @@ class FigureDialog(QDialog):
         self.outlines.toggled.connect(self._later)
         self.caption.textChanged.connect(self._later)
         self.readings.itemChanged.connect(self._readings_changed)
-        self.preview.resized.connect(self._later)
+        self.preview.resized.connect(self._soon.start)
         self.save_button.clicked.connect(self.save_wanted)
         self.copy_button.clicked.connect(self._copy)
         self.close_button.clicked.connect(self.reject)
@@ -265,6 +267,7 @@ class FigureDialog(QDialog):
 
     @Slot()
     def _later(self) -> None:
+        self._complaint = ""
         self._soon.start()
 
     @Slot(int)
@@ -330,6 +333,8 @@ class FigureDialog(QDialog):
             return
         image, left_out = image_of(self.figure(), choice, self.font(), self.preview.room())
         self.preview.show_pixels(QPixmap.fromImage(image))
+        if self._complaint:
+            return
         told = [choice.paper]
         if left_out:
             told.append(

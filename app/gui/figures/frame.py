@@ -72,7 +72,7 @@ def _step(ticks: Ticks) -> float:
 def room_left(page: Page, ticks: Ticks) -> float:
     """What the title and the values of a value axis take."""
     widest = max((page.width_of(text) for text in ticks.texts), default=0.0)
-    return widest + (TICK + 0.3 + LINE) * page.em
+    return widest + (TICK + 0.6 + LINE) * page.em
 
 
 def room_below(page: Page) -> float:
@@ -89,7 +89,7 @@ def draw_left(page: Page, frame: Frame, ticks: Ticks, colours: TraceColours, *, 
         page.line(rect.left() - TICK * em, y, rect.left(), y, page.pen(colours.text))
         page.text(rect.left() - (TICK + 0.3) * em, y, text, colours.text, align=1.0)
     widest = max((page.width_of(text) for text in ticks.texts), default=0.0)
-    x = rect.left() - widest - (TICK + 0.3 + LINE / 2) * em
+    x = rect.left() - widest - (TICK + 0.6 + LINE / 2) * em
     page.text(x, rect.center().y(), ticks.caption, colours.text, align=0.5, upward=True)
 
 

@@ -122,7 +122,7 @@ class FigureDialog(QDialog):
         )
 
     def complain(self, words: str) -> None:
-        """Say why it was not written, until something else is chosen."""
+        """Say what became of it, until something else is chosen."""
         self._complaint = words
         self.told.setText(words)
 
@@ -349,7 +349,7 @@ class FigureDialog(QDialog):
     def _copy(self) -> None:
         image, _ = image_of(self.figure(), self.choice, self.font())
         QGuiApplication.clipboard().setImage(image)
-        self.told.setText("The figure is on the clipboard.")
+        self.complain("The figure is on the clipboard.")
 
 
 class _Preview(QLabel):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from PySide6.QtCore import Qt, Signal, Slot
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
@@ -17,7 +19,9 @@ from PySide6.QtWidgets import (
 
 from app.gui.pictures.api import Picture, PictureKind
 from app.gui.pictures.kinds import KINDS
-from app.gui.pictures.view import PictureView
+
+if TYPE_CHECKING:
+    from app.gui.pictures.view import PictureView
 
 OF = (
     ("view", "what is in view"),
@@ -75,6 +79,8 @@ class PicturesPanel(QWidget):
     def view(self) -> PictureView:
         """What the picture is drawn in; made when it is first wanted, so that the window opens sooner."""
         if self._view is None:
+            from app.gui.pictures.view import PictureView
+
             self._view = PictureView(self)
             self._view.place_clicked.connect(self.place_clicked)
             self._view.pointer_hint.connect(self.pointer_hint)

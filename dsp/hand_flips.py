@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from statistics import fmean, median, stdev
 
 import numpy as np
 
@@ -115,6 +114,8 @@ def compare_flips(
     denied = {left[i] for i, _ in _matched([automatic_s[a] for a in left], denied_s, reach_s)}
     if complete_s is not None:
         denied |= {a for a in left if complete_s[0] <= automatic_s[a] < complete_s[1]}
+    from statistics import fmean, median, stdev
+
     differences = [hand_s[h] - automatic_s[a] for a, h in pairs]
     met = {h for _, h in pairs}
     return FlipComparison(

@@ -21,6 +21,12 @@ settings.load_profile("halfturn")
 _PATIENCE_S = 3.0
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--screenshots", metavar="FOLDER", help="keep what the scripted run saw of each step in this folder"
+    )
+
+
 @pytest.fixture(autouse=True)
 def home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An empty home folder, so that no test sees or leaves settings."""

@@ -13,7 +13,6 @@ Nothing in the folder is needed; it may be deleted at any time.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import sys
@@ -91,6 +90,8 @@ class SamplesIdentity:
 
     @property
     def name(self) -> str:
+        import hashlib  # the window opens sooner without it
+
         return hashlib.sha256(self._text()).hexdigest()[:40] + _ENDING
 
     def _text(self) -> bytes:
@@ -143,6 +144,8 @@ def _left_in_file(
 
 def _identify_computed(source: ChannelSource) -> SamplesIdentity | None:
     """Of what is computed from arrays that all lie in one file."""
+    import hashlib
+
     found = [identify(channel.stored) for channel in source.inputs]
     known = [one for one in found if one is not None]
     if not known or len(known) < len(found) or len({one.path for one in known}) > 1:
@@ -219,6 +222,8 @@ class EnvelopeCache:
 
     @staticmethod
     def _write(path: Path, body: tuple[bytes, ...]) -> None:
+        import hashlib
+
         digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
         handle, name = tempfile.mkstemp(suffix=_PARTIAL, dir=path.parent)
         try:
@@ -245,6 +250,8 @@ class EnvelopeCache:
                 return None
             content = file.read(most + 1)
         content, digest = content[:-_DIGEST_BYTES], content[-_DIGEST_BYTES:]
+        import hashlib
+
         if hashlib.blake2b(content, digest_size=_DIGEST_BYTES).digest() != digest:
             return None
         if not content.startswith(_MAGIC):

@@ -9,6 +9,7 @@ from app.gui.action_table_bursts import BURST_ACTIONS, BURSTS
 from app.gui.action_table_channels import channel_actions
 from app.gui.action_table_handover import HANDOVER
 from app.gui.action_table_look import look_actions
+from app.gui.action_table_panels import panel_actions
 from app.gui.action_table_readings import READING_ACTIONS, READINGS
 from app.gui.actions import ActionSpec, Situation
 
@@ -117,8 +118,8 @@ ACTIONS: tuple[ActionSpec, ...] = (
     ActionSpec(
         "export_picture",
         FILE,
-        "E&xport picture…",
-        "Save what the trace shows as PNG or SVG",
+        "Fi&gure of the trace…",
+        "Export the view with cursors, lane, readings and a caption, fit to publish: PNG of any size, or SVG",
         ("Ctrl+P",),
         _capture,
         line_before=True,
@@ -127,8 +128,8 @@ ACTIONS: tuple[ActionSpec, ...] = (
     ActionSpec(
         "export_plot",
         FILE,
-        "Export the shown pict&ure…",
-        "Save the picture of the panel Pictures as PNG or SVG, or its numbers as CSV",
+        "Figure of the shown pict&ure…",
+        "Export the picture of the panel Pictures with a caption as PNG or SVG, or its numbers as CSV",
         ("Ctrl+Shift+P",),
         _capture,
     ),
@@ -240,6 +241,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         "From the trace to the readings, the tabs below, and back",
         ("F6",),
     ),
+    *panel_actions(VIEW),
     *look_actions(VIEW),
     ActionSpec(
         "place_flip",

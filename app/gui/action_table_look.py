@@ -9,6 +9,13 @@ def look_actions(menu: str) -> tuple[ActionSpec, ...]:
     """Value axes, interpolation, colours."""
     return (
         ActionSpec(
+            "clear_messages",
+            menu,
+            "Put &messages away",
+            "Close every message above the trace; the cautions stay under Help",
+            ("Ctrl+Alt+M",),
+        ),
+        ActionSpec(
             "axes_by_unit",
             menu,
             "One axis for each &unit",

@@ -1,26 +1,23 @@
-"""Every question that holds up the window, one function each, so that tests can answer them."""
+"""Every question that holds up the window, one function each, so that tests can answer them.
+
+Dialogs are imported when they are asked for: the window opens sooner without them.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QLineEdit, QMessageBox, QWidget
 
-from app.files.capture_options import ReadOptions
-from app.gui.panels.dialog_capture_details import CaptureDetails, CaptureDetailsDialog
-from app.gui.panels.dialog_channels import (
-    ChannelMeaning,
-    ChannelMeaningDialog,
-    DerivedChannelDialog,
-    PairDialog,
-)
-from app.gui.panels.dialog_decode_settings import DecodeSettingsDialog
-from app.gui.panels.dialog_form import FormDialog
-from app.gui.panels.dialog_read_options import ReadOptionsDialog
-from app.model.capture import Capture, Channel
-from dsp.results import DecodeSettings
+if TYPE_CHECKING:
+    from app.files.capture_options import ReadOptions
+    from app.gui.panels.dialog_capture_details import CaptureDetails
+    from app.gui.panels.dialog_channels import ChannelMeaning
+    from app.gui.panels.dialog_form import FormDialog
+    from app.model.capture import Capture, Channel
+    from dsp.results import DecodeSettings
 
 Value = TypeVar("Value")
 
@@ -125,32 +122,44 @@ def what_to_do_with_changes(parent: QWidget, name: str) -> Literal["save", "disc
 
 
 def decode_settings(parent: QWidget, known: DecodeSettings) -> DecodeSettings | None:
+    from app.gui.panels.dialog_decode_settings import DecodeSettingsDialog
+
     dialog = DecodeSettingsDialog(known, parent)
     return _answer(dialog, dialog.settings)
 
 
 def read_options(parent: QWidget, known: ReadOptions) -> ReadOptions | None:
+    from app.gui.panels.dialog_read_options import ReadOptionsDialog
+
     dialog = ReadOptionsDialog(known, parent)
     return _answer(dialog, dialog.options)
 
 
 def capture_details(parent: QWidget, name: str, known: CaptureDetails) -> CaptureDetails | None:
+    from app.gui.panels.dialog_capture_details import CaptureDetailsDialog
+
     dialog = CaptureDetailsDialog(name, known, parent)
     return _answer(dialog, dialog.details)
 
 
 def derived_channel(parent: QWidget, capture: Capture, known: str) -> str | None:
     """Arithmetic on channels, as text; None if the user gave none."""
+    from app.gui.panels.dialog_channels import DerivedChannelDialog
+
     dialog = DerivedChannelDialog(capture, known, parent)
     return _answer(dialog, dialog.text)
 
 
 def channel_meaning(parent: QWidget, channel: Channel) -> ChannelMeaning | None:
+    from app.gui.panels.dialog_channels import ChannelMeaningDialog
+
     dialog = ChannelMeaningDialog(channel, parent)
     return _answer(dialog, dialog.meaning)
 
 
 def pair_of_channels(parent: QWidget, names: tuple[str, ...]) -> tuple[str, str] | None:
+    from app.gui.panels.dialog_channels import PairDialog
+
     dialog = PairDialog(names, parent)
     return _answer(dialog, dialog.pair)
 

@@ -7,7 +7,6 @@ from typing import Literal
 
 from PySide6.QtWidgets import QFileDialog, QMessageBox, QWidget
 
-from app.gui.panels.dialog_share import ShareDialog
 from app.model.items import SessionData
 
 EXPORTS = (
@@ -41,6 +40,8 @@ def what_to_export(parent: QWidget, suggestion: Path) -> tuple[str, Path] | None
 def what_to_share(
     parent: QWidget, data: SessionData, capture: int, span_s: tuple[float, float] | None
 ) -> SessionData | None:
+    from app.gui.panels.dialog_share import ShareDialog  # loads h5py
+
     dialog = ShareDialog(data, capture, span_s, parent)
     accepted = dialog.exec()
     dialog.deleteLater()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from PySide6.QtCore import QObject, Signal, Slot
 from PySide6.QtWidgets import QWidget
 
@@ -12,11 +14,13 @@ from app.gui.channel_view import ChannelView
 from app.gui.messages import Message, message_of
 from app.gui.panels.channels import ChannelRow, ChannelsPanel
 from app.gui.work import JobRunner
-from app.jobs.pairing import PairOutcome, fit_channels
 from app.model.capture import Capture
 from app.model.commands_captures import position_of
 from app.model.commands_channels import AddDerived, DescribeChannel, RemoveDerived
 from app.model.expressions import channel_source
+
+if TYPE_CHECKING:
+    from app.jobs.pairing import PairOutcome
 
 PAIRING = "pair"
 
@@ -72,6 +76,8 @@ class ChannelsFlow(QObject):
         pair = ask.pair_of_channels(self._window, tuple(channel.name for channel in capture.channels))
         if pair is None:
             return
+        from app.jobs.pairing import fit_channels
+
         span_s = self._view.span_s
         self._runner.start(
             f"Matching {pair[1]} to {pair[0]}",

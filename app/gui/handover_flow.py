@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from html import escape
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Signal
 
@@ -19,9 +20,11 @@ from app.gui.trace.area import TraceArea
 from app.gui.window_layout import WindowLayout
 from app.gui.work import JobRunner
 from app.model.items import SessionData
-from app.model.opinion import Disagreement, TakeOpinion, disagreements
 from app.model.quantity import format_value
 from app.version import program_version
+
+if TYPE_CHECKING:
+    from app.model.opinion import Disagreement
 
 Progress = Callable[[float], None]
 Cancelled = Callable[[], bool]
@@ -147,6 +150,8 @@ class HandoverFlow(QObject):
         )
 
     def _opinion(self, path: Path, theirs: SessionData) -> None:
+        from app.model.opinion import TakeOpinion, disagreements
+
         mine = self._document.data
         if self._bridge.run(TakeOpinion(theirs)):
             names = [capture.name for capture in mine.captures]

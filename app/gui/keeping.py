@@ -7,7 +7,6 @@ left by a window that ended without being closed, and is offered to the next.
 from __future__ import annotations
 
 import os
-import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -50,7 +49,7 @@ class Keeper(QObject):
         self._folder = folder
         self._window = window
         self._runner = JobRunner(self, threads=1)
-        self._mine = folder / f"{os.getpid()}-{secrets.token_hex(4)}.h5"
+        self._mine = folder / f"{os.getpid()}-{os.urandom(4).hex()}.h5"
         self._lock: QLockFile | None = None
         self._digests: object | None = None
         self._kept_state: int | None = None

@@ -24,7 +24,6 @@ from app.model.commands_pins import KeepReadings, RemovePins, RenamePin
 from app.model.expressions import channel_source
 from app.model.items import Cursor, Pin
 from dsp.interpolate import find_crossings
-from dsp.measure import noise_std
 
 _LOOK_AHEAD = 1 << 20
 
@@ -156,6 +155,8 @@ class ReadingsFlow(QObject):
                 continue
             first = part.first + max(0, math.floor((time_s - part.start_s) * capture.rate_hz) - 2)
             values = source[first : min(first + _LOOK_AHEAD, part.last)]
+            from dsp.measure import noise_std
+
             noise = noise_std(values[:4096]) if len(values) > 3 else 0.0
             found = find_crossings(values, level=level, hysteresis=2 * noise if math.isfinite(noise) else 0.0)
             times = part.start_s + (first - part.first + found.positions) / capture.rate_hz

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from PySide6.QtCore import QObject, QTimer, Signal, Slot
 
 from app.errors import HalfturnError
@@ -9,10 +11,11 @@ from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
 from app.gui.messages import message_of
 from app.gui.panels.readings import ReadingsPanel
-from app.gui.readings import ReadingsRequest, readings
-from app.gui.readings_tools import ReadingRow
 from app.gui.work import JobRunner
 from app.model.changes import Change
+
+if TYPE_CHECKING:
+    from app.gui.readings import ReadingsRequest
 
 _CONCERNS = Change.CURSORS | Change.CURRENT | Change.CAPTURES | Change.FLIPS | Change.DECODES
 _AFTER_MS = 30
@@ -63,6 +66,9 @@ class ReadingsLink(QObject):
         if request is None:
             self._panel.show_rows(())
             return
+        # what measures is imported with the first capture
+        from app.gui.readings import readings
+
         self._runner.start(
             "Reading",
             lambda _progress, _cancelled: readings(request),
@@ -79,6 +85,8 @@ class ReadingsLink(QObject):
         used = {mark.key for burst in view.bursts for mark in burst.marks}
         hand = [mark for mark in view.flips if not mark.removes]
         flips_s = [flip.time_s for burst in view.bursts for flip in burst.flips]
+        from app.gui.readings import ReadingsRequest
+
         return ReadingsRequest(
             view.capture,
             view.channel,
@@ -94,6 +102,8 @@ class ReadingsLink(QObject):
 
     def _failed(self, error: BaseException) -> None:
         if isinstance(error, HalfturnError):
+            from app.gui.readings_tools import ReadingRow
+
             self._panel.show_rows((ReadingRow("No readings", str(error)),))
         else:
             self.told.emit(message_of(error, "taking readings"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 import threading
 from collections.abc import Sequence
@@ -27,6 +28,12 @@ def run_window(files: Sequence[Path], read_options: ReadOptions | None = None) -
         window.show()
         window.keeper.offer()
         window.open_paths(list(files), read_options)
+        # off while starting; what lives now lives to the end and is looked through no more
+        gc.freeze()
+        gc.enable()
+        # results are hundreds of thousands of small frozen values: at every 700 new ones, rounds over all of them
+        # would hold the window up for seconds when a long capture has been decoded
+        gc.set_threshold(50_000, 20, 50)
         return application.exec()
 
 

@@ -94,9 +94,15 @@ def palette_of(appearance: Appearance) -> QPalette:
     return palette
 
 
+def shaded(hue: str, share: float) -> QColor:
+    """``share`` of a hue, the rest black: the same colour with less light."""
+    colour = QColor(hue)
+    return QColor(*(round(part * share) for part in (colour.red(), colour.green(), colour.blue())))
+
+
 def hand_colour(palette: QPalette) -> QColor:
-    """What was set by hand."""
-    return QColor(ORANGE if is_dark(palette) else VERMILLION)
+    """What was set by hand; on light darker than the hue of the set, which prints as the green of the flips found."""
+    return QColor(ORANGE) if is_dark(palette) else shaded(VERMILLION, 0.65)
 
 
 def fixed_font() -> QFont:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, QTimer, Signal, Slot
 from PySide6.QtWidgets import QWidget
 
 from app.errors import HalfturnError
-from app.files.watched_folder import WatchedFolder
 from app.gui import ask
 from app.gui.bridge import DocumentBridge
 from app.gui.decode_flow import DecodeFlow
@@ -19,6 +19,9 @@ from app.gui.messages import Message, message_of
 from app.gui.work import JobRunner
 from app.model.capture import Capture
 from app.model.expressions import channel_source
+
+if TYPE_CHECKING:
+    from app.files.watched_folder import WatchedFolder
 
 _LOOK_EVERY_MS = 500
 _LOOKING = "look"
@@ -67,6 +70,8 @@ class WatchFlow(QObject):
     def watch(self, folder: Path) -> None:
         """Open whatever is saved in ``folder`` from now on."""
         try:
+            from app.files.watched_folder import WatchedFolder
+
             self._watched = WatchedFolder(folder)
         except OSError as error:
             self.told.emit(message_of(error, f"watching {folder}"))

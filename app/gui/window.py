@@ -17,6 +17,7 @@ from app.gui.bursts_flow import BurstsFlow
 from app.gui.channel_view import ChannelView
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
+from app.gui.figure_flow import FigureFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.handover_flow import HandoverFlow
 from app.gui.keeping import Keeper
@@ -91,6 +92,8 @@ class MainWindow(QMainWindow):
         self.handover = HandoverFlow(
             self.bridge, self.view, self.files, self.runner, self.area, self.arrangement
         )
+        panels = (self.area, self.readings, self.pictures)
+        self.figures = FigureFlow(self.view, *panels, self.files, self.runner, settings, self)
         self.keeper = Keeper(self.bridge, self.files, Path(settings.fileName()).parent / "unsaved", self)
         parts = self._parts()
         self.menus = Menus(self, handlers_of(parts))
@@ -149,6 +152,7 @@ class MainWindow(QMainWindow):
         self.readings_link.close()
         self.watching.close()
         self.pictures_link.close()
+        self.figures.close()
         for runner in (self.runner, self.reader, self.drawer):
             runner.close()
         self.bridge.close()
@@ -190,6 +194,7 @@ class MainWindow(QMainWindow):
             self.watching,
             self.handover,
             self.find_action,
+            self.figures,
         )
 
     def _make_panels(self) -> None:
@@ -255,6 +260,7 @@ class MainWindow(QMainWindow):
             self.measuring,
             self.watching,
             self.handover,
+            self.figures,
             self.keeper,
         )
         for told in (self.bridge.refused, *(flow.told for flow in flows)):
@@ -287,6 +293,7 @@ class MainWindow(QMainWindow):
         self.notes.note_chosen.connect(self.marks.show_note)
         self.warnings.place_chosen.connect(self.marks.show_place)
         self.area.mouse_hint.connect(self._show_hint)
+        self.pictures.pointer_hint.connect(self._show_hint)
         self.area.range_changed.connect(self._show_range)
         self._show_recent()
 

@@ -7,24 +7,23 @@ from dataclasses import dataclass
 from functools import partial
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QApplication, QMainWindow
+from PySide6.QtWidgets import QApplication, QMainWindow, QWidget
 
-from app.errors import HalfturnError
-from app.gui import ask, help_texts
+from app.gui import help_texts
+from app.gui.action_table_panels import PANELS
 from app.gui.bursts_flow import BurstsFlow
 from app.gui.channels_flow import ChannelsFlow
 from app.gui.decode_flow import DecodeFlow
+from app.gui.figure_flow import FigureFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.handover_flow import HandoverFlow
 from app.gui.marks_flow import MarksFlow
-from app.gui.messages import Message, message_of
+from app.gui.messages import Message
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.panels.table import RowTable
 from app.gui.panels.text_window import TextWindow
-from app.gui.picture import save_picture
-from app.gui.pictures.export import export_plot
 from app.gui.pictures.panel import PicturesPanel
 from app.gui.readings_flow import ReadingsFlow
 from app.gui.style import Appearance
@@ -61,6 +60,7 @@ class Parts:
     watching: WatchFlow
     handover: HandoverFlow
     find_action: Callable[[], None]
+    figures: FigureFlow
 
 
 def handlers_of(parts: Parts) -> Handlers:
@@ -80,7 +80,7 @@ def handlers_of(parts: Parts) -> Handlers:
 
 def show_cautions(parts: Parts) -> None:
     """Above the trace, where they hold nothing up."""
-    parts.messages.tell(Message("\n".join(CAUTIONS), weight="caution"))
+    parts.messages.tell(Message(" ".join(CAUTIONS), weight="caution"))
 
 
 def _files(parts: Parts) -> Handlers:
@@ -98,13 +98,13 @@ def _files(parts: Parts) -> Handlers:
         "next_capture": partial(marks.step_capture, 1),
         "previous_capture": partial(marks.step_capture, -1),
         "close_capture": marks.close_capture,
-        "export_picture": lambda: export_picture(parts),
+        "export_picture": parts.figures.of_trace,
         "write_report": parts.handover.write_report,
         "export_data": parts.handover.export_data,
         "share_copy": parts.handover.share_copy,
         "check_decodes": parts.handover.checking.check,
         "second_opinion": parts.handover.take_second_opinion,
-        "export_plot": lambda: export_shown_plot(parts),
+        "export_plot": parts.figures.of_picture,
         "quit": parts.window.close,
     }
 
@@ -141,10 +141,12 @@ def _views(parts: Parts) -> Handlers:
         "tool_span": partial(choices.set_tool, "span"),
         "tool_flip": partial(choices.set_tool, "flip"),
         "next_panel": lambda: to_next_panel(parts),
+        **{f"to_{name}": partial(to_panel, parts, holder) for name, _, holder in PANELS},
         "axes_by_unit": partial(choices.set_axes, "by-unit"),
         "axes_each": partial(choices.set_axes, "each"),
         "axes_overlaid": partial(choices.set_axes, "overlaid"),
         "smooth": choices.set_smooth,
+        "clear_messages": parts.messages.clear,
         "look_system": partial(choices.set_appearance, Appearance.SYSTEM),
         "look_light": partial(choices.set_appearance, Appearance.LIGHT),
         "look_dark": partial(choices.set_appearance, Appearance.DARK),
@@ -197,31 +199,6 @@ def copy_selected(parts: Parts) -> None:
     QApplication.clipboard().setText(table.selected_text())
 
 
-def export_picture(parts: Parts) -> None:
-    """The trace with everything over it, in a file."""
-    path = ask.where_to_export(parts.window, parts.files.folder() / f"{parts.files.name}.png")
-    if path is None:
-        return
-    try:
-        save_picture(parts.area, path)
-    except HalfturnError as error:
-        parts.messages.tell(message_of(error, f"exporting {path.name}"))
-
-
-def export_shown_plot(parts: Parts) -> None:
-    """The picture of the panel, or the numbers in it, in a file."""
-    kind = parts.pictures.kind
-    path = ask.where_to_export_plot(
-        parts.window, parts.files.folder() / f"{parts.files.name} {kind.name}.png"
-    )
-    if path is None:
-        return
-    try:
-        export_plot(parts.pictures.view, path)
-    except HalfturnError as error:
-        parts.messages.tell(message_of(error, f"exporting {path.name}"))
-
-
 def to_next_panel(parts: Parts) -> None:
     """Give the keyboard to the next part of the window that is shown."""
     focus = QApplication.focusWidget()
@@ -230,8 +207,19 @@ def to_next_panel(parts: Parts) -> None:
         i for i, one in enumerate(holders) if focus is not None and (focus is one or one.isAncestorOf(focus))
     ]
     following = holders[(has_it[0] + 1) % len(holders)] if has_it else holders[0]
+    _give_keyboard(parts, following)
+
+
+def to_panel(parts: Parts, name: str) -> None:
+    """Show the part of the window with this object name, and give it the keyboard."""
+    holders = [parts.area, *(dock.widget() for dock in parts.arrangement.docks)]
+    _give_keyboard(parts, next(one for one in holders if one.objectName() == name))
+
+
+def _give_keyboard(parts: Parts, following: QWidget) -> None:
     for dock in parts.arrangement.docks:
         if dock.widget() is following:
+            dock.show()
             dock.raise_()
     following.setFocus(Qt.FocusReason.TabFocusReason)
     if not following.hasFocus() and (inner := following.focusProxy()) is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from PySide6.QtCore import QByteArray, QSettings, Qt
 from PySide6.QtGui import QAction
-from PySide6.QtWidgets import QDockWidget, QMainWindow, QWidget
+from PySide6.QtWidgets import QDockWidget, QMainWindow, QTabBar, QWidget
 
 _GEOMETRY = "windowGeometry"
 _STATE = "windowState"
@@ -58,6 +58,9 @@ class WindowLayout:
             self._shelved = self.window.saveState(_VERSION)
             for dock in self.docks:
                 dock.hide()
+            # Qt forgets a bar of tabs that it made on the way to another, and leaves it on the empty window
+            for bar in self.window.findChildren(QTabBar, "", Qt.FindChildOption.FindDirectChildrenOnly):
+                bar.setVisible(False)
         elif not empty and self._shelved is not None:
             shelved, self._shelved = self._shelved, None
             self.window.restoreState(shelved, _VERSION)

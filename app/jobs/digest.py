@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -23,6 +22,8 @@ def file_sha256(path: Path, cancelled: Callable[[], bool] | None = None) -> str:
     app.errors.CaptureError : the file cannot be read.
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
+    import hashlib  # the window opens sooner without it
+
     digest = hashlib.sha256()
     try:
         with path.open("rb") as file:
@@ -45,6 +46,8 @@ def samples_sha256(
     ------
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
+    import hashlib
+
     digest = hashlib.sha256()
     for segment in segments:
         for at in range(segment.first, segment.last, _BLOCK):

@@ -71,6 +71,8 @@ def corrected(burst: Burst, flips: Sequence[FlipMark]) -> CorrectedBurst:
     one that sets a flip wins over one that removes it, which is how a flip is moved a little.
     """
     mine = [flip for flip in flips if _within(burst, flip.time_s)]
+    if not mine:
+        return _untouched(burst)
     set_s = [flip.time_s for flip in mine if not flip.removes]
     grid = fit_grid(set_s) if set_s else None
     if isinstance(grid, GridFit) and _is_overruled(burst, grid, set_s):
@@ -103,6 +105,25 @@ def corrected(burst: Burst, flips: Sequence[FlipMark]) -> CorrectedBurst:
         comparison=_compared(burst, automatic, placed, removed),
         basis=burst,
         hand_grid=grid,
+    )
+
+
+def _untouched(burst: Burst) -> CorrectedBurst:
+    """As it came from the decoder; by far the most bursts of a long capture, so nothing is compared."""
+    automatic = _automatic_edges(burst)
+    compared = FlipComparison()
+    if burst.symbol_rate_bd:
+        compared = FlipComparison(only_automatic=tuple(range(len(automatic))))
+    return CorrectedBurst(
+        burst=burst,
+        marks=(),
+        symbols=burst.symbols,
+        bits=burst.bits,
+        changed=(),
+        flips=tuple(EdgeFlip(edge, time_s, False) for edge, time_s in automatic.items()),
+        off_grid=(),
+        comparison=compared,
+        basis=burst,
     )
 
 
@@ -156,16 +177,16 @@ def _nearest_edge(burst: Burst, time_s: float) -> tuple[int | None, float]:
 
 
 def _automatic_edges(burst: Burst) -> dict[int, float]:
-    """Edges at which the decoder's symbols turn over, each with the time of the flip found there."""
-    if not _has_grid(burst):
+    """Edges at which the decoder's symbols turn over, in order, each with the time of the flip found there."""
+    if not _has_grid(burst) or not burst.symbol_rate_bd:
         return {}
-    edges = [i for i in range(1, len(burst.symbols)) if burst.symbols[i] != burst.symbols[i - 1]]
-    found: dict[int, float] = {}
-    for time_s in burst.flips_s:
-        edge, _ = _nearest_edge(burst, time_s)
-        if edge is not None:
-            found[edge] = time_s
-    return {edge: found.get(edge, edge_s(burst, edge)) for edge in edges}
+    symbols, first_s, rate_bd = burst.symbols, burst.first_symbol_s, burst.symbol_rate_bd
+    found = {round((time_s - first_s) * rate_bd): time_s for time_s in burst.flips_s}
+    return {
+        edge: found.get(edge, first_s + edge / rate_bd)
+        for edge in range(1, len(symbols))
+        if symbols[edge] != symbols[edge - 1]
+    }
 
 
 def _nearer(burst: Burst, edge: int, one: FlipMark | None, other: FlipMark) -> FlipMark:

@@ -6,7 +6,6 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
-from statistics import median
 
 from app.model.corrections import CorrectedBurst
 from app.model.items import FlipMark
@@ -21,6 +20,8 @@ is one symbol, and one distance in 65,000 is longer than 16; where flips are mis
 
 def grouped(marks: Sequence[FlipMark], breaks_s: Iterable[float]) -> list[tuple[FlipMark, ...]]:
     """Flips in order of time, parted where one of ``breaks_s`` or a long silence lies between two of them."""
+    from statistics import median  # the window opens sooner without it
+
     breaks = sorted(breaks_s)
     distances = [later.time_s - earlier.time_s for earlier, later in pairwise(marks)]
     longest_s = _SILENCE * median(distances) if distances else math.inf

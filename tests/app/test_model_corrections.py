@@ -173,3 +173,17 @@ def test_unknown_line_code_gives_no_bits_rather_than_wrong_ones():
     burst = replace(BURST, line_code="8b10b", bits="01")
     assert corrected(burst, [mark(0.018)]).bits is None
     assert corrected(burst, []).bits == "01"
+
+
+def test_without_marks_it_is_as_if_a_mark_had_been_set_and_taken_away():
+    # a flip at an edge without one, and another there that removes it, leave the long way through with nothing changed
+    far = [mark(0.5, 1), mark(0.6, 2, removes=True)]
+    assert corrected(BURST, far) == corrected(BURST, [])
+    denied = corrected(BURST, [mark(0.0118, 3, removes=True)])  # nothing to remove at edge 2
+    short = corrected(BURST, [])
+    assert (denied.flips, denied.symbols, denied.comparison) == (
+        short.flips,
+        short.symbols,
+        short.comparison,
+    )
+    assert short.comparison.only_automatic == (0, 1, 2)

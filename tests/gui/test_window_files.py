@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 from PySide6.QtCore import QMimeData, QPoint, Qt, QUrl
-from PySide6.QtGui import QDropEvent, QImage
+from PySide6.QtGui import QDropEvent
 
 from app.gui import files_flow
 from app.model.commands_captures import OpenCapture
@@ -293,30 +292,6 @@ def test_layout_is_remembered(window, quiet_capture, make_window):
     again.bridge.run(OpenCapture(quiet_capture))
     assert not again.arrangement.dock_of(again.readings).isVisible()
     assert again.arrangement.dock_of(again.bursts).isVisible()
-
-
-@pytest.mark.parametrize("suffix", ["png", "svg"])
-def test_the_view_can_be_exported(decoded, tmp_path, answer, suffix):
-    path = tmp_path / f"trace.{suffix}"
-    answer("where_to_export", path)
-    decoded.menus.actions["export_picture"].trigger()
-    if suffix == "png":
-        picture = QImage(str(path))
-        assert (picture.width(), picture.height()) == (decoded.area.width(), decoded.area.height())
-        colours = {picture.pixel(x, picture.height() // 2) for x in range(picture.width())}
-        assert len(colours) > 2
-    else:
-        root = ElementTree.parse(path).getroot()
-        assert root.tag == "{http://www.w3.org/2000/svg}svg"
-        assert len(root.findall(".//{http://www.w3.org/2000/svg}path")) > 2
-
-
-def test_an_export_that_fails_leaves_nothing(decoded, tmp_path, answer):
-    for path in (tmp_path / "trace.gif", tmp_path / "no such folder" / "trace.png"):
-        answer("where_to_export", path)
-        decoded.menus.actions["export_picture"].trigger()
-        assert str(path) in decoded.messages.lines()[0].message.text
-    assert list(tmp_path.glob("trace*")) == []
 
 
 def test_copying_a_table(decoded):

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-
 import numpy as np
 import pytest
-from PySide6.QtCore import QPointF, Qt
+from PySide6.QtCore import QPoint, QPointF, Qt
 
 from app.demo import demo_path
 from app.files.captures import open_capture
@@ -168,22 +166,6 @@ def test_the_fold_can_be_chosen_by_mouse_and_keys(shown, qtbot):
     assert "2 cycles" in cycles.note
 
 
-def test_exports_are_a_picture_a_drawing_and_a_table(shown, qtbot, tmp_path, answer):
-    take(shown, qtbot, 6, burst=False)
-    picture = drawn(shown, qtbot, "Amplitude")
-    starts = {"talkers.png": b"\x89PNG", "talkers.svg": b"<?xml", "talkers.csv": b"burst,start_s,"}
-    for name, first in starts.items():
-        answer("where_to_export_plot", tmp_path / name)
-        qtbot.mouseClick(shown.pictures.export, Qt.MouseButton.LeftButton)
-        assert (tmp_path / name).read_bytes().startswith(first)
-    rows = list(csv.DictReader((tmp_path / "talkers.csv").read_text().splitlines()))
-    assert len(rows) == len(shown.view.bursts)
-    assert float(rows[0]["amplitude"]) == pytest.approx(column(picture, "amplitude")[0])
-    answer("where_to_export_plot", tmp_path / "talkers.gif")
-    qtbot.mouseClick(shown.pictures.export, Qt.MouseButton.LeftButton)
-    assert "its numbers .csv" in shown.messages.lines()[0].message.text
-
-
 def test_pictures_follow_the_palette(shown, qtbot):
     take(shown, qtbot, 0, burst=False)
     drawn(shown, qtbot, "Spectrum")
@@ -230,3 +212,94 @@ def test_a_burst_that_is_left_out_goes_from_the_pictures_of_the_view(shown, qtbo
     )
     after = column(drawn(shown, qtbot, "Amplitude"), "burst")
     assert set(before) - set(after) == {2.0}
+
+
+def keys_in(window, qtbot, *keys, held=Qt.KeyboardModifier.NoModifier) -> None:
+    view = window.pictures.view
+    view.setFocus()
+    for key in keys:
+        qtbot.keyClick(view, key, held)
+
+
+def test_arrows_step_from_point_to_point_and_return_selects_the_burst(shown, qtbot):
+    take(shown, qtbot, 6, burst=False)
+    picture = drawn(shown, qtbot, "Amplitude")
+    view = shown.pictures.view
+    keys_in(shown, qtbot, Qt.Key.Key_Up)
+    keys_in(shown, qtbot, Qt.Key.Key_Down, held=Qt.KeyboardModifier.ShiftModifier)
+    keys_in(shown, qtbot, Qt.Key.Key_Down, held=Qt.KeyboardModifier.ShiftModifier)
+    amplitudes = column(picture, "amplitude")
+    assert view.probe.y == amplitudes.min()
+    keys_in(shown, qtbot, Qt.Key.Key_Up)
+    assert view.probe.y == np.sort(amplitudes)[1]
+    assert "Return: select burst" in shown.hint.text()
+    assert "Return: select burst" in view.accessibleDescription()
+    keys_in(shown, qtbot, Qt.Key.Key_Return)
+    assert shown.view.burst.burst.amplitude == np.sort(amplitudes)[1]
+
+
+def test_arrows_and_return_bring_a_cursor_to_an_instant(shown, qtbot):
+    shown.bursts.select(0)
+    take(shown, qtbot, 2, burst=True)
+    drawn(shown, qtbot, "Phase")
+    view = shown.pictures.view
+    keys_in(shown, qtbot, Qt.Key.Key_Right)
+    (x0, x1), _ = view.shown_range()
+    assert view.probe.x == pytest.approx((x0 + x1) / 2)
+    keys_in(shown, qtbot, Qt.Key.Key_Right, Qt.Key.Key_Right)
+    keys_in(shown, qtbot, Qt.Key.Key_Left, held=Qt.KeyboardModifier.ShiftModifier)
+    expected = (x0 + x1) / 2 - 0.08 * (x1 - x0)
+    keys_in(shown, qtbot, Qt.Key.Key_Return)
+    assert shown.document.data.cursors[0].time_s == pytest.approx(expected)
+    assert shown.document.undo_label == "move cursor A"
+    keys_in(shown, qtbot, Qt.Key.Key_Escape)
+    assert view.probe is None
+
+
+def test_arrows_go_from_row_to_row_of_a_stack(shown, qtbot):
+    take(shown, qtbot, 8, burst=False)
+    drawn(shown, qtbot, "Burst stack")
+    keys_in(shown, qtbot, Qt.Key.Key_Down)
+    first = shown.pictures.view.probe
+    keys_in(shown, qtbot, Qt.Key.Key_Down)
+    assert shown.pictures.view.probe.y == int(first.y) + 1.5
+    keys_in(shown, qtbot, *[Qt.Key.Key_Up] * 40)
+    assert shown.pictures.view.probe.y == 0.5
+    keys_in(shown, qtbot, Qt.Key.Key_Return)
+    by_key = shown.view.chosen
+    click(shown, qtbot, first.x, 0.5)
+    assert shown.view.chosen == by_key
+
+
+def test_alt_and_arrows_move_the_picture(shown, qtbot):
+    take(shown, qtbot, 0, burst=False)
+    drawn(shown, qtbot, "Spectrum")
+    before = shown.pictures.view.shown_range()
+    keys_in(shown, qtbot, Qt.Key.Key_Right, held=Qt.KeyboardModifier.AltModifier)
+    after = shown.pictures.view.shown_range()
+    assert after[0][0] - before[0][0] == pytest.approx(0.1 * (before[0][1] - before[0][0]))
+    assert after[1] == before[1]
+
+
+def test_the_status_bar_says_what_a_click_in_a_picture_does(shown, qtbot):
+    take(shown, qtbot, 6, burst=False)
+    picture = drawn(shown, qtbot, "Amplitude")
+    view = shown.pictures.view
+    k = int(np.argmin(column(picture, "amplitude")))
+    place = QPointF(column(picture, "carrier_hz")[k], column(picture, "amplitude")[k])
+    hints = []
+    view.pointer_hint.connect(hints.append)
+
+    def pointed() -> bool:
+        at = view.mapFromScene(view.getViewBox().mapViewToScene(place))
+        for near in (at - QPoint(30, 20), at):
+            qtbot.mouseMove(view.viewport(), near)
+            qtbot.wait(50)  # moves that follow one another at once are passed over
+        return any("click: select burst" in hint for hint in hints)
+
+    qtbot.waitUntil(pointed)
+    found = next(hint for hint in hints if "click: select burst" in hint)
+    assert "kHz" in found
+    assert "wheel: zoom" in found
+    view.pointer_hint.emit(found)
+    assert shown.hint.text() == found

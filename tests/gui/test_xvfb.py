@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
+from subprocess import Popen
 
 import pytest
+from gui.screen import MISSING, Hand, Screen, program_on, screen_of, wait_until
 
 from app.demo import demo_path
 from app.files.session import read_session
-
-ROOT = Path(__file__).parents[2]
-MISSING = [name for name in ("Xvfb", "xdotool") if shutil.which(name) is None]
 
 pytestmark = [
     pytest.mark.xvfb,
@@ -25,79 +19,15 @@ pytestmark = [
 
 
 @pytest.fixture
-def display() -> Iterator[str]:
-    """A screen of our own, of 1600 by 900 points."""
-    reader, writer = os.pipe()
-    server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(writer), "-screen", "0", "1600x900x24", "-nolisten", "tcp"],
-        pass_fds=(writer,),
-        stderr=subprocess.DEVNULL,
-    )
-    os.close(writer)
-    with os.fdopen(reader) as told:
-        number = told.readline().strip()
-    yield f":{number}"
-    server.terminate()
-    server.wait(10)
-
-
-class Hand:
-    """Mouse and keyboard on one display."""
-
-    def __init__(self, display: str) -> None:
-        self._environment = {**os.environ, "DISPLAY": display}
-        self.window = ""
-
-    def do(self, *what: str) -> str:
-        done = subprocess.run(
-            ["xdotool", *what], env=self._environment, capture_output=True, text=True, check=False, timeout=20
-        )
-        return done.stdout.strip()
-
-    def take(self) -> None:
-        """Wait for the window, and give it the keyboard."""
-        wait_until(lambda: bool(self.do("search", "--onlyvisible", "--name", "Halfturn")), "a window")
-        self.window = self.do("search", "--onlyvisible", "--name", "Halfturn").splitlines()[0]
-        self.focus()
-
-    def focus(self) -> None:
-        """Without a window manager nobody gives the keyboard back when a dialog goes."""
-        self.do("windowfocus", "--sync", self.window)
-
-    @property
-    def title(self) -> str:
-        return self.do("getwindowname", self.window)
-
-    def drag(self, start: tuple[int, int], end: tuple[int, int]) -> None:
-        middle = ((start[0] + end[0]) // 2, (start[1] + end[1]) // 2)
-        self.do("mousemove", *map(str, start), "mousedown", "1")
-        for place in (middle, end):
-            self.do("mousemove", *map(str, place))
-        self.do("mouseup", "1")
-
-
-def wait_until(condition: Callable[[], bool], what: str, seconds: float = 40.0) -> None:
-    deadline = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < deadline, f"waited in vain for {what}"
-        time.sleep(0.05)
+def display() -> Iterator[Screen]:
+    with screen_of(1600, 900) as screen:
+        yield screen
 
 
 @pytest.fixture
-def program(display: str, home: Path) -> Iterator[subprocess.Popen[str]]:
-    environment = {**os.environ, "DISPLAY": display, "QT_QPA_PLATFORM": "xcb", "HOME": str(home)}
-    running = subprocess.Popen(
-        [sys.executable, "-m", "app", str(demo_path())],
-        cwd=ROOT,
-        env=environment,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    yield running
-    if running.poll() is None:
-        running.kill()
-    running.communicate(timeout=10)
+def program(display: Screen, home: Path) -> Iterator[Popen[str]]:
+    with program_on(display, home, str(demo_path())) as running:
+        yield running
 
 
 def test_from_capture_to_saved_session_with_mouse_and_keyboard(display, program, tmp_path):

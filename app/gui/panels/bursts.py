@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from html import escape
 
 from PySide6.QtCore import QEvent, QItemSelection, QItemSelectionModel, QModelIndex, Qt, Signal, Slot
-from PySide6.QtGui import QFontMetrics
+from PySide6.QtGui import QFontMetrics, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractButton,
     QAbstractItemView,
@@ -14,6 +14,7 @@ from PySide6.QtWidgets import (
     QLabel,
     QLineEdit,
     QPushButton,
+    QScrollArea,
     QSplitter,
     QTextEdit,
     QVBoxLayout,
@@ -29,6 +30,8 @@ from app.model.corrections import CorrectedBurst
 from app.model.naming import BurstName
 from app.model.quantity import format_value
 from app.model.tolerance import Tolerance
+
+_SENTENCE_LINES = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +72,17 @@ class BurstsPanel(QWidget):
         self.sentence.setTextInteractionFlags(
             Qt.TextInteractionFlag.TextSelectableByMouse | Qt.TextInteractionFlag.TextSelectableByKeyboard
         )
-        top.addWidget(self.sentence, 1)
+        # a long one scrolls: the trace needs the room more
+        self._spoken = QScrollArea(self)
+        self._spoken.setObjectName("sentenceArea")
+        self._spoken.setAccessibleName("What the line does")
+        self._spoken.viewport().setObjectName("sentenceViewport")
+        self._spoken.setFrameShape(QScrollArea.Shape.NoFrame)
+        self._spoken.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._spoken.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self._spoken.setWidgetResizable(True)
+        self._spoken.setWidget(self.sentence)
+        top.addWidget(self._spoken, 1)
         self.decode = QPushButton("Decode the whole capture", self)
         self.decode.setObjectName("decodeHere")
         self.decode.setAccessibleName("Decode the whole capture")
@@ -92,10 +105,7 @@ class BurstsPanel(QWidget):
             "Words that a row must hold, such as bits or a name, or comparisons on a column without blanks in its "
             "name: talker=1, symbols>40, carrier<203.6k"
         )
-        self.filter.setClearButtonEnabled(True)
-        for button in self.filter.findChildren(QAbstractButton):
-            button.setObjectName("burstsFilterClear")
-            button.setAccessibleName("Show all bursts")
+        self.filter.textChanged.connect(self._offer_to_clear)
         self.filter.textChanged.connect(self.sorted.show_only)
         top.addWidget(self.filter, 0, Qt.AlignmentFlag.AlignTop)
         self.filter.setMinimumWidth(self.fontMetrics().averageCharWidth() * 42)
@@ -126,6 +136,24 @@ class BurstsPanel(QWidget):
         self.setFocusProxy(self.table)
         self.show_sent(Sent())
 
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._fit_sentence()
+
+    def _fit_sentence(self) -> None:
+        """As high as the sentence, at most some lines."""
+        line = self.fontMetrics().lineSpacing()
+        wanted = self.sentence.heightForWidth(max(self._spoken.viewport().width(), 1))
+        self._spoken.setFixedHeight(max(min(wanted, _SENTENCE_LINES * line), 2 * line))
+
+    @Slot(str)
+    def _offer_to_clear(self, text: str) -> None:
+        """The button comes with the first words: its icon takes a while to load."""
+        self.filter.setClearButtonEnabled(bool(text))
+        for button in self.filter.findChildren(QAbstractButton):
+            button.setObjectName("burstsFilterClear")
+            button.setAccessibleName("Show all bursts")
+
     def show_sent(self, sent: Sent) -> None:
         if sent.sentence:
             self.sentence.setText(sent.sentence)
@@ -134,6 +162,7 @@ class BurstsPanel(QWidget):
             self.sentence.setText("This channel has not been decoded yet.")
         else:
             self.sentence.setText("Open a capture first.")
+        self._fit_sentence()
         self.decode.setVisible(sent.has_capture and not sent.sentence)
         self.parts.setVisible(bool(sent.bursts))
         self.filter.setVisible(bool(sent.bursts))

@@ -6,7 +6,7 @@ import math
 import re
 from typing import Any
 
-from PySide6.QtCore import QObject, QSortFilterProxyModel
+from PySide6.QtCore import QObject, QSortFilterProxyModel, Slot
 
 from app.gui.panels.bursts_model import COLUMNS, SORT_ROLE, BurstsModel
 from app.gui.panels.table import AnyIndex
@@ -21,6 +21,10 @@ class BurstsSorted(QSortFilterProxyModel):
         super().__init__(parent)
         self._model = model
         self._words: tuple[str, ...] = ()
+        self._keys: dict[int, list[Any]] = {}
+        # before the source is set: who is connected first is told first, and sorting asks for keys
+        model.modelReset.connect(self._forget_keys)
+        model.dataChanged.connect(self._forget_keys)
         self.setSourceModel(model)
         self.setSortRole(SORT_ROLE)
         self.setDynamicSortFilter(True)
@@ -32,7 +36,8 @@ class BurstsSorted(QSortFilterProxyModel):
         self.setFilterFixedString(text)
 
     def lessThan(self, left: AnyIndex, right: AnyIndex) -> bool:
-        a, b = left.data(SORT_ROLE), right.data(SORT_ROLE)
+        keys = self._keys_of(left.column())
+        a, b = keys[left.row()], keys[right.row()]
         if _is_unknown(a) or _is_unknown(b):
             down = self.sortOrder().value == 1
             return (
@@ -41,6 +46,17 @@ class BurstsSorted(QSortFilterProxyModel):
                 else (_is_unknown(a) and not _is_unknown(b))
             )
         return bool(a < b)
+
+    def _keys_of(self, column: int) -> list[Any]:
+        """What each row is sorted by: asked for once, not with each of many thousand comparisons."""
+        if column not in self._keys:
+            rows = range(self._model.rowCount())
+            self._keys[column] = [self._model.index(row, column).data(SORT_ROLE) for row in rows]
+        return self._keys[column]
+
+    @Slot()
+    def _forget_keys(self) -> None:
+        self._keys = {}
 
     def filterAcceptsRow(self, row: int, _parent: AnyIndex) -> bool:
         if not self._words:

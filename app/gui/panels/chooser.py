@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Signal, Slot
+from PySide6.QtCore import Qt, Signal, Slot
+from PySide6.QtGui import QPainter, QPaintEvent
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QSizePolicy, QWidget
 
 from app.model.capture import Capture
@@ -23,7 +24,7 @@ class Chooser(QWidget):
         layout.setContentsMargins(6, 4, 6, 2)
         self.captures = self._box("captureChoice", "Capture", layout)
         self.channels = self._box("channelChoice", "Channel to decode", layout)
-        self.facts = QLabel("", self)
+        self.facts = _Elided(self)
         self.facts.setObjectName("captureFacts")
         self.facts.setAccessibleName("About this capture")
         self.facts.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
@@ -81,3 +82,13 @@ class Chooser(QWidget):
     @Slot(int)
     def _channel(self, index: int) -> None:
         self.channel_chosen.emit(self.channels.itemData(index))
+
+
+class _Elided(QLabel):
+    """Ends in an ellipsis where there is no room for all of it; the tool tip has the rest."""
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        shown = self.fontMetrics().elidedText(self.text(), Qt.TextElideMode.ElideRight, self.width())
+        painter.drawText(self.rect(), int(Qt.AlignmentFlag.AlignVCenter), shown)
+        painter.end()

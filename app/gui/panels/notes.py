@@ -76,6 +76,9 @@ class NotesPanel(QWidget):
         # the view must have left the cell before the model is filled anew
         self.model.edited.connect(self.edit_wanted, Qt.ConnectionType.QueuedConnection)
         self.table = RowTable("notesTable", "Notes", self.model, self)
+        self.table.words_when_empty = (
+            "No notes yet. What you write below is kept with the time in the middle of the view."
+        )
         self.table.horizontalHeader().setStretchLastSection(True)
         self.table.activated.connect(self._chosen)
         self.setFocusProxy(self.table)

@@ -95,6 +95,9 @@ class PinsPanel(QWidget):
         row.addWidget(self.export)
         self.model = PinsModel(self)
         self.table = RowTable("pinsTable", "Pinned readings", self.model, self)
+        self.table.words_when_empty = (
+            "Select a reading above and pin it (Ctrl+L): it stays here as it is now."
+        )
         self.table.horizontalHeader().setStretchLastSection(True)
         self.table.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
         layout.addWidget(self.table)

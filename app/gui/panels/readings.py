@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt, Signal
 from PySide6.QtGui import QFont
@@ -10,7 +10,9 @@ from PySide6.QtWidgets import QSplitter, QVBoxLayout, QWidget
 
 from app.gui.panels.pins import PinsPanel
 from app.gui.panels.table import AnyIndex, RowTable
-from app.gui.readings_tools import ReadingRow
+
+if TYPE_CHECKING:
+    from app.gui.readings_tools import ReadingRow
 
 _NOWHERE = QModelIndex()
 _TITLES = ("Reading", "Value (standard uncertainty)")

@@ -12,6 +12,7 @@ from PySide6.QtCore import (
     QPersistentModelIndex,
     Qt,
 )
+from PySide6.QtGui import QFocusEvent, QPainter, QPaintEvent, QPalette
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidget
 
 AnyIndex = QModelIndex | QPersistentModelIndex
@@ -45,12 +46,13 @@ class RowsModel(QAbstractTableModel):
 
 
 class RowTable(QTableView):
-    """Rows are selected as a whole; Tab leaves the table."""
+    """Rows are selected as a whole; Tab leaves the table. ``words_when_empty`` stand where there are no rows."""
 
     def __init__(
         self, name: str, label: str, model: QAbstractItemModel, parent: QWidget | None = None
     ) -> None:
         super().__init__(parent)
+        self.words_when_empty = ""
         self.setObjectName(name)
         self.setAccessibleName(label)
         self.setModel(model)
@@ -63,6 +65,8 @@ class RowTable(QTableView):
         self.setShowGrid(False)
         self.setWordWrap(False)
         self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        # of a long table some rows say enough of how wide a column must be
+        self.horizontalHeader().setResizeContentsPrecision(100)
         self.verticalHeader().setVisible(False)
         self.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
         self._fit_rows()
@@ -75,6 +79,28 @@ class RowTable(QTableView):
         super().changeEvent(event)
         if event.type() == QEvent.Type.FontChange:
             self._fit_rows()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """The rows; without any, what would stand there; and a frame while keys go here."""
+        super().paintEvent(event)
+        painter = QPainter(self.viewport())
+        inside = self.viewport().rect()
+        if self.words_when_empty and not self.model().rowCount():
+            painter.setPen(self.palette().color(QPalette.ColorRole.PlaceholderText))
+            flags = Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignLeft | Qt.TextFlag.TextWordWrap
+            painter.drawText(inside.adjusted(8, 8, -8, -8), int(flags), self.words_when_empty)
+        if self.hasFocus():
+            painter.setPen(self.palette().color(QPalette.ColorRole.Highlight))
+            painter.drawRect(inside.adjusted(0, 0, -1, -1))
+        painter.end()
+
+    def focusInEvent(self, event: QFocusEvent) -> None:
+        super().focusInEvent(event)
+        self.viewport().update()
+
+    def focusOutEvent(self, event: QFocusEvent) -> None:
+        super().focusOutEvent(event)
+        self.viewport().update()
 
     def _fit_rows(self) -> None:
         self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 6)

@@ -71,6 +71,9 @@ class WarningsPanel(QWidget):
         layout = QVBoxLayout(self)
         self.model = WarningsModel(self)
         self.table = RowTable("warningsTable", "Warnings", self.model, self)
+        self.table.words_when_empty = (
+            "Nothing was found wrong in this capture: no gaps, no clipping, no samples missing."
+        )
         self.table.horizontalHeader().setStretchLastSection(True)
         self.table.activated.connect(self._chosen)
         self.setFocusProxy(self.table)

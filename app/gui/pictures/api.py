@@ -2,13 +2,14 @@
 
 A kind of picture is a pure function from a `PictureRequest` to a `Picture`, run off the window's thread. One view
 draws every picture, since all are curves, points, bars, lines and images.
+What works them out is imported with the first picture: the window opens sooner without it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +18,10 @@ from app.errors import UsageError
 from app.model.capture import Capture
 from app.model.corrections import CorrectedBurst
 from app.model.expressions import channel_source
-from dsp.picture_phase import SymbolGrid
 from dsp.source import Record, make_record
+
+if TYPE_CHECKING:
+    from dsp.picture_phase import SymbolGrid
 
 Floats = NDArray[np.float64]
 
@@ -85,6 +88,8 @@ class PictureRequest:
 
     def grids(self) -> tuple[list[SymbolGrid], list[int]]:
         """Symbol grids of the bursts, and the number of each burst in the table."""
+        from dsp.picture_phase import SymbolGrid
+
         found = [
             (SymbolGrid(one.basis.first_symbol_s, 1 / one.basis.symbol_rate_bd, len(one.symbols)), number)
             for number, one in self.bursts

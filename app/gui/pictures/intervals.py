@@ -14,12 +14,13 @@ from app.gui.pictures.api import (
     count_text,
 )
 from app.model.quantity import format_value
-from dsp.picture_fold import flip_intervals, interval_bins
 
 _MARKED = 12
 
 
 def make_intervals(request: PictureRequest) -> Picture:
+    from dsp.picture_fold import flip_intervals, interval_bins
+
     carrier_hz = request.carrier()
     with_carrier = [one for _, one in request.bursts if one.basis.carrier_hz]
     intervals = flip_intervals([[flip.time_s for flip in one.flips] for one in with_carrier], carrier_hz)

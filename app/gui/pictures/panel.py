@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from PySide6.QtCore import Qt, Signal, Slot
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
@@ -17,7 +19,9 @@ from PySide6.QtWidgets import (
 
 from app.gui.pictures.api import Picture, PictureKind
 from app.gui.pictures.kinds import KINDS
-from app.gui.pictures.view import PictureView
+
+if TYPE_CHECKING:
+    from app.gui.pictures.view import PictureView
 
 OF = (
     ("view", "what is in view"),
@@ -27,11 +31,13 @@ OF = (
 
 
 class PicturesPanel(QWidget):
-    """``wanted()`` when another picture is to be made; ``place_clicked(Place)``; ``export_wanted()``."""
+    """``wanted()`` when another picture is to be made; ``place_clicked(Place)``; ``export_wanted()``;
+    ``pointer_hint(text)`` is what is under the pointer."""
 
     wanted = Signal()
     place_clicked = Signal(object)
     export_wanted = Signal()
+    pointer_hint = Signal(str)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -73,8 +79,11 @@ class PicturesPanel(QWidget):
     def view(self) -> PictureView:
         """What the picture is drawn in; made when it is first wanted, so that the window opens sooner."""
         if self._view is None:
+            from app.gui.pictures.view import PictureView
+
             self._view = PictureView(self)
             self._view.place_clicked.connect(self.place_clicked)
+            self._view.pointer_hint.connect(self.pointer_hint)
             self._column.insertWidget(1, self._view, 1)
         return self._view
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from app.gui.pictures.api import (
@@ -15,15 +17,19 @@ from app.gui.pictures.api import (
     Points,
     nearest,
 )
-from app.gui.readings_tools import MOST_SAMPLES, cycles_in, symbols_in
 from app.model.expressions import channel_source
 from app.model.quantity import format_quantity
 from app.model.tolerance import tolerance_of
-from dsp.measure import noise_std
-from dsp.measure_period import PeriodReadings
+
+if TYPE_CHECKING:
+    from dsp.measure_period import PeriodReadings
 
 
 def _cycles(request: PictureRequest) -> PeriodReadings:
+    # what measures is imported with the first picture
+    from app.gui.readings_tools import MOST_SAMPLES, cycles_in
+    from dsp.measure import noise_std
+
     first, last = request.samples()
     if last - first > MOST_SAMPLES:
         raise NoPictureError(
@@ -40,6 +46,8 @@ def _cycles(request: PictureRequest) -> PeriodReadings:
 
 
 def _symbols(request: PictureRequest) -> PeriodReadings:
+    from app.gui.readings_tools import symbols_in
+
     rates = [one.basis.symbol_rate_bd for _, one in request.bursts if one.basis.symbol_rate_bd]
     start_s, end_s = request.span_s
     flips = sorted(

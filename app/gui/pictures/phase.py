@@ -6,13 +6,14 @@ import numpy as np
 
 from app.gui.pictures.api import Curve, Marker, Picture, PictureKind, PictureRequest, at_time
 from app.model.quantity import format_quantity, format_value
-from dsp.picture_phase import phase_track
 
 _POINTS = 4000
 _SPREAD = 2.5  # cycles between points, beyond which flips are missed
 
 
 def make_phase(request: PictureRequest) -> Picture:
+    from dsp.picture_phase import phase_track
+
     carrier_hz = request.carrier()
     track = phase_track(request.record(), request.span_s, carrier_hz, points=_POINTS)
     apart_s = float(track.times_s[1] - track.times_s[0])

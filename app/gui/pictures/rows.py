@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,13 +19,17 @@ from app.gui.pictures.api import (
     count_text,
 )
 from app.model.quantity import format_value
-from dsp.picture_fold import Rows, folded, stacked
+
+if TYPE_CHECKING:
+    from dsp.picture_fold import Rows
 
 _CYCLES = {"1": 1, "2": 2, "4": 4, "8": 8, "16": 16, "32": 32}
 _LENGTHS = 1.02  # shown of a burst, in lengths of the longest
 
 
 def make_folded(request: PictureRequest) -> Picture:
+    from dsp.picture_fold import folded
+
     start_s, end_s = request.span_s
     by_symbol = request.choice not in _CYCLES
     if by_symbol:
@@ -53,6 +58,8 @@ def make_folded(request: PictureRequest) -> Picture:
 
 
 def make_stack(request: PictureRequest) -> Picture:
+    from dsp.picture_fold import stacked
+
     shown = [(n, one) for n, one in request.bursts if one.basis.symbol_rate_bd and one.symbols]
     if not shown:
         raise NoPictureError(f"No burst with symbols {request.where}.")

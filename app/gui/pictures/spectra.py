@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from app.gui.pictures.api import Curve, Marker, Picture, PictureKind, PictureRequest, count_text
 from app.model.quantity import format_quantity, format_value
-from dsp.picture_spectrum import Spectrum, spectrum, squared_spectrum
+
+if TYPE_CHECKING:
+    from dsp.picture_spectrum import Spectrum
 
 
 def _note(found: Spectrum) -> str:
@@ -27,6 +31,8 @@ def _carrier(request: PictureRequest) -> tuple[Marker, ...]:
 
 
 def make_spectrum(request: PictureRequest) -> Picture:
+    from dsp.picture_spectrum import spectrum
+
     found = spectrum(request.record(), *request.samples())
     unit = f"dB re 1 {request.unit}²/Hz"
     return Picture(
@@ -42,6 +48,8 @@ def make_spectrum(request: PictureRequest) -> Picture:
 
 
 def make_squared(request: PictureRequest) -> Picture:
+    from dsp.picture_spectrum import squared_spectrum
+
     found = squared_spectrum(request.record(), *request.samples(), carrier_hz=request.carrier_hz)
     unit = f"dB re 1 {request.unit}⁴/Hz"
     told = (

@@ -15,13 +15,14 @@ from app.gui.pictures.api import (
     count_text,
     nearest,
 )
-from dsp.picture_phase import constellation, eye
 
 _EYES = 240
 _SYMBOLS = 4000
 
 
 def make_eye(request: PictureRequest) -> Picture:
+    from dsp.picture_phase import eye
+
     grids, _ = request.grids()
     carrier_hz = request.carrier_hz
     places, rows = eye(request.record(), grids, carrier_hz, symbols=_EYES)
@@ -46,6 +47,8 @@ def make_eye(request: PictureRequest) -> Picture:
 
 
 def make_constellation(request: PictureRequest) -> Picture:
+    from dsp.picture_phase import constellation
+
     grids, numbers = request.grids()
     z, owner, number = constellation(request.record(), grids, request.carrier(), symbols=_SYMBOLS)
     where = [

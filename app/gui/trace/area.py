@@ -21,6 +21,7 @@ from app.gui.trace.api import (
 )
 from app.gui.trace.builder import EnvelopeBuilder
 from app.gui.trace.canvas import TraceCanvas
+from app.gui.trace.contents import TraceContents
 from app.gui.trace.control import TraceControl
 from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.keys import TraceKeys
@@ -226,6 +227,15 @@ class TraceArea(QWidget):
     def place_s(self) -> float:
         """Where a mark goes that is placed by a key: the pointer, the selected cursor, mid-view."""
         return self._control.place_s()
+
+    def contents(self) -> TraceContents:
+        """What is drawn now, for drawing it elsewhere."""
+        shown, rows = self._shown, tuple(row.contents() for row in self._canvas.rows)
+        origin_s = self._whole().first_s
+        start_s, end_s = self.visible_range()
+        return TraceContents(
+            rows, start_s, end_s, origin_s, shown.cursors, shown.flips, shown.lane, shown.span_s
+        )
 
     def cancel(self) -> None:
         self._control.cancel()

@@ -30,6 +30,7 @@ from app.gui.trace.scale import TimeScale
 from app.gui.trace.scale_items import TimeAxisItem
 
 _RIGHT_GAP_PX = 12.0
+_LEAST_LINES = 13.0
 
 
 class CanvasInput(Protocol):
@@ -99,7 +100,10 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
     def set_look(self) -> None:
         """Take colours and text size from the palette and font."""
         self.colours = colours_of(self.palette())
-        height = QFontMetricsF(self.font()).height() + 14
+        line = QFontMetricsF(self.font()).height()
+        # whatever else wants room: a trace between the heads and the lane that shows something
+        self.setMinimumHeight(round(_LEAST_LINES * line))
+        height = line + 14
         self._heads.setMinimumHeight(height)
         self._heads.setMaximumHeight(height)
         self._lane.set_look(self.colours, self.font())
@@ -117,7 +121,8 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
     def redraw(self) -> None:
         """Work out the curves anew, as after more of an envelope is known."""
         scale = self.time_scale()
-        pixels = max(1, round(scale.right - scale.left))
+        # of the screen: at 200 % two of them make one of the widget's
+        pixels = max(1, round((scale.right - scale.left) * self.devicePixelRatioF()))
         for row in self.rows:
             row.show(*self._range_s, pixels)
         self._lane.set_scale(scale)

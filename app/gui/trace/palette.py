@@ -1,6 +1,7 @@
 """Colours and the one kind of pen of the trace area.
 
-The hues are those of Okabe and Ito (see `app.gui.style`). Colour never stands alone: flips differ by the
+The hues are those of Okabe and Ito (see `app.gui.style`), some with less light, so that what must be told apart is so
+in grey, too (a test works it out). Colour never stands alone: flips differ by the
 shape of their heads, channels by their names, symbols by height and digit, cursors by letter.
 """
 
@@ -43,21 +44,22 @@ def colours_of(palette: QPalette) -> TraceColours:
     dark = style.is_dark(palette)
     ground = palette.color(QPalette.ColorRole.Base)
     text = palette.color(QPalette.ColorRole.Text)
+    # in the order of use; each differs in lightness from the others, so that they are told apart in grey
     hues = (
-        (style.SKY_BLUE, style.REDDISH_PURPLE, style.YELLOW, style.BLUISH_GREEN)
-        if dark
-        else (style.BLUE, style.REDDISH_PURPLE, style.ORANGE, style.BLUISH_GREEN)
-    )
+        (style.SKY_BLUE, 1.0), (style.YELLOW, 1.0), (style.REDDISH_PURPLE, 0.93), (style.BLUE, 1.0)
+    ) if dark else (
+        (style.BLUE, 1.0), (style.REDDISH_PURPLE, 1.0), (style.VERMILLION, 0.45), (style.BLUISH_GREEN, 0.6)
+    )  # fmt: skip
     accent = QColor(style.SKY_BLUE if dark else style.BLUE)
     return TraceColours(
         ground=ground,
         text=text,
         faint=mixed(text, ground, 0.3),
         shade=mixed(text, ground, 0.12),
-        channels=tuple(QColor(hue) for hue in hues),
+        channels=tuple(style.shaded(hue, share) for hue, share in hues),
         auto_flip=QColor(style.BLUISH_GREEN),
         hand_flip=style.hand_colour(palette),
-        removed_flip=mixed(text, ground, 0.55),
+        removed_flip=mixed(text, ground, 0.4 if dark else 0.63),
         cursor=text,
         span=mixed(accent, ground, 0.16),
         span_edge=accent,

@@ -9,6 +9,7 @@ import pyqtgraph as pg
 from PySide6.QtGui import QBrush, QFont
 
 from app.gui.trace.api import ChannelEnds
+from app.gui.trace.contents import RowContents
 from app.gui.trace.curves import ChannelEnvelope, Drawn
 from app.gui.trace.marks_paint import NameTag
 from app.gui.trace.palette import TraceColours, line_pen
@@ -187,6 +188,10 @@ class TraceRow:
         self.axis.set_values(*self.values)
 
     # --- what painters ask
+
+    def contents(self) -> RowContents:
+        scales = tuple(self._scales)
+        return RowContents(self.envelopes, self._hues, scales, self._own_scales, self._active, self.smooth)
 
     def value_y(self, value: float) -> float:
         """Height in the scene at which a value lies."""

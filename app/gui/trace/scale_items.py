@@ -85,7 +85,7 @@ class ValueAxisItem(QGraphicsWidget):
         low, high = self._values
         width, height = self.size().width(), self.size().height()
         line = metrics.height()
-        ticks = value_ticks(low, high, max(1, int(height / (2.5 * line))), self._unit)
+        ticks = value_ticks(low, high, max(2, int(height / (2.5 * line))), self._unit)
         painter.setFont(self._font)
         painter.setPen(line_pen(self._colours.text))
         places = [height * (high - value) / (high - low) for value in ticks.values]

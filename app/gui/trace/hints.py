@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from app.gui.trace.api import FlipView, Tool
+from app.gui.trace.api import FlipView, GridHandle, Tool
 from app.gui.trace.gestures import Hit, Zone
 from app.gui.trace.marks_shown import MarksShown
 from app.gui.trace.ticks import time_text
@@ -28,6 +28,13 @@ def _parts(hit: Hit, tool: Tool, shown: MarksShown, time_s: float, pixel_s: floa
         return f"cursor {hit.mark.name}", "drag or click and arrow keys: move it"
     if isinstance(hit.mark, FlipView):
         return _flip(hit, hit.mark, tool, pixel_s)
+    if isinstance(hit.mark, GridHandle):
+        said = "" if shown.grid is None else shown.grid.text
+        if hit.mark.part == "whole":
+            return "symbol grid", said, "drag: move it", "drag an end: stretch it"
+        return f"{hit.mark.part} of the symbol grid", said, "drag: stretch it, the other end stays"
+    if hit.zone is Zone.LEVEL:
+        return "level line", "drag: move it", "marks snap to its crossings"
     if hit.zone in (Zone.SPAN_START, Zone.SPAN_END):
         return ("drag: move this edge of the span",)
     burst = shown.lane.at(time_s)

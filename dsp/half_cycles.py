@@ -1,0 +1,87 @@
+"""Where a carrier passes its middle level half cycle by half cycle, those included at which it turns back.
+
+A carrier that is turned over at a zero crossing touches its level there and goes back the way it came: no crossing, and
+yet the very place that somebody looks for who marks flips by eye.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.interpolate import Floats, Values, find_crossings
+
+_LEAST_GAPS = 3  # between crossings, to know how long half a cycle is
+_LONG = 1.5  # half cycles: from here on something is missing between two crossings
+_MOST = 8  # half cycles; a longer gap is silence
+_LOBE = 0.4  # of a middling lobe: what is lower is no lobe of the carrier
+_DIP = 0.5  # of the lower of the lobes beside it: how near to its level a carrier comes that turns back
+
+
+@dataclass(frozen=True, eq=False)
+class HalfCycles:
+    """Places in ascending order, both arrays of shape (places,).
+
+    ``positions`` are float sample indices; ``turned`` tells where the waveform turns back instead of crossing.
+    """
+
+    positions: Floats
+    turned: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return int(self.positions.shape[0])
+
+
+def find_half_cycles(values: Values, *, level: float = 0.0, hysteresis: float = 0.0) -> HalfCycles:
+    """Crossings of ``level`` by ``values``, shape (samples,), as `find_crossings` has them, and turns between them.
+
+    Two crossings n half cycles apart (n from 2 to 8) have n - 1 places between them at which the waveform came near its
+    level, went back, and was at full height before and after. With even half cycles they divide the gap into
+    equal parts: of one turn, half a cycle after the crossing before it and half a cycle before the one after it, the
+    mean of both is midway, however long half a cycle is. Half a cycle is the median of the gaps that are not
+    much longer than the lower quartile, since many gaps may be long.
+
+    Raises
+    ------
+    BadInputError : as `find_crossings`.
+    """
+    found = find_crossings(values, level=level, hysteresis=hysteresis).positions
+    gaps = np.diff(found)
+    if gaps.size < _LEAST_GAPS:
+        return HalfCycles(found, np.zeros(found.size, np.bool_))
+    half = float(np.median(gaps[gaps <= _LONG * np.quantile(gaps, 0.25)]))
+    heights = np.abs(np.asarray(values, np.float64) - level)
+    least = _LOBE * float(np.median([_height(heights, a, b) for a, b in pairwise(found.tolist())]))
+    turns = [
+        place
+        for i in np.flatnonzero((gaps > _LONG * half) & (gaps < (_MOST + 0.5) * half))
+        for place in _turns(heights, float(found[i]), float(found[i + 1]), round(gaps[i] / half), least)
+    ]
+    positions = np.concatenate([found, turns])
+    order = np.argsort(positions, kind="stable")
+    return HalfCycles(positions[order], order >= found.size)
+
+
+def _turns(heights: Floats, start: float, stop: float, parts: int, least: float) -> list[float]:
+    """Places that part the gap from ``start`` to ``stop`` evenly, as far as the waveform turns back at them."""
+    step = (stop - start) / parts
+    places = [start + k * step for k in range(1, parts)]
+    lobes = [_height(heights, start + k * step, start + (k + 1) * step) for k in range(parts)]
+    turned = []
+    for place, (before, after) in zip(places, pairwise(lobes), strict=True):
+        lower = min(before, after)
+        first, last = int(np.ceil(place - step / 4)), int(np.floor(place + step / 4)) + 1
+        near = heights[first : max(last, first + 1)]
+        # NaN compares false: nothing is said about what was not recorded
+        if lower >= least and float(near.min()) <= _DIP * lower:
+            turned.append(place)
+    return turned
+
+
+def _height(heights: Floats, start: float, stop: float) -> float:
+    """Greatest height between two places; that of the nearest sample where none lies between them."""
+    first, last = int(np.ceil(start)), int(np.floor(stop)) + 1
+    return float(heights[first : max(last, first + 1)].max())

@@ -1,0 +1,85 @@
+"""Half cycles of a carrier with flips, against where they were put."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dsp.half_cycles import find_half_cycles
+from dsp.interpolate import find_crossings
+
+
+def keyed(symbols: str, *, cycles: float, samples_per_cycle: float, shift: float = 0.0) -> np.ndarray:
+    """A carrier that begins at a rising zero crossing, turned over with its symbols, ``shift`` cycles late."""
+    count = round(len(symbols) * cycles * samples_per_cycle)
+    phase = np.arange(count) / samples_per_cycle
+    at = np.clip(((phase - shift) // cycles).astype(int), 0, len(symbols) - 1)
+    signs = np.array([1.0 if symbol == "1" else -1.0 for symbol in symbols])
+    return signs[at] * np.sin(2 * np.pi * phase)
+
+
+def edges(symbols: str, cycles: float, samples_per_cycle: float) -> np.ndarray:
+    turned = [k for k in range(1, len(symbols)) if symbols[k] != symbols[k - 1]]
+    return np.array(turned) * cycles * samples_per_cycle
+
+
+SYMBOLS = "110100011101011000101101110010"
+
+
+@pytest.mark.parametrize("samples_per_cycle", [7.3, 24.0, 301.7])
+@pytest.mark.parametrize("cycles", [1, 4, 10, 2.5])
+def test_every_flip_at_a_crossing_is_a_turn_and_nothing_else_is(cycles, samples_per_cycle):
+    values = keyed(SYMBOLS, cycles=cycles, samples_per_cycle=samples_per_cycle)
+    found = find_half_cycles(values, hysteresis=0.1)
+    turns = found.positions[found.turned]
+    truth = edges(SYMBOLS, cycles, samples_per_cycle)
+    assert turns.size == truth.size
+    # a sample interval at the turn itself has both signs
+    assert turns == pytest.approx(truth, abs=0.02 * samples_per_cycle)
+    crossings = find_crossings(values, hysteresis=0.1).positions
+    assert found.positions[~found.turned] == pytest.approx(crossings)
+    assert np.all(np.diff(found.positions) > 0)
+    # with the turns among them, places are half a cycle apart throughout
+    assert np.diff(found.positions) == pytest.approx(samples_per_cycle / 2, rel=0.1)
+
+
+def test_turns_in_noise_scatter_as_crossings_do():
+    rng = np.random.default_rng(20)
+    noise, samples_per_cycle = 0.05, 40.0
+    clean = keyed(SYMBOLS, cycles=4, samples_per_cycle=samples_per_cycle)
+    truth = edges(SYMBOLS, 4, samples_per_cycle)
+    errors = []
+    for _ in range(60):
+        found = find_half_cycles(clean + noise * rng.normal(size=clean.size), hysteresis=0.25)
+        turns = found.positions[found.turned]
+        assert turns.size == truth.size
+        errors.append(turns - truth)
+    # noise over slope is the scatter of one crossing; a turn is the mean of two, interpolation averages a little more
+    one = noise / (2 * np.pi / samples_per_cycle)
+    assert np.std(errors) == pytest.approx(one / np.sqrt(2), rel=0.25)
+    assert abs(np.mean(errors)) < 0.1 * one
+
+
+def test_a_flip_away_from_a_crossing_is_a_crossing_itself():
+    values = keyed("1101", cycles=5, samples_per_cycle=40.0, shift=0.2)
+    found = find_half_cycles(values, hysteresis=0.1)
+    assert not found.turned.any()
+    assert np.abs(found.positions - (2 * 5 + 0.2) * 40.0).min() < 1.0
+
+
+def test_silence_and_other_shapes_have_no_turns():
+    burst = np.sin(2 * np.pi * np.arange(400) / 20)
+    apart = np.concatenate([burst, np.zeros(300), burst])
+    short = np.concatenate([burst, np.zeros(45), burst])
+    for values in (apart, short):
+        assert not find_half_cycles(values, hysteresis=0.1).turned.any()
+    square = np.repeat([1.0, -1.0, 1.0, 1.0, -1.0, 1.0, -1.0, -1.0, 1.0, -1.0], 50)
+    assert not find_half_cycles(square, hysteresis=0.1).turned.any()
+    assert len(find_half_cycles(np.zeros(50))) == 0
+    assert not find_half_cycles(burst[:25], hysteresis=0.1).turned.any()
+
+
+def test_nothing_is_said_across_a_gap():
+    values = keyed("10", cycles=10, samples_per_cycle=20.0)
+    values[195:206] = np.nan
+    assert not find_half_cycles(values, hysteresis=0.1).turned.any()

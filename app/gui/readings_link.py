@@ -13,8 +13,9 @@ from app.gui.readings import ReadingsRequest, readings
 from app.gui.readings_tools import ReadingRow
 from app.gui.work import JobRunner
 from app.model.changes import Change
+from app.model.symbol_grid import grid_of
 
-_CONCERNS = Change.CURSORS | Change.CURRENT | Change.CAPTURES | Change.FLIPS | Change.DECODES
+_CONCERNS = Change.SPANS | Change.CURSORS | Change.CURRENT | Change.CAPTURES | Change.FLIPS | Change.DECODES
 _AFTER_MS = 30
 
 
@@ -90,6 +91,7 @@ class ReadingsLink(QObject):
             tuple(mark.time_s for mark in hand),
             tuple(mark.time_s for mark in view.flips if mark.removes),
             tuple(time_s for one in view.bursts for time_s in one.burst.flips_s),
+            grid_of(self._document.data, view.index),
         )
 
     def _failed(self, error: BaseException) -> None:

@@ -20,6 +20,7 @@ from app.gui.decode_flow import DecodeFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.handover_flow import HandoverFlow
 from app.gui.keeping import Keeper
+from app.gui.marking_aids import MarkingAids
 from app.gui.marks_flow import MarksFlow
 from app.gui.menus import Menus
 from app.gui.messages import Message
@@ -27,6 +28,7 @@ from app.gui.panels.action_field import ActionField
 from app.gui.panels.bursts import BurstsPanel, Sent
 from app.gui.panels.channels import ChannelsPanel
 from app.gui.panels.chooser import Chooser
+from app.gui.panels.comparison import ComparisonPanel
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
 from app.gui.panels.readings import ReadingsPanel
@@ -85,6 +87,9 @@ class MainWindow(QMainWindow):
         self.bursts_flow = BurstsFlow(self.bridge, self.view, self.bursts, self.area, self.decoding, self)
         self.measuring = ReadingsFlow(self.bridge, self.view, self.readings, self.area, self)
         self.link = TraceLink(self.area, self.bridge, self.view, self)
+        self.aids = MarkingAids(
+            *(self.compared, self.bridge, self.view, self.area, self.link, self.decoding, self.reader)
+        )
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
         self.pictures_link = PicturesLink(self.pictures, self.bridge, self.view, self.area, self.drawer)
         self.choices = ViewChoices(self.area, settings)
@@ -95,6 +100,7 @@ class MainWindow(QMainWindow):
         self.finder = ActionField(lambda name: self.menus.actions[name], self)
         self.menuBar().setCornerWidget(self.finder)
         self.choices.attach(self.menus)
+        self.aids.attach(self.menus)
         for name in ("zoom_all", "pan_earlier", "pan_later", "next_flip", "previous_flip"):
             self.menus.confine(name, self.area)
         for name in ("rename_burst", "exclude_burst", "decode_burst"):
@@ -145,6 +151,7 @@ class MainWindow(QMainWindow):
         self.area.stop()
         self.keeper.close()
         self.readings_link.close()
+        self.aids.close()
         self.watching.close()
         self.pictures_link.close()
         for runner in (self.runner, self.reader, self.drawer):
@@ -188,6 +195,7 @@ class MainWindow(QMainWindow):
             self.watching,
             self.handover,
             self.find_action,
+            self.aids,
         )
 
     def _make_panels(self) -> None:
@@ -199,6 +207,7 @@ class MainWindow(QMainWindow):
         self.channels = ChannelsPanel(self)
         self.bursts = BurstsPanel(self)
         self.pictures = PicturesPanel(self)
+        self.compared = ComparisonPanel(self)
         self.notes = NotesPanel(self)
         self.warnings = WarningsPanel(self)
         self.setCentralWidget(self._centre())
@@ -207,6 +216,7 @@ class MainWindow(QMainWindow):
         self.arrangement.add("Channels", self.channels, RIGHT)
         self.arrangement.add("What is sent", self.bursts, BELOW)
         self.arrangement.add("Pictures", self.pictures, BELOW)
+        self.arrangement.add("Flips compared", self.compared, BELOW)
         self.arrangement.add("Notes", self.notes, BELOW)
         self.arrangement.add("Warnings", self.warnings, BELOW)
         self.hint = QLabel("", self)
@@ -254,6 +264,7 @@ class MainWindow(QMainWindow):
             self.watching,
             self.handover,
             self.keeper,
+            self.aids,
         )
         for told in (self.bridge.refused, *(flow.told for flow in flows)):
             told.connect(self.tell)

@@ -222,6 +222,12 @@ class TraceArea(QWidget):
         """The whole grid, its end, its start, in turn."""
         self._keys.select_grid()
 
+    def select_flip_at(self, time_s: float) -> None:
+        """The flip that stands there, if one does."""
+        found = self._shown.flips.nearest(time_s)
+        if found is not None and found.time_s == time_s:
+            self._keys.show_selected(found)
+
     def select_next_flip(self, step: int) -> None:
         selected = self._shown.selected
         flip = selected if isinstance(selected, FlipView) else None

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.interpolate import Floats, Values, find_crossings
+from dsp.interpolate import Floats, Values, find_crossings, middle_level
 
 _LEAST_GAPS = 3  # between crossings, to know how long half a cycle is
 _LONG = 1.5  # half cycles: from here on something is missing between two crossings
@@ -63,6 +63,32 @@ def find_half_cycles(values: Values, *, level: float = 0.0, hysteresis: float = 
     positions = np.concatenate([found, turns])
     order = np.argsort(positions, kind="stable")
     return HalfCycles(positions[order], order >= found.size)
+
+
+def swing_level(values: Values, *, hysteresis: float = 0.0) -> float:
+    """Level about which a carrier with flips swings: the mean of ``values``, shape (samples,), over even cycles alone.
+
+    Over all cycles, as `middle_level` takes it, half a cycle too many or too few at every flip would shift the mean.
+    A cycle is even where both of its half cycles are no longer than one and a half times the usual one. Without at
+    least two of them it is `middle_level`.
+    """
+    rough = middle_level(values)
+    found = find_crossings(values, level=rough, hysteresis=hysteresis).positions
+    gaps = np.diff(found)
+    if gaps.size < _LEAST_GAPS:
+        return rough
+    even = gaps <= _LONG * float(np.median(gaps[gaps <= _LONG * np.quantile(gaps, 0.25)]))
+    starts = np.flatnonzero(even[:-1] & even[1:])
+    first = np.ceil(found[starts]).astype(int)
+    last = np.ceil(found[starts + 2]).astype(int)
+    signal = np.asarray(values, np.float64) - rough
+    sums = np.concatenate([[0.0], np.cumsum(np.nan_to_num(signal))])
+    known = np.concatenate([[0], np.cumsum(np.isfinite(signal))])
+    whole = known[last] - known[first] == last - first
+    if int(whole.sum()) < _LEAST_GAPS - 1:
+        return rough
+    first, last = first[whole], last[whole]
+    return rough + float((sums[last] - sums[first]).sum() / (last - first).sum())
 
 
 def _turns(heights: Floats, start: float, stop: float, parts: int, least: float) -> list[float]:

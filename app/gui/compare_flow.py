@@ -56,12 +56,10 @@ class CompareFlow(QObject):
         self._soon.stop()
 
     def step(self, by: int) -> None:
-        """Look at the next or the previous row of the list."""
-        if not self._panel.model.flips:
-            self.told.emit(Message(_MISSING))
-            return
+        """Look at the next or the previous flip that was missed or is one too many."""
         start_s, end_s = self._area.visible_range()
-        self._panel.step(by, (start_s + end_s) / 2)
+        if not self._panel.step(by, (start_s + end_s) / 2):
+            self.told.emit(Message(_MISSING))
 
     @Slot(object)
     def show_flip(self, flip: ComparedFlip) -> None:

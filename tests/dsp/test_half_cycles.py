@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.half_cycles import find_half_cycles
-from dsp.interpolate import find_crossings
+from dsp.half_cycles import find_half_cycles, swing_level
+from dsp.interpolate import find_crossings, middle_level
 
 
 def keyed(symbols: str, *, cycles: float, samples_per_cycle: float, shift: float = 0.0) -> np.ndarray:
@@ -83,3 +83,24 @@ def test_nothing_is_said_across_a_gap():
     values = keyed("10", cycles=10, samples_per_cycle=20.0)
     values[195:206] = np.nan
     assert not find_half_cycles(values, hysteresis=0.1).turned.any()
+
+
+def test_flips_do_not_shift_the_level():
+    rng = np.random.default_rng(3)
+    errors, plain = [], []
+    for _ in range(50):
+        symbols = "".join(rng.choice(["0", "1"], 12))
+        values = 24 + keyed(symbols, cycles=3, samples_per_cycle=33.3) + 0.02 * rng.normal(size=1199)
+        errors.append(swing_level(values, hysteresis=0.1) - 24)
+        plain.append(middle_level(values) - 24)
+    assert np.abs(errors).max() < 0.01
+    # that the mean over everything is not as good is why there is another one
+    assert np.std(plain) > 4 * np.std(errors)
+
+
+def test_without_even_cycles_the_level_is_the_middle():
+    ramp = np.linspace(0, 1, 100)
+    assert swing_level(ramp) == middle_level(ramp)
+    broken = np.sin(2 * np.pi * np.arange(400) / 40)
+    broken[::7] = np.nan
+    assert swing_level(broken, hysteresis=0.1) == middle_level(broken)

@@ -18,10 +18,11 @@ _WORDS: dict[Verdict, str] = {
     "extra": "extra: only automatic",
     "open": "open: you say nothing",
 }
+_DIFFERENT: tuple[Verdict, ...] = ("missed", "extra")
 _LISTS: tuple[tuple[str, tuple[Verdict, ...]], ...] = (
-    ("Missed and extra", ("missed", "extra")),
-    ("Agreed", ("agreed",)),
     ("All", ("agreed", "missed", "extra", "open")),
+    ("Missed and extra", _DIFFERENT),
+    ("Agreed", ("agreed",)),
 )
 
 
@@ -145,21 +146,25 @@ class ComparisonPanel(QWidget):
         for column in range(len(self.model.titles) - 1):
             self.table.resizeColumnToContents(column)
 
-    def step(self, by: int, from_s: float) -> None:
-        """Choose the row after or before the selected one; without one, the first beyond a time."""
-        flips = self.model.flips
-        if not flips:
-            return
+    def step(self, by: int, from_s: float) -> bool:
+        """Choose the next missed or extra flip after or before the selected row; without one, beyond a time.
+
+        Behind the last comes the first. False where there is none.
+        """
+        different = [flip for flip in self.found.flips if flip.verdict in _DIFFERENT]
+        if not different:
+            return False
         rows = self.table.selectionModel().selectedRows()
-        if rows:
-            at = rows[0].row() + by
-        else:
-            later = [i for i, flip in enumerate(flips) if flip.time_s >= from_s]
-            at = (later[0] if later else len(flips)) - (1 if by < 0 else 0)
-        at = min(max(at, 0), len(flips) - 1)
+        from_s = self.model.flips[rows[0].row()].time_s if rows else from_s
+        ahead = [flip for flip in different if (flip.time_s - from_s) * by > 0]
+        chosen = min(ahead or different, key=lambda flip: flip.time_s * by)
+        if chosen not in self.model.flips:
+            self.listed.setCurrentIndex(0)
+        at = self.model.flips.index(chosen)
         self.table.selectRow(at)
         self.table.setCurrentIndex(self.model.index(at, 0))
-        self.flip_chosen.emit(flips[at])
+        self.flip_chosen.emit(chosen)
+        return True
 
     @Slot()
     def _list(self) -> None:

@@ -11,8 +11,8 @@ import numpy as np
 from app.gui.trace.api import GridHandle, GridView, Snap
 from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.marks_shown import LaneBook, Mark, MarksShown
-from dsp.half_cycles import find_half_cycles
-from dsp.interpolate import find_crossings, middle_level, nearest_extremum
+from dsp.half_cycles import find_half_cycles, swing_level
+from dsp.interpolate import find_crossings, nearest_extremum
 from dsp.measure import noise_std
 
 REACH_PX = 14.0
@@ -202,7 +202,9 @@ class Snapper:
         if finite.size < 2:
             return None
         hysteresis = _HYSTERESIS * float(np.ptp(finite)) / 2
-        return _Part(envelope, segment, first, at, values, middle_level(values), hysteresis)
+        return _Part(
+            envelope, segment, first, at, values, swing_level(values, hysteresis=hysteresis), hysteresis
+        )
 
 
 def symbol_edges(lane: LaneBook, time_s: float, reach_s: float) -> list[float]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Hashable
 from dataclasses import replace
+from operator import attrgetter
 
 from PySide6.QtCore import QObject, Signal, Slot
 
@@ -163,9 +165,14 @@ class GridFlow(QObject):
 
     def _flips(self, start_s: float, end_s: float, reach_s: float) -> list[float]:
         """Times of the flips that count in a stretch."""
-        within = [flip for flip in self._link.flips if start_s <= flip.time_s <= end_s]
+        return flips_that_count(*self._by_origin(start_s, end_s), reach_s)
+
+    def _by_origin(self, start_s: float, end_s: float) -> tuple[list[float], list[float]]:
+        """Times of the flips in a stretch: by hand, and automatic ones that are not struck out."""
+        flips, when = self._link.flips, attrgetter("time_s")  # in order of time
+        within = flips[bisect_left(flips, start_s, key=when) : bisect_right(flips, end_s, key=when)]
         hand = [flip.time_s for flip in within if flip.origin == "hand"]
-        return flips_that_count(hand, [flip.time_s for flip in within if flip.origin == "auto"], reach_s)
+        return hand, [flip.time_s for flip in within if flip.origin == "auto"]
 
     @Slot(object)
     def _follow(self, change: Change) -> None:
@@ -178,9 +185,7 @@ class GridFlow(QObject):
         if grid is None:
             self._area.set_grid(None)
             return
-        flips = self._link.flips
-        hand = [flip.time_s for flip in flips if flip.origin == "hand"]
-        found = checked_grid(grid, hand, [flip.time_s for flip in flips if flip.origin == "auto"])
+        found = checked_grid(grid, *self._by_origin(grid.start_s - grid.period_s, grid.end_s + grid.period_s))
         text = grid_text(grid, found, self._view.tolerance)
         self._area.set_grid(GridView(grid.start_s, grid.end_s, grid.count, text))
 

@@ -68,9 +68,7 @@ def readings(request: ReadingsRequest) -> tuple[ReadingRow, ...]:
     if request.span_s is not None:
         rows += _stretch(request, source, known, "Selected span", request.span_s)
     if request.grid is not None:
-        reach_s = OFF_GRID * request.grid.period_s
-        standing = [at for at in request.automatic_s if not _is_near(at, request.denied_s, reach_s)]
-        rows += grid_rows(request.grid, list(request.hand_s), standing, known)
+        rows += grid_rows(request.grid, list(request.hand_s), _not_denied(request, request.grid), known)
     return (*rows, *_instrument(request.capture))
 
 
@@ -86,8 +84,12 @@ def _cursor(capture: Capture, source: ChannelSource, known: Tolerance, cursor: C
     ]
 
 
-def _is_near(time_s: float, others_s: tuple[float, ...], reach_s: float) -> bool:
-    return any(abs(other_s - time_s) <= reach_s for other_s in others_s)
+def _not_denied(request: ReadingsRequest, grid: SymbolGrid) -> list[float]:
+    """The automatic flips about a grid, less those that the hand denies."""
+    low_s, high_s = grid.start_s - grid.period_s, grid.end_s + grid.period_s
+    near = [at for at in request.automatic_s if low_s <= at <= high_s]
+    denied = [at for at in request.denied_s if low_s <= at <= high_s]
+    return [at for at in near if not any(abs(at - other) <= OFF_GRID * grid.period_s for other in denied)]
 
 
 def value_at(capture: Capture, source: ChannelSource, time_s: float) -> tuple[float, float | None] | None:

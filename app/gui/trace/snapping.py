@@ -90,14 +90,20 @@ class Snapper:
             if kind in self.targets:
                 found += _some(self._ahead(look, time_s, direction))
         if "flip" in self.targets:
-            flips = (flip for flip in self._shown.flips.flips if flip != own and flip.origin != "removed")
-            times = [f.time_s for f in flips if (f.time_s - time_s) * direction > self._same_s()]
-            found += _some(min(times, key=lambda at: abs(at - time_s), default=None))
+            found += _some(self._next_flip(time_s, direction, own))
         if "symbol" in self.targets:
             found += _some(next_symbol_edge(self._shown.lane, time_s, direction))
             if not isinstance(own, GridHandle):
                 found += _some(next_grid_edge(self._shown.grid, time_s, direction))
         return min(found, key=lambda at: abs(at - time_s), default=None)
+
+    def _next_flip(self, time_s: float, direction: int, own: Mark | None) -> float | None:
+        book = self._shown.flips
+        least_s = time_s + direction * self._same_s()
+        at = int(np.searchsorted(book.times_s, least_s, "right" if direction > 0 else "left"))
+        ahead = range(at, len(book)) if direction > 0 else range(at - 1, -1, -1)
+        flips = (book.flips[i] for i in ahead)
+        return next((flip.time_s for flip in flips if flip != own and flip.origin != "removed"), None)
 
     # --- targets about a time
 

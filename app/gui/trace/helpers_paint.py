@@ -18,6 +18,7 @@ from app.gui.trace.strokes import draw_verticals
 EDGES_FROM_PX = 5.0  # of a symbol; closer edges would hide the trace
 _END_PX = 5.0
 _POINTER_PX = 6.0
+_TALL = 6.0  # bars: lower traces would be hidden by text over them
 
 
 @dataclass(frozen=True)
@@ -86,12 +87,20 @@ class HelpersPainter:
         self._grid_text(painter, shown.adjusted(8, 0, -8, 0), grid.text)
 
     def _grid_text(self, painter: QPainter, inside: QRectF, text: str) -> None:
-        width = QFontMetricsF(self.font).horizontalAdvance(text) + 4
+        metrics = QFontMetricsF(self.font)
+        centred = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignHCenter
+        fit = text.rsplit(" · ", 1)[-1]
         painter.setPen(line_pen(self.colours.text))
-        if width <= inside.width():
-            painter.drawText(inside, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignHCenter, text)
+        for shorter in (text, fit):
+            if metrics.horizontalAdvance(shorter) + 4 <= inside.width():
+                painter.drawText(inside, centred, shorter)
+                return
+        if self.geometry.bar_top - self.geometry.heads_bottom < _TALL * self.geometry.bar_px:
+            elided = metrics.elidedText(fit, Qt.TextElideMode.ElideRight, inside.width())
+            painter.drawText(inside, centred, elided)
             return
         # too long for the bar: above it, as far to the left as the view wants it
+        width = metrics.horizontalAdvance(text) + 4
         height = self.geometry.bar_px
         middle = inside.center().x()
         left = max(min(middle - width / 2, self.geometry.right - width - 4), self.geometry.left + 4)

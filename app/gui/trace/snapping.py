@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from app.gui.trace.api import GridHandle, GridView, Snap
 from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.marks_shown import LaneBook, Mark, MarksShown
-from dsp.half_cycles import find_half_cycles, swing_level
+from dsp.half_cycles import HalfCycles, find_half_cycles, swing_level
 from dsp.interpolate import find_crossings, nearest_extremum
 from dsp.measure import noise_std
 
@@ -34,18 +35,47 @@ class Place:
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """Samples about a time: ``values`` from sample ``first`` of one segment on, ``at`` the place of the time."""
+    """Samples ``reach`` to either side of a time: ``values`` from sample ``first`` of one segment on."""
 
     envelope: ChannelEnvelope
     segment: int
     first: int
-    at: float
+    reach: int
     values: np.ndarray
     level: float
     hysteresis: float
 
     def time(self, position: float) -> float:
         return self.envelope.timeline.time(self.segment, self.first + float(position))
+
+    def position(self, time_s: float) -> float:
+        """Place of a time of the same segment among the values."""
+        place = self.envelope.timeline.place(time_s)
+        return math.nan if place is None else place[1] - self.first
+
+    def serves(self, envelope: ChannelEnvelope | None, time_s: float, reach: int) -> bool:
+        """Whether it is what would be read about another time: as far as needed, and no farther."""
+        place = envelope.timeline.place(time_s) if envelope is not None else None
+        if envelope is not self.envelope or place is None or place[0] != self.segment or reach > self.reach:
+            return False
+        line, wanted = self.envelope.timeline, max(reach, self.reach // 2)
+        low = max(int(place[1]) - wanted, int(line.first[self.segment]))
+        high = min(int(place[1]) + wanted + 1, int(line.last[self.segment]))
+        if self.first > low or high > self.first + self.values.size:
+            return False
+        at = place[1] - self.first
+        within = np.searchsorted(self.half_cycles.positions, [at - reach, at + reach])
+        return self.reach <= 2 * reach or int(within[1] - within[0]) < _ENOUGH
+
+    @cached_property
+    def half_cycles(self) -> HalfCycles:
+        return find_half_cycles(self.values, level=self.level, hysteresis=self.hysteresis)
+
+    @cached_property
+    def places(self) -> list[Place]:
+        found = self.half_cycles
+        pairs = zip(found.positions.tolist(), found.turned.tolist(), strict=True)
+        return [Place(self.time(position), turned) for position, turned in pairs]
 
 
 class Snapper:
@@ -55,6 +85,7 @@ class Snapper:
         self._shown = shown
         self.targets: frozenset[Snap] = frozenset()
         self.envelope: ChannelEnvelope | None = None
+        self._kept: _Part | None = None
 
     def snapped(self, time_s: float, pixel_s: float, own: Mark | None = None) -> float:
         """The nearest target within a few pixels, else the time itself; never the mark ``own``."""
@@ -113,9 +144,9 @@ class Snapper:
             if "crossing" in self.targets:
                 yield from (place.time_s for place in self._places(part))
             if "extremum" in self.targets:
-                yield from self._extrema_of(part)
+                yield from self._extrema_of(part, time_s)
             if "level" in self.targets:
-                yield from self._level_crossings_of(part)
+                yield from self._level_crossings_of(part, time_s)
         if "flip" in self.targets:
             near = self._shown.flips.between(time_s - reach_s, time_s + reach_s)
             yield from (flip.time_s for flip in near if flip != own and flip.origin != "removed")
@@ -125,17 +156,13 @@ class Snapper:
                 yield nearest_grid_edge(self._shown.grid, time_s)
 
     def _places(self, part: _Part | None) -> list[Place]:
-        if part is None:
-            return []
-        found = find_half_cycles(part.values, level=part.level, hysteresis=part.hysteresis)
-        pairs = zip(found.positions.tolist(), found.turned.tolist(), strict=True)
-        return [Place(part.time(position), turned) for position, turned in pairs]
+        return [] if part is None else part.places
 
-    def _extrema_of(self, part: _Part | None) -> list[float]:
+    def _extrema_of(self, part: _Part | None, time_s: float) -> list[float]:
         """Of the lobe about the time and of those beside it."""
         if part is None:
             return []
-        near = [part.at - part.first]
+        near = [part.position(time_s)]
         crossings = find_crossings(part.values, level=part.level, hysteresis=part.hysteresis).positions
         if crossings.size > 1:
             at = int(np.searchsorted(crossings, near[0]))
@@ -147,7 +174,7 @@ class Snapper:
         ]
         return sorted({part.time(one.position) for one in found if one is not None})
 
-    def _level_crossings_of(self, part: _Part | None) -> list[float]:
+    def _level_crossings_of(self, part: _Part | None, _time_s: float) -> list[float]:
         level = self._shown.level
         if part is None or level is None:
             return []
@@ -158,10 +185,10 @@ class Snapper:
         return [part.time(position) for position in found]
 
     def _ahead(
-        self, look: Callable[[_Part | None], list[float]], time_s: float, direction: int
+        self, look: Callable[[_Part | None, float], list[float]], time_s: float, direction: int
     ) -> float | None:
         for samples in _LOOKED_AT:
-            times = look(self._part(time_s, samples))
+            times = look(self._part(time_s, samples), time_s)
             ahead = [at for at in times if (at - time_s) * direction > self._same_s()]
             if ahead:
                 return float(min(ahead, key=lambda at: abs(at - time_s)))
@@ -184,15 +211,17 @@ class Snapper:
 
         Of a few samples of a slowly moving trace the middle is no level that anything swings about.
         """
+        if self._kept is not None and self._kept.serves(self.envelope, time_s, reach):
+            return self._kept
         steps = [reach, *(samples for samples in _LOOKED_AT if samples > reach)]
         part = None
         for samples in steps:
             part = self._read(time_s, samples)
             if part is None:
                 return None
-            found = find_crossings(part.values, level=part.level, hysteresis=part.hysteresis)
-            if len(found) >= _ENOUGH:
+            if len(part.half_cycles) >= _ENOUGH:
                 break
+        self._kept = part
         return part
 
     def _read(self, time_s: float, reach: int) -> _Part | None:
@@ -209,7 +238,7 @@ class Snapper:
             return None
         hysteresis = _HYSTERESIS * float(np.ptp(finite)) / 2
         return _Part(
-            envelope, segment, first, at, values, swing_level(values, hysteresis=hysteresis), hysteresis
+            envelope, segment, first, reach, values, swing_level(values, hysteresis=hysteresis), hysteresis
         )
 
 

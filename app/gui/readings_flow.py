@@ -128,6 +128,7 @@ class ReadingsFlow(QObject):
         """Put the level line where the user wants it; at first the value at the selected cursor."""
         level = ask.level_line(self._window, self._view.unit, self._value_here())
         self._area.set_level(level)
+        self._level = self._level if level is None else level
         return level is not None
 
     def _value_here(self) -> float:

@@ -394,3 +394,29 @@ def test_crossings_of_a_slow_trace_are_those_of_its_whole_cycles(qtbot, samples_
     assert snapper.snapped(10.12 * period_s, 1e-9) == 10.12 * period_s
     assert snapper.next_crossing(10.12 * period_s, 1) == pytest.approx(10.5 * period_s, rel=1e-5)
     assert snapper.next_crossing(10.12 * period_s, -1) == pytest.approx(10 * period_s, rel=1e-5)
+
+
+# --- what is selected is said
+
+
+def test_what_is_selected_by_keys_is_said_with_what_keys_do(gridded, qtbot):
+    hints = heard(gridded.mouse_hint)
+    canvas = canvas_of(gridded)
+    press(qtbot, gridded, Key.Key_G, Key.Key_G)
+    assert hints[-1][0].startswith("end of the symbol grid at 2.02")
+    assert "2 symbols" in hints[-1][0]
+    assert canvas.accessibleDescription() == hints[-1][0]
+    press(qtbot, gridded, Key.Key_A)
+    assert hints[-1][0].startswith("cursor A at 2.01")
+    press(qtbot, gridded, Key.Key_Escape)
+    assert "comma and period" in canvas.accessibleDescription()
+
+
+def test_cursors_of_longer_names_are_selected_by_their_first_letter(area, qtbot):
+    names = ("vent opens", "A", "vent shuts", "humid")
+    area.set_cursors([Cursor(k, 0, name, START_S + 0.01 + k * 1e-3) for k, name in enumerate(names)])
+    picked = []
+    for key in (Key.Key_V, Key.Key_V, Key.Key_V, Key.Key_A, Key.Key_H):
+        press(qtbot, area, key)
+        picked.append(selected(area).name)
+    assert picked == ["vent opens", "vent shuts", "vent opens", "A", "humid"]

@@ -28,7 +28,7 @@ from app.gui.trace.gestures import (
     Shift,
     Zone,
 )
-from app.gui.trace.hints import hint_text
+from app.gui.trace.hints import hint_text, selected_text
 from app.gui.trace.marks_shown import Mark, MarksShown
 from app.gui.trace.menu import context_menu
 from app.gui.trace.snapping import Snapper
@@ -177,6 +177,10 @@ class TraceControl(QObject):
 
     def select(self, mark: Mark | None) -> None:
         self.shown.selected = mark
+        said = "Keys are listed in the help; marks are selected with comma and period"
+        if mark is not None:
+            said = selected_text(mark, self.shown, self.canvas.time_scale().seconds_per_pixel)
+        self.canvas.setAccessibleDescription(said)
         self.canvas.marks_changed()
 
     def cancel(self) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from app.gui.trace.api import FlipView, GridHandle, Tool
 from app.gui.trace.gestures import Hit, Zone
-from app.gui.trace.marks_shown import MarksShown
+from app.gui.trace.marks_shown import Mark, MarksShown
 from app.gui.trace.ticks import time_text
 from app.model.items import Cursor
 
@@ -21,6 +21,23 @@ def hint_text(hit: Hit, time_s: float, pixel_s: float, tool: Tool, shown: MarksS
     """``pixel_s`` tells how finely the pointer's time can be read."""
     where = time_text(time_s, pixel_s)
     return " · ".join((where, *_parts(hit, tool, shown, time_s, pixel_s)))
+
+
+def selected_text(mark: Mark, shown: MarksShown, pixel_s: float) -> str:
+    """What is selected, where it stands, and what the keys do with it."""
+    where = time_text(mark.time_s, pixel_s)
+    arrows = "arrows: a sample · Shift: a crossing · Alt: a symbol edge · Shift+Alt: what marks snap to"
+    if isinstance(mark, Cursor):
+        return f"cursor {mark.name} at {where} · {arrows}"
+    if isinstance(mark, GridHandle):
+        what = "symbol grid" if mark.part == "whole" else f"{mark.part} of the symbol grid"
+        do = "move" if mark.part == "whole" else "stretch"
+        said = "" if shown.grid is None else f" · {shown.grid.text}"
+        return f"{what} at {where}{said} · arrows {do} it · Up, Down: a symbol more, fewer"
+    if mark.origin == "removed":
+        return f"struck-out flip at {where} · Delete: take it back in"
+    name = "flip found" if mark.origin == "auto" else "flip set by hand"
+    return f"{name} at {where} · {arrows} · Delete"
 
 
 def _parts(hit: Hit, tool: Tool, shown: MarksShown, time_s: float, pixel_s: float) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ KEYS = (
     ("Comma, Period", "select the previous or next mark"),
     ("G", "select the symbol grid; again, its end; again, its start"),
     ("Up, Down on the grid", "a symbol more or fewer at its end"),
-    ("Name of a cursor", "select that cursor; bring it into view if it is not"),
+    ("Name of a cursor, or its first letter", "select that cursor; bring it into view if it is not"),
     ("F", "place a flip at the pointer, at the selected cursor, or mid-view"),
     ("Delete, Backspace", "delete the flip under the pointer, or the selected one"),
     ("Plus, Minus", "show less or more time"),
@@ -139,17 +139,23 @@ class TraceKeys:
         """Select a mark and bring it into view."""
         view = self._control.view
         self._control.select(mark)
+        self._control.mouse_hint.emit(self._control.canvas.accessibleDescription())
         if not view.start_s <= mark.time_s <= view.end_s:
             middle_s = (view.start_s + view.end_s) / 2
             self._control.range_wanted.emit(view.panned(mark.time_s - middle_s))
 
     def _select_cursor(self, name: str) -> bool:
         control = self._control
-        named = [c for c in control.shown.cursors if name and c.name.casefold() == name.casefold()]
+        typed = name.strip().casefold()
+        named = [c for c in control.shown.cursors if typed and c.name.casefold() == typed]
+        # of longer names the first letter is enough; again, the next that begins with it
+        named = named or [c for c in control.shown.cursors if typed and c.name.casefold().startswith(typed)]
         if not named:
             return False
-        cursor = named[0]
+        at = named.index(control.shown.selected) + 1 if control.shown.selected in named else 0
+        cursor = named[at % len(named)]
         control.select(cursor)
+        control.mouse_hint.emit(control.canvas.accessibleDescription())
         if not control.view.start_s <= cursor.time_s <= control.view.end_s:
             pointed = control.pointer_s()
             middle_s = (control.view.start_s + control.view.end_s) / 2

@@ -35,7 +35,7 @@ def fit_text(grid: SymbolGrid, found: GridCheck) -> str:
     if not found.inside:
         return "no flips here"
     if found.rms_s is None:
-        return f"all {len(found.off)} flips off it"
+        return "1 flip, off it" if len(found.off) == 1 else f"{len(found.off)} flips, all off it"
     flips = "1 flip" if found.on == 1 else f"{found.on} flips"
     share = found.rms_s / grid.period_s
     rms = (

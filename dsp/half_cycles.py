@@ -17,7 +17,7 @@ from dsp.interpolate import Floats, Values, find_crossings, middle_level
 _LEAST_GAPS = 3  # between crossings, to know how long half a cycle is
 _LONG = 1.5  # half cycles: from here on something is missing between two crossings
 _MOST = 8  # half cycles; a longer gap is silence
-_LOBE = 0.4  # of a middling lobe: what is lower is no lobe of the carrier
+_LOBE = 0.15  # of a middling lobe: what is lower is no lobe of the carrier; beside a flip on a slow line few are full
 _DIP = 0.5  # of the lower of the lobes beside it: how near to its level a carrier comes that turns back
 
 
@@ -39,7 +39,8 @@ def find_half_cycles(values: Values, *, level: float = 0.0, hysteresis: float = 
     """Crossings of ``level`` by ``values``, shape (samples,), as `find_crossings` has them, and turns between them.
 
     Two crossings n half cycles apart (n from 2 to 8) have n - 1 places between them at which the waveform came near its
-    level, went back, and was at full height before and after. With even half cycles they divide the gap into
+    level and went back, having been higher before and after; on a slow line, where the carrier is low all about a
+    flip, that counts of the lobes on both sides of a gap of two half cycles. With even half cycles they divide the gap into
     equal parts: of one turn, half a cycle after the crossing before it and half a cycle before the one after it, the
     mean of both is midway, however long half a cycle is. Half a cycle is the median of the gaps that are not
     much longer than the lower quartile, since many gaps may be long.
@@ -54,12 +55,13 @@ def find_half_cycles(values: Values, *, level: float = 0.0, hysteresis: float = 
         return HalfCycles(found, np.zeros(found.size, np.bool_))
     half = float(np.median(gaps[gaps <= _LONG * np.quantile(gaps, 0.25)]))
     heights = np.abs(np.asarray(values, np.float64) - level)
-    least = _LOBE * float(np.median([_height(heights, a, b) for a, b in pairwise(found.tolist())]))
-    turns = [
-        place
-        for i in np.flatnonzero((gaps > _LONG * half) & (gaps < (_MOST + 0.5) * half))
-        for place in _turns(heights, float(found[i]), float(found[i + 1]), round(gaps[i] / half), least)
-    ]
+    lobes = np.array([_height(heights, a, b) for a, b in pairwise(found.tolist())])
+    least = _LOBE * float(np.median(lobes))
+    turns: list[float] = []
+    for i in np.flatnonzero((gaps > _LONG * half) & (gaps < (_MOST + 0.5) * half)).tolist():
+        parts = round(gaps[i] / half)
+        beside = min(lobes[i - 1], lobes[i + 1]) if parts == 2 and 0 < i < lobes.size - 1 else 0.0
+        turns += _turns(heights, float(found[i]), float(found[i + 1]), parts, least, float(beside))
     positions = np.concatenate([found, turns])
     order = np.argsort(positions, kind="stable")
     return HalfCycles(positions[order], order >= found.size)
@@ -91,14 +93,19 @@ def swing_level(values: Values, *, hysteresis: float = 0.0) -> float:
     return rough + float((sums[last] - sums[first]).sum() / (last - first).sum())
 
 
-def _turns(heights: Floats, start: float, stop: float, parts: int, least: float) -> list[float]:
-    """Places that part the gap from ``start`` to ``stop`` evenly, as far as the waveform turns back at them."""
+def _turns(
+    heights: Floats, start: float, stop: float, parts: int, least: float, beside: float
+) -> list[float]:
+    """Places that part the gap from ``start`` to ``stop`` evenly, as far as the waveform turns back at them.
+
+    ``beside`` is the lower of the lobes on both sides of the gap, where they count.
+    """
     step = (stop - start) / parts
     places = [start + k * step for k in range(1, parts)]
     lobes = [_height(heights, start + k * step, start + (k + 1) * step) for k in range(parts)]
     turned = []
     for place, (before, after) in zip(places, pairwise(lobes), strict=True):
-        lower = min(before, after)
+        lower = max(min(before, after), beside)
         first, last = int(np.ceil(place - step / 4)), int(np.floor(place + step / 4)) + 1
         near = heights[first : max(last, first + 1)]
         # NaN compares false: nothing is said about what was not recorded

@@ -104,3 +104,19 @@ def test_without_even_cycles_the_level_is_the_middle():
     broken = np.sin(2 * np.pi * np.arange(400) / 40)
     broken[::7] = np.nan
     assert swing_level(broken, hysteresis=0.1) == middle_level(broken)
+
+
+@pytest.mark.parametrize("rise_cycles", [0.5, 1.0, 2.0, 3.0])
+@pytest.mark.parametrize("phase_cycles", [0.0, 0.1, 0.25, 0.4])
+def test_on_a_slow_line_there_is_a_place_at_every_flip(rise_cycles, phase_cycles):
+    """Flips anywhere in the cycle, the sign going over linearly, as an average over some cycles makes it."""
+    samples_per_cycle, cycles = 30.0, 8
+    count = round(len(SYMBOLS) * cycles * samples_per_cycle)
+    signs = np.repeat([1.0 if symbol == "1" else -1.0 for symbol in SYMBOLS], count // len(SYMBOLS))
+    width = round(rise_cycles * samples_per_cycle)
+    slow = np.convolve(np.pad(signs, width, mode="edge"), np.ones(width) / width, "same")[width:-width]
+    values = slow * np.sin(2 * np.pi * (np.arange(count) / samples_per_cycle + phase_cycles))
+    found = find_half_cycles(values, hysteresis=0.1)
+    for edge in edges(SYMBOLS, cycles, samples_per_cycle):
+        assert np.abs(found.positions - edge).min() < samples_per_cycle / 8
+    assert np.diff(found.positions).max() < 1.2 * samples_per_cycle

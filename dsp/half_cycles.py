@@ -19,6 +19,10 @@ _LONG = 1.5  # half cycles: from here on something is missing between two crossi
 _MOST = 8  # half cycles; a longer gap is silence
 _LOBE = 0.15  # of a middling lobe: what is lower is no lobe of the carrier; beside a flip on a slow line few are full
 _DIP = 0.5  # of the lower of the lobes beside it: how near to its level a carrier comes that turns back
+_DIP_SPARSE, _MOST_DIP = (
+    1.5,
+    0.8,
+)  # times what half a sample from the turn leaves, where samples are few; at most
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,12 +108,14 @@ def _turns(
     places = [start + k * step for k in range(1, parts)]
     lobes = [_height(heights, start + k * step, start + (k + 1) * step) for k in range(parts)]
     turned = []
+    # the sample nearest to a turn is up to half a sample interval from it
+    dip = max(_DIP, min(_DIP_SPARSE * float(np.sin(np.pi * min(0.5, 0.5 / step))), _MOST_DIP))
     for place, (before, after) in zip(places, pairwise(lobes), strict=True):
         lower = max(min(before, after), beside)
         first, last = int(np.ceil(place - step / 4)), int(np.floor(place + step / 4)) + 1
         near = heights[first : max(last, first + 1)]
         # NaN compares false: nothing is said about what was not recorded
-        if lower >= least and float(near.min()) <= _DIP * lower:
+        if lower >= least and float(near.min()) <= dip * lower:
             turned.append(place)
     return turned
 

@@ -41,6 +41,7 @@ class CompareFlow(QObject):
         self._area = area
         self._runner = runner
         self._closed = False
+        self._wanted: CompareRequest | None = None
         self._soon = QTimer(self)
         self._soon.setSingleShot(True)
         self._soon.setInterval(_AFTER_MS)
@@ -93,6 +94,7 @@ class CompareFlow(QObject):
     def _ask(self) -> None:
         view = self._view
         if view.capture is None or not view.flips:
+            self._wanted = None
             self._panel.show_comparison(Comparison(), view.tolerance)
             return
         grid = grid_of(self._document.data, view.index)
@@ -103,11 +105,16 @@ class CompareFlow(QObject):
             view.span_s,
             self._panel.complete.isChecked(),
         )
-        known = view.tolerance
+        self._wanted = request
         self._runner.start(
             "Comparing flips",
             lambda _progress, _cancelled: compare(request),
-            lambda found: self._panel.show_comparison(found, known),
+            lambda found: self._show(request, found),
             lambda error: self.told.emit(message_of(error, "comparing flips")),
             topic="flip comparison",
         )
+
+    def _show(self, request: CompareRequest, found: Comparison) -> None:
+        # an answer that comes late is not shown over a newer one, or over another capture
+        if request is self._wanted:
+            self._panel.show_comparison(found, self._view.tolerance)

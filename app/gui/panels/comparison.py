@@ -112,7 +112,7 @@ class ComparisonPanel(QWidget):
         label.setBuddy(self.listed)
         row.addWidget(label)
         row.addWidget(self.listed)
-        self.complete = QCheckBox("I have marked &every flip from my first to my last", self)
+        self.complete = QCheckBox("I have marked ever&y flip from my first to my last", self)
         self.complete.setObjectName("comparisonComplete")
         self.complete.setAccessibleName("Every flip is marked")
         self.complete.setToolTip(

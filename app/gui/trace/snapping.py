@@ -20,7 +20,8 @@ REACH_PX = 14.0
 _MOST_SAMPLES = 1 << 16  # beyond that within reach single crossings mean nothing
 _LOOKED_AT = (512, 1 << 12, 1 << 15, 1 << 18)  # samples on each side, until there are enough crossings
 _ENOUGH = 6  # crossings, to know the level that is crossed and how far apart they are
-_HYSTERESIS = 0.1  # of half of peak to peak
+_HYSTERESIS, _MOST_HYSTERESIS = 0.1, 0.2  # of half of peak to peak
+_NOISES = 1.0  # standard deviations
 _NOISE_SAMPLES = 4096
 _SAME = 1e-3  # samples: a target as near as this is where the mark stands already
 
@@ -236,10 +237,17 @@ class Snapper:
         finite = values[np.isfinite(values)]
         if finite.size < 2:
             return None
-        hysteresis = _HYSTERESIS * float(np.ptp(finite)) / 2
+        hysteresis = _width(values, float(np.ptp(finite)) / 2)
         return _Part(
             envelope, segment, first, reach, values, swing_level(values, hysteresis=hysteresis), hysteresis
         )
+
+
+def _width(values: np.ndarray, half: float) -> float:
+    """Hysteresis for samples that reach ``half`` to either side: above the noise, below the carrier."""
+    noise = noise_std(values[:_NOISE_SAMPLES])
+    least = _HYSTERESIS * half
+    return max(least, min(_NOISES * noise, _MOST_HYSTERESIS * half)) if math.isfinite(noise) else least
 
 
 def symbol_edges(lane: LaneBook, time_s: float, reach_s: float) -> list[float]:

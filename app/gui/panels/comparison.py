@@ -20,9 +20,10 @@ _WORDS: dict[Verdict, str] = {
 }
 _DIFFERENT: tuple[Verdict, ...] = ("missed", "extra")
 _LISTS: tuple[tuple[str, tuple[Verdict, ...]], ...] = (
-    ("All", ("agreed", "missed", "extra", "open")),
+    ("Agreed, missed and extra", ("agreed", "missed", "extra")),
     ("Missed and extra", _DIFFERENT),
     ("Agreed", ("agreed",)),
+    ("All, with those left open", ("agreed", "missed", "extra", "open")),
 )
 
 

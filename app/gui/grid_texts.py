@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from app.gui.readings_tools import ReadingRow, counted, measured
 from app.model.quantity import format_quantity, format_value
 from app.model.symbol_grid import SymbolGrid
@@ -9,7 +11,7 @@ from app.model.tolerance import Tolerance
 from dsp.grid_check import GridCheck, check_grid, flips_that_count
 from dsp.hand_flips import OFF_GRID
 
-_ROUNDING = 1e-9  # of a symbol: what is below it is but the rounding of times
+_ROUNDING = 1e-6  # of what it belongs to: scatter below it is but the rounding of times
 
 
 def checked_grid(grid: SymbolGrid, hand_s: list[float], automatic_s: list[float]) -> GridCheck:
@@ -65,23 +67,24 @@ def grid_rows(
         counted("flips off it", len(found.off), "Farther than a quarter symbol from an edge"),
     ]
     if found.rms_s is not None and found.mean_s is not None:
-        share = found.rms_s / grid.period_s
+        rms_std_s, mean_std_s = _stds(found.on, found.rms_s, found.mean_s)
+        share = f"{100 * found.rms_s / grid.period_s:.2g} %"
+        tip = "Root mean square over the flips on it, and in percent of a symbol"
+        rms = format_quantity(found.rms_s, rms_std_s, "s")
         rows += [
-            ReadingRow(
-                "rms from edges",
-                f"{format_value(found.rms_s, 's', 3)}, {100 * share:.2g} %",
-                "Root mean square over the flips on it; percent of a symbol",
-                found.rms_s,
-                None,
-                "s",
-            ),
-            ReadingRow(
-                "mean from edges",
-                format_value(found.mean_s, "s", 3),
-                "Above zero: the flips come later than the edges",
-                found.mean_s,
-                None,
-                "s",
-            ),
+            ReadingRow("rms from edges", f"{rms}, {share}", tip, found.rms_s, rms_std_s, "s"),
+            measured("mean from edges", found.mean_s, mean_std_s, "s", _LATER),
         ]
     return rows
+
+
+_LATER = "Above zero: the flips come later than the edges"
+
+
+def _stds(count: int, rms_s: float, mean_s: float) -> tuple[float | None, float | None]:
+    """Standard uncertainties of root mean square and mean (JCGM 100:2008, E.4.3 and 4.2.3); None for one flip."""
+    if count < 2:
+        return None, None
+    mean_std_s = math.sqrt(max(rms_s**2 - mean_s**2, 0.0) / (count - 1))
+    known = mean_std_s > _ROUNDING * rms_s
+    return rms_s / math.sqrt(2 * (count - 1)), mean_std_s if known else None

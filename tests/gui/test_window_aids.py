@@ -124,6 +124,26 @@ def test_flips_are_marked_by_f7_space_and_f_and_undone_one_by_one(keyed, qtbot):
     assert len(keyed.document.data.flips) == len(marks) - 1
 
 
+def test_undo_while_stepping_goes_back_to_the_flip_that_was_set(keyed, qtbot):
+    keyed.area.show_range(0.5105, 0.52)
+    qtbot.keyClick(keyed, Key.Key_F7)
+    walk = keyed.area._control.walk
+    places = []
+    for key in (Key.Key_F, Key.Key_Space, Key.Key_Space, Key.Key_F, Key.Key_Space):
+        places.append(walk.at_s)
+        press(qtbot, keyed, key)
+    qtbot.keyClick(keyed, Key.Key_Z, CTRL)
+    assert walk.at_s == places[3]
+    press(qtbot, keyed, Key.Key_Space)
+    assert walk.at_s == pytest.approx(places[4])
+    qtbot.keyClick(keyed, Key.Key_Z, CTRL)
+    assert walk.at_s == places[0]
+    assert keyed.document.data.flips == ()
+    # and on from there
+    press(qtbot, keyed, Key.Key_F, Key.Key_F)
+    assert [flip.time_s for flip in keyed.document.data.flips] == pytest.approx(places[:2])
+
+
 def test_stepping_where_nothing_crosses_is_told(window, qtbot):
     flat = Capture(
         "vents", "made up", 1e5, 0.0, (Channel("A", np.zeros(500, np.int16)),), (Segment(0, 500, 0.0),)
@@ -150,7 +170,8 @@ def test_a_grid_is_laid_on_the_burst_dragged_in_one_step_and_fitted_back(found, 
     qtbot.waitUntil(lambda: "Symbol grid" in names(found))
     rows = under(found, "Symbol grid")
     assert rows["flips on it"] == "3"
-    assert rows["rms from edges"] == "2 µs, 0.2 %"
+    assert rows["mean from edges"] == "2 µs"
+    assert rows["rms from edges"] == "2.0(10) µs, 0.2 %"
     for action in found.menus.actions:
         if action.startswith("snap_") and found.menus.actions[action].isChecked():
             found.menus.actions[action].trigger()

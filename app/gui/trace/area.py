@@ -122,6 +122,7 @@ class TraceArea(QWidget):
 
     def set_flips(self, flips: Sequence[FlipView]) -> None:
         self._shown.set_flips(flips)
+        self._control.walk.flips_changed()
         self._canvas.marks_changed()
 
     def set_lane(self, bursts: Sequence[LaneBurst]) -> None:

@@ -117,6 +117,17 @@ class Walk:
         if flip is not None:
             self._control.flip_delete_wanted.emit(flip)
 
+    def flips_changed(self) -> None:
+        """Where the flip set last was undone, stand there again."""
+        flipped = [i for i, (_, was_set) in enumerate(self._trail) if was_set]
+        if self.at_s is None or not flipped:
+            return
+        time_s = self._trail[flipped[-1]][0]
+        flip = self._flip_at(time_s)
+        if flip is None or flip.origin != "hand":
+            del self._trail[flipped[-1] :]
+            self._stand(self._place_at(time_s))
+
     # --- steps
 
     def _step(self, by: int, flipped: bool = False) -> None:
@@ -156,9 +167,7 @@ class Walk:
             self._trail.clear()
             return
         time_s, flipped = self._trail.pop()
-        places = self._control.snapper.places(time_s)
-        nearest = min(places, key=lambda place: abs(place.time_s - time_s), default=Place(time_s, False))
-        self._stand(Place(time_s, nearest.turned))
+        self._stand(self._place_at(time_s))
         flip = self._flip_here()
         if flipped and flip is not None and flip.origin == "hand":
             self._control.flip_delete_wanted.emit(flip)
@@ -175,14 +184,18 @@ class Walk:
         control.canvas.marks_changed()
         control.mouse_hint.emit(self.hint())
 
+    def _place_at(self, time_s: float) -> Place:
+        places = self._control.snapper.places(time_s)
+        nearest = min(places, key=lambda place: abs(place.time_s - time_s), default=Place(time_s, False))
+        return Place(time_s, nearest.turned)
+
     def _flip_here(self) -> FlipView | None:
+        return None if self.at_s is None else self._flip_at(self.at_s)
+
+    def _flip_at(self, time_s: float) -> FlipView | None:
         """A flip by hand before any other that is as near."""
-        if self.at_s is None:
-            return None
         reach_s = _HERE * self._half_s
-        near = self._control.shown.flips.between(
-            self.at_s - reach_s, math.nextafter(self.at_s + reach_s, math.inf)
-        )
+        near = self._control.shown.flips.between(time_s - reach_s, math.nextafter(time_s + reach_s, math.inf))
         return min(near, key=lambda flip: (flip.origin != "hand", flip.origin == "removed"), default=None)
 
     def _symbol_s(self) -> float:

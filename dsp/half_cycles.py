@@ -60,11 +60,13 @@ def find_half_cycles(values: Values, *, level: float = 0.0, hysteresis: float = 
     half = float(np.median(gaps[gaps <= _LONG * np.quantile(gaps, 0.25)]))
     heights = np.abs(np.asarray(values, np.float64) - level)
     lobes = np.array([_height(heights, a, b) for a, b in pairwise(found.tolist())])
-    least = _LOBE * float(np.median(lobes))
+    known = lobes[np.isfinite(lobes)]
+    least = _LOBE * float(np.median(known)) if known.size else np.inf
     turns: list[float] = []
     for i in np.flatnonzero((gaps > _LONG * half) & (gaps < (_MOST + 0.5) * half)).tolist():
         parts = round(gaps[i] / half)
         beside = min(lobes[i - 1], lobes[i + 1]) if parts == 2 and 0 < i < lobes.size - 1 else 0.0
+        beside = beside if np.isfinite(beside) else 0.0
         turns += _turns(heights, float(found[i]), float(found[i + 1]), parts, least, float(beside))
     positions = np.concatenate([found, turns])
     order = np.argsort(positions, kind="stable")

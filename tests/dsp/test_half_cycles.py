@@ -83,6 +83,11 @@ def test_nothing_is_said_across_a_gap():
     values = keyed("10", cycles=10, samples_per_cycle=20.0)
     values[195:206] = np.nan
     assert not find_half_cycles(values, hysteresis=0.1).turned.any()
+    # but a gap elsewhere hides no turn
+    values = keyed("1011", cycles=10, samples_per_cycle=20.0)
+    values[30:34] = np.nan
+    found = find_half_cycles(values, hysteresis=0.1)
+    assert found.positions[found.turned] == pytest.approx([200, 400], abs=0.5)
 
 
 def test_flips_do_not_shift_the_level():

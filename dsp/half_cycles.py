@@ -16,6 +16,8 @@ from dsp.interpolate import Floats, Values, find_crossings, middle_level
 
 _LEAST_GAPS = 3  # between crossings, to know how long half a cycle is
 _LONG = 1.5  # half cycles: from here on something is missing between two crossings
+_LEFT = 0.8  # of the carrier's power after averaging
+_MOST_WIDTH = 129  # samples
 _MOST = 8  # half cycles; a longer gap is silence
 _LOBE = 0.15  # of a middling lobe: what is lower is no lobe of the carrier; beside a flip on a slow line few are full
 _DIP = 0.5  # of the lower of the lobes beside it: how near to its level a carrier comes that turns back
@@ -39,7 +41,9 @@ class HalfCycles:
         return int(self.positions.shape[0])
 
 
-def find_half_cycles(values: Values, *, level: float = 0.0, hysteresis: float = 0.0) -> HalfCycles:
+def find_half_cycles(
+    values: Values, *, level: float = 0.0, hysteresis: float = 0.0, noise: float = 0.0
+) -> HalfCycles:
     """Crossings of ``level`` by ``values``, shape (samples,), as `find_crossings` has them, and turns between them.
 
     Two crossings n half cycles apart (n from 2 to 8) have n - 1 places between them at which the waveform came near its
@@ -49,15 +53,21 @@ def find_half_cycles(values: Values, *, level: float = 0.0, hysteresis: float = 
     mean of both is midway, however long half a cycle is. Half a cycle is the median of the gaps that are not
     much longer than the lower quartile, since many gaps may be long.
 
+    Where white noise of standard deviation ``noise`` would make crossings of its own, each sample is replaced by the mean
+    of an odd number of samples about it: as many as bring the noise to half of the hysteresis, as long as four fifths of
+    the carrier's power are left. That shifts no crossing of a sine.
+
     Raises
     ------
     BadInputError : as `find_crossings`.
     """
-    found = find_crossings(values, level=level, hysteresis=hysteresis).positions
+    signal = _smoothed(values, noise, hysteresis)
+    found = find_crossings(signal, level=level, hysteresis=hysteresis).positions
     gaps = np.diff(found)
     if gaps.size < _LEAST_GAPS:
         return HalfCycles(found, np.zeros(found.size, np.bool_))
-    half = float(np.median(gaps[gaps <= _LONG * np.quantile(gaps, 0.25)]))
+    half = _half(gaps)
+    # averaging fills the dip at a turn
     heights = np.abs(np.asarray(values, np.float64) - level)
     lobes = np.array([_height(heights, a, b) for a, b in pairwise(found.tolist())])
     known = lobes[np.isfinite(lobes)]
@@ -73,6 +83,28 @@ def find_half_cycles(values: Values, *, level: float = 0.0, hysteresis: float = 
     return HalfCycles(positions[order], order >= found.size)
 
 
+def _half(gaps: Floats) -> float:
+    """Half a cycle, from the gaps between crossings, shape (gaps,)."""
+    return float(np.median(gaps[gaps <= _LONG * np.quantile(gaps, 0.25)]))
+
+
+def _smoothed(values: Values, noise: float, hysteresis: float) -> Floats:
+    """The mean of as many samples about each as noise and hysteresis ask for and the carrier allows."""
+    signal = np.asarray(values)
+    if not (signal.ndim == 1 and hysteresis > 0 and noise > hysteresis / 2):
+        return signal
+    power = float(np.nanvar(signal)) - noise**2
+    width = min(int(np.ceil((2 * noise / hysteresis) ** 2)) | 1, _MOST_WIDTH)
+    while width > 1:
+        if signal.size > width:
+            padded = np.pad(signal.astype(np.float64), width // 2, mode="edge")
+            averaged = np.convolve(padded, np.full(width, 1 / width), "valid")
+            if 0 < _LEFT * power <= float(np.nanvar(averaged)) - noise**2 / width:
+                return averaged
+        width = (width // 2) | 1 if width > 3 else 1
+    return signal
+
+
 def swing_level(values: Values, *, hysteresis: float = 0.0) -> float:
     """Level about which a carrier with flips swings: the mean of ``values``, shape (samples,), over even cycles alone.
 
@@ -85,7 +117,7 @@ def swing_level(values: Values, *, hysteresis: float = 0.0) -> float:
     gaps = np.diff(found)
     if gaps.size < _LEAST_GAPS:
         return rough
-    even = gaps <= _LONG * float(np.median(gaps[gaps <= _LONG * np.quantile(gaps, 0.25)]))
+    even = gaps <= _LONG * _half(gaps)
     starts = np.flatnonzero(even[:-1] & even[1:])
     first = np.ceil(found[starts]).astype(int)
     last = np.ceil(found[starts + 2]).astype(int)

@@ -125,3 +125,36 @@ def test_on_a_slow_line_there_is_a_place_at_every_flip(rise_cycles, phase_cycles
     for edge in edges(SYMBOLS, cycles, samples_per_cycle):
         assert np.abs(found.positions - edge).min() < samples_per_cycle / 8
     assert np.diff(found.positions).max() < 1.2 * samples_per_cycle
+
+
+@pytest.mark.parametrize(("samples_per_cycle", "ratio"), [(12.3, 5.0), (40.7, 3.0), (201.0, 1.0)])
+def test_noise_that_hides_every_crossing_is_averaged_away(samples_per_cycle, ratio):
+    rng = np.random.default_rng(12)
+    noise = 1 / ratio
+    truth = edges(SYMBOLS, 5, samples_per_cycle)
+    told = false = 0
+    for _ in range(20):
+        clean = keyed(SYMBOLS, cycles=5, samples_per_cycle=samples_per_cycle)
+        found = find_half_cycles(
+            clean + noise * rng.normal(size=clean.size), hysteresis=min(noise, 0.2), noise=noise
+        )
+        turns = found.positions[found.turned]
+        hits = sum(bool(np.abs(turns - edge).min() < samples_per_cycle / 8) for edge in truth)
+        told, false = told + hits, false + turns.size - hits
+    assert told >= 0.97 * 20 * truth.size
+    assert false <= 0.01 * 20 * truth.size
+
+
+def test_averaging_shifts_no_crossing():
+    phase = np.arange(4000) / 61.3
+    rng = np.random.default_rng(4)
+    errors = []
+    for _ in range(100):
+        values = np.sin(2 * np.pi * phase) + 0.3 * rng.normal(size=phase.size)
+        positions = find_half_cycles(values, hysteresis=0.2, noise=0.3).positions
+        assert positions.size in (129, 130, 131)
+        errors.append(positions - 61.3 / 2 * np.rint(positions / (61.3 / 2)))
+    scatter = np.concatenate(errors)
+    # noise of one sample over the slope is 2.9 samples; averaged it is less
+    assert np.sqrt(np.mean(scatter**2)) < 1.5
+    assert abs(scatter.mean()) < 0.1

@@ -21,7 +21,6 @@ _MOST_SAMPLES = 1 << 16  # beyond that within reach single crossings mean nothin
 _LOOKED_AT = (512, 1 << 12, 1 << 15, 1 << 18)  # samples on each side, until there are enough crossings
 _ENOUGH = 6  # crossings, to know the level that is crossed and how far apart they are
 _HYSTERESIS, _MOST_HYSTERESIS = 0.1, 0.2  # of half of peak to peak
-_NOISES = 1.0  # standard deviations
 _NOISE_SAMPLES = 4096
 _SAME = 1e-3  # samples: a target as near as this is where the mark stands already
 
@@ -45,6 +44,7 @@ class _Part:
     values: np.ndarray
     level: float
     hysteresis: float
+    noise: float
 
     def time(self, position: float) -> float:
         return self.envelope.timeline.time(self.segment, self.first + float(position))
@@ -70,7 +70,7 @@ class _Part:
 
     @cached_property
     def half_cycles(self) -> HalfCycles:
-        return find_half_cycles(self.values, level=self.level, hysteresis=self.hysteresis)
+        return find_half_cycles(self.values, level=self.level, hysteresis=self.hysteresis, noise=self.noise)
 
     @cached_property
     def places(self) -> list[Place]:
@@ -179,10 +179,9 @@ class Snapper:
         level = self._shown.level
         if part is None or level is None:
             return []
-        noise = noise_std(part.values[:_NOISE_SAMPLES])
-        # the level may lie near a peak, where less than the noise is left above it
-        width = 2 * noise if math.isfinite(noise) else 0.0
-        found = find_crossings(part.values, level=level, hysteresis=min(width, part.hysteresis)).positions
+        # the level may lie near a peak, where little is left above it
+        hysteresis = min(2 * part.noise, part.hysteresis)
+        found = find_crossings(part.values, level=level, hysteresis=hysteresis).positions
         return [part.time(position) for position in found]
 
     def _ahead(
@@ -237,17 +236,24 @@ class Snapper:
         finite = values[np.isfinite(values)]
         if finite.size < 2:
             return None
-        hysteresis = _width(values, float(np.ptp(finite)) / 2)
+        noise = noise_std(values[:_NOISE_SAMPLES])
+        noise = noise if math.isfinite(noise) else 0.0
+        hysteresis = _width(noise, float(np.ptp(finite)) / 2)
         return _Part(
-            envelope, segment, first, reach, values, swing_level(values, hysteresis=hysteresis), hysteresis
+            envelope,
+            segment,
+            first,
+            reach,
+            values,
+            swing_level(values, hysteresis=hysteresis),
+            hysteresis,
+            noise,
         )
 
 
-def _width(values: np.ndarray, half: float) -> float:
+def _width(noise: float, half: float) -> float:
     """Hysteresis for samples that reach ``half`` to either side: above the noise, below the carrier."""
-    noise = noise_std(values[:_NOISE_SAMPLES])
-    least = _HYSTERESIS * half
-    return max(least, min(_NOISES * noise, _MOST_HYSTERESIS * half)) if math.isfinite(noise) else least
+    return max(_HYSTERESIS * half, min(noise, _MOST_HYSTERESIS * half))
 
 
 def symbol_edges(lane: LaneBook, time_s: float, reach_s: float) -> list[float]:

@@ -9,6 +9,7 @@ from app.gui.action_table_bursts import BURST_ACTIONS, BURSTS
 from app.gui.action_table_channels import channel_actions
 from app.gui.action_table_handover import HANDOVER
 from app.gui.action_table_look import look_actions
+from app.gui.action_table_marking import marking_actions
 from app.gui.action_table_panels import panel_actions
 from app.gui.action_table_readings import READING_ACTIONS, READINGS
 from app.gui.actions import ActionSpec, Situation
@@ -270,6 +271,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         (),
         lambda now: now.has_hand_flips,
     ),
+    *marking_actions(MARKS, _capture),
     ActionSpec(
         "add_cursor", MARKS, "Add &cursor", "Add a cursor mid-view", ("Ctrl+K",), _capture, line_before=True
     ),
@@ -299,7 +301,7 @@ ACTIONS: tuple[ActionSpec, ...] = (
         "snap_crossing",
         MARKS,
         "&Zero crossings",
-        "Marks snap to where the trace crosses its mean",
+        "Marks snap to where the trace crosses its mean, or turns back at it",
         checkable=True,
         submenu="Snap &to",
         line_before=True,
@@ -309,6 +311,14 @@ ACTIONS: tuple[ActionSpec, ...] = (
         MARKS,
         "&Peaks and troughs",
         "Marks snap to extremes",
+        checkable=True,
+        submenu="Snap &to",
+    ),
+    ActionSpec(
+        "snap_level",
+        MARKS,
+        "Crossings of the &level line",
+        "Marks snap to where the trace crosses the level line",
         checkable=True,
         submenu="Snap &to",
     ),

@@ -103,6 +103,12 @@ def level(parent: QWidget, unit: str, known: float) -> float | None:
     return value if ok else None
 
 
+def level_line(parent: QWidget, unit: str, known: float) -> float | None:
+    """Where the level line goes, in the unit of the channel."""
+    value, ok = QInputDialog.getDouble(parent, "Level line", f"Level in {unit}:", known, -1e12, 1e12, 6)
+    return value if ok else None
+
+
 def what_to_do_with_changes(parent: QWidget, name: str) -> Literal["save", "discard", "stay"]:
     """Before unsaved changes would be lost."""
     box = QMessageBox(parent)

@@ -7,12 +7,18 @@ from html import escape
 
 from app.gui.action_table import ACTIONS, MENUS
 from app.gui.trace.keys import KEYS
+from app.gui.trace.walk import KEYS as WALK_KEYS
 from app.version import program_version
 
 _MOUSE = (
     ("Wheel", "zooms in time about the pointer"),
     ("Drag", "does what the mouse tool on the toolbar says"),
     ("Drag a cursor, an edge of the span or the head of a flip", "moves it, with any tool"),
+    (
+        "Drag the bar of the symbol grid, or an end of it",
+        "moves the grid; stretches it, the other end staying",
+    ),
+    ("Drag the level line", "moves it up and down"),
     ("Shift and drag", "selects a span, with any tool"),
     ("Middle button and drag", "moves the view"),
     ("Control and wheel, Control and drag", "scales and shifts the values under the pointer"),
@@ -45,7 +51,11 @@ def shortcuts_html() -> str:
             if spec.menu == menu and spec.keys
         )
         parts.append(f"<h3>{escape(menu.replace('&', ''))}</h3><table>{rows}</table>")
-    for heading, lines in (("Keys in the trace", KEYS), ("Mouse over the trace", _MOUSE)):
+    for heading, lines in (
+        ("Keys in the trace", KEYS),
+        ("Keys while marking from crossing to crossing", WALK_KEYS),
+        ("Mouse over the trace", _MOUSE),
+    ):
         rows = "".join(
             f"<tr><td><b>{escape(what)}</b>&nbsp;&nbsp;</td><td>{escape(does)}</td></tr>"
             for what, does in lines

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
+from app.gui.grid_texts import grid_rows
 from app.gui.hand_texts import difference_text, rate_text, rates_text, scatter_text
 from app.gui.readings_tools import ReadingRow, counted, measured, segment_of, tool_rows
 from app.model.capture import Capture
 from app.model.expressions import ChannelSource, channel_source
 from app.model.items import Cursor
-from app.model.quantity import format_value
+from app.model.symbol_grid import SymbolGrid
 from app.model.tolerance import Tolerance, tolerance_of
 from dsp.errors import BadInputError
 from dsp.hand import GridFit, fit_grid
-from dsp.hand_flips import compare_flips, union_symbols
+from dsp.hand_flips import OFF_GRID, compare_flips, union_symbols
 from dsp.measure import SpanReadings, noise_std, read_span
 from dsp.results import Refusal
 
@@ -44,6 +46,7 @@ class ReadingsRequest:
     hand_s: tuple[float, ...] = ()
     denied_s: tuple[float, ...] = ()
     automatic_s: tuple[float, ...] = ()
+    grid: SymbolGrid | None = None
 
 
 def readings(request: ReadingsRequest) -> tuple[ReadingRow, ...]:
@@ -57,39 +60,62 @@ def readings(request: ReadingsRequest) -> tuple[ReadingRow, ...]:
     if len(cursors) > 1:
         first, last = cursors[0], cursors[-1]
         rows += _stretch(request, source, known, f"{first.name} to {last.name}", (first.time_s, last.time_s))
+    if len(cursors) > 2:
+        for one, other in pairwise(cursors):
+            times = _times(request.capture, known, other.time_s - one.time_s)
+            rows += [ReadingRow(f"{one.name} to {other.name}"), *times]
+            rows += _step(request.capture, source, known, one.time_s, other.time_s)
     if request.span_s is not None:
         rows += _stretch(request, source, known, "Selected span", request.span_s)
+    if request.grid is not None:
+        rows += grid_rows(request.grid, list(request.hand_s), _not_denied(request, request.grid), known)
     return (*rows, *_instrument(request.capture))
 
 
 def _cursor(capture: Capture, source: ChannelSource, known: Tolerance, cursor: Cursor) -> list[ReadingRow]:
-    said = _value_at(capture, source, known, cursor.time_s)
+    # the time base runs from the capture's own zero, which the instrument sets exactly
+    std = known.time_std(cursor.time_s, _placed_std(capture, 1))
     return [
         ReadingRow(f"Cursor {cursor.name}"),
-        ReadingRow(
-            "time", format_value(cursor.time_s, "s", 9), "Where the cursor stands", cursor.time_s, None, "s"
+        measured(
+            "time", cursor.time_s, std, "s", "Where the cursor stands; uncertainty: one sample interval"
         ),
-        said,
+        _value_at(capture, source, known, cursor.time_s),
     ]
 
 
-def _value_at(capture: Capture, source: ChannelSource, known: Tolerance, time_s: float) -> ReadingRow:
+def _not_denied(request: ReadingsRequest, grid: SymbolGrid) -> list[float]:
+    """The automatic flips about a grid, less those that the hand denies."""
+    low_s, high_s = grid.start_s - grid.period_s, grid.end_s + grid.period_s
+    near = [at for at in request.automatic_s if low_s <= at <= high_s]
+    denied = [at for at in request.denied_s if low_s <= at <= high_s]
+    return [at for at in near if not any(abs(at - other) <= OFF_GRID * grid.period_s for other in denied)]
+
+
+def value_at(capture: Capture, source: ChannelSource, time_s: float) -> tuple[float, float | None] | None:
+    """Value on the straight line between two samples, and its standard uncertainty; None outside every segment."""
     segment = segment_of(capture, time_s, time_s)
     if segment is None:
-        return ReadingRow("value", "no sample here", _VALUE)
+        return None
     place = segment.first + (time_s - segment.start_s) * capture.rate_hz
     index = min(max(math.floor(place), segment.first), segment.last - 1)
     first, last = max(index - _AROUND, segment.first), min(index + _AROUND, segment.last)
     around = np.asarray(source[first:last], np.float64)
     pair = around[index - first : index - first + 2]
     value = float(pair[0] + (place - index) * (pair[-1] - pair[0]))
-    if not math.isfinite(value):
-        return ReadingRow("value", "not a finite number", _VALUE)
     noise = noise_std(around)
     # a step of the converter spreads evenly: JCGM 100:2008, F.2.2.1
     step = abs(source.scale) if np.asarray(source.stored[0:0]).dtype.kind in "iu" else 0.0
-    std = math.hypot(noise, step / math.sqrt(12)) if math.isfinite(noise) else None
-    return measured("value", value, known.gain_std(value, std), source.unit, _VALUE)
+    return value, math.hypot(noise, step / math.sqrt(12)) if math.isfinite(noise) else None
+
+
+def _value_at(capture: Capture, source: ChannelSource, known: Tolerance, time_s: float) -> ReadingRow:
+    found = value_at(capture, source, time_s)
+    if found is None:
+        return ReadingRow("value", "no sample here", _VALUE)
+    if not math.isfinite(found[0]):
+        return ReadingRow("value", "not a finite number", _VALUE)
+    return measured("value", found[0], known.gain_std(*found), source.unit, _VALUE)
 
 
 _VALUE = "On the straight line between two samples; uncertainty: noise and step"
@@ -100,6 +126,7 @@ def _stretch(
 ) -> list[ReadingRow]:
     start_s, end_s = span_s
     rows = [ReadingRow(title), *_times(request.capture, known, end_s - start_s)]
+    rows += _step(request.capture, source, known, start_s, end_s)
     inside = sum(start_s <= flip < end_s for flip in request.flips_s)
     found = _read(request, source, span_s)
     if isinstance(found, str):
@@ -168,15 +195,31 @@ def _grid(grid: GridFit | Refusal, hand_s: list[float], known: Tolerance) -> lis
 
 
 def _times(capture: Capture, known: Tolerance, length_s: float) -> list[ReadingRow]:
-    # each end stands somewhere within one sample interval: evenly spread, JCGM 100:2008, 4.3.7
-    placed = math.sqrt(2 / 12) / capture.rate_hz
-    std = known.time_std(length_s, placed)
+    std = known.time_std(length_s, _placed_std(capture, 2))
     rows = [measured("difference", length_s, std, "s", _PLACED)]
     if length_s > 0 and std is not None:
         rows.append(measured("1 / difference", 1 / length_s, std / length_s**2, "Hz", _PLACED))
     return rows
 
 
+def _placed_std(capture: Capture, ends: int) -> float:
+    """Each end stands somewhere within one sample interval: evenly spread, JCGM 100:2008, 4.3.7."""
+    return math.sqrt(ends / 12) / capture.rate_hz
+
+
+def _step(
+    capture: Capture, source: ChannelSource, known: Tolerance, start_s: float, end_s: float
+) -> list[ReadingRow]:
+    """Value at the end less that at the start; the noise of both, and the gain of the difference."""
+    first, last = value_at(capture, source, start_s), value_at(capture, source, end_s)
+    if first is None or last is None or not math.isfinite(last[0] - first[0]):
+        return []
+    std = None if first[1] is None or last[1] is None else math.hypot(first[1], last[1])
+    step = last[0] - first[0]
+    return [measured("value difference", step, known.gain_std(step, std), source.unit, _STEP)]
+
+
+_STEP = "Value at the end less value at the start; uncertainty: noise and step at both, and the gain"
 _PLACED = "Uncertainty: one sample interval at each end, and the time base"
 
 

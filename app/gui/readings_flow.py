@@ -18,6 +18,7 @@ from app.gui.messages import Message, message_of
 from app.gui.panels.pins import sentence
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.picture import write_whole
+from app.gui.readings import value_at
 from app.gui.trace.area import TraceArea
 from app.model.commands_marks import MoveCursor, RenameCursor
 from app.model.commands_pins import KeepReadings, RemovePins, RenamePin
@@ -122,12 +123,27 @@ class ReadingsFlow(QObject):
         if name is not None:
             self._bridge.run(RenameCursor(cursor.key, name))
 
+    def ask_level_line(self) -> bool:
+        """Put the level line where the user wants it; at first the value at the selected cursor."""
+        level = ask.level_line(self._window, self._view.unit, self._value_here())
+        self._area.set_level(level)
+        self._level = self._level if level is None else level
+        return level is not None
+
+    def _value_here(self) -> float:
+        capture, channel, selected = self._view.capture, self._view.channel, self._area.selected_mark()
+        if capture is None or channel is None or not isinstance(selected, Cursor):
+            return self._level
+        found = value_at(capture, channel_source(capture, channel), selected.time_s)
+        return self._level if found is None or not math.isfinite(found[0]) else found[0]
+
     def to_level(self) -> None:
         """Put the selected cursor, or the first one, on the next crossing of a level that is asked for."""
         cursor, capture = self._cursor(), self._view.capture
         if cursor is None or capture is None or self._view.channel is None:
             return
-        level = ask.level(self._window, self._view.unit, self._level)
+        line = self._area.level
+        level = ask.level(self._window, self._view.unit, self._level if line is None else line)
         if level is None:
             return
         self._level = level

@@ -13,11 +13,12 @@ from app.gui.messages import message_of
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.work import JobRunner
 from app.model.changes import Change
+from app.model.symbol_grid import grid_of
 
 if TYPE_CHECKING:
     from app.gui.readings import ReadingsRequest
 
-_CONCERNS = Change.CURSORS | Change.CURRENT | Change.CAPTURES | Change.FLIPS | Change.DECODES
+_CONCERNS = Change.SPANS | Change.CURSORS | Change.CURRENT | Change.CAPTURES | Change.FLIPS | Change.DECODES
 _AFTER_MS = 30
 
 
@@ -98,6 +99,7 @@ class ReadingsLink(QObject):
             tuple(mark.time_s for mark in hand),
             tuple(mark.time_s for mark in view.flips if mark.removes),
             tuple(time_s for one in view.bursts for time_s in one.burst.flips_s),
+            grid_of(self._document.data, view.index),
         )
 
     def _failed(self, error: BaseException) -> None:

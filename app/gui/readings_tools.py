@@ -125,6 +125,11 @@ def _period(what: str, found: PeriodReadings | None, known: Tolerance) -> list[R
             "cycles where it is strong",
         ),
     ]
+    if what == "symbol":
+        # that of the cycles is read from all crossings: "frequency"
+        std = known.time_std(period.value, period.std)
+        std = None if std is None else std / period.value**2
+        rows.insert(1, measured("symbol rate", 1 / period.value, std, "Bd", "1 / symbol period"))
     if found.period_jitter is not None:
         one = found.period_jitter
         tip = f"Root mean square of single {what}s about their mean; Pictures shows each"

@@ -53,6 +53,12 @@ class ViewChoices:
         self._area.set_snap(chosen)
         self._settings.setValue("snap", " ".join(chosen) or "none")
 
+    def snap_to_level(self) -> None:
+        """Tick snapping to the level line."""
+        if self._menus is not None:
+            self._menus.actions["snap_level"].setChecked(True)
+            self.set_snaps()
+
     def set_axes(self, axes: Arrangement) -> None:
         self._tick(_AXES[axes])
         self._area.set_arrangement(axes)

@@ -21,6 +21,7 @@ from app.gui.figure_flow import FigureFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.handover_flow import HandoverFlow
 from app.gui.keeping import Keeper
+from app.gui.marking_aids import MarkingAids
 from app.gui.marks_flow import MarksFlow
 from app.gui.menus import Menus
 from app.gui.messages import Message
@@ -28,6 +29,7 @@ from app.gui.panels.action_field import ActionField
 from app.gui.panels.bursts import BurstsPanel, Sent
 from app.gui.panels.channels import ChannelsPanel
 from app.gui.panels.chooser import Chooser
+from app.gui.panels.comparison import ComparisonPanel
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
 from app.gui.panels.readings import ReadingsPanel
@@ -86,20 +88,20 @@ class MainWindow(QMainWindow):
         self.bursts_flow = BurstsFlow(self.bridge, self.view, self.bursts, self.area, self.decoding, self)
         self.measuring = ReadingsFlow(self.bridge, self.view, self.readings, self.area, self)
         self.link = TraceLink(self.area, self.bridge, self.view, self)
+        seen = (self.bridge, self.view)
+        self.aids = MarkingAids(self.compared, *seen, self.area, self.link, self.decoding, self.reader)
         self.readings_link = ReadingsLink(self.readings, self.bridge, self.view, self.reader, self)
         self.pictures_link = PicturesLink(self.pictures, self.bridge, self.view, self.area, self.drawer)
         self.choices = ViewChoices(self.area, settings)
-        self.handover = HandoverFlow(
-            self.bridge, self.view, self.files, self.runner, self.area, self.arrangement
-        )
-        panels = (self.area, self.readings, self.pictures)
-        self.figures = FigureFlow(self.view, *panels, self.files, self.runner, settings, self)
+        self.handover = HandoverFlow(*seen, self.files, self.runner, self.area, self.arrangement)
+        drawn = (self.view, self.area, self.readings, self.pictures)
+        self.figures = FigureFlow(*drawn, self.files, self.runner, settings, self)
         self.keeper = Keeper(self.bridge, self.files, Path(settings.fileName()).parent / "unsaved", self)
-        parts = self._parts()
-        self.menus = Menus(self, handlers_of(parts))
+        self.menus = Menus(self, handlers_of(parts := self._parts()))
         self.finder = ActionField(lambda name: self.menus.actions[name], self)
         self.menuBar().setCornerWidget(self.finder)
         self.choices.attach(self.menus)
+        self.aids.attach(self.menus)
         for name in ("zoom_all", "pan_earlier", "pan_later", "next_flip", "previous_flip"):
             self.menus.confine(name, self.area)
         for name in ("rename_burst", "exclude_burst", "decode_burst"):
@@ -150,6 +152,7 @@ class MainWindow(QMainWindow):
         self.area.stop()
         self.keeper.close()
         self.readings_link.close()
+        self.aids.close()
         self.watching.close()
         self.pictures_link.close()
         self.figures.close()
@@ -195,6 +198,7 @@ class MainWindow(QMainWindow):
             self.handover,
             self.find_action,
             self.figures,
+            self.aids,
         )
 
     def _make_panels(self) -> None:
@@ -206,6 +210,7 @@ class MainWindow(QMainWindow):
         self.channels = ChannelsPanel(self)
         self.bursts = BurstsPanel(self)
         self.pictures = PicturesPanel(self)
+        self.compared = ComparisonPanel(self)
         self.notes = NotesPanel(self)
         self.warnings = WarningsPanel(self)
         self.setCentralWidget(self._centre())
@@ -214,6 +219,7 @@ class MainWindow(QMainWindow):
         self.arrangement.add("Channels", self.channels, RIGHT)
         self.arrangement.add("What is sent", self.bursts, BELOW)
         self.arrangement.add("Pictures", self.pictures, BELOW)
+        self.arrangement.add("Flips compared", self.compared, BELOW)
         self.arrangement.add("Notes", self.notes, BELOW)
         self.arrangement.add("Warnings", self.warnings, BELOW)
         self.hint = QLabel("", self)
@@ -262,6 +268,7 @@ class MainWindow(QMainWindow):
             self.handover,
             self.figures,
             self.keeper,
+            self.aids,
         )
         for told in (self.bridge.refused, *(flow.told for flow in flows)):
             told.connect(self.tell)

@@ -17,6 +17,7 @@ from app.gui.decode_flow import DecodeFlow
 from app.gui.figure_flow import FigureFlow
 from app.gui.files_flow import FilesFlow
 from app.gui.handover_flow import HandoverFlow
+from app.gui.marking_aids import MarkingAids
 from app.gui.marks_flow import MarksFlow
 from app.gui.messages import Message
 from app.gui.panels.message_strip import MessageStrip
@@ -61,6 +62,7 @@ class Parts:
     handover: HandoverFlow
     find_action: Callable[[], None]
     figures: FigureFlow
+    aids: MarkingAids
 
 
 def handlers_of(parts: Parts) -> Handlers:
@@ -155,7 +157,9 @@ def _views(parts: Parts) -> Handlers:
 
 def _marks(parts: Parts) -> Handlers:
     area, marks, choices = parts.area, parts.marks, parts.choices
-    snaps = {f"snap_{snap}": choices.set_snaps for snap in ("crossing", "extremum", "flip", "symbol")}
+    snaps = {
+        f"snap_{snap}": choices.set_snaps for snap in ("crossing", "extremum", "level", "flip", "symbol")
+    }
     return {
         "place_flip": area.place_flip,
         "next_flip": partial(area.select_next_flip, 1),
@@ -167,6 +171,15 @@ def _marks(parts: Parts) -> Handlers:
         "keep_span": marks.keep_span,
         "clear_span": marks.clear_span,
         **snaps,
+        "walk_crossings": lambda: walk(parts),
+        "next_difference": partial(parts.aids.comparing.step, 1),
+        "previous_difference": partial(parts.aids.comparing.step, -1),
+        "lay_grid": parts.aids.grid.lay,
+        "fit_grid": parts.aids.grid.fit,
+        "select_grid": lambda: select_grid(parts),
+        "tell_grid_rate": parts.aids.grid.tell_decoder,
+        "remove_grid": parts.aids.grid.remove,
+        "level_line": lambda: toggle_level(parts),
         "add_note": lambda: begin_note(parts),
     }
 
@@ -190,6 +203,27 @@ def _decodes(parts: Parts) -> Handlers:
         "describe_channel": parts.channels.describe_current,
         "clear_decode": decoding.clear,
     }
+
+
+def walk(parts: Parts) -> None:
+    """Begin stepping from crossing to crossing, or end it."""
+    parts.area.setFocus()
+    if not parts.area.walk():
+        parts.area.walk_changed.emit(False)
+        parts.messages.tell(Message("There is no zero crossing here: go to where something is sent first."))
+
+
+def select_grid(parts: Parts) -> None:
+    parts.area.setFocus()
+    parts.area.select_grid()
+
+
+def toggle_level(parts: Parts) -> None:
+    """Put a level line where it is asked for, with marks snapping to it; take it away where there is one."""
+    if parts.area.level is not None:
+        parts.area.set_level(None)
+    elif parts.measuring.ask_level_line():
+        parts.choices.snap_to_level()
 
 
 def copy_selected(parts: Parts) -> None:

@@ -8,7 +8,7 @@ from PySide6.QtWidgets import QDockWidget, QMainWindow, QTabBar, QWidget
 
 _GEOMETRY = "windowGeometry"
 _STATE = "windowState"
-_VERSION = 3
+_VERSION = 4
 """Raised when docks are added or renamed; what was kept before is then passed over."""
 
 RIGHT = Qt.DockWidgetArea.RightDockWidgetArea

@@ -10,11 +10,14 @@ from app.model.items import Cursor, Note, SessionData, SpanMark
 
 
 def free_cursor_name(data: SessionData, capture: int) -> str:
-    """The first of A, B … Z, A2, B2 … that no cursor of this capture has."""
+    """The first of A, B … Z, A2, B2 … that no cursor of this capture has.
+
+    F and G are passed over: cursors are selected by typing their letter, and these two keys mean flip and grid.
+    """
     taken = {cursor.name for cursor in data.cursors if cursor.capture == capture}
     turn = 1
     while True:
-        for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ":
+        for letter in "ABCDEHIJKLMNOPQRSTUVWXYZ":
             name = letter if turn == 1 else f"{letter}{turn}"
             if name not in taken:
                 return name

@@ -33,6 +33,7 @@ QUESTIONS = (
     "where_to_export_table",
     "cursor_name",
     "level",
+    "level_line",
     "what_to_do_with_changes",
     "decode_settings",
     "read_options",

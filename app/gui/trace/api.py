@@ -26,6 +26,11 @@ Setters
         list of `app.model.items.SpanMark`; each drawn as a bracket with its name.
     ``set_value_ends({name: (low, high)})``
         ends of the value axes of channels that do not follow their values; the others do.
+    ``set_grid(grid)``
+        a `GridView`, or None: symbol edges through the rows, and a bar over the lane that can be dragged; its ends
+        can be dragged as well, with the other end staying.
+    ``set_level(value)``
+        a line at this value of the active channel, which can be dragged, or None. Each channel keeps its own.
     ``set_tool(tool)``
         what a plain drag or click does, one of `TOOLS`:
         ``pan`` drag moves the view; ``zoom`` drag marks the stretch to fill the view;
@@ -49,6 +54,8 @@ Methods that actions may call
     ``fit_values()`` (value axes to what is visible), ``place_flip()`` (at the pointer, else at the selected
     cursor, else mid-view), ``delete_flip()`` (the hovered, else the selected), ``select_next_flip(step)``,
     ``span_from_cursors()``, ``cancel()`` (as Escape). The keys are in `app.gui.trace.keys.KEYS`.
+    ``walk()`` begins or ends stepping from one half cycle of the carrier to the next, with flips set by key
+    (`app.gui.trace.walk`).
     ``stop()`` gives up building envelopes, to be called before the window closes.
 
 Signals
@@ -64,6 +71,12 @@ Signals
     ``flip_delete_wanted(flip)``
         a `FlipView` of any origin; of a ``removed`` one it means: take
         the removal back.
+    ``grid_shaped(start_s, end_s, count, gesture_id)``
+        the symbol grid should now have these ends and so many symbols.
+    ``level_changed(value)``
+        the level line of the active channel stands elsewhere now, or is none.
+    ``walk_changed(on)``
+        stepping has begun or ended.
     ``span_selected(start_s, end_s)``
         once, on release; ``start_s < end_s``.
     ``span_cleared()``
@@ -93,14 +106,14 @@ from typing import Literal
 from dsp.source import SampleSource
 
 Tool = Literal["pan", "zoom", "span", "flip"]
-Snap = Literal["crossing", "extremum", "flip", "symbol"]
+Snap = Literal["crossing", "extremum", "level", "flip", "symbol"]
 Arrangement = Literal["by-unit", "each", "overlaid"]
 FlipOrigin = Literal["auto", "hand", "removed"]
 ChannelEnds = tuple[str, tuple[float, float] | None]
 
 TOOLS: tuple[Tool, ...] = ("pan", "zoom", "span", "flip")
 FLIP_ORIGINS: tuple[FlipOrigin, ...] = ("auto", "removed", "hand")  # as drawn, one over the other
-SNAPS: tuple[Snap, ...] = ("crossing", "extremum", "flip", "symbol")
+SNAPS: tuple[Snap, ...] = ("crossing", "extremum", "level", "flip", "symbol")
 ARRANGEMENTS: tuple[Arrangement, ...] = ("by-unit", "each", "overlaid")
 
 
@@ -145,6 +158,31 @@ class FlipView:
     interval_s: tuple[float, float] | None = None
     origin: FlipOrigin = "auto"
     key: int | None = None
+
+
+@dataclass(frozen=True)
+class GridView:
+    """``count`` symbols from ``start_s`` to ``end_s``; ``text`` says how well they fit the flips."""
+
+    start_s: float
+    end_s: float
+    count: int
+    text: str = ""
+
+    @property
+    def period_s(self) -> float:
+        return (self.end_s - self.start_s) / self.count
+
+
+GridPart = Literal["whole", "end", "start"]
+
+
+@dataclass(frozen=True)
+class GridHandle:
+    """What of the grid is taken hold of, and the time at which it stands; of the whole that is its start."""
+
+    part: GridPart
+    time_s: float
 
 
 @dataclass(frozen=True)

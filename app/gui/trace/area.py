@@ -14,6 +14,8 @@ from app.gui.trace.api import (
     TOOLS,
     Arrangement,
     FlipView,
+    GridHandle,
+    GridView,
     LaneBurst,
     Snap,
     Tool,
@@ -45,6 +47,9 @@ class TraceArea(QWidget):
     flip_place_wanted = Signal(float)
     flip_moved = Signal(object, float, object)
     flip_delete_wanted = Signal(object)
+    grid_shaped = Signal(float, float, int, object)
+    level_changed = Signal(object)
+    walk_changed = Signal(bool)
     span_selected = Signal(float, float)
     span_cleared = Signal()
     range_changed = Signal(float, float)
@@ -64,6 +69,7 @@ class TraceArea(QWidget):
         self._hues: tuple[int, ...] = ()
         self._smooth = False
         self._ends: dict[str, tuple[float, float]] = {}
+        self._levels: dict[str, float] = {}
         self._view = ViewRange.whole(0.0, 1.0, 1.0)
         self._overview = OverviewStrip(self)
         self._canvas = TraceCanvas(self._shown, self)
@@ -87,6 +93,9 @@ class TraceArea(QWidget):
         control.flip_place_wanted.connect(self.flip_place_wanted)
         control.flip_moved.connect(self.flip_moved)
         control.flip_delete_wanted.connect(self.flip_delete_wanted)
+        control.grid_shaped.connect(self.grid_shaped)
+        control.level_changed.connect(self._keep_level)
+        control.walk_changed.connect(self.walk_changed)
         control.span_selected.connect(self.span_selected)
         control.span_cleared.connect(self.span_cleared)
         control.mouse_hint.connect(self.mouse_hint)
@@ -120,6 +129,7 @@ class TraceArea(QWidget):
 
     def set_flips(self, flips: Sequence[FlipView]) -> None:
         self._shown.set_flips(flips)
+        self._control.walk.flips_changed()
         self._canvas.marks_changed()
 
     def set_lane(self, bursts: Sequence[LaneBurst]) -> None:
@@ -145,6 +155,20 @@ class TraceArea(QWidget):
             elif not row.fits_itself:
                 row.fit(self._view.first_s, self._view.last_s)
         self._canvas.redraw()
+
+    def set_grid(self, grid: GridView | None) -> None:
+        self._shown.set_grid(grid)
+        self._canvas.marks_changed()
+
+    @property
+    def level(self) -> float | None:
+        """The level line of the active channel."""
+        return self._shown.level
+
+    def set_level(self, value: float | None) -> None:
+        self._shown.level = value
+        self._keep_level(value)
+        self._canvas.marks_changed()
 
     def set_tool(self, tool: Tool) -> None:
         if tool not in TOOLS:
@@ -208,6 +232,23 @@ class TraceArea(QWidget):
     def delete_flip(self) -> None:
         self._control.delete_flip()
 
+    def walk(self) -> bool:
+        """Begin stepping from crossing to crossing, or end it; False where there is none to begin at."""
+        if self._control.walk.active:
+            self._control.walk.end()
+            return True
+        return self._control.walk.begin(self._control.place_s())
+
+    def select_grid(self) -> None:
+        """The whole grid, its end, its start, in turn."""
+        self._keys.select_grid()
+
+    def select_flip_at(self, time_s: float) -> None:
+        """The flip that stands there, if one does."""
+        found = self._shown.flips.nearest(time_s)
+        if found is not None and found.time_s == time_s:
+            self._keys.show_selected(found)
+
     def select_next_flip(self, step: int) -> None:
         selected = self._shown.selected
         flip = selected if isinstance(selected, FlipView) else None
@@ -220,8 +261,8 @@ class TraceArea(QWidget):
         if len(times) >= 2 and times[0] < times[-1]:
             self.span_selected.emit(times[0], times[-1])
 
-    def selected_mark(self) -> Cursor | FlipView | None:
-        """The cursor or flip that is selected."""
+    def selected_mark(self) -> Cursor | FlipView | GridHandle | None:
+        """The cursor, flip or part of the grid that is selected."""
         return self._shown.selected
 
     def place_s(self) -> float:
@@ -285,6 +326,10 @@ class TraceArea(QWidget):
         at = named[0] if named else 0
         chosen = self._envelopes[at : at + 1]
         self._control.snapper.envelope = chosen[0] if chosen else None
+        self._canvas.active = chosen[0].channel.name if chosen else ""
+        self._shown.level = self._levels.get(self._canvas.active)
+        if self._control.walk.active:
+            self._control.walk.end()
         self._overview.set_envelopes(chosen, self._hues[at : at + 1])
         for row in self._canvas.rows:
             row.set_active(self._active)
@@ -298,6 +343,14 @@ class TraceArea(QWidget):
         self._overview.set_view(view)
         if changed:
             self.range_changed.emit(view.start_s, view.end_s)
+
+    @Slot(object)
+    def _keep_level(self, value: float | None) -> None:
+        if value is None:
+            self._levels.pop(self._canvas.active, None)
+        else:
+            self._levels[self._canvas.active] = value
+        self.level_changed.emit(value)
 
     @Slot()
     def _envelope_grew(self) -> None:

@@ -20,6 +20,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QGraphicsGridLayout, QGraphicsWidget, QWidget
 
 from app.gui.trace.geometry import Geometry
+from app.gui.trace.helpers_paint import HelpersPainter
 from app.gui.trace.lane import LaneItem
 from app.gui.trace.marks_paint import MarksPainter, NameTag
 from app.gui.trace.marks_shown import MarksShown
@@ -28,6 +29,7 @@ from app.gui.trace.palette import TraceColours, colours_of, line_pen
 from app.gui.trace.rows import TraceRow
 from app.gui.trace.scale import TimeScale
 from app.gui.trace.scale_items import TimeAxisItem
+from app.model.quantity import format_value
 
 _RIGHT_GAP_PX = 12.0
 _LEAST_LINES = 13.0
@@ -66,6 +68,7 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
         self._shown = shown
         self._range_s = (0.0, 1.0)
         self.rows: tuple[TraceRow, ...] = ()
+        self.active = ""
         self._heads = QGraphicsWidget()
         self._lane = LaneItem()
         self._axis = TimeAxisItem()
@@ -142,7 +145,34 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
 
     def geometry_px(self) -> Geometry:
         heads, lane = self._heads.sceneBoundingRect(), self._lane.sceneBoundingRect()
-        return Geometry(heads.left(), heads.right(), heads.top(), heads.bottom(), lane.top(), lane.bottom())
+        bar_px = QFontMetricsF(self.font()).height() + 4
+        return Geometry(
+            *(heads.left(), heads.right(), heads.top(), heads.bottom(), lane.top(), lane.bottom()),
+            bar_px,
+            self._level_y(),
+        )
+
+    def active_row(self) -> TraceRow | None:
+        """The row of the active channel."""
+        for row in self.rows:
+            if any(envelope.channel.name == self.active for envelope in row.envelopes):
+                return row
+        return self.rows[0] if self.rows else None
+
+    def _level_y(self) -> float | None:
+        row = self.active_row()
+        if row is None or self._shown.level is None:
+            return None
+        y = row.value_y(self._shown.level)
+        return y if _covers(row.box.sceneBoundingRect(), y) else None
+
+    def _level_text(self) -> str:
+        row = self.active_row()
+        if row is None or self._shown.level is None:
+            return ""
+        units = {envelope.channel.name: envelope.channel.unit for envelope in row.envelopes}
+        unit = units.get(self.active, row.envelopes[0].channel.unit)
+        return f"level {format_value(self._shown.level, unit, 4)}"
 
     def row_at(self, y: float) -> TraceRow | None:
         return next((row for row in self.rows if _covers(row.box.sceneBoundingRect(), y)), None)
@@ -172,6 +202,10 @@ class TraceCanvas(pg.GraphicsView):  # type: ignore[misc]
 
     def drawForeground(self, painter: QPainter, rect: QRectF) -> None:
         tags: list[NameTag] = [tag for row in self.rows for tag in row.tags()]
+        HelpersPainter(
+            *(self.geometry_px(), self.time_scale(), self._shown, self.colours, self.font()),
+            self._level_text(),
+        ).paint(painter)
         self._painter().over(painter, tags)
         area = self.geometry_px()
         paint_spans(

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QObject, QPointF, Qt, Signal
 from PySide6.QtGui import QContextMenuEvent, QKeyEvent, QMouseEvent, QWheelEvent
 
-from app.gui.trace.api import FlipView
+from app.gui.trace.api import FlipView, GridHandle, GridView
 from app.gui.trace.canvas import TraceCanvas
 from app.gui.trace.geometry import find_hit
 from app.gui.trace.gestures import (
+    GRID_ZONES,
     Band,
     ClearSpan,
     Drag,
@@ -20,6 +21,7 @@ from app.gui.trace.gestures import (
     Hit,
     Intent,
     MouseMachine,
+    MoveLevel,
     MoveMark,
     Pan,
     PlaceFlip,
@@ -28,12 +30,13 @@ from app.gui.trace.gestures import (
     Shift,
     Zone,
 )
-from app.gui.trace.hints import hint_text
+from app.gui.trace.hints import hint_text, selected_text
 from app.gui.trace.marks_shown import Mark, MarksShown
 from app.gui.trace.menu import context_menu
 from app.gui.trace.rows import TraceRow
 from app.gui.trace.snapping import Snapper
 from app.gui.trace.viewrange import ViewRange
+from app.gui.trace.walk import Walk
 from app.model.items import Cursor
 
 if TYPE_CHECKING:
@@ -47,7 +50,10 @@ _CURSORS = {
     Zone.FLIP_HEAD: Qt.CursorShape.SizeHorCursor,
     Zone.SPAN_START: Qt.CursorShape.SizeHorCursor,
     Zone.SPAN_END: Qt.CursorShape.SizeHorCursor,
+    Zone.LEVEL: Qt.CursorShape.SizeVerCursor,
+    **dict.fromkeys(GRID_ZONES, Qt.CursorShape.SizeHorCursor),
 }
+_LEAST_SAMPLES = 2  # a symbol of the grid
 
 
 class TraceControl(QObject):
@@ -57,6 +63,9 @@ class TraceControl(QObject):
     flip_place_wanted = Signal(float)
     flip_moved = Signal(object, float, object)
     flip_delete_wanted = Signal(object)
+    grid_shaped = Signal(float, float, int, object)
+    level_changed = Signal(object)
+    walk_changed = Signal(bool)
     span_selected = Signal(float, float)
     span_cleared = Signal()
     mouse_hint = Signal(str)
@@ -71,6 +80,7 @@ class TraceControl(QObject):
         self.machine = MouseMachine(lambda: shown.span_s is not None)
         self.view = ViewRange.whole(0.0, 1.0, 1.0)
         self.keys: TraceKeys | None = None
+        self.walk = Walk(self)
         self._pan_from = self.view
         self._pointer: QPointF | None = None
         self._scaling: object = None
@@ -107,8 +117,9 @@ class TraceControl(QObject):
     def mouse_leave(self) -> None:
         self._pointer = None
         self.shown.hovered = None
+        self.shown.level_held = False
         self.canvas.marks_changed()
-        self.mouse_hint.emit("")
+        self.mouse_hint.emit(self.walk.hint())
 
     def focus_lost(self) -> None:
         """A drag whose release goes elsewhere is given up."""
@@ -153,7 +164,7 @@ class TraceControl(QObject):
             return selected.time_s
         return (self.view.start_s + self.view.end_s) / 2
 
-    def snapped(self, time_s: float, free: bool = False, own: FlipView | None = None) -> float:
+    def snapped(self, time_s: float, free: bool = False, own: Mark | None = None) -> float:
         if free:
             return time_s
         return self.snapper.snapped(time_s, self.canvas.time_scale().seconds_per_pixel, own)
@@ -162,6 +173,9 @@ class TraceControl(QObject):
         self.flip_place_wanted.emit(self.snapped(self.place_s()))
 
     def delete_flip(self) -> None:
+        if self.walk.active:
+            self.walk.delete()
+            return
         for mark in (self.shown.hovered, self.shown.selected):
             if isinstance(mark, FlipView):
                 self.shown.hovered = None
@@ -170,6 +184,10 @@ class TraceControl(QObject):
 
     def select(self, mark: Mark | None) -> None:
         self.shown.selected = mark
+        said = "Keys are listed in the help; marks are selected with comma and period"
+        if mark is not None:
+            said = selected_text(mark, self.shown, self.canvas.time_scale().seconds_per_pixel)
+        self.canvas.setAccessibleDescription(said)
         self.canvas.marks_changed()
 
     def cancel(self) -> None:
@@ -207,9 +225,42 @@ class TraceControl(QObject):
             same = [moved if cursor.key == mark.key else cursor for cursor in self.shown.cursors]
             self.shown.set_cursors(same)
             self.cursor_moved.emit(mark.key, time_s, gesture)
+        elif isinstance(mark, GridHandle):
+            self._move_grid(mark, time_s, gesture)
         else:
             self.shown.ghost_s = time_s
             self.flip_moved.emit(mark, time_s, gesture)
+        self.canvas.marks_changed()
+
+    def resize_grid(self, by: int, gesture: object) -> None:
+        """So many symbols more at the end of the grid."""
+        grid = self.shown.grid
+        if grid is not None:
+            count = max(grid.count + by, 1)
+            self._shape(
+                GridView(grid.start_s, grid.start_s + count * grid.period_s, count, grid.text), gesture
+            )
+
+    def _move_grid(self, handle: GridHandle, time_s: float, gesture: object) -> None:
+        """The whole goes where its start goes, as far as the capture reaches; an end goes by itself."""
+        grid, view = self.shown.grid, self.view
+        if grid is None:
+            return
+        least_s = grid.count * _LEAST_SAMPLES / view.rate_hz * (1 + 1e-9)
+        start_s, end_s = grid.start_s, grid.end_s
+        if handle.part == "whole":
+            length_s = end_s - start_s
+            start_s = max(min(time_s, view.last_s - length_s), view.first_s)
+            end_s = start_s + length_s
+        elif handle.part == "start":
+            start_s = max(min(time_s, end_s - least_s), view.first_s)
+        else:
+            end_s = min(max(time_s, start_s + least_s), view.last_s)
+        self._shape(GridView(start_s, end_s, grid.count, grid.text), gesture)
+
+    def _shape(self, grid: GridView, gesture: object) -> None:
+        self.shown.set_grid(grid)
+        self.grid_shaped.emit(grid.start_s, grid.end_s, grid.count, gesture)
         self.canvas.marks_changed()
 
     # --- carrying out
@@ -218,8 +269,8 @@ class TraceControl(QObject):
         for intent in intents:
             match intent:
                 case MoveMark():
-                    own = intent.mark if isinstance(intent.mark, FlipView) else None
-                    self.move_mark(intent.mark, self.snapped(intent.time_s, intent.free, own), intent.gesture)
+                    time_s = self.snapped(intent.time_s, intent.free, intent.mark)
+                    self.move_mark(intent.mark, time_s, intent.gesture)
                     if intent.done:
                         self.shown.ghost_s = None
                 case PlaceFlip(time_s, free):
@@ -233,6 +284,12 @@ class TraceControl(QObject):
                     if row is not None:
                         row.shift_values(by_px)
                         self.scaled([row])
+                        self.canvas.redraw()
+                case MoveLevel(y):
+                    row = self.canvas.active_row()
+                    if row is not None:
+                        self.shown.level = row.value_at(y)
+                        self.level_changed.emit(self.shown.level)
                 case Band():
                     self._band(intent)
                 case Drop():
@@ -276,9 +333,14 @@ class TraceControl(QObject):
         if hit.zone is Zone.EMPTY and self.machine.tool in ("zoom", "span", "flip"):
             shape = Qt.CursorShape.CrossCursor
         self.canvas.viewport().setCursor(shape)
-        if hit.mark != self.shown.hovered:
+        on_level = hit.zone is Zone.LEVEL
+        if hit.mark != self.shown.hovered or on_level != self.shown.level_held:
             self.shown.hovered = hit.mark
+            self.shown.level_held = on_level
             self.canvas.marks_changed()
+        if self.walk.active:
+            self.mouse_hint.emit(self.walk.hint())
+            return
         pixel_s = self.canvas.time_scale().seconds_per_pixel
         self.mouse_hint.emit(hint_text(hit, at.time_s, pixel_s, self.machine.tool, self.shown))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from app.gui.trace.api import GridHandle
 from app.gui.trace.gestures import Hit, Zone
 from app.gui.trace.marks_shown import MarksShown
 from app.gui.trace.scale import TimeScale
@@ -11,6 +12,7 @@ from app.model.items import Cursor
 
 REACH_PX = 4.0  # of a line
 HEAD_REACH_PX = 6.0
+LEVEL_REACH_PX = 3.0
 SPREAD_PX = 8.0  # flips closer than this on average are shown by their heads alone
 
 
@@ -24,6 +26,14 @@ class Geometry:
     heads_bottom: float
     rows_bottom: float
     lane_bottom: float
+    bar_px: float = 18.0
+    level_y: float | None = None
+    """Height of the bar of the symbol grid, and where the level line lies, if it is in view."""
+
+    @property
+    def bar_top(self) -> float:
+        """The bar lies at the foot of the rows."""
+        return self.rows_bottom - self.bar_px
 
     @property
     def heads_middle(self) -> float:
@@ -46,9 +56,15 @@ def find_hit(x: float, y: float, geometry: Geometry, scale: TimeScale, shown: Ma
     if y < geometry.heads_bottom:
         head = _flip(x, scale, shown, HEAD_REACH_PX, Zone.FLIP_HEAD)
         return head or _cursor(x, scale, shown, REACH_PX) or Hit()
+    if geometry.bar_top <= y <= geometry.rows_bottom:
+        bar = _grid(x, scale, shown)
+        if bar is not None:
+            return bar
     found = _cursor(x, scale, shown, REACH_PX) or _span_edge(x, scale, shown)
     if found is None and flips_spread(shown, scale):
         found = _flip(x, scale, shown, REACH_PX, Zone.FLIP_LINE)
+    if found is None and geometry.level_y is not None and abs(y - geometry.level_y) <= LEVEL_REACH_PX:
+        found = Hit(Zone.LEVEL)
     return found or Hit()
 
 
@@ -77,3 +93,20 @@ def _span_edge(x: float, scale: TimeScale, shown: MarksShown) -> Hit | None:
     if min(to_start, to_end) > REACH_PX:
         return None
     return Hit(Zone.SPAN_START, None, end_s) if to_start < to_end else Hit(Zone.SPAN_END, None, start_s)
+
+
+def _grid(x: float, scale: TimeScale, shown: MarksShown) -> Hit | None:
+    """An end of the bar, reached from outside as well, or the bar between them."""
+    grid = shown.grid
+    if grid is None:
+        return None
+    left, right = scale.px(grid.start_s), scale.px(grid.end_s)
+    # of a bar shorter than its ends are wide, the nearer one
+    inner = min(HEAD_REACH_PX, (right - left) / 2)
+    if -2 * HEAD_REACH_PX <= x - left <= inner:
+        return Hit(Zone.GRID_START, GridHandle("start", grid.start_s))
+    if -inner <= x - right <= 2 * HEAD_REACH_PX:
+        return Hit(Zone.GRID_END, GridHandle("end", grid.end_s))
+    if left < x < right:
+        return Hit(Zone.GRID, GridHandle("whole", grid.start_s))
+    return None

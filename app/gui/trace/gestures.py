@@ -26,11 +26,18 @@ class Zone(Enum):
     FLIP_LINE = "flip line"
     SPAN_START = "span start"
     SPAN_END = "span end"
+    GRID = "grid"
+    GRID_START = "grid start"
+    GRID_END = "grid end"
+    LEVEL = "level"
+
+
+GRID_ZONES = (Zone.GRID, Zone.GRID_START, Zone.GRID_END)
 
 
 @dataclass(frozen=True)
 class Hit:
-    """``mark`` is the cursor or flip hit; ``other_s`` of a span edge is the other edge."""
+    """``mark`` is the cursor, flip or part of the grid hit; ``other_s`` of a span edge is the other edge."""
 
     zone: Zone = Zone.EMPTY
     mark: Mark | None = None
@@ -89,6 +96,13 @@ class Shift:
 
 
 @dataclass(frozen=True)
+class MoveLevel:
+    """Put the level line at the height ``y``."""
+
+    y: float
+
+
+@dataclass(frozen=True)
 class Band:
     """A stretch being marked, to be zoomed to or selected; ``done`` on release."""
 
@@ -109,13 +123,14 @@ class ClearSpan:
     pass
 
 
-Intent = MoveMark | PlaceFlip | Select | Pan | Shift | Band | Drop | ClearSpan
+Intent = MoveMark | PlaceFlip | Select | Pan | Shift | MoveLevel | Band | Drop | ClearSpan
 
 
 class Drag(Enum):
     MARK = "mark"
     PAN = "pan"
     VALUES = "values"
+    LEVEL = "level"
     ZOOM = "zoom"
     SPAN = "span"
     NONE = "none"
@@ -167,11 +182,14 @@ class MouseMachine:
         first = not press.moved
         if first and max(abs(at.x - press.at.x), abs(at.y - press.at.y)) < DRAG_FROM_PX:
             return []
-        if first and press.kind is not Drag.VALUES and abs(at.x - press.at.x) < DRAG_FROM_PX:
+        upright = press.kind in (Drag.VALUES, Drag.LEVEL)
+        if first and not upright and abs(at.x - press.at.x) < DRAG_FROM_PX:
             return []
         before, press.moved, press.last = press.last or press.at, True, at
         if press.kind is Drag.VALUES:
             return [Shift(press.at.y, at.y - before.y)]
+        if press.kind is Drag.LEVEL:
+            return [MoveLevel(at.y)]
         return self._dragged(press, at, first=first, done=False)
 
     def release(self, at: Pointer) -> list[Intent]:
@@ -197,6 +215,8 @@ class MouseMachine:
         if press.kind is Drag.VALUES:
             back = (press.last or press.at).y - press.at.y
             return [Shift(press.at.y, -back)]
+        if press.kind is Drag.LEVEL:
+            return [MoveLevel(press.at.y)]
         if press.kind is Drag.MARK and press.hit.mark is not None:
             mark = press.hit.mark
             return [MoveMark(mark, mark.time_s, press.gesture, free=True, done=True)]
@@ -210,7 +230,9 @@ class MouseMachine:
             return Drag.SPAN, at.time_s, 0.0
         if hit.zone in (Zone.SPAN_START, Zone.SPAN_END):
             return Drag.SPAN, hit.other_s, 0.0
-        movable = hit.zone in (Zone.CURSOR, Zone.FLIP_HEAD) or (
+        if hit.zone is Zone.LEVEL:
+            return Drag.LEVEL, at.time_s, 0.0
+        movable = hit.zone in (Zone.CURSOR, Zone.FLIP_HEAD, *GRID_ZONES) or (
             hit.zone is Zone.FLIP_LINE and self.tool == "flip"
         )
         if movable and hit.mark is not None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from app.gui.trace.api import FlipView, Tool
+from app.gui.trace.api import FlipView, GridHandle, Tool
 from app.gui.trace.gestures import Hit, Zone
-from app.gui.trace.marks_shown import MarksShown
+from app.gui.trace.marks_shown import Mark, MarksShown
 from app.gui.trace.ticks import time_text
 from app.model.items import Cursor
 
@@ -23,11 +23,35 @@ def hint_text(hit: Hit, time_s: float, pixel_s: float, tool: Tool, shown: MarksS
     return " · ".join((where, *_parts(hit, tool, shown, time_s, pixel_s)))
 
 
+def selected_text(mark: Mark, shown: MarksShown, pixel_s: float) -> str:
+    """What is selected, where it stands, and what the keys do with it."""
+    where = time_text(mark.time_s, pixel_s)
+    arrows = "arrows: a sample · Shift: a crossing · Alt: a symbol edge · Shift+Alt: what marks snap to"
+    if isinstance(mark, Cursor):
+        return f"cursor {mark.name} at {where} · {arrows}"
+    if isinstance(mark, GridHandle):
+        what = "symbol grid" if mark.part == "whole" else f"{mark.part} of the symbol grid"
+        do = "move" if mark.part == "whole" else "stretch"
+        said = "" if shown.grid is None else f" · {shown.grid.text}"
+        return f"{what} at {where}{said} · arrows {do} it · Up, Down: a symbol more, fewer"
+    if mark.origin == "removed":
+        return f"struck-out flip at {where} · Delete: take it back in"
+    name = "flip found" if mark.origin == "auto" else "flip set by hand"
+    return f"{name} at {where} · {arrows} · Delete"
+
+
 def _parts(hit: Hit, tool: Tool, shown: MarksShown, time_s: float, pixel_s: float) -> tuple[str, ...]:
     if isinstance(hit.mark, Cursor):
         return f"cursor {hit.mark.name}", "drag or click and arrow keys: move it"
     if isinstance(hit.mark, FlipView):
         return _flip(hit, hit.mark, tool, pixel_s)
+    if isinstance(hit.mark, GridHandle):
+        said = "" if shown.grid is None else shown.grid.text
+        if hit.mark.part == "whole":
+            return "symbol grid", said, "drag: move it", "drag an end: stretch it"
+        return f"{hit.mark.part} of the symbol grid", said, "drag: stretch it, the other end stays"
+    if hit.zone is Zone.LEVEL:
+        return "level line", "drag: move it", "marks snap to its crossings"
     if hit.zone in (Zone.SPAN_START, Zone.SPAN_END):
         return ("drag: move this edge of the span",)
     burst = shown.lane.at(time_s)

@@ -5,18 +5,21 @@ from __future__ import annotations
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 
-from app.gui.trace.api import FlipView
+from app.gui.trace.api import FlipView, GridHandle
 from app.gui.trace.control import TraceControl
 from app.gui.trace.marks_shown import Mark
-from app.gui.trace.snapping import next_symbol_edge
+from app.gui.trace.snapping import next_grid_edge, next_symbol_edge
 from app.gui.trace.viewrange import ViewRange
 
 KEYS = (
     ("Left, Right", "move the selected mark by one sample; with nothing selected, the view by a tenth"),
     ("Shift+Left, Shift+Right", "move the selected mark to the next zero crossing; the view by a half"),
     ("Alt+Left, Alt+Right", "move the selected mark to the next symbol edge"),
+    ("Shift+Alt+Left, Shift+Alt+Right", "move the selected mark to the next of whatever marks snap to"),
     ("Comma, Period", "select the previous or next mark"),
-    ("Name of a cursor", "select that cursor; bring it into view if it is not"),
+    ("G", "select the symbol grid; again, its end; again, its start"),
+    ("Up, Down on the grid", "a symbol more or fewer at its end"),
+    ("Name of a cursor, or its first letter", "select that cursor; bring it into view if it is not"),
     ("F", "place a flip at the pointer, at the selected cursor, or mid-view"),
     ("Delete, Backspace", "delete the flip under the pointer, or the selected one"),
     ("Plus, Minus", "show less or more time"),
@@ -45,11 +48,19 @@ class TraceKeys:
     def press(self, event: QKeyEvent) -> bool:
         """Whether the key meant something."""
         key, held = event.key(), event.modifiers()
+        if self._control.walk.press(event):
+            return True
         if key in (_Key.Key_Left, _Key.Key_Right) and not held & _Held.ControlModifier:
             self._arrow(1 if key == _Key.Key_Right else -1, held, event.isAutoRepeat())
             return True
         if held & (_Held.ControlModifier | _Held.AltModifier | _Held.MetaModifier):
             return False
+        on_grid = isinstance(self._control.shown.selected, GridHandle)
+        if on_grid and key in (_Key.Key_Up, _Key.Key_Down):
+            if not event.isAutoRepeat():
+                self._gesture = object()
+            self._control.resize_grid(1 if key == _Key.Key_Up else -1, self._gesture)
+            return True
         return self._view_key(key) or self._mark_key(key, event.text())
 
     def _view_key(self, key: int) -> bool:
@@ -92,6 +103,8 @@ class TraceKeys:
             self._select_next(1 if key == _Key.Key_Period else -1)
         elif key == _Key.Key_F:
             control.place_flip()
+        elif key == _Key.Key_G and control.shown.grid is not None:
+            self.select_grid()
         else:
             return self._select_cursor(text)
         return True
@@ -101,7 +114,7 @@ class TraceKeys:
     def _select_next(self, step: int) -> None:
         """Along all marks, cursors and flips, in order of time."""
         control = self._control
-        marks: list[Mark] = [*control.shown.cursors, *control.shown.flips.flips]
+        marks: list[Mark] = [*control.shown.cursors, *control.shown.flips.flips, *control.shown.handles()]
         marks.sort(key=lambda mark: mark.time_s)
         if not marks:
             return
@@ -113,21 +126,35 @@ class TraceKeys:
             at = len(marks) - len(inside) - (1 if step < 0 else 0)
         self.show_selected(marks[min(max(at, 0), len(marks) - 1)])
 
+    def select_grid(self) -> None:
+        """The whole grid, its end, its start, in turn."""
+        handles = self._control.shown.handles()
+        selected = self._control.shown.selected
+        at = handles.index(selected) + 1 if isinstance(selected, GridHandle) else 0
+        if handles:
+            self.show_selected(handles[at % len(handles)])
+
     def show_selected(self, mark: Mark) -> None:
         """Select a mark and bring it into view."""
         view = self._control.view
         self._control.select(mark)
+        self._control.mouse_hint.emit(self._control.canvas.accessibleDescription())
         if not view.start_s <= mark.time_s <= view.end_s:
             middle_s = (view.start_s + view.end_s) / 2
             self._control.range_wanted.emit(view.panned(mark.time_s - middle_s))
 
     def _select_cursor(self, name: str) -> bool:
         control = self._control
-        named = [c for c in control.shown.cursors if name and c.name.casefold() == name.casefold()]
+        typed = name.strip().casefold()
+        named = [c for c in control.shown.cursors if typed and c.name.casefold() == typed]
+        # of longer names the first letter is enough; again, the next that begins with it
+        named = named or [c for c in control.shown.cursors if typed and c.name.casefold().startswith(typed)]
         if not named:
             return False
-        cursor = named[0]
+        at = named.index(control.shown.selected) + 1 if control.shown.selected in named else 0
+        cursor = named[at % len(named)]
         control.select(cursor)
+        control.mouse_hint.emit(control.canvas.accessibleDescription())
         if not control.view.start_s <= cursor.time_s <= control.view.end_s:
             pointed = control.pointer_s()
             middle_s = (control.view.start_s + control.view.end_s) / 2
@@ -153,10 +180,16 @@ class TraceKeys:
 
     def _stepped(self, time_s: float, step: int, held: Qt.KeyboardModifier) -> float | None:
         control = self._control
+        if held & _Held.ShiftModifier and held & _Held.AltModifier:
+            return control.snapper.next_target(time_s, step, self._moving)
         if held & _Held.ShiftModifier:
             return control.snapper.next_crossing(time_s, step)
         if held & _Held.AltModifier:
-            return next_symbol_edge(control.shown.lane, time_s, step)
+            edge_s = next_symbol_edge(control.shown.lane, time_s, step)
+            on_grid = isinstance(self._moving, GridHandle)
+            return (
+                next_grid_edge(control.shown.grid, time_s, step) if edge_s is None and not on_grid else edge_s
+            )
         return time_s + step / control.view.rate_hz
 
     def _follow(self, time_s: float) -> None:

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from app.gui.trace.api import FLIP_ORIGINS, FlipOrigin, FlipView, LaneBurst
+from app.gui.trace.api import FLIP_ORIGINS, FlipOrigin, FlipView, GridHandle, GridView, LaneBurst
 from app.gui.trace.named_spans import SpanBook
 from app.model.items import Cursor
 
-Mark = Cursor | FlipView
+Mark = Cursor | FlipView | GridHandle
 
 
 class FlipBook:
@@ -85,7 +85,11 @@ class LaneBook:
 
 @dataclass
 class MarksShown:
-    """``band_s`` is a stretch being marked by a drag, ``ghost_s`` a flip being dragged."""
+    """``band_s`` is a stretch being marked by a drag, ``ghost_s`` a flip being dragged.
+
+    ``level`` is the value of the level line, ``walker`` where stepping stands and what is there, ``level_held`` whether
+    the line is under the mouse.
+    """
 
     cursors: tuple[Cursor, ...] = ()
     flips: FlipBook = field(default_factory=FlipBook)
@@ -96,6 +100,29 @@ class MarksShown:
     hovered: Mark | None = None
     band_s: tuple[float, float] | None = None
     ghost_s: float | None = None
+    grid: GridView | None = None
+    level: float | None = None
+    level_held: bool = False
+    walker: tuple[float, str] | None = None
+
+    def handles(self) -> tuple[GridHandle, ...]:
+        """What of the grid can be taken hold of."""
+        grid = self.grid
+        if grid is None:
+            return ()
+        return (
+            GridHandle("whole", grid.start_s),
+            GridHandle("end", grid.end_s),
+            GridHandle("start", grid.start_s),
+        )
+
+    def set_grid(self, grid: GridView | None) -> None:
+        self.grid = grid
+        parts = {handle.part: handle for handle in self.handles()}
+        for name in ("selected", "hovered"):
+            mark = getattr(self, name)
+            if isinstance(mark, GridHandle):
+                setattr(self, name, parts.get(mark.part))
 
     def set_cursors(self, cursors: Sequence[Cursor]) -> None:
         self.cursors = tuple(cursors)

@@ -36,6 +36,7 @@ def context_menu(control: TraceControl, time_s: float, hit: Hit) -> QMenu:
         add(texts[flip.origin], lambda: control.flip_delete_wanted.emit(flip))
     else:
         add("Place a flip here", lambda: control.flip_place_wanted.emit(time_s))
+        add("Mark from crossing to crossing from here", lambda: control.walk.begin(time_s))
     for cursor in control.shown.cursors:
         add(f"Bring cursor {cursor.name} here", partial(control.move_mark, cursor, time_s, object()))
     span = control.shown.span_s

@@ -199,6 +199,12 @@ class TraceRow:
         low, high = self.values
         return float(rect.top() + rect.height() * (high - value) / (high - low))
 
+    def value_at(self, y: float) -> float:
+        """The value that lies at a height in the scene."""
+        rect = self.box.sceneBoundingRect()
+        low, high = self.values
+        return float(high - (high - low) * (y - rect.top()) / max(rect.height(), 1.0))
+
     def _height_y(self, channel: int, value: float) -> float:
         rect = self.box.sceneBoundingRect()
         low, high = self._scales[channel]

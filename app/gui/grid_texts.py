@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
-from app.gui.readings_tools import ReadingRow, counted, measured
 from app.model.quantity import format_quantity, format_value
 from app.model.symbol_grid import SymbolGrid
 from app.model.tolerance import Tolerance
 from dsp.grid_check import GridCheck, check_grid, flips_that_count
 from dsp.hand_flips import OFF_GRID
+
+if TYPE_CHECKING:
+    from app.gui.readings_tools import ReadingRow
 
 _ROUNDING = 1e-6  # of what it belongs to: scatter below it is but the rounding of times
 
@@ -51,6 +54,8 @@ def grid_rows(
     grid: SymbolGrid, hand_s: list[float], automatic_s: list[float], known: Tolerance
 ) -> list[ReadingRow]:
     """The grid among the readings."""
+    from app.gui.readings_tools import ReadingRow, counted, measured  # the window opens sooner without them
+
     found = checked_grid(grid, hand_s, automatic_s)
     period_s, rate_bd = grid.period_s, grid.rate_bd
     std_s = known.time_std(period_s, found.period_std_s)

@@ -18,7 +18,6 @@ from app.gui.messages import Message, message_of
 from app.gui.panels.pins import sentence
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.picture import write_whole
-from app.gui.readings import value_at
 from app.gui.trace.area import TraceArea
 from app.model.commands_marks import MoveCursor, RenameCursor
 from app.model.commands_pins import KeepReadings, RemovePins, RenamePin
@@ -134,6 +133,8 @@ class ReadingsFlow(QObject):
         capture, channel, selected = self._view.capture, self._view.channel, self._area.selected_mark()
         if capture is None or channel is None or not isinstance(selected, Cursor):
             return self._level
+        from app.gui.readings import value_at  # the window opens sooner without it
+
         found = value_at(capture, channel_source(capture, channel), selected.time_s)
         return self._level if found is None or not math.isfinite(found[0]) else found[0]
 

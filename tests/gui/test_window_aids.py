@@ -368,7 +368,7 @@ def test_a_burst_is_compared_by_its_own_symbols(found):
 def test_a_level_line_is_asked_for_snapped_to_and_taken_away(keyed, qtbot, answer):
     asked = answer("level_line", 24.5)
     press(qtbot, keyed, Key.Key_A)
-    qtbot.keyClick(keyed, Key.Key_V, CTRL | ALT)
+    qtbot.keyClick(keyed, Key.Key_H, CTRL | ALT)
     # the value at the selected cursor stands in the question
     assert asked[0][2] == pytest.approx(24.0, abs=1e-3)
     assert keyed.area.level == 24.5
@@ -382,11 +382,11 @@ def test_a_level_line_is_asked_for_snapped_to_and_taken_away(keyed, qtbot, answe
         time_s - 0.54, 0.5e-3
     ) == pytest.approx(-1e-3 / 12, abs=1e-7)
     assert keyed.document.undo_label == "move cursor A"
-    qtbot.keyClick(keyed, Key.Key_V, CTRL | ALT)
+    qtbot.keyClick(keyed, Key.Key_H, CTRL | ALT)
     assert keyed.area.level is None
     assert not keyed.menus.actions["level_line"].isChecked()
     answer("level_line", None)
-    qtbot.keyClick(keyed, Key.Key_V, CTRL | ALT)
+    qtbot.keyClick(keyed, Key.Key_H, CTRL | ALT)
     assert not keyed.menus.actions["level_line"].isChecked()
 
 

@@ -14,7 +14,6 @@ from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.marks_shown import LaneBook, Mark, MarksShown
 from dsp.half_cycles import HalfCycles, find_half_cycles, swing_level
 from dsp.interpolate import find_crossings, nearest_extremum
-from dsp.measure import noise_std
 
 REACH_PX = 14.0
 _MOST_SAMPLES = 1 << 16  # beyond that within reach single crossings mean nothing
@@ -236,6 +235,8 @@ class Snapper:
         finite = values[np.isfinite(values)]
         if finite.size < 2:
             return None
+        from dsp.measure import noise_std  # the window opens sooner without it
+
         noise = noise_std(values[:_NOISE_SAMPLES])
         noise = noise if math.isfinite(noise) else 0.0
         hysteresis = _width(noise, float(np.ptp(finite)) / 2)

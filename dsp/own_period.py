@@ -41,7 +41,8 @@ def with_own_period(fits: Fits, shared: float) -> tuple[Fits, Period | None]:
     better = settle(with_period(fits, own.value))
     if float(np.sum(better.nats)) < float(np.sum(fits.nats)) + _GAINED:
         return fits, None
-    return better, own
+    # of weak symbols the likelihood has many tops, each narrower than what the flips leave open
+    return better, replace(own, std=float(np.hypot(own.std, own.value - near.value)))
 
 
 def with_period(fits: Fits, period: float) -> Fits:

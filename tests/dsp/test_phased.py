@@ -109,8 +109,8 @@ def test_noise_has_hardly_a_run():
     assert len(runs_in(silent)) <= 2
 
 
-def test_a_weaker_talker_and_one_of_another_carrier_are_found_beside():
-    """Three quarters come from one talker; what the path of its strength and carrier misses is looked for by energy."""
+def test_a_weaker_talker_of_the_same_carrier_is_found_beside():
+    """Three quarters come from one talker; what the path of its strength misses is looked for by energy."""
     lengths = (44,) * 24
     amplitudes = tuple(0.55 if k % 4 == 0 else 1.0 for k in range(24))
     made = capture(lengths, 4, esn0_db=8.5, amplitudes=amplitudes)

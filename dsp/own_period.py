@@ -14,7 +14,7 @@ import numpy as np
 from dsp.correlate import Complexes
 from dsp.fits import Fits, Ints, settle
 from dsp.flips import flip_times
-from dsp.period import Period, pooled_period
+from dsp.period import Period, period_through, pooled_period
 from dsp.runs import runs_of
 from dsp.source import Floats
 
@@ -59,35 +59,18 @@ def _by_flips(fits: Fits) -> Period | None:
         return None
     base = float(np.median(fits.period))
     place = (flips.where - fits.middle[owner]) / base
-    std = np.hypot((flips.high - flips.low) / 3.92, 0.3) / base
+    std = np.hypot((flips.high - flips.low) / 3.92, 0.3)
     steps = int(np.ceil(_WIDEST * float(fits.count.max()) / 2.0 / _STEP)) + 1
     ratios = 1.0 + np.linspace(-_WIDEST, _WIDEST, 2 * steps + 1)
-    weight = 1.0 / (std * std + 0.01)
+    weight = 1.0 / ((std / base) ** 2 + 0.01)
     lined = [_grids(place / r, owner, weight, len(runs)) for r in ratios]
     best = int(np.argmax([float(np.sum(np.abs(one))) for one in lined]))
     begins = np.angle(lined[best]) / (2.0 * np.pi)
-    return _through(place, np.rint(place / ratios[best] - begins[owner]), owner, std, base)
+    number = np.rint(place / ratios[best] - begins[owner])
+    return period_through(flips.where, number, owner, std)
 
 
 def _grids(place: Floats, owner: Ints, weight: Floats, count: int) -> Complexes:
     """Sum of all flips of each transmission as turns around one symbol (count,), complex."""
     turn = weight * np.exp(2j * np.pi * place)
     return np.bincount(owner, turn.real, count) + 1j * np.bincount(owner, turn.imag, count)
-
-
-def _through(place: Floats, number: Floats, owner: Ints, std: Floats, base: float) -> Period | None:
-    """Straight lines of one slope through the places of numbered flips, weighted least squares."""
-    weight = 1.0 / (std * std)
-    total = np.maximum(np.bincount(owner, weight), 1e-300)
-
-    def centred(values: Floats) -> Floats:
-        return np.asarray(values - (np.bincount(owner, weight * values) / total)[owner])
-
-    k, t = centred(number), centred(place)
-    information = float(np.sum(weight * k * k))
-    free = place.size - np.unique(owner).size - 1
-    if information <= 0.0 or free < 1:
-        return None
-    slope = float(np.sum(weight * k * t)) / information
-    scatter = float(np.sum(weight * (t - slope * k) ** 2)) / free
-    return Period(base * slope, base * float(np.sqrt(max(1.0, scatter) / information)), False)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.correlate import Complexes
-from dsp.fits import Fits, join, settle, timing_nats
+from dsp.fits import Fits, Ints, join, settle, timing_nats
 from dsp.flips import flip_times
 from dsp.runs import runs_of
 from dsp.source import Floats
@@ -153,23 +153,32 @@ def flip_period(fits: Fits) -> Period | None:
     if flips.where.size < 3:
         return None
     owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
-    period = fits.period[owner]
-    number = np.rint((flips.where - runs.first[owner]) / period)
-    weight = 1.0 / (((flips.high - flips.low) / 3.92) ** 2 + 0.1)
+    number = np.rint((flips.where - runs.first[owner]) / fits.period[owner])
+    std = np.sqrt(((flips.high - flips.low) / 3.92) ** 2 + 0.1)
+    return period_through(flips.where, number, owner, std, sharp=fits.turned.sharp)
+
+
+def period_through(
+    place: Floats, number: Floats, owner: Ints, std: Floats, *, sharp: bool = False
+) -> Period | None:
+    """Straight lines of one slope through numbered flips (f,), each transmission's with a first edge of its own.
+
+    Weighted least squares; the scatter about the lines, where it is larger than ``std`` (f,), widens the result's.
+    """
+    weight = 1.0 / (std * std)
+    total = np.maximum(np.bincount(owner, weight), 1e-300)
 
     def centred(values: Floats) -> Floats:
-        total = np.bincount(owner, weight, len(runs))
-        mean = np.bincount(owner, weight * values, len(runs)) / np.maximum(total, 1e-300)
-        return np.asarray(values - mean[owner])
+        return np.asarray(values - (np.bincount(owner, weight * values) / total)[owner])
 
-    k, t = centred(number), centred(flips.where)
+    k, t = centred(number), centred(place)
     information = float(np.sum(weight * k * k))
-    free = flips.where.size - len(runs) - 1
+    free = place.size - np.unique(owner).size - 1
     if information <= 0.0 or free < 1:
         return None
     value = float(np.sum(weight * k * t)) / information
     scatter = float(np.sum(weight * (t - value * k) ** 2)) / free
-    return Period(value, float(np.sqrt(max(1.0, scatter) / information)), fits.turned.sharp)
+    return Period(value, float(np.sqrt(max(1.0, scatter) / information)), sharp)
 
 
 def _settled(fits: Fits, period: float, sharp: bool) -> Fits:

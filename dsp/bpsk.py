@@ -31,6 +31,8 @@ _MODELS_AT_MOST = 24
 _BLOCKS_FIRST = 2
 _BLOCKS_BESIDE = 8
 _STRETCHES = 6
+# share of the symbols' amplitude that a tone at the carrier has at least if the amplitude is keyed
+_KEYED = 0.5
 # symbols of the longest transmission of a link that is believed
 _FEWEST_SYMBOLS = 8
 
@@ -240,10 +242,20 @@ def _few_of(record: Record, judged: Fitness, learned: Learned) -> FewFlips:
     )
 
 
-def _has_residual_carrier(noise: NoiseFloor, carrier_hz: float) -> bool:
+def _has_residual_carrier(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
     """Whether a steady line stands where the carrier is: once that line is taken out, a keyed amplitude looks like
-    reversals."""
-    near = np.abs(noise.lines_hz - carrier_hz) < 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
+    reversals.
+
+    What keying leaves of the carrier is no smaller than what looks like symbols.
+    """
+    reach_hz = 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
+    carrier_hz = learned.model.carrier_hz
+    to_hz = record.rate_hz / (2.0 * np.pi)
+    least = _KEYED * float(np.median(learned.runs.amplitude))
+    for tone in (tone for tones in record.tones for tone in tones.tones):
+        if abs(tone.omega * to_hz - carrier_hz) < reach_hz and np.abs(tone.amplitudes).mean() > least:
+            return True
+    near = np.abs(noise.lines_hz - carrier_hz) < reach_hz
     return bool(np.any(noise.lines[near] > 1.0))
 
 
@@ -274,7 +286,7 @@ def _one_link(
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
     judged = believed(learned, energy, strip.variance)
-    if judged is None or learned.period is None or _has_residual_carrier(noise, learned.model.carrier_hz):
+    if judged is None or learned.period is None or _has_residual_carrier(record, noise, learned):
         return None
     model, period = learned.model, learned.period
     if judged.flips < 1 or (not is_open and one_phase(learned.runs)):

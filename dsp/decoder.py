@@ -22,6 +22,7 @@ from dsp.results import (
     Signalling,
 )
 from dsp.source import Record, SampleSource, Watch, make_record
+from dsp.steady import without_tones
 from dsp.told import contradictions
 
 __all__ = ["SampleSource", "decode"]
@@ -76,9 +77,10 @@ def decode(
         )
     if _is_flat(record):
         return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
-    search = find_links(record, noise, settings, watch.part(0.0, 0.8))
+    calm, floor = without_tones(record, noise)
+    search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
     if _doubtful(search):
-        again = _continuous(record, noise, settings, watch.part(0.8, 0.95))
+        again = _continuous(calm, floor, settings, watch.part(0.8, 0.95))
         if again is not None and again.weight > search.weight:
             search = again
     if not search.links:

@@ -24,6 +24,8 @@ _FINE_NATS = 2.0
 # samples within which an edge lies when samples are ideal points, beside what is found when they are not
 _EDGE_SAMPLES = 0.75
 _PERIODS = 11
+_PERIODS_ROUGH = 31
+_ROUNDS_ROUGH = 4
 # grids over the period at most
 _ROUNDS_FIRST = 12
 # symbols beside a transmission that are kept with it
@@ -229,7 +231,7 @@ def _refine(fits: Fits, period: float, width: float, rounds: int, starts: _Start
         width = 2.5 * std / period
     gain = float(np.median(fits.gain))
     if gain < _ROUGH_GAIN:
-        period, std = _averaged(fits, period, std, gain)
+        period, std, starts = _averaged(fits, period, std, starts)
     return _Refined(top, Period(period, max(std, 1e-9 * period), sharp), starts)
 
 
@@ -262,19 +264,30 @@ def _all_starts(fits: Fits, count: int = _STARTS) -> _Starts:
     return _Starts(np.zeros(len(fits)), np.maximum(reach, 1.5) if fits.turned.sharp else reach, count)
 
 
-def _averaged(fits: Fits, period: float, std: float, gain: float) -> tuple[float, float]:
-    """Mean and spread over a grid fine enough to hold the many tops that a weak likelihood has.
+def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[float, float, _Starts]:
+    """Mean and spread over grids fine enough to hold the many tops that a weak likelihood has.
 
     A flip is known to about ``1.5 / g^2`` of a symbol (Hinkley 1970 gives the ``1 / g^2``).
     """
     flips = 0.5 * float(fits.count.sum())
     symbols = float(np.mean(fits.count))
+    gain = float(np.median(fits.gain))
     due = period * 1.5 / (gain * gain) * float(np.sqrt(12.0 / flips)) / symbols
-    periods = period + np.linspace(-3.5, 3.5, 31) * max(due, std)
-    nats = marginal(fits, periods).sum(axis=1)
-    weight = _weights(nats, 1.0)
-    mean = float(weight @ periods)
-    return mean, max(float(np.sqrt(weight @ (periods - mean) ** 2)), 0.5 * due)
+    reach = 3.5 * max(due, std)
+    starts = replace(starts, count=_STARTS_PLAIN)
+    for _ in range(_ROUNDS_ROUGH):
+        periods = period + np.linspace(-reach, reach, _PERIODS_ROUGH)
+        each = _starts_nats(fits, periods, starts)
+        weight = _weights(_averaged_starts(each).sum(axis=1), 1.0)
+        period = float(weight @ periods)
+        std = float(np.sqrt(weight @ (periods - period) ** 2))
+        step = float(periods[1] - periods[0])
+        if std > 2.0 * step:
+            break
+        # what lies between two points of a grid is not known better than by their distance
+        reach = max(4.0 * std, 3.0 * step)
+        starts = starts.narrowed(each[int(np.argmax(weight))], 1.0)
+    return period, std, starts
 
 
 def _weights(nats: Floats, temper: float) -> Floats:

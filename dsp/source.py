@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from dsp.baseline import without_slow_part
 from dsp.errors import BadInputError, CancelledError
+from dsp.tones import Tones
 
 Floats = NDArray[np.floating[Any]]
 
@@ -41,7 +42,7 @@ class Record:
     """One channel to work on: where its samples are and how to read them.
 
     ``wanders`` says that the level changes slowly, by more than what else there is; ``step`` is that of the
-    converter in the channel's unit, 0 if unknown (`dsp.look`).
+    converter in the channel's unit, 0 if unknown (`dsp.look`). ``tones`` are taken off what is read to work on.
     """
 
     source: SampleSource
@@ -51,6 +52,7 @@ class Record:
     stretches: tuple[Stretch, ...]
     wanders: bool = False
     step: float = 0.0
+    tones: tuple[Tones, ...] = ()
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples ``[start, stop)`` as float64 in the channel's unit; non-finite ones become zero."""
@@ -66,14 +68,19 @@ class Record:
     def read_centred(self, start: int, stop: int) -> NDArray[np.float32]:
         """Samples ``[start, stop)`` in the channel's unit less their level, non-finite ones zero.
 
-        The level is their mean or, where it wanders, the slow part (`dsp.baseline`).
+        The level is their mean or, where it wanders, the slow part (`dsp.baseline`). Steady tones that are known
+        (`dsp.tones`) are taken off.
         """
         if not self.wanders:
-            return self._less_mean(start, stop)
-        stretch = self.stretch_at(start)
-        return without_slow_part(
-            self._less_mean, (stretch.first, stretch.last), start, min(stop, stretch.last)
-        )
+            values = self._less_mean(start, stop)
+        else:
+            stretch = self.stretch_at(start)
+            values = without_slow_part(
+                self._less_mean, (stretch.first, stretch.last), start, min(stop, stretch.last)
+            )
+        for tones in self.tones:
+            tones.take_off(values, start)
+        return values
 
     def _less_mean(self, start: int, stop: int) -> NDArray[np.float32]:
         """The mean comes off before the digits are cut to single precision, so that a small signal on a large
@@ -103,7 +110,7 @@ class Record:
 
     def stored_whole(self, start: int, stop: int) -> NDArray[np.integer[Any]] | None:
         """Samples ``[start, stop)`` as they are stored, where these are small whole numbers of a steady level; else None."""
-        if self.wanders:
+        if self.wanders or self.tones:
             return None
         stored = np.asarray(self.source[start:stop])
         small = stored.dtype.kind in "biu" and stored.dtype.itemsize <= 2

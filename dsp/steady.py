@@ -1,0 +1,237 @@
+"""Finding the steady tones of a record, so that they can be taken off (`dsp.tones`).
+
+The stretch is cut into rows. A tone's complex amplitude is measured in each by one bin of its spectrum, beside which
+other bins tell how much else there is: rows in which somebody sends count by so much less (weighted least squares,
+Aitken 1935), so that what is sent hardly pulls at the tone. Where amplitude and phase wander, straight lines are
+drawn between as few instants as the rows call for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.noise import NoiseFloor, estimate_noise
+from dsp.source import Record, Stretch
+from dsp.tones import Complexes, Floats, Tone, Tones
+
+# rows of a stretch, at least, and samples of a row
+_FEWEST_ROWS = 16
+_ROW = (64, 8192)
+_ROWS_AT_ONCE = 1 << 18
+# bins to either side that tell what else there is; the window's main lobe ends at the fourth
+_BESIDE = (5, 6, 7)
+# of what else there is in a row, in quiet ones: a tone that has less power is left to the filter
+_STANDS_OUT = 1.0
+# share of its highest amplitude that a steady tone never falls below: what is keyed or reversed does
+_CALM = 0.5
+# share of rows that are taken to be quiet
+_QUIET = 0.15
+# rows over which changes from row to row are averaged
+_NEAR = 5
+_TONES_AT_MOST = 32
+_ROUNDS = 3
+# natural units that another instant must gain for its amplitude and phase, and rows between instants at least
+_GAINED = 3.0
+_ROWS_APART = 8
+# frequencies below this share of the sample rate are the slow part's (`dsp.baseline`)
+_LOWEST = 1.0 / 400.0
+
+
+def without_tones(record: Record, noise: NoiseFloor) -> tuple[Record, NoiseFloor]:
+    """The record less its steady tones, and the floor of what is left; both as they were if there are none.
+
+    ``noise`` is the floor of the record with its lines. Lines that are no tones, too weak or too restless, stay.
+    """
+    for _ in range(_ROUNDS):
+        peaks = _peaks(noise)
+        if not peaks:
+            break
+        found = [
+            tones
+            for stretch in record.stretches
+            if (tones := _of_stretch(record, stretch, noise, peaks)).tones
+        ]
+        if not found:
+            break
+        record = replace(record, tones=(*record.tones, *found))
+        left = estimate_noise(record)
+        if left is None:
+            break
+        noise = left
+    return record, noise
+
+
+def _peaks(noise: NoiseFloor) -> list[float]:
+    """Frequencies in hertz of the strongest lines."""
+    narrow = (noise.lines > 1.0).astype(np.int8)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], narrow, [0]))))
+    out = []
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        # a plateau of the widened line: its middle
+        same = np.flatnonzero(noise.lines[a:b] == noise.lines[a:b].max())
+        at = float(noise.lines_hz[a + round(float(same.mean()))])
+        if _LOWEST * noise.rate_hz < at < 0.49 * noise.rate_hz:
+            out.append((float(noise.lines[a:b].max()) * float(noise.density(at)), at))
+    return [at for _, at in sorted(out, reverse=True)[:_TONES_AT_MOST]]
+
+
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    """One bin of each row (r,), the power of what else there is beside it, where bin and line lie (radians a sample)."""
+
+    values: Complexes
+    beside: Floats
+    omega: float
+    peak: float
+    length: int
+
+
+def _of_stretch(record: Record, stretch: Stretch, noise: NoiseFloor, peaks: list[float]) -> Tones:
+    none = Tones(stretch.first, stretch.last, ())
+    length = int(np.clip((noise.lines_hz.size - 1) // 2, *_ROW))
+    if len(stretch) < _FEWEST_ROWS * length:
+        return none
+    lines = {round(at / record.rate_hz * length): 2.0 * np.pi * at / record.rate_hz for at in peaks}
+    lines = {b: at for b, at in lines.items() if min(_BESIDE) <= b <= length // 2 - min(_BESIDE)}
+    if not lines:
+        return none
+    window = _window(length)
+    tones = []
+    for rows in _measured(record, stretch, length, lines, window):
+        tone = _fitted(rows, window)
+        if tone is not None:
+            tones.append(tone)
+    return Tones(stretch.first, stretch.last, tuple(tones))
+
+
+def _window(length: int) -> Floats:
+    """Four terms, the minimum of three derivatives at the ends left aside (Harris 1978, table 1: -92 dB)."""
+    turn = 2.0 * np.pi * np.arange(length) / length
+    terms = (0.35875, -0.48829, 0.14128, -0.01168)
+    return np.asarray(sum(a * np.cos(k * turn) for k, a in enumerate(terms)), dtype=np.float64)
+
+
+def _measured(
+    record: Record, stretch: Stretch, length: int, lines: dict[int, float], window: Floats
+) -> list[_Rows]:
+    """Rows without overlap over the whole stretch, for each bin at which there is a line."""
+    from scipy.fft import rfft
+
+    count = len(stretch) // length
+    step = max(1, _ROWS_AT_ONCE // length)
+    at = np.array(list(lines))
+    wanted = np.clip(at[:, None] + np.array([0, *(-b for b in _BESIDE), *_BESIDE]), 1, length // 2 - 1)
+    parts = []
+    for row in range(0, count, step):
+        rows = min(step, count - row)
+        start = stretch.first + row * length
+        values = record.read_centred(start, start + rows * length).reshape(rows, length)
+        parts.append(rfft(values * window.astype(np.float32), axis=1)[:, wanted].astype(np.complex128))
+    whole = np.concatenate(parts)
+    power = whole.real**2 + whole.imag**2
+    return [
+        _Rows(whole[:, i, 0], power[:, i, 1:].mean(axis=1), 2.0 * np.pi * b / length, peak, length)
+        for i, (b, peak) in enumerate(lines.items())
+    ]
+
+
+def _fitted(rows: _Rows, window: Floats) -> Tone | None:
+    """The tone of these rows; None if it does not stand out of what else there is, or does not hold still."""
+    number = np.arange(rows.values.size)
+    rough = _weight(rows, np.zeros(number.size))
+    turned = rows.values * np.exp(-1j * _advance(rows.values * rough) * number)
+    # what is sent close to the tone's frequency may have little beside it, but changes from row to row
+    weight = _weight(rows, np.abs(np.diff(turned, prepend=turned[:1])) ** 2 / 2.0)
+    advance = _advance(rows.values * weight)
+    # a tone half-way between two bins turns by half a turn a row, either way
+    due = (rows.peak - rows.omega) * rows.length
+    advance += 2.0 * np.pi * round((due - advance) / (2.0 * np.pi))
+    turned = rows.values * np.exp(-1j * advance * number)
+    # and by what slope of the phase is left
+    mean = np.sum(weight * turned) / weight.sum()
+    lever = number - np.sum(weight * number) / weight.sum()
+    slope = float(np.sum(weight * lever * (turned * np.conj(mean)).imag))
+    advance += slope / max(abs(mean) ** 2 * float(np.sum(weight * lever**2)), 1e-300)
+    lines = _straight_lines(rows.values * np.exp(-1j * advance * number), weight)
+    if lines is None:
+        return None
+    apart, knots = lines
+    height = np.abs(np.interp(number + 0.5, np.arange(knots.size) * apart, knots))
+    if float(np.sum(weight * height**2)) < _STANDS_OUT * height.size or height.min() < _CALM * height.max():
+        return None
+    omega = rows.omega + advance / rows.length
+    # what the window makes of a tone of amplitude one so far beside the bin
+    gain = np.sum(window * np.exp(1j * (omega - rows.omega) * np.arange(rows.length))) / 2.0
+    return Tone(omega, apart * rows.length, knots / gain)
+
+
+def _weight(rows: _Rows, restless: Floats) -> Floats:
+    """One over the power of what else is in each row (r,): of the bins beside, or of what changes if that is more."""
+    from scipy.ndimage import uniform_filter1d
+
+    quiet = max(float(np.quantile(rows.beside, _QUIET)), 1e-300)
+    changes = uniform_filter1d(restless, _NEAR, mode="nearest")
+    return np.asarray(1.0 / np.maximum(np.maximum(rows.beside, changes), 0.5 * quiet))
+
+
+def _advance(values: Complexes) -> float:
+    """Turn in radians from row to row that explains most of the values (r,)."""
+    from scipy.fft import fft, next_fast_len
+
+    size = next_fast_len(4 * values.size)
+    power = np.abs(fft(values, size)) ** 2
+    top = int(np.argmax(power))
+    left, middle, right = power[top - 1], power[top], power[(top + 1) % size]
+    bend = left - 2.0 * middle + right
+    shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
+    turn = 2.0 * np.pi * (top + shift) / size
+    return float(turn - 2.0 * np.pi if turn > np.pi else turn)
+
+
+def _straight_lines(values: Complexes, weight: NDArray[np.float64]) -> tuple[int, Complexes] | None:
+    """Rows between knots, and the knots' values; as few as the rows call for, None if they call for too many.
+
+    Each knot is a complex amplitude that noise alone would lower the weighted squares by one for.
+    """
+    rows = values.size
+    apart = 1 << int(np.ceil(np.log2(rows)))
+    best = _knots(values, weight, apart)
+    while True:
+        finer = _knots(values, weight, apart // 2)
+        more = finer[0].size - best[0].size
+        if best[1] - finer[1] < _GAINED * more + 10.0:
+            # one grid may happen to fit no better where the next does
+            finest = _knots(values, weight, max(1, apart // 4))
+            if best[1] - finest[1] < _GAINED * (finest[0].size - best[0].size) + 10.0:
+                return apart, best[0]
+        apart //= 2
+        if apart < _ROWS_APART:
+            return None
+        best = finer
+
+
+def _knots(values: Complexes, weight: NDArray[np.float64], apart: int) -> tuple[Complexes, float]:
+    """Least squares of straight lines between knots ``apart`` rows, and the weighted squares that are left."""
+    from scipy.linalg import solveh_banded
+
+    place = (np.arange(values.size) + 0.5) / apart
+    left = np.floor(place).astype(np.int64)
+    part = place - left
+    count = int(left[-1]) + 2
+
+    def summed(of_left: Floats | Complexes, of_right: Floats | Complexes) -> Complexes:
+        both = np.concatenate((of_left, of_right)).astype(np.complex128)
+        at = np.concatenate((left, left + 1))
+        return np.bincount(at, both.real, count) + 1j * np.bincount(at, both.imag, count)
+
+    main = summed(weight * (1.0 - part) ** 2, weight * part**2).real
+    # knots that hardly any row speaks for follow their neighbours
+    main = main + 1e-6 * main.max()
+    beside = summed(np.zeros(left.size), weight * part * (1.0 - part)).real
+    right = summed(weight * (1.0 - part) * values, weight * part * values)
+    knots = np.asarray(solveh_banded(np.stack((beside, main)), right))
+    shown = knots[left] * (1.0 - part) + knots[left + 1] * part
+    return knots, float(np.sum(weight * np.abs(values - shown) ** 2))

@@ -75,7 +75,7 @@ class Search:
     """The outcome: links, and the pieces of activity that no link explains, most telling first.
 
     ``active`` is what a first look found, ``covered`` (n, 2) the samples that the links explain, ``few`` what has too
-    few reversals to tell a symbol rate.
+    few reversals to tell a symbol rate. ``keyed`` says that a steady tone that was taken off is the carrier of something.
     """
 
     links: tuple[Link, ...]
@@ -84,6 +84,7 @@ class Search:
     active: tuple[Active, ...]
     covered: Spans
     few: tuple[FewFlips, ...] = ()
+    keyed: bool = False
 
     @property
     def told(self) -> float:
@@ -127,6 +128,8 @@ def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watc
             failed.add(octave)
         if found is None:
             continue
+        if found.keyed:
+            return Search((), (), (), tuple(seen), covered, keyed=True)
         if found.few is not None:
             few.append(found.few)
             more = found.few.spans
@@ -212,10 +215,11 @@ def _is_shadow(link: Link, few: FewFlips) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Outcome:
-    """A link; or (None) an unmodulated carrier, or one with ``few`` reversals."""
+    """A link; or (None) an unmodulated carrier, one with ``few`` reversals, or one of which a steady tone is part."""
 
     link: Link | None
     few: FewFlips | None = None
+    keyed: bool = False
 
 
 def _few(judged: Fitness, learned: Learned) -> bool:
@@ -242,21 +246,24 @@ def _few_of(record: Record, judged: Fitness, learned: Learned) -> FewFlips:
     )
 
 
-def _has_residual_carrier(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
+def _has_residual_carrier(noise: NoiseFloor, carrier_hz: float) -> bool:
     """Whether a steady line stands where the carrier is: once that line is taken out, a keyed amplitude looks like
-    reversals.
-
-    What keying leaves of the carrier is no smaller than what looks like symbols.
-    """
-    reach_hz = 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
-    carrier_hz = learned.model.carrier_hz
-    to_hz = record.rate_hz / (2.0 * np.pi)
-    least = _KEYED * float(np.median(learned.runs.amplitude))
-    for tone in (tone for tones in record.tones for tone in tones.tones):
-        if abs(tone.omega * to_hz - carrier_hz) < reach_hz and np.abs(tone.amplitudes).mean() > least:
-            return True
-    near = np.abs(noise.lines_hz - carrier_hz) < reach_hz
+    reversals."""
+    near = np.abs(noise.lines_hz - carrier_hz) < 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
     return bool(np.any(noise.lines[near] > 1.0))
+
+
+def _is_keyed(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
+    """Whether a tone that was taken off stands where the carrier is, no smaller than what looks like symbols: keying
+    leaves as much of the carrier."""
+    reach_hz = 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
+    least = _KEYED * float(np.median(learned.runs.amplitude))
+    return any(
+        abs(tone.omega * record.rate_hz / (2.0 * np.pi) - learned.model.carrier_hz) < reach_hz
+        and float(np.abs(tone.amplitudes).mean()) > least
+        for tones in record.tones
+        for tone in tones.tones
+    )
 
 
 def _one_link(
@@ -286,8 +293,10 @@ def _one_link(
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
     judged = believed(learned, energy, strip.variance)
-    if judged is None or learned.period is None or _has_residual_carrier(record, noise, learned):
+    if judged is None or learned.period is None or _has_residual_carrier(noise, learned.model.carrier_hz):
         return None
+    if _is_keyed(record, noise, learned):
+        return _Outcome(None, keyed=True)
     model, period = learned.model, learned.period
     if judged.flips < 1 or (not is_open and one_phase(learned.runs)):
         return _Outcome(None)

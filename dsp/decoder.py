@@ -79,6 +79,9 @@ def decode(
         return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
     calm, floor = without_tones(record, noise)
     search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
+    if search.keyed:
+        calm, floor = record, noise
+        search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
     if _doubtful(search):
         again = _continuous(calm, floor, settings, watch.part(0.8, 0.95))
         if again is not None and again.weight > search.weight:

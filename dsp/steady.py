@@ -29,10 +29,13 @@ _STANDS_OUT = 1.0
 _CALM = 0.5
 # share of rows that are taken to be quiet
 _QUIET = 0.15
+# share of what is beside a tone that mirrors each other if its amplitude is keyed
+_ALIKE = 0.4
 # rows over which changes from row to row are averaged
 _NEAR = 5
 _TONES_AT_MOST = 32
-_ROUNDS = 3
+# by what rows are shorter from one round to the next, for tones that wander too fast
+_SHORTER = (1, 8, 64)
 # natural units that another instant must gain for its amplitude and phase, and rows between instants at least
 _GAINED = 3.0
 _ROWS_APART = 8
@@ -45,17 +48,14 @@ def without_tones(record: Record, noise: NoiseFloor) -> tuple[Record, NoiseFloor
 
     ``noise`` is the floor of the record with its lines. Lines that are no tones, too weak or too restless, stay.
     """
-    for _ in range(_ROUNDS):
+    for shorter in _SHORTER:
         peaks = _peaks(noise)
         if not peaks:
             break
-        found = [
-            tones
-            for stretch in record.stretches
-            if (tones := _of_stretch(record, stretch, noise, peaks)).tones
-        ]
+        found = [_of_stretch(record, stretch, noise, peaks, shorter) for stretch in record.stretches]
+        found = [tones for tones in found if tones.tones]
         if not found:
-            break
+            continue
         record = replace(record, tones=(*record.tones, *found))
         left = estimate_noise(record)
         if left is None:
@@ -80,18 +80,24 @@ def _peaks(noise: NoiseFloor) -> list[float]:
 
 @dataclass(frozen=True, eq=False)
 class _Rows:
-    """One bin of each row (r,), the power of what else there is beside it, where bin and line lie (radians a sample)."""
+    """One bin of each row (r,), the power of what else there is beside it, where bin and line lie (radians a sample).
+
+    ``mirrored`` (r,) is the mean product of the bins as far to the left and to the right of it.
+    """
 
     values: Complexes
     beside: Floats
+    mirrored: Complexes
     omega: float
     peak: float
     length: int
 
 
-def _of_stretch(record: Record, stretch: Stretch, noise: NoiseFloor, peaks: list[float]) -> Tones:
+def _of_stretch(
+    record: Record, stretch: Stretch, noise: NoiseFloor, peaks: list[float], shorter: int
+) -> Tones:
     none = Tones(stretch.first, stretch.last, ())
-    length = int(np.clip((noise.lines_hz.size - 1) // 2, *_ROW))
+    length = max(_ROW[0], int(np.clip((noise.lines_hz.size - 1) // 2, *_ROW)) // shorter)
     if len(stretch) < _FEWEST_ROWS * length:
         return none
     lines = {round(at / record.rate_hz * length): 2.0 * np.pi * at / record.rate_hz for at in peaks}
@@ -132,8 +138,17 @@ def _measured(
         parts.append(rfft(values * window.astype(np.float32), axis=1)[:, wanted].astype(np.complex128))
     whole = np.concatenate(parts)
     power = whole.real**2 + whole.imag**2
+    left, right = np.split(whole[:, :, 1:], 2, axis=2)
+    mirrored = (left * right).mean(axis=2)
     return [
-        _Rows(whole[:, i, 0], power[:, i, 1:].mean(axis=1), 2.0 * np.pi * b / length, peak, length)
+        _Rows(
+            whole[:, i, 0],
+            power[:, i, 1:].mean(axis=1),
+            mirrored[:, i],
+            2.0 * np.pi * b / length,
+            peak,
+            length,
+        )
         for i, (b, peak) in enumerate(lines.items())
     ]
 
@@ -162,10 +177,24 @@ def _fitted(rows: _Rows, window: Floats) -> Tone | None:
     height = np.abs(np.interp(number + 0.5, np.arange(knots.size) * apart, knots))
     if float(np.sum(weight * height**2)) < _STANDS_OUT * height.size or height.min() < _CALM * height.max():
         return None
+    if _is_keyed(rows, weight):
+        return None
     omega = rows.omega + advance / rows.length
     # what the window makes of a tone of amplitude one so far beside the bin
     gain = np.sum(window * np.exp(1j * (omega - rows.omega) * np.arange(rows.length))) / 2.0
     return Tone(omega, apart * rows.length, knots / gain)
+
+
+def _is_keyed(rows: _Rows, weight: Floats) -> bool:
+    """Whether what is beside the tone is the same on both sides, as it is if the tone's own amplitude is keyed.
+
+    Then the tone is the carrier of something; less the tone, a keyed amplitude would look like reversals.
+    """
+    turn = rows.values / np.maximum(np.abs(rows.values), 1e-300)
+    alike = float(np.sum(weight * (rows.mirrored * np.conj(turn) ** 2).real)) / float(
+        np.sum(weight * rows.beside)
+    )
+    return alike > _ALIKE
 
 
 def _weight(rows: _Rows, restless: Floats) -> Floats:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from dsp.baseline import CELL
@@ -24,6 +25,9 @@ _SLOW_CELLS = 2.0
 _HOLE_OCTAVES = 6.0
 _HOLE = 1e-5
 _LINE_RATIO = 8.0
+# spectra so many times shorter in which lines are looked for as well, of no fewer samples than this
+_SHORTER = (8, 64)
+_SHORTEST = 256
 # a Hann main lobe is four bins wide; a strong line shows some of its skirt
 _LINE_BINS = 7
 # samples in which a line is looked at more closely, and the share of its power that a tone's main lobe holds there
@@ -101,17 +105,17 @@ def without_modulated_lines(record: Record, noise: NoiseFloor) -> NoiseFloor:
     """
     from scipy.fft import rfft
 
-    runs = np.flatnonzero(np.diff(np.concatenate(([0], (noise.lines > 1.0).astype(np.int8), [0]))))
+    runs = _bands(noise.lines > 1.0)
     stretch = max(record.stretches, key=len)
     length = min(len(stretch), _CLOSEST)
     step_hz = record.rate_hz / length
-    if not runs.size:
+    if not runs:
         return noise
     start = stretch.first + (len(stretch) - length) // 2
     window = np.hanning(length + 1)[:-1].astype(np.float32)
     power = np.abs(rfft(record.read_centred(start, start + length) * window)).astype(np.float64) ** 2
     lines = noise.lines.copy()
-    for a, b in zip(runs[::2], runs[1::2], strict=True):
+    for a, b in runs:
         low, high = (round(float(noise.lines_hz[at]) / step_hz) for at in (a, b - 1))
         if high - low > _RESOLVED and _held_by_peaks(power[low : high + 1]) < _PURE:
             lines[a:b] = 1.0
@@ -263,10 +267,35 @@ def _without_holes(hz: Floats, floor: Floats) -> Floats:
 
 
 def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:
-    """Narrow lines that stand still through the record, as ratio over what surrounds them."""
+    """Narrow lines that stand still through the record, as ratio over what surrounds them.
+
+    Those of a motor wander with its speed: in shorter spectra they are narrow, too.
+    """
+    length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
+    hz, lines = _lines_of(record, length, floor_hz, floor)
+    for shorter in (length // part for part in _SHORTER):
+        if shorter >= _SHORTEST:
+            wide_hz, wide = _lines_of(record, shorter, floor_hz, floor)
+            bins = np.minimum(np.rint(hz / wide_hz[1]).astype(np.int64), wide.size - 1)
+            # what is narrow in longer spectra is known better from there
+            known = np.bincount(bins, lines > 1.0, wide.size) > 0.0
+            for a, b in _bands(wide > 1.0):
+                if known[a:b].any():
+                    wide[a:b] = 1.0
+            lines = np.maximum(lines, wide[bins])
+    return hz, lines
+
+
+def _bands(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and one beyond the last of each run of true ``flags`` (n,)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def _lines_of(record: Record, length: int, floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:
+    """Lines in spectra of so many samples, as ratio over what surrounds them."""
     from scipy.ndimage import maximum_filter1d, median_filter
 
-    length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
     power = _spectra(record, length, max(8, 1_000_000 // length))
     hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
     if power is None:
@@ -284,8 +313,7 @@ def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats)
     # the power of a steady line hardly changes, so that its lower quantiles lie far above those of the
     # exponential ordinates of anything modulated; one that changes is still known by having no skirts
     steady = low > 1.6 * power.mean(axis=0)
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], narrow.astype(np.int8), [0]))))
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
+    for a, b in _bands(narrow):
         peak = a + int(np.argmax(low[a:b]))
         beside = np.concatenate((low[max(0, peak - 10) : max(0, peak - 4)], low[peak + 5 : peak + 11]))
         isolated = power.shape[0] >= 64 and beside.size > 0 and float(beside.max()) < 0.04 * float(low[peak])

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.fits import Ints
+from dsp.fits import Fits, Ints, carry, in_groups
 from dsp.source import Floats
+
+# rounds of expectation and maximisation, and the part of its uncertainty below which a carrier no longer moves
+_ROUNDS = 8
+_STILL = 0.02
 
 
 def carrier_std(gain: Floats, count: Floats | Ints, period: Floats) -> Floats:
@@ -18,6 +22,38 @@ def carrier_std(gain: Floats, count: Floats | Ints, period: Floats) -> Floats:
     """
     count = np.maximum(count, 1)
     return np.asarray(np.sqrt(12.0 / np.maximum(count * gain * gain, 1e-9)) / (count * period))
+
+
+def with_carrier(fits: Fits, omega: float) -> Fits:
+    """The same with one carrier (radians a sample), turned about their middles."""
+    middle = fits.middle
+    return replace(
+        fits,
+        detune=np.full(len(fits), omega - fits.turned.omega),
+        phase=fits.phase + fits.detune * (middle - fits.centre),
+        centre=middle,
+    )
+
+
+def shared_carrier(fits: Fits, omega: float) -> float:
+    """The carrier, from near ``omega`` (radians a sample), that explains all transmissions best together.
+
+    Maximum likelihood by expectation-maximisation over the symbols (Dempster, Laird and Rubin 1977), each
+    transmission with a phase of its own. The mean of their single carriers is worse where they are weak: below the
+    threshold of frequency estimation (Rife and Boorstyn 1974) single ones lie far off.
+    """
+    weight = carrier_std(fits.gain, fits.count, fits.period) ** -2.0
+    still = _STILL * float(weight.sum()) ** -0.5
+    rows = with_carrier(fits, omega)
+    for _ in range(_ROUNDS):
+        rows = in_groups(rows, lambda some: carry(some, hold_carrier=True, rounds=2))
+        moved = in_groups(rows, lambda some: carry(some, rounds=1))
+        step = float(np.sum(weight * (moved.detune - rows.detune)) / weight.sum())
+        omega += step
+        rows = with_carrier(rows, omega)
+        if abs(step) < still:
+            break
+    return omega
 
 
 @dataclass

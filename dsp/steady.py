@@ -154,7 +154,7 @@ def _measured(
 
 
 def _fitted(rows: _Rows, window: Floats) -> Tone | None:
-    """The tone of these rows; None if it does not stand out of what else there is, or does not hold still."""
+    """The tone of these rows; None if it does not stand out of what else there is, or is keyed."""
     number = np.arange(rows.values.size)
     rough = _weight(rows, np.zeros(number.size))
     turned = rows.values * np.exp(-1j * _advance(rows.values * rough) * number)
@@ -170,10 +170,7 @@ def _fitted(rows: _Rows, window: Floats) -> Tone | None:
     lever = number - np.sum(weight * number) / weight.sum()
     slope = float(np.sum(weight * lever * (turned * np.conj(mean)).imag))
     advance += slope / max(abs(mean) ** 2 * float(np.sum(weight * lever**2)), 1e-300)
-    lines = _straight_lines(rows.values * np.exp(-1j * advance * number), weight)
-    if lines is None:
-        return None
-    apart, knots = lines
+    apart, knots = _straight_lines(rows.values * np.exp(-1j * advance * number), weight)
     height = np.abs(np.interp(number + 0.5, np.arange(knots.size) * apart, knots))
     if float(np.sum(weight * height**2)) < _STANDS_OUT * height.size or height.min() < _CALM * height.max():
         return None
@@ -220,26 +217,18 @@ def _advance(values: Complexes) -> float:
     return float(turn - 2.0 * np.pi if turn > np.pi else turn)
 
 
-def _straight_lines(values: Complexes, weight: NDArray[np.float64]) -> tuple[int, Complexes] | None:
-    """Rows between knots, and the knots' values; as few as the rows call for, None if they call for too many.
+def _straight_lines(values: Complexes, weight: Floats) -> tuple[int, Complexes]:
+    """Rows between knots, and the knots' values; as few as the rows call for, but no more than one in eight rows.
 
     Each knot is a complex amplitude that noise alone would lower the weighted squares by one for.
     """
-    rows = values.size
-    apart = 1 << int(np.ceil(np.log2(rows)))
-    best = _knots(values, weight, apart)
-    while True:
-        finer = _knots(values, weight, apart // 2)
-        more = finer[0].size - best[0].size
-        if best[1] - finer[1] < _GAINED * more + 10.0:
-            # one grid may happen to fit no better where the next does
-            finest = _knots(values, weight, max(1, apart // 4))
-            if best[1] - finest[1] < _GAINED * (finest[0].size - best[0].size) + 10.0:
-                return apart, best[0]
+    apart = 1 << int(np.ceil(np.log2(values.size)))
+    tried = [(apart, *_knots(values, weight, apart))]
+    while apart > _ROWS_APART:
         apart //= 2
-        if apart < _ROWS_APART:
-            return None
-        best = finer
+        tried.append((apart, *_knots(values, weight, apart)))
+    apart, knots, _ = min(tried, key=lambda one: one[2] + _GAINED * one[1].size)
+    return apart, knots
 
 
 def _knots(values: Complexes, weight: NDArray[np.float64], apart: int) -> tuple[Complexes, float]:

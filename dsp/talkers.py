@@ -14,7 +14,7 @@ from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.period import Period
-from dsp.pool import carrier_std, group_talkers
+from dsp.pool import carrier_std, group_talkers, shared_carrier, with_carrier
 from dsp.quality import Fitness, fitness, one_phase, plausible
 from dsp.runs import Runs, assemble, runs_of
 from dsp.runs import join as join_runs
@@ -140,14 +140,8 @@ def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
     mine = own == most
     weight = 1.0 / carrier_u[: len(fits)][mine] ** 2
     omega = float(np.sum(weight * fits.omega[mine]) / weight.sum())
-    tried = fits.take(alone)
-    middle = tried.middle
-    tried = replace(
-        tried,
-        detune=np.full(len(tried), omega - tried.turned.omega),
-        phase=np.zeros(len(tried)),
-        centre=middle,
-    )
+    tried = with_carrier(fits.take(alone), omega)
+    tried = replace(tried, phase=np.zeros(len(tried)))
     edges = tried.edges()
     y = tried.turned.between(edges) * np.exp(-1j * tried.angles(edges))
     square = np.sum(np.where(tried.inside(), y * y, 0.0), axis=1)
@@ -204,6 +198,8 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
     hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW
     if hold:
         fits = _held(fits, mean)
+        mean = shared_carrier(fits, mean)
+        fits = with_carrier(fits, mean)
     fits, ends = decide_ends(fits)
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
     runs = runs_of(fits)
@@ -230,14 +226,9 @@ def _agree(omega: Floats, mean: float, omega_u: Floats) -> bool:
 
 def _held(fits: Fits, omega: float) -> Fits:
     """Fitted again with the carrier that the talker's transmissions share."""
-    middle = fits.middle
-    phase = fits.phase + fits.detune * (middle - fits.centre)
     room = _ROOM * fits.period
     same = replace(
-        fits,
-        detune=np.full(len(fits), omega - fits.turned.omega),
-        phase=phase,
-        centre=middle,
+        with_carrier(fits, omega),
         low=np.maximum(fits.low, fits.start - room),
         high=np.minimum(fits.high, fits.stop + room),
     )

@@ -85,10 +85,10 @@ def test_a_harmonic_inside_the_band_harms_nothing(draw, aside, height):
 
 
 def test_a_tone_that_wanders_is_followed():
-    """Amplitude up and down by a third and phase by a radian over the record."""
+    """Amplitude up and down by a quarter and phase by a radian over the record."""
     count = 300_000
     t = np.arange(count) / count
-    tone = (1.0 + 0.33 * np.sin(5.0 * t)) * np.sin(0.9 * np.arange(count) + np.sin(7.0 * t))
+    tone = (1.0 + 0.25 * np.sin(5.0 * t)) * np.sin(0.9 * np.arange(count) + np.sin(3.5 * t))
     record, _ = tones_of(tone + noise(count, 2))
     left = np.zeros(count, dtype=np.float32)
     record.tones[0].take_off(left, 0)

@@ -11,12 +11,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from dsp.baseline import CELL
 from dsp.source import Floats, Record
 
 _QUANTILE = 0.12
+# samples of frames that are worked on at a time
+_PIECE = 1 << 16
 _FRAMES_AT_MOST = 300
 # cycles in a cell of the slow part below which it leaves something; the lowest carrier has five
 _SLOW_CELLS = 2.0
@@ -139,23 +142,33 @@ def _frame_starts(record: Record, length: int, most: int) -> list[int]:
     return (firsts[which] + (pick - (ends - counts)[which]) * hop).tolist() if total else []
 
 
-def _spectra(record: Record, length: int, most: int) -> Floats | None:
-    """Hann-windowed one-sided spectra (frames, bins) in unit^2/Hz; None if fewer than four frames fit."""
+def _spectra(record: Record, length: int, most: int) -> tuple[NDArray[np.float32], float] | None:
+    """Hann-windowed spectra (frames, bins), squared, and what one of them is in unit^2/Hz, one-sided.
+
+    None if fewer than four frames fit.
+    """
     from scipy.fft import rfft
 
     starts = _frame_starts(record, length, most)
     if len(starts) < 4:
         return None
     window = np.hanning(length + 1)[:-1]
-    norm = 2.0 / (record.rate_hz * float(np.sum(window**2)))
-    frames = np.empty((len(starts), length), dtype=np.float32)
-    for row, start in enumerate(starts):
-        frames[row] = record.read_centred(start, start + length)
+    frames = record.read_frames(starts, length)
     # level and slope off: what is slower than a frame belongs to longer frames
     ramp = (np.arange(length) - (length - 1) / 2.0).astype(np.float32)
-    frames -= (frames @ ramp)[:, None] * (ramp / np.float32(ramp @ ramp))
-    spectrum = rfft(frames * window.astype(np.float32), axis=1)
-    return norm * (spectrum.real.astype(np.float64) ** 2 + spectrum.imag.astype(np.float64) ** 2)
+    # not by matmul, whose threads are not worth their start and outlast it spinning
+    slope = np.einsum("ij,j->i", frames, ramp / np.float32(np.sum(ramp * ramp)))
+    frames -= slope[:, None] * ramp
+    # by a power of two to about one, so that no square leaves single precision
+    scale = 2.0 ** -float(np.frexp(max(float(frames.max()), -float(frames.min()), 1e-30))[1])
+    weight = (window * scale).astype(np.float32)
+    power = np.empty((len(starts), length // 2 + 1), dtype=np.float32)
+    # as many frames at a time as stay in the cache
+    rows = max(1, _PIECE // length)
+    for at in range(0, len(starts), rows):
+        spectrum = rfft(frames[at : at + rows] * weight, axis=1)
+        power[at : at + rows] = spectrum.real**2 + spectrum.imag**2
+    return power, 2.0 / (record.rate_hz * float(np.sum(window**2)) * scale**2)
 
 
 def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
@@ -188,7 +201,13 @@ def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
 
 def _low(values: Floats, share: float) -> Floats:
     """Quantile over the first axis, by way of rows that lie together in memory."""
-    return np.asarray(np.quantile(np.ascontiguousarray(values.T), share, axis=1, overwrite_input=True))
+    place = share * (values.shape[0] - 1)
+    below = int(place)
+    above = min(below + 1, values.shape[0] - 1)
+    rows = np.ascontiguousarray(values.T)
+    rows.partition((below, above), axis=1)
+    low, high = rows[:, below].astype(np.float64), rows[:, above].astype(np.float64)
+    return np.asarray(low + (place - below) * (high - low))
 
 
 def _smooth_log(values: Floats, half: int) -> Floats:
@@ -212,9 +231,10 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
         if wished > longest // 6 and shares:
             break
         length = min(wished, longest // 4)
-        power = _spectra(record, length, min(_FRAMES_AT_MOST, 400_000 // length))
-        if power is None:
+        spectra = _spectra(record, length, min(_FRAMES_AT_MOST, 400_000 // length))
+        if spectra is None:
             break
+        power = spectra[0].astype(np.float64) * spectra[1]
         # the mean taken off each frame empties the first bins: they say nothing about the floor
         power[:, :2] = power[:, 2:3]
         power[:, -1] = power[:, -2]
@@ -267,11 +287,12 @@ def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats)
     from scipy.ndimage import maximum_filter1d, median_filter
 
     length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
-    power = _spectra(record, length, max(8, 1_000_000 // length))
+    spectra = _spectra(record, length, max(8, 1_000_000 // length))
     hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
-    if power is None:
+    if spectra is None:
         return hz, np.ones_like(hz)
-    low = _low(power, 0.3) / -np.log(0.7) + max(float(power.max()) * 1e-24, 1e-300)
+    power, unit = spectra
+    low = (_low(power, 0.3) / -np.log(0.7) + float(power.max()) * 1e-24) * unit + 1e-300
     low = np.maximum(low, 2.0 * record.rounding / record.rate_hz)
     around = np.exp(median_filter(np.log(low), 41, mode="nearest"))
     # next to zero frequency there is nothing to the left to compare with: what the floor says counts
@@ -283,7 +304,7 @@ def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats)
         narrow[:] = False
     # the power of a steady line hardly changes, so that its lower quantiles lie far above those of the
     # exponential ordinates of anything modulated; one that changes is still known by having no skirts
-    steady = low > 1.6 * power.mean(axis=0)
+    steady = low > 1.6 * unit * power.mean(axis=0, dtype=np.float64)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], narrow.astype(np.int8), [0]))))
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         peak = a + int(np.argmax(low[a:b]))

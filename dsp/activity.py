@@ -188,7 +188,7 @@ def _hits(
         window /= np.float32(np.sqrt(np.sum(window.astype(np.float64) ** 2)))
         frames = sliding_window_view(white, frame)[:: frame // 2]
         # the longer of the two axes lies along memory
-        order: Literal["F", "C"] = "F" if frame * frame < white.size else "C"
+        order: Literal["F", "C"] = "F" if frames.shape[0] > frame else "C"
         power = np.empty((frames.shape[0], frame // 2 - 2), dtype=np.float32, order=order)
         rows = max(1, (1 << 15) // frame)
         for a in range(0, power.shape[0], rows):
@@ -258,10 +258,13 @@ def _over(
     middle = (side + 1.5 + wide / 2.0) * 2.0 / frame
     octaves = np.floor(-np.log2(np.minimum(middle, 1.0))).astype(np.int64)
     begins = np.concatenate(([0], np.flatnonzero(np.diff(octaves)) + 1))
-    best = np.maximum.reduceat(sums, begins, axis=1)
+    ends = np.concatenate((begins[1:], [sums.shape[1]]))
+    if sums.strides[0] < sums.strides[1]:
+        best = np.stack([sums[:, a:b].max(axis=1) for a, b in zip(begins, ends, strict=True)], axis=1)
+    else:
+        best = np.maximum.reduceat(sums, begins, axis=1)
     rows, groups = np.nonzero(best > limit)
     column = np.empty(rows.size, dtype=np.int64)
-    ends = np.concatenate((begins[1:], [sums.shape[1]]))
     for group in np.unique(groups).tolist():
         mine = groups == group
         column[mine] = begins[group] + np.argmax(sums[rows[mine], begins[group] : ends[group]], axis=1)

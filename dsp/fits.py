@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Turned, change_nats, log_cosh, strongest_runs
+from dsp.correlate import Turned, change_nats, cos_sin, log_cosh, strongest_runs
 from dsp.points import are_points, likeliest_start
 from dsp.source import Floats
 from dsp.strong import STRONG_GAIN, are_strong, strong_timing, unevenness
@@ -167,13 +167,6 @@ def _nats(fits: Fits, edges: Floats) -> Floats:
     return nats
 
 
-def cos_sin(angle: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Cosine and sine to seven digits: whole turns come off first, the rest is quick in single precision."""
-    turns = angle * (0.5 / np.pi)
-    rest = ((turns - np.rint(turns)) * (2.0 * np.pi)).astype(np.float32)
-    return np.cos(rest), np.sin(rest)
-
-
 def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4) -> Fits:
     """Phase, carrier and amplitude given the timing: expectation-maximisation over the bits."""
     edges, inside = fits.edges(), fits.inside()
@@ -274,7 +267,8 @@ def _retimed_strong(fits: Fits, reached: float, fine: float) -> Fits:
     while True:
         width = np.maximum(reached * fits.period, 0.3)
         fits = _mean_start(fits, width, 2, timing.of_starts)
-        if reached < 2.0 * fine:
+        # within half a sample the sum runs straight
+        if reached < 2.0 * fine or float(width.max()) < 0.5:
             return fits
         reached /= 2.5
 

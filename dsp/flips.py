@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.fits import Ints, cos_sin, groups_of
+from dsp.correlate import cos_sin
+from dsp.fits import Ints, groups_of
 from dsp.runs import Runs
 from dsp.source import Floats
 

@@ -8,6 +8,7 @@ a mean. Supply ripple and its harmonics are narrow lines found in long spectra.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -223,6 +224,18 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     longest = max((len(s) for s in record.stretches), default=0)
     if longest < 128:
         return None
+    with ThreadPoolExecutor(1) as beside:
+        # long spectra in another thread, while the short ones are made
+        long_ones = beside.submit(_long_spectra, record, longest)
+        broad = _broad_floor(record, longest)
+        if broad is None:
+            return None
+        lines_hz, lines = _steady_lines(long_ones.result(), *broad)
+    return NoiseFloor(record.rate_hz, *broad, lines_hz, lines)
+
+
+def _broad_floor(record: Record, longest: int) -> tuple[Floats, Floats] | None:
+    """Frequencies and density of the floor, lines left out; None of too few samples."""
     shares: list[tuple[Floats, Floats, Floats, Floats]] = []
     mean_hz: Floats = np.zeros(0)
     mean: Floats = np.zeros(0)
@@ -263,8 +276,7 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     if record.wanders:
         # as far as the slow part was taken off, what is left of it is nothing that was sent
         best[best_hz < _SLOW_CELLS * record.rate_hz / CELL] = max(slow, float(best.max()))
-    lines_hz, lines = _steady_lines(record, longest, best_hz, best)
-    return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
+    return best_hz, best
 
 
 def _without_holes(hz: Floats, floor: Floats) -> Floats:
@@ -282,34 +294,51 @@ def _without_holes(hz: Floats, floor: Floats) -> Floats:
     return np.maximum(floor, _HOLE * np.interp(hz, grid, around))
 
 
-def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:
-    """Narrow lines that stand still through the record, as ratio over what surrounds them."""
-    from scipy.ndimage import maximum_filter1d, median_filter
+@dataclass(frozen=True, eq=False)
+class _Long:
+    """Of long spectra (bins,): a low quantile and the mean over time as density; and how many there are, 0 of too few."""
 
+    hz: Floats
+    low: Floats
+    mean: Floats
+    count: int
+
+
+def _long_spectra(record: Record, longest: int) -> _Long:
     length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
     spectra = _spectra(record, length, max(8, 1_000_000 // length))
     hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
     if spectra is None:
-        return hz, np.ones_like(hz)
+        return _Long(hz, np.ones_like(hz), np.ones_like(hz), 0)
     power, unit = spectra
     low = (_low(power, 0.3) / -np.log(0.7) + float(power.max()) * 1e-24) * unit + 1e-300
     low = np.maximum(low, 2.0 * record.rounding / record.rate_hz)
+    return _Long(hz, low, unit * power.mean(axis=0, dtype=np.float64), len(power))
+
+
+def _steady_lines(long: _Long, floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:
+    """Narrow lines that stand still through the record, as ratio over what surrounds them."""
+    from scipy.ndimage import maximum_filter1d, median_filter
+
+    hz, low = long.hz, long.low
+    if not long.count:
+        return hz, np.ones_like(hz)
     around = np.exp(median_filter(np.log(low), 41, mode="nearest"))
     # next to zero frequency there is nothing to the left to compare with: what the floor says counts
     around[:24] = np.minimum(around[:24], np.interp(hz[:24], floor_hz, floor))
     ratio = low / around
     ratio[:2] = ratio[2]
     narrow = ratio > _LINE_RATIO
-    if power.shape[0] < 12:
+    if long.count < 12:
         narrow[:] = False
     # the power of a steady line hardly changes, so that its lower quantiles lie far above those of the
     # exponential ordinates of anything modulated; one that changes is still known by having no skirts
-    steady = low > 1.6 * unit * power.mean(axis=0, dtype=np.float64)
+    steady = low > 1.6 * long.mean
     edges = np.flatnonzero(np.diff(np.concatenate(([0], narrow.astype(np.int8), [0]))))
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         peak = a + int(np.argmax(low[a:b]))
         beside = np.concatenate((low[max(0, peak - 10) : max(0, peak - 4)], low[peak + 5 : peak + 11]))
-        isolated = power.shape[0] >= 64 and beside.size > 0 and float(beside.max()) < 0.04 * float(low[peak])
+        isolated = long.count >= 64 and beside.size > 0 and float(beside.max()) < 0.04 * float(low[peak])
         if not steady[peak] and (b - a > _LINE_BINS or not isolated):
             narrow[a:b] = False
     ratio = np.where(narrow, ratio, 1.0)

@@ -11,8 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.correlate import Complexes
-from dsp.fits import Fits, Ints, cos_sin, settle
+from dsp.correlate import Complexes, cos_sin
+from dsp.fits import Fits, Ints, settle
 from dsp.flips import flip_times
 from dsp.period import Period, period_through, pooled_period
 from dsp.runs import runs_of

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Complexes, Turned, best_run, log_cosh
-from dsp.fits import Ints, cos_sin
+from dsp.correlate import Complexes, Turned, best_run, cos_sin, log_cosh
+from dsp.fits import Ints
 from dsp.source import Floats
 
 PHASES = 8

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Complexes
+from dsp.correlate import Complexes, cos_sin
 from dsp.source import Floats
 
 if TYPE_CHECKING:
@@ -84,7 +84,8 @@ def strong_timing(fits: Fits) -> StrongTiming:
     """
     edges, inside = fits.edges(), fits.inside()
     running = fits.turned.at(edges)
-    turn = np.exp(-1j * fits.angles(edges)) * (fits.normal() * fits.gain[:, None])
+    cos, sin = cos_sin(fits.angles(edges))
+    turn = (cos - np.complex64(1j) * sin) * (fits.normal() * fits.gain[:, None])
     along = ((running[:, 1:] - running[:, :-1]) * turn).real
     own = np.sum(np.abs(along) - np.log(2.0), axis=1, where=inside)
     # with nothing on either side: the ends count as turns

@@ -105,3 +105,16 @@ def test_without_room_for_a_second_process_all_is_done_here(monkeypatch):
     results = list(in_halves(by_whom, ITEMS, True, Watch()))
     assert [item for item, _ in results] == ITEMS
     assert {process for _, process in results} == {os.getpid()}
+
+
+def test_another_c_library_keeps_its_memory(monkeypatch):
+    """Giving free memory back is asked only of a library that knows how."""
+    import ctypes
+
+    class Plain:
+        pass
+
+    monkeypatch.setattr(ctypes, "CDLL", lambda name: Plain())
+    assert list(in_halves(by_whom, [1, 2], True, Watch()))
+    monkeypatch.setattr(ctypes, "CDLL", lambda name: (_ for _ in ()).throw(OSError("none")))
+    assert list(in_halves(by_whom, [1, 2], True, Watch()))

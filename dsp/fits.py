@@ -333,9 +333,10 @@ def settle(
 
     def work(rows: Fits) -> Fits:
         rows = carry(rows, hold_carrier=hold_carrier, rounds=3)
+        fine = _finest(rows)
         strong = (rows.gain > STRONG_GAIN) & (rows.period > _MANY_SAMPLES)
         parts = [
-            way(rows.take(np.flatnonzero(mine)), width, hold_carrier=hold_carrier, ends=ends)
+            way(rows.take(np.flatnonzero(mine)), width, fine, hold_carrier=hold_carrier, ends=ends)
             for mine, way in ((strong, _timed_strong), (~strong, _timed))
             if mine.any()
         ]
@@ -361,9 +362,9 @@ def _finest(rows: Fits) -> float:
     return max(0.02 / (1.0 + gain * gain), 0.15 / float(rows.period.max()))
 
 
-def _timed(rows: Fits, width: float, *, hold_carrier: bool, ends: bool) -> Fits:
+def _timed(rows: Fits, width: float, fine: float, *, hold_carrier: bool, ends: bool) -> Fits:
     """Start, ends and carrier in turn, the first edge within ever less."""
-    fine, turn = _finest(rows), 0
+    turn = 0
     while True:
         rows = retime(rows, np.maximum(width * rows.period, 0.3))
         if ends and turn < 2:
@@ -378,9 +379,9 @@ def _timed(rows: Fits, width: float, *, hold_carrier: bool, ends: bool) -> Fits:
             return carry(rows, hold_carrier=hold_carrier, rounds=2)
 
 
-def _timed_strong(rows: Fits, width: float, *, hold_carrier: bool, ends: bool) -> Fits:
+def _timed_strong(rows: Fits, width: float, fine: float, *, hold_carrier: bool, ends: bool) -> Fits:
     """The same where symbols are in no doubt and long, so that their signs need not be told anew at each step."""
     if ends:
         rows = reach(rows)
-    rows = _retimed_strong(rows, width, _finest(rows))
+    rows = _retimed_strong(rows, width, fine)
     return carry(rows, hold_carrier=hold_carrier, rounds=2)

@@ -30,6 +30,8 @@ _GROUP = 1 << 15
 _FEW = 1 << 12
 _NEVER = -1e9
 _DIP = -4.0
+# symbols by which a first edge may be off for all signs to be right even so
+_SIGNS_SURE = 0.15
 # samples a symbol from which on its sign does not depend on where an edge falls among them
 _MANY_SAMPLES = 24.0
 # symbols by which edges may move for the symbols to be surely the same
@@ -334,7 +336,7 @@ def settle(
     def work(rows: Fits) -> Fits:
         rows = carry(rows, hold_carrier=hold_carrier, rounds=3)
         fine = _finest(rows)
-        strong = (rows.gain > STRONG_GAIN) & (rows.period > _MANY_SAMPLES)
+        strong = (rows.gain > STRONG_GAIN) & (rows.period > _MANY_SAMPLES) & (width < _SIGNS_SURE)
         parts = [
             way(rows.take(np.flatnonzero(mine)), width, fine, hold_carrier=hold_carrier, ends=ends)
             for mine, way in ((strong, _timed_strong), (~strong, _timed))

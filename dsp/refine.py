@@ -13,10 +13,6 @@ from dsp.rate import Timings
 _STEPS = 13
 
 
-# share of the likelihood by which a fit may be behind, over the part of a symbol by which edges may be off
-_BEHIND = 4.0
-
-
 def first_fits(timings: Timings, turned: Turned, variance: float, amplitude: float) -> Fits:
     """Fits to the best timings at clearly different periods, at most two of each octave and seven in all.
 
@@ -84,7 +80,5 @@ def polish(fits: Fits, rounds: int = 4) -> Fits:
             weight.reshape(len(fits), _STEPS, _STEPS).sum(axis=2) * periods.reshape(len(fits), _STEPS), axis=1
         )
         fits = replace(fits, nats=nats.max(axis=1), period=mean_period, start=mean_start)
-        # an edge that is off costs its part of two symbols: what is this far behind the best stays there
-        fits = fits.take(fits.nats >= (1.0 - _BEHIND * width) * float(fits.nats.max()))
         width /= 3.5
     return settle(fits, width=2.0 * width)

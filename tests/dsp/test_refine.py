@@ -88,16 +88,6 @@ def test_rows_are_polished_as_each_alone():
         assert together.nats[i] == pytest.approx(alone.nats[0], abs=0.5)
 
 
-def test_what_is_far_behind_is_left_out_and_the_best_stays():
-    made = a_burst(4, count=32)
-    truth = true_fits(made, sharp=False)
-    rough: Fits = truth.take(np.array([0, 0]))
-    # nothing near a fit: five symbols in four
-    rough = replace(rough, period=rough.period * np.array([1.0, 0.8]), count=np.array([32, 40]))
-    assert len(polish(rough)) == 1
-    assert polish(rough).period[0] == pytest.approx(truth.period[0], rel=1e-3)
-
-
 def test_search_and_polish_find_the_period_told_nothing():
     """Or, on its coarse grid, a part of it: whether symbols belong together is for what comes after."""
     for draw in range(8):

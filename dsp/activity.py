@@ -12,6 +12,7 @@ import math
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -186,7 +187,9 @@ def _hits(
         window = np.hanning(frame + 1)[:-1].astype(np.float32)
         window /= np.float32(np.sqrt(np.sum(window.astype(np.float64) ** 2)))
         frames = sliding_window_view(white, frame)[:: frame // 2]
-        power = np.empty((frames.shape[0], frame // 2 - 2), dtype=np.float32)
+        # the longer of the two axes lies along memory
+        order: Literal["F", "C"] = "F" if frames.shape[0] > frame else "C"
+        power = np.empty((frames.shape[0], frame // 2 - 2), dtype=np.float32, order=order)
         rows = max(1, (1 << 15) // frame)
         for a in range(0, power.shape[0], rows):
             # a Hann window lets what is left at zero frequency into the first bin as well
@@ -198,54 +201,70 @@ def _hits(
 def _boxes(power: NDArray[np.float32], frame: int, origin: int, threshold: float) -> Iterator[_Hits]:
     """Boxes of neighbouring frames and bins whose energy is over the threshold, the best of each octave."""
     hop = frame // 2
+    widths = (2, 4, 8) if frame <= 64 else (2, 4)
     tall, energy = 2, power[:-1] + power[1:]
     while energy.shape[0]:
-        wide, sums = 2, energy[:, :-1] + energy[:, 1:]
-        while sums.shape[1] and wide <= (8 if frame <= 64 else 4):
-            weight = (1.0 + (tall - 1) * _OVERLAP_EQUIVALENT) * _BINS_EQUIVALENT[wide]
-            limit = ratio_of(threshold / weight) * tall * wide
-            found = _over(sums, np.float32(limit), frame, wide)
-            if found is not None:
-                row, column, octave, value = found
-                ratio = value.astype(np.float64) / (tall * wide)
-                start = origin + row * (tall // 2) * hop
-                yield _Hits(
-                    frame,
-                    start,
-                    start + (tall + 1) * hop,
-                    column * (wide // 2) + 2,
-                    np.full(row.size, wide),
-                    octave,
-                    weight * (ratio - 1.0 - np.log(ratio)),
-                )
-            wider = (
-                sums[:, :-2:2] + sums[:, 2::2][:, : sums[:, :-2:2].shape[1]]
-                if sums.shape[1] > 2
-                else sums[:, :0]
+        weights = [(1.0 + (tall - 1) * _OVERLAP_EQUIVALENT) * _BINS_EQUIVALENT[wide] for wide in widths]
+        limits = [
+            float(np.float32(ratio_of(threshold / weight) * tall * wide))
+            for wide, weight in zip(widths, weights, strict=True)
+        ]
+        narrow, sums, top = 1, energy, float(energy.max(initial=0.0))
+        for number, (wide, weight) in enumerate(zip(widths, weights, strict=True)):
+            # a box holds no more than as many narrower ones as fill it hold at the most
+            if not any(
+                top * (w / narrow) > limit for w, limit in zip(widths[number:], limits[number:], strict=True)
+            ):
+                break
+            sums = _paired(sums, narrow)
+            if not sums.shape[1]:
+                break
+            narrow, top = wide, float(sums.max())
+            if not top > limits[number]:
+                continue
+            row, column, octave, value = _over(sums, np.float32(limits[number]), frame, wide)
+            ratio = value.astype(np.float64) / (tall * wide)
+            start = origin + row * (tall // 2) * hop
+            yield _Hits(
+                frame,
+                start,
+                start + (tall + 1) * hop,
+                column * (wide // 2) + 2,
+                np.full(row.size, wide),
+                octave,
+                weight * (ratio - 1.0 - np.log(ratio)),
             )
-            wide, sums = 2 * wide, wider
         if 2 * tall > min(power.shape[0], _TALLEST) or energy.shape[0] < 3:
             break
         first = energy[:-2:2]
         tall, energy = 2 * tall, first + energy[2::2][: first.shape[0]]
 
 
+def _paired(sums: NDArray[np.float32], narrow: int) -> NDArray[np.float32]:
+    """Sums over boxes twice as wide as ``narrow`` bins, each beginning half its width after the one before."""
+    if narrow == 1:
+        return np.asarray(sums[:, :-1] + sums[:, 1:])
+    if sums.shape[1] < 3:
+        return sums[:, :0]
+    left = sums[:, :-2:2]
+    return np.asarray(left + sums[:, 2::2][:, : left.shape[1]])
+
+
 def _over(
     sums: NDArray[np.float32], limit: np.float32, frame: int, wide: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.float32]] | None:
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.float32]]:
     """Row, column, octave and value of the largest sum of each row and octave that is over the limit."""
-    if not sums.max() > limit:
-        return None
     side = np.arange(sums.shape[1]) * (wide // 2)
     middle = (side + 1.5 + wide / 2.0) * 2.0 / frame
     octaves = np.floor(-np.log2(np.minimum(middle, 1.0))).astype(np.int64)
     begins = np.concatenate(([0], np.flatnonzero(np.diff(octaves)) + 1))
-    best = np.maximum.reduceat(sums, begins, axis=1)
-    rows, groups = np.nonzero(best > limit)
-    if not rows.size:
-        return None
-    column = np.empty(rows.size, dtype=np.int64)
     ends = np.concatenate((begins[1:], [sums.shape[1]]))
+    if sums.strides[0] < sums.strides[1]:
+        best = np.stack([sums[:, a:b].max(axis=1) for a, b in zip(begins, ends, strict=True)], axis=1)
+    else:
+        best = np.maximum.reduceat(sums, begins, axis=1)
+    rows, groups = np.nonzero(best > limit)
+    column = np.empty(rows.size, dtype=np.int64)
     for group in np.unique(groups).tolist():
         mine = groups == group
         column[mine] = begins[group] + np.argmax(sums[rows[mine], begins[group] : ends[group]], axis=1)

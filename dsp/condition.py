@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -14,6 +15,8 @@ from dsp.strip import Strip
 _SURROUND = 1 << 13
 _CLOSE = 1 << 16
 _AT_ONCE = 1 << 20
+# samples of a spectrum fine enough to see every line that is known
+_FINEST = 1 << 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,9 +59,8 @@ class Conditioner:
             stretch = self.record.stretch_at(together[0][0])
             low = max(stretch.first, together[0][0] - _SURROUND)
             high = min(stretch.last, together[-1][1] + _SURROUND)
-            samples = self._conditioned(low, high)
+            pieces.extend(self._conditioned(together, low, high))
             for start, stop in together:
-                pieces.append(samples[start - low : stop - low])
                 begins.append(begins[-1] + stop - start)
                 origins.append(start)
                 at_first.append(start == stretch.first)
@@ -84,15 +86,37 @@ class Conditioner:
                 out.append((start, stop))
         return out
 
-    def _conditioned(self, low: int, high: int) -> Floats:
-        samples = self.record.read_centred(low, high)
-        # twice the highest density in the band: the floor's own estimate may be off by as much, and a
-        # transmission that is on most of the time must not be filtered by its own spectrum
-        bound = 2.0 * float(self._band(1.0).max())
-        hz = np.fft.rfftfreq(min(samples.size, 1 << 16), 1.0 / self.record.rate_hz)
-        if suppression(self.noise, hz, bound)[1:].min(initial=1.0) < 0.5:
-            return filtered(samples, self.record.rate_hz, lambda f: suppression(self.noise, f, bound))
-        return samples
+    def _conditioned(self, spans: list[tuple[int, int]], low: int, high: int) -> list[Floats]:
+        """Samples of spans, conditioned with what surrounds them from ``low`` to ``high``."""
+        if not self._suppresses(high - low):
+            return list(self.record.read_spans(spans, low, high))
+        samples = filtered(
+            self.record.read_centred(low, high),
+            self.record.rate_hz,
+            lambda f: suppression(self.noise, f, self._bound),
+        )
+        return [samples[start - low : stop - low] for start, stop in spans]
+
+    @cached_property
+    def _bound(self) -> float:
+        """Twice the highest density in the band.
+
+        The floor's own estimate may be off by as much, and a transmission that is on most of the time must not be
+        filtered by its own spectrum.
+        """
+        return 2.0 * float(self._band(1.0).max())
+
+    def _suppresses(self, count: int) -> bool:
+        """Whether anything in a stretch of ``count`` samples is to be weighted down by half or more."""
+        return self._suppresses_much if count >= _FINEST else self._suppresses_of(count)
+
+    @cached_property
+    def _suppresses_much(self) -> bool:
+        return self._suppresses_of(_FINEST)
+
+    def _suppresses_of(self, count: int) -> bool:
+        hz = np.fft.rfftfreq(count, 1.0 / self.record.rate_hz)
+        return bool(suppression(self.noise, hz, self._bound)[1:].min(initial=1.0) < 0.5)
 
     def _read_together(self, spans: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
         """Spans that lie so close that one read (and one filtering) serves them all."""

@@ -8,7 +8,9 @@ of the weakest that is worth anything, then each again at its own, which shows g
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +58,11 @@ class Grid:
     @property
     def count(self) -> int:
         return int(self.u.shape[0])
+
+    @cached_property
+    def energy_sums(self) -> Floats:
+        """Running sums (symbols + 1, 8) of the energy."""
+        return np.concatenate((np.zeros((1, PHASES)), np.cumsum(self.energy, axis=0, dtype=np.float64)))
 
     def scaled(self, scale: float) -> Grid:
         """The same with the noise variance ``scale`` times what it was taken for."""
@@ -160,11 +167,16 @@ def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None, seen: Sh
     cuts = cuts[(cuts > 0) & (cuts < score.size)]
     score[cuts] = -20.0
     runs = np.array(on_runs(score, change_nats_unphased(grid.weakest, cycles)), dtype=np.int64).reshape(-1, 2)
-    return with_room(grid, _cut_within(runs, energy, cycles, grid.weakest), borders, taken)
+    return with_room(grid, _cut_within(runs, energy, score, cycles, grid.weakest), borders, taken)
 
 
-def _cut_within(runs: Ints, energy: NDArray[np.float32], cycles: float, weakest: float) -> Ints:
-    """Runs (r, 2) cut at the level of their own symbols, where there may be silence within them."""
+def _cut_within(
+    runs: Ints, energy: NDArray[np.float32], score: Floats, cycles: float, weakest: float
+) -> Ints:
+    """Runs (r, 2) cut at the level of their own symbols, where there may be silence within them.
+
+    ``score`` (symbols,) is the log-likelihood ratio of the weakest symbols.
+    """
     if not len(runs):
         return runs
     count = runs[:, 1] - runs[:, 0]
@@ -185,35 +197,44 @@ def _cut_within(runs: Ints, energy: NDArray[np.float32], cycles: float, weakest:
     out = [runs[fall <= 2.0 * cost]]
     for row in np.flatnonzero(fall > 2.0 * cost).tolist():
         a, b = runs[row].tolist()
-        pieces = _pieces_of_run(energy[a:b], cycles, weakest)
+        pieces = _pieces_of_run(energy[a:b], score[a:b], cycles, weakest)
         out.append(np.array(pieces, dtype=np.int64).reshape(-1, 2) + a)
     whole = np.concatenate(out)
     return whole[np.argsort(whole[:, 0], kind="stable")]
 
 
 def _pieces_of_run(
-    energy: NDArray[np.float32], cycles: float, weakest: float, depth: int = _LEVELS
+    energy: NDArray[np.float32], score: Floats, cycles: float, weakest: float, depth: int = _LEVELS
 ) -> list[tuple[int, int]]:
     """What is on within a run of symbols, at the level of most of it; beside that, what is on at a lower level.
 
     A weak transmission close to a strong one would be cut to bits at the level of both.
     """
-    length = np.sqrt(energy, dtype=np.float64)
     # the median, since there are silent symbols within
-    middle = float(np.sqrt(max(weakest**2, float(np.median(energy)) - 2.0)))
-    inside = log_bessel(middle * length) - middle * middle / 2.0
+    ordered = np.sort(energy)
+    median = 0.5 * float(ordered[(energy.size - 1) // 2] + ordered[energy.size // 2])
+    middle = math.sqrt(max(weakest**2, median - 2.0))
+    inside = log_bessel(middle * np.sqrt(energy, dtype=np.float64)) - middle * middle / 2.0
     pieces = on_runs(inside, float(split_nats(np.array(middle), cycles)))
     if depth == 0 or middle < 1.5 * weakest:
         return pieces
-    strong = [(a, b) for a, b in pieces if float(energy[a:b].mean()) - 2.0 > _AS_STRONG * middle**2]
+    total = np.cumsum(energy, dtype=np.float64).tolist()
+    strong = [
+        (a, b)
+        for a, b in pieces
+        if (total[b - 1] - (total[a - 1] if a else 0.0)) / (b - a) - 2.0 > _AS_STRONG * middle**2
+    ]
     if len(strong) == len(pieces) == 1 and strong[0] == (0, energy.size):
         return strong
     out = list(strong)
-    score = log_bessel(weakest * length) - weakest**2 / 2.0
+    change = change_nats_unphased(weakest, cycles)
     for low, high in zip([0, *(b for _, b in strong)], [*(a for a, _ in strong), energy.size], strict=True):
-        for a, b in on_runs(score[low:high], change_nats_unphased(weakest, cycles)) if high > low else []:
+        if high - low < FEWEST:
+            continue
+        for a, b in on_runs(score[low:high], change):
             if b - a >= FEWEST and (b - a < energy.size):
-                rest = _pieces_of_run(energy[low + a : low + b], cycles, weakest, depth - 1)
+                at = slice(low + a, low + b)
+                rest = _pieces_of_run(energy[at], score[at], cycles, weakest, depth - 1)
                 out.extend((low + a + first, low + a + last) for first, last in rest)
     return sorted(out)
 
@@ -273,7 +294,7 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     The turned carrier may be off by a fifth of the symbol rate, the period by a part of a symbol over the
     transmission. Timing and carrier of parts that were found by their phase are as they were found.
     """
-    sums = np.concatenate((np.zeros((1, PHASES)), np.cumsum(grid.energy, axis=0, dtype=np.float64)))
+    sums = grid.energy_sums
     count = parts.last - parts.first
     inner = np.where(count > 4, 1, 0)
     a, b = parts.first + inner, np.maximum(parts.last - inner, parts.first + inner + 1)

@@ -13,8 +13,8 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import SymbolSums, log_cosh
-from dsp.fits import Fits, cos_sin, groups_of
+from dsp.correlate import SymbolSums, cos_sin, log_cosh
+from dsp.fits import Fits, groups_of
 from dsp.source import Floats
 
 # length of a symbol above which hardly a symbol is in doubt

@@ -17,10 +17,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Turned, change_nats, log_cosh, strongest_runs
+from dsp.correlate import Turned, change_nats, cos_sin, log_cosh, strongest_runs
 from dsp.points import are_points, likeliest_start
 from dsp.source import Floats
-from dsp.strong import are_strong, strong_timing
+from dsp.strong import STRONG_GAIN, are_strong, strong_timing, unevenness
 
 Ints = NDArray[np.integer[Any]]
 Flags = NDArray[np.bool_]
@@ -30,6 +30,10 @@ _GROUP = 1 << 15
 _FEW = 1 << 12
 _NEVER = -1e9
 _DIP = -4.0
+# symbols by which a first edge may be off for all signs to be right even so
+_SIGNS_SURE = 0.15
+# samples a symbol from which on its sign does not depend on where an edge falls among them
+_MANY_SAMPLES = 24.0
 # symbols by which edges may move for the symbols to be surely the same
 _NEAR = 0.1
 
@@ -165,13 +169,6 @@ def _nats(fits: Fits, edges: Floats) -> Floats:
     return nats
 
 
-def cos_sin(angle: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Cosine and sine to seven digits: whole turns come off first, the rest is quick in single precision."""
-    turns = angle * (0.5 / np.pi)
-    rest = ((turns - np.rint(turns)) * (2.0 * np.pi)).astype(np.float32)
-    return np.cos(rest), np.sin(rest)
-
-
 def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4) -> Fits:
     """Phase, carrier and amplitude given the timing: expectation-maximisation over the bits."""
     edges, inside = fits.edges(), fits.inside()
@@ -272,7 +269,8 @@ def _retimed_strong(fits: Fits, reached: float, fine: float) -> Fits:
     while True:
         width = np.maximum(reached * fits.period, 0.3)
         fits = _mean_start(fits, width, 2, timing.of_starts)
-        if reached < 2.0 * fine:
+        # within half a sample the sum runs straight
+        if reached < 2.0 * fine or float(width.max()) < 0.5:
             return fits
         reached /= 2.5
 
@@ -287,7 +285,7 @@ def reach(fits: Fits, more: int = 6) -> Fits:
     )
     beyond = np.arange(-more, nats.shape[1] - more) >= (fits.count + more)[:, None]
     told = nats.copy()
-    nats /= _uneven(nats, fits, more)[:, None]
+    nats /= unevenness(nats, fits, more)[:, None]
     # one short symbol of a strong transmission between others is no silence
     lone = (nats[:, 1:-1] < _DIP) & (nats[:, :-2] > 0.0) & (nats[:, 2:] > 0.0) & (fits.gain > 4.5)[:, None]
     nats[:, 1:-1][lone] = _DIP
@@ -302,25 +300,6 @@ def reach(fits: Fits, more: int = 6) -> Fits:
         count=np.where(found, last - first, 0),
         nats=np.where(found, value, 0.0),
     )
-
-
-def _uneven(nats: Floats, fits: Fits, before: int) -> Floats:
-    """How much more the lengths of a strong transmission's symbols vary than noise makes them, at least 1 (b,).
-
-    Smooth or filtered pulses differ in length by what their neighbours are: a short one is no silence then. The
-    median is taken, which a few silent symbols do not change.
-    """
-    if not (fits.gain > 4.5).any():
-        return np.ones(len(fits))
-    place = np.arange(-before, nats.shape[1] - before)
-    gain = fits.gain[:, None]
-    # where g y is large, ln cosh(g y) - g^2 / 2 gives y
-    off = (np.abs(nats + np.log(2.0) - 0.5 * gain * gain) / gain).astype(np.float32)
-    off[(place < 0) | (place >= fits.count[:, None])] = np.inf
-    off.sort(axis=1)
-    median = np.take_along_axis(off, (np.maximum(fits.count, 1) // 2)[:, None], axis=1)[:, 0]
-    spread = median.astype(np.float64) / 0.6745
-    return np.where((fits.gain > 4.5) & (spread > 1.0), spread**2, 1.0)
 
 
 def _at_points(fits: Fits, *, ends: bool) -> Fits:
@@ -355,24 +334,21 @@ def settle(
     """
 
     def work(rows: Fits) -> Fits:
-        reached = width
         rows = carry(rows, hold_carrier=hold_carrier, rounds=3)
-        gain = float(np.median(rows.gain))
-        # the likelihood falls by up to 2 g^2 for each symbol by which a flip is misplaced
-        fine = max(0.02 / (1.0 + gain * gain), 0.15 / float(rows.period.max()))
-        turn = 0
-        while True:
-            rows = retime(rows, np.maximum(reached * rows.period, 0.3))
-            if ends and turn < 2:
-                rows = reach(rows)
-            rows = carry(rows, hold_carrier=hold_carrier, rounds=2)
-            if reached < 2.0 * fine:
-                break
-            reached /= 2.5
-            turn += 1
-            if (turn == 2 or not ends) and are_strong(rows):
-                rows = carry(_retimed_strong(rows, reached, fine), hold_carrier=hold_carrier, rounds=2)
-                break
+        fine = _finest(rows)
+        strong = (rows.gain > STRONG_GAIN) & (rows.period > _MANY_SAMPLES) & (width < _SIGNS_SURE)
+        parts = [
+            way(rows.take(np.flatnonzero(mine)), width, fine, hold_carrier=hold_carrier, ends=ends)
+            for mine, way in ((strong, _timed_strong), (~strong, _timed))
+            if mine.any()
+        ]
+        parts = [finished(part) for part in parts]
+        if len(parts) == 1:
+            return parts[0]
+        order = np.concatenate((np.flatnonzero(strong), np.flatnonzero(~strong)))
+        return join(parts).take(np.argsort(order, kind="stable"))
+
+    def finished(rows: Fits) -> Fits:
         if ends:
             rows = reach(rows)
         if points and are_points(rows.turned, rows.gain, rows.period):
@@ -380,3 +356,34 @@ def settle(
         return scored(carry(rows, hold_carrier=hold_carrier, rounds=1))
 
     return in_groups(fits, work)
+
+
+def _finest(rows: Fits) -> float:
+    """Symbols to within which timing is looked for: the likelihood falls by up to 2 g^2 for each that a flip is off."""
+    gain = float(np.median(rows.gain))
+    return max(0.02 / (1.0 + gain * gain), 0.15 / float(rows.period.max()))
+
+
+def _timed(rows: Fits, width: float, fine: float, *, hold_carrier: bool, ends: bool) -> Fits:
+    """Start, ends and carrier in turn, the first edge within ever less."""
+    turn = 0
+    while True:
+        rows = retime(rows, np.maximum(width * rows.period, 0.3))
+        if ends and turn < 2:
+            rows = reach(rows)
+        rows = carry(rows, hold_carrier=hold_carrier, rounds=2)
+        if width < 2.0 * fine:
+            return rows
+        width /= 2.5
+        turn += 1
+        if (turn == 2 or not ends) and are_strong(rows):
+            rows = _retimed_strong(rows, width, fine)
+            return carry(rows, hold_carrier=hold_carrier, rounds=2)
+
+
+def _timed_strong(rows: Fits, width: float, fine: float, *, hold_carrier: bool, ends: bool) -> Fits:
+    """The same where symbols are in no doubt and long, so that their signs need not be told anew at each step."""
+    if ends:
+        rows = reach(rows)
+    rows = _retimed_strong(rows, width, fine)
+    return carry(rows, hold_carrier=hold_carrier, rounds=2)

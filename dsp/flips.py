@@ -10,8 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from dsp.fits import Ints, cos_sin, groups_of
+from dsp.correlate import cos_sin
+from dsp.fits import Ints, groups_of
 from dsp.runs import Runs
 from dsp.source import Floats
 
@@ -65,24 +67,39 @@ def _posterior(
     runs: Runs, first: Ints, size: Ints, slope: Floats, angle: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Mean and 95 % interval over ``size`` cells from ``first`` on, each one sample wide."""
+    # cells along the first axis, flips along the second: there are more of them
     k = np.arange(int(size.max()))
-    inside = k < size[:, None]
-    at = np.minimum(first[:, None] + k, runs.turned.length)
-    sums = runs.turned.sums[at]
+    sums = runs.turned.sums[np.minimum(first + k[:, None], runs.turned.length)]
+    # what comes before does not matter, and the rest fits into single precision
+    sums -= sums[:1]
     cos, sin = cos_sin(angle)
-    nats = (sums.real * cos[:, None] + sums.imag * sin[:, None]) * slope[:, None]
-    nats = np.where(inside, nats, -np.inf)
-    weight = np.exp(nats - nats.max(axis=1, keepdims=True))
-    below = np.cumsum(weight, axis=1)
-    total = below[:, -1:]
+    steep = slope.astype(np.float32)
+    nats = sums.real.astype(np.float32) * (cos * steep)
+    nats += sums.imag.astype(np.float32) * (sin * steep)
+    nats[k[:, None] >= size] = -np.inf
+    nats -= nats.max(axis=0)
+    weight = np.exp(nats, out=nats)
+    below = _running(weight)
+    total = below[-1].astype(np.float64)
     # cell k is the sum up to sample first + k: the flip lies between that sample and the one before
-    mean = first + (weight @ k) / total[:, 0] - 0.5
+    mean = first + np.einsum("ij,i->j", weight, k.astype(np.float32)) / total - 0.5
+    column = np.arange(first.size)
 
     def quantile(share: float) -> Floats:
-        reached = np.argmax(below >= share * total, axis=1)
-        row = np.arange(first.size)
-        before = np.where(reached > 0, below[row, np.maximum(reached - 1, 0)], 0.0)
-        part = (share * total[:, 0] - before) / np.maximum(weight[row, reached], 1e-300)
+        wanted = share * total
+        reached = (below < wanted.astype(np.float32)).sum(axis=0)
+        before = np.where(reached > 0, below[np.maximum(reached - 1, 0), column], 0.0)
+        part = (wanted - before) / np.maximum(weight[reached, column], 1e-30)
         return np.asarray(first + reached - 1.0 + np.clip(part, 0.0, 1.0))
 
     return mean, quantile(0.025), quantile(0.975)
+
+
+def _running(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Running sum along the first axis, by whole rows where these are long: a sum goes one value at a time."""
+    if values.shape[0] > values.shape[1]:
+        return np.cumsum(values, axis=0)
+    out = values.copy()
+    for row in range(1, len(out)):
+        out[row] += out[row - 1]
+    return out

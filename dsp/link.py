@@ -146,7 +146,7 @@ def _pooled_model(
         period = pooled_period(fits, model.period, model.sharp)
         if merges:
             strongest = fits.take(np.argsort(-fits.nats)[:24])
-            whole = climb_together([strongest.take(np.array([i])) for i in range(len(strongest))])
+            whole = climb_together(strongest)
             if whole > 1:
                 period = pooled_period(fits, period.value * whole, period.sharp)
     else:

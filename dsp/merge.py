@@ -16,51 +16,42 @@ _FACTORS = (2, 3, 5, 7)
 def climb(fit: Fits) -> Fits:
     """Take several symbols for one as long as the likelihood grows and enough are left; one transmission."""
     while True:
-        options = [merged for merged in (_best_merge(fit, many) for many in _FACTORS) if merged is not None]
+        options = [_best_merge(fit, many) for many in _FACTORS]
         kept = [merged for merged in options if merged.nats[0] > fit.nats[0] and merged.count[0] >= FEWEST]
         if not kept:
             return fit
         fit = max(kept, key=lambda merged: float(merged.nats[0]))
 
 
-def climb_together(fits: list[Fits]) -> int:
+def climb_together(fits: Fits) -> int:
     """How many symbols of the fits' period make one, judged over all of them; 1 if none do."""
     whole = 1
     while True:
-        now = sum(float(f.nats[0]) for f in fits)
-        best: tuple[float, int, list[Fits]] | None = None
-        for many in _FACTORS:
-            merged = [m for m in (_best_merge(f, many) for f in fits) if m is not None]
-            total = sum(float(m.nats[0]) for m in merged)
-            enough = max((int(m.count[0]) for m in merged), default=0) >= FEWEST
-            if len(merged) == len(fits) and enough and total > now and (best is None or total > best[0]):
-                best = (total, many, merged)
-        if best is None:
+        options = [(many, _best_merge(fits, many)) for many in _FACTORS]
+        now = float(fits.nats.sum())
+        kept = [(many, m) for many, m in options if m.nats.sum() > now and m.count.max(initial=0) >= FEWEST]
+        if not kept:
             return whole
-        whole *= best[1]
-        fits = best[2]
+        many, fits = max(kept, key=lambda option: float(option[1].nats.sum()))
+        whole *= many
 
 
-def _best_merge(fit: Fits, many: int) -> Fits | None:
-    count = int(fit.count[0])
-    if count < 2 * many:
-        return None
-    shifts = np.arange(many)
-    rows = fit.take(np.zeros(many, dtype=np.int64))
+def _best_merge(fits: Fits, many: int) -> Fits:
+    """Each transmission with ``many`` symbols taken for one, where they group best; minus infinite nats of too few."""
+    shifts = np.tile(np.arange(many), len(fits))
+    rows = fits.take(np.repeat(np.arange(len(fits)), many))
     start = rows.start - shifts * rows.period
-    longer = -(-(count + shifts) // many)
+    longer = -(-(rows.count + shifts) // many)
     # noise per symbol changes with its length; the amplitude stays
     merged = replace(rows, period=rows.period * many, start=start, count=longer)
     nats = np.where(merged.inside(), merged.symbol_nats(), -1e9)
     value, first, last = best_run(nats)
-    value = np.where(last - first >= 2, value, -np.inf)
-    top = int(np.argmax(value))
-    if not np.isfinite(value[top]):
-        return None
-    best = merged.take(np.array([top]))
+    value = np.where((last - first >= 2) & (rows.count >= 2 * many), value, -np.inf)
+    top = np.argmax(value.reshape(-1, many), axis=1) + many * np.arange(len(fits))
+    best = merged.take(top)
     return replace(
         best,
         start=best.start + first[top] * best.period,
-        count=(last - first)[top : top + 1],
-        nats=value[top : top + 1],
+        count=(last - first)[top],
+        nats=value[top],
     )

@@ -8,6 +8,7 @@ a mean. Supply ripple and its harmonics are narrow lines found in long spectra.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,6 +19,8 @@ from dsp.baseline import CELL
 from dsp.source import Floats, Record
 
 _QUANTILE = 0.12
+# samples of frames that are worked on at a time
+_PIECE = 1 << 16
 _FRAMES_AT_MOST = 300
 # cycles in a cell of the slow part below which it leaves something; the lowest carrier has five
 _SLOW_CELLS = 2.0
@@ -143,23 +146,33 @@ def _frame_starts(record: Record, length: int, most: int) -> list[int]:
     return (firsts[which] + (pick - (ends - counts)[which]) * hop).tolist() if total else []
 
 
-def _spectra(record: Record, length: int, most: int) -> Floats | None:
-    """Hann-windowed one-sided spectra (frames, bins) in unit^2/Hz; None if fewer than four frames fit."""
+def _spectra(record: Record, length: int, most: int) -> tuple[NDArray[np.float32], float] | None:
+    """Hann-windowed spectra (frames, bins), squared, and what one of them is in unit^2/Hz, one-sided.
+
+    None if fewer than four frames fit.
+    """
     from scipy.fft import rfft
 
     starts = _frame_starts(record, length, most)
     if len(starts) < 4:
         return None
     window = np.hanning(length + 1)[:-1]
-    norm = 2.0 / (record.rate_hz * float(np.sum(window**2)))
-    frames = np.empty((len(starts), length), dtype=np.float32)
-    for row, start in enumerate(starts):
-        frames[row] = record.read_centred(start, start + length)
+    frames = record.read_frames(starts, length)
     # level and slope off: what is slower than a frame belongs to longer frames
     ramp = (np.arange(length) - (length - 1) / 2.0).astype(np.float32)
-    frames -= (frames @ ramp)[:, None] * (ramp / np.float32(ramp @ ramp))
-    spectrum = rfft(frames * window.astype(np.float32), axis=1)
-    return norm * (spectrum.real.astype(np.float64) ** 2 + spectrum.imag.astype(np.float64) ** 2)
+    # not by matmul, whose threads are not worth their start and outlast it spinning
+    slope = np.einsum("ij,j->i", frames, ramp / np.float32(np.sum(ramp * ramp)))
+    frames -= slope[:, None] * ramp
+    # by a power of two to about one, so that no square leaves single precision
+    scale = 2.0 ** -float(np.frexp(max(float(frames.max()), -float(frames.min()), 1e-30))[1])
+    weight = (window * scale).astype(np.float32)
+    power = np.empty((len(starts), length // 2 + 1), dtype=np.float32)
+    # as many frames at a time as stay in the cache
+    rows = max(1, _PIECE // length)
+    for at in range(0, len(starts), rows):
+        spectrum = rfft(frames[at : at + rows] * weight, axis=1)
+        power[at : at + rows] = spectrum.real**2 + spectrum.imag**2
+    return power, 2.0 / (record.rate_hz * float(np.sum(window**2)) * scale**2)
 
 
 def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
@@ -192,7 +205,13 @@ def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
 
 def _low(values: Floats, share: float) -> Floats:
     """Quantile over the first axis, by way of rows that lie together in memory."""
-    return np.asarray(np.quantile(np.ascontiguousarray(values.T), share, axis=1, overwrite_input=True))
+    place = share * (values.shape[0] - 1)
+    below = int(place)
+    above = min(below + 1, values.shape[0] - 1)
+    rows = np.ascontiguousarray(values.T)
+    rows.partition((below, above), axis=1)
+    low, high = rows[:, below].astype(np.float64), rows[:, above].astype(np.float64)
+    return np.asarray(low + (place - below) * (high - low))
 
 
 def _smooth_log(values: Floats, half: int) -> Floats:
@@ -208,6 +227,18 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     longest = max((len(s) for s in record.stretches), default=0)
     if longest < 128:
         return None
+    with ThreadPoolExecutor(1) as beside:
+        # long spectra in another thread, while the short ones are made
+        long_ones = beside.submit(_longer_spectra, record, longest)
+        broad = _broad_floor(record, longest)
+        if broad is None:
+            return None
+        lines_hz, lines = _steady_lines(long_ones.result(), *broad)
+    return NoiseFloor(record.rate_hz, *broad, lines_hz, lines)
+
+
+def _broad_floor(record: Record, longest: int) -> tuple[Floats, Floats] | None:
+    """Frequencies and density of the floor, lines left out; None of too few samples."""
     shares: list[tuple[Floats, Floats, Floats, Floats]] = []
     mean_hz: Floats = np.zeros(0)
     mean: Floats = np.zeros(0)
@@ -216,9 +247,10 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
         if wished > longest // 6 and shares:
             break
         length = min(wished, longest // 4)
-        power = _spectra(record, length, min(_FRAMES_AT_MOST, 400_000 // length))
-        if power is None:
+        spectra = _spectra(record, length, min(_FRAMES_AT_MOST, 400_000 // length))
+        if spectra is None:
             break
+        power = spectra[0].astype(np.float64) * spectra[1]
         # the mean taken off each frame empties the first bins: they say nothing about the floor
         power[:, :2] = power[:, 2:3]
         power[:, -1] = power[:, -2]
@@ -247,8 +279,7 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     if record.wanders:
         # as far as the slow part was taken off, what is left of it is nothing that was sent
         best[best_hz < _SLOW_CELLS * record.rate_hz / CELL] = max(slow, float(best.max()))
-    lines_hz, lines = _steady_lines(record, longest, best_hz, best)
-    return NoiseFloor(record.rate_hz, best_hz, best, lines_hz, lines)
+    return best_hz, best
 
 
 def _without_holes(hz: Floats, floor: Floats) -> Floats:
@@ -266,23 +297,51 @@ def _without_holes(hz: Floats, floor: Floats) -> Floats:
     return np.maximum(floor, _HOLE * np.interp(hz, grid, around))
 
 
-def _steady_lines(record: Record, longest: int, floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:
+@dataclass(frozen=True, eq=False)
+class _Long:
+    """Of spectra of one length (bins,): low quantile and mean over time as density; how many there are, 0 of too few."""
+
+    hz: Floats
+    low: Floats
+    mean: Floats
+    count: int
+
+
+def _longer_spectra(record: Record, longest: int) -> list[_Long]:
+    """The longest spectra, and shorter ones."""
+    length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
+    out = [_spectra_of(record, length, max(8, 1_000_000 // length))]
+    shorter = [length // part for part in _SHORTER if length // part >= _SHORTEST]
+    return out + [_spectra_of(record, one, min(_FRAMES_AT_MOST, 1_000_000 // one)) for one in shorter]
+
+
+def _spectra_of(record: Record, length: int, most: int) -> _Long:
+    spectra = _spectra(record, length, most)
+    hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
+    if spectra is None:
+        return _Long(hz, np.ones_like(hz), np.ones_like(hz), 0)
+    power, unit = spectra
+    low = (_low(power, 0.3) / -np.log(0.7) + float(power.max()) * 1e-24) * unit + 1e-300
+    low = np.maximum(low, 2.0 * record.rounding / record.rate_hz)
+    return _Long(hz, low, unit * power.mean(axis=0, dtype=np.float64), len(power))
+
+
+def _steady_lines(spectra: list[_Long], floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:
     """Narrow lines that stand still through the record, as ratio over what surrounds them.
 
     Those of a motor wander with its speed: in shorter spectra they are narrow, too.
     """
-    length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
-    hz, lines = _lines_of(record, length, floor_hz, floor)
-    for shorter in (length // part for part in _SHORTER):
-        if shorter >= _SHORTEST:
-            wide_hz, wide = _lines_of(record, shorter, floor_hz, floor)
-            bins = np.minimum(np.rint(hz / wide_hz[1]).astype(np.int64), wide.size - 1)
-            # what is narrow in longer spectra is known better from there
-            known = np.bincount(bins, lines > 1.0, wide.size) > 0.0
-            for a, b in _bands(wide > 1.0):
-                if known[a:b].any():
-                    wide[a:b] = 1.0
-            lines = np.maximum(lines, wide[bins])
+    hz = spectra[0].hz
+    lines = _lines_of(spectra[0], floor_hz, floor)
+    for shorter in spectra[1:]:
+        wide = _lines_of(shorter, floor_hz, floor)
+        bins = np.minimum(np.rint(hz / shorter.hz[1]).astype(np.int64), wide.size - 1)
+        # what is narrow in longer spectra is known better from there
+        known = np.bincount(bins, lines > 1.0, wide.size) > 0.0
+        for a, b in _bands(wide > 1.0):
+            if known[a:b].any():
+                wide[a:b] = 1.0
+        lines = np.maximum(lines, wide[bins])
     return hz, lines
 
 
@@ -292,35 +351,32 @@ def _bands(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
-def _lines_of(record: Record, length: int, floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:
-    """Lines in spectra of so many samples, as ratio over what surrounds them."""
+def _lines_of(long: _Long, floor_hz: Floats, floor: Floats) -> Floats:
+    """Lines in spectra of one length, as ratio over what surrounds them."""
     from scipy.ndimage import maximum_filter1d, median_filter
 
-    power = _spectra(record, length, max(8, 1_000_000 // length))
-    hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
-    if power is None:
-        return hz, np.ones_like(hz)
-    low = _low(power, 0.3) / -np.log(0.7) + max(float(power.max()) * 1e-24, 1e-300)
-    low = np.maximum(low, 2.0 * record.rounding / record.rate_hz)
+    hz, low = long.hz, long.low
+    if not long.count:
+        return np.ones_like(hz)
     around = np.exp(median_filter(np.log(low), 41, mode="nearest"))
     # next to zero frequency there is nothing to the left to compare with: what the floor says counts
     around[:24] = np.minimum(around[:24], np.interp(hz[:24], floor_hz, floor))
     ratio = low / around
     ratio[:2] = ratio[2]
     narrow = ratio > _LINE_RATIO
-    if power.shape[0] < 12:
+    if long.count < 12:
         narrow[:] = False
     # the power of a steady line hardly changes, so that its lower quantiles lie far above those of the
     # exponential ordinates of anything modulated; one that changes is still known by having no skirts
-    steady = low > 1.6 * power.mean(axis=0)
+    steady = low > 1.6 * long.mean
     for a, b in _bands(narrow):
         peak = a + int(np.argmax(low[a:b]))
         beside = np.concatenate((low[max(0, peak - 10) : max(0, peak - 4)], low[peak + 5 : peak + 11]))
-        isolated = power.shape[0] >= 64 and beside.size > 0 and float(beside.max()) < 0.04 * float(low[peak])
+        isolated = long.count >= 64 and beside.size > 0 and float(beside.max()) < 0.04 * float(low[peak])
         if not steady[peak] and (b - a > _LINE_BINS or not isolated):
             narrow[a:b] = False
     ratio = np.where(narrow, ratio, 1.0)
-    return hz, maximum_filter1d(ratio, 3)
+    return np.asarray(maximum_filter1d(ratio, 3))
 
 
 def suppression(noise: NoiseFloor, freq_hz: Floats, reference: float) -> Floats:

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.correlate import Complexes
+from dsp.correlate import Complexes, cos_sin
 from dsp.fits import Fits, Ints, settle
 from dsp.flips import flip_times
 from dsp.period import Period, period_through, pooled_period
@@ -72,5 +72,5 @@ def _by_flips(fits: Fits) -> Period | None:
 
 def _grids(place: Floats, owner: Ints, weight: Floats, count: int) -> Complexes:
     """Sum of all flips of each transmission as turns around one symbol (count,), complex."""
-    turn = weight * np.exp(2j * np.pi * place)
-    return np.bincount(owner, turn.real, count) + 1j * np.bincount(owner, turn.imag, count)
+    cos, sin = cos_sin(2.0 * np.pi * place)
+    return np.bincount(owner, weight * cos, count) + 1j * np.bincount(owner, weight * sin, count)

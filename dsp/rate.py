@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Turned, best_run, log_cosh
-from dsp.fits import Ints, cos_sin
+from dsp.correlate import Complexes, Turned, best_run, cos_sin, log_cosh
+from dsp.fits import Ints
 from dsp.source import Floats
 
 PHASES = 8
@@ -106,11 +106,20 @@ def _score(turned: Turned, periods: Floats, count: Ints, variance: float, amplit
 def _best_detune(square: NDArray[np.complexfloating[Any, Any]], off: Floats) -> tuple[Floats, Floats]:
     """Residual frequency of each row in quarters of its resolution, and the phase in its middle."""
     cos, sin = cos_sin(np.float32(np.pi) * off)
-    one = cos - np.complex64(1j) * sin
-    turns = [np.ones_like(one), one, one * one][: _DETUNES + 1]
-    steps = range(-_DETUNES, _DETUNES + 1)
-    sums = np.stack(
-        [np.sum(square * (turns[d] if d >= 0 else np.conj(turns[-d])), axis=1) for d in steps], axis=1
-    )
+    sums = np.empty((len(square), 2 * _DETUNES + 1), dtype=np.complex64)
+    sums[:, _DETUNES] = square.sum(axis=1)
+    turn_re, turn_im = cos, sin
+    for d in range(1, _DETUNES + 1):
+        # one turn serves both directions: they differ by the sign of its imaginary part
+        along, across = _over_rows(square, turn_re), _over_rows(square, turn_im)
+        sums[:, _DETUNES + d], sums[:, _DETUNES - d] = along - 1j * across, along + 1j * across
+        turn_re, turn_im = turn_re * cos - turn_im * sin, turn_re * sin + turn_im * cos
     pick = np.argmax(np.abs(sums), axis=1)
     return pick - float(_DETUNES), 0.5 * np.angle(sums[np.arange(pick.size), pick])
+
+
+def _over_rows(values: NDArray[np.complexfloating[Any, Any]], weight: Floats) -> Complexes:
+    """Sum of each row of complex ``values`` times real ``weight``, both (b, k)."""
+    return np.asarray(
+        np.einsum("ij,ij->i", values.real, weight) + 1j * np.einsum("ij,ij->i", values.imag, weight)
+    )

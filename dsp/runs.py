@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from dsp.correlate import Complexes, SymbolSums, Turned, change_nats, log_cosh, strongest_runs
+from dsp.correlate import Complexes, SymbolSums, Turned, change_nats, cos_sin, log_cosh, strongest_runs
 from dsp.detect import LONG
-from dsp.fits import Fits, Flags, Ints, cos_sin, groups_of
+from dsp.fits import Fits, Flags, Ints, groups_of
 from dsp.source import Floats
 
 MARGIN = 8

@@ -6,6 +6,7 @@ floor, on frames around a higher mean; the best path (Viterbi 1967) pays for eac
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.activity import Active, silence, whitened
-from dsp.correlate import on_runs
+from dsp.correlate import path_through, turns_of
 from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record
 
@@ -132,7 +133,7 @@ def _pieces(
     # overlapping frames tell things twice
     weight = 0.6 * max(1.0, bins / 1.7)
     runs = _joined(_recut(energy, weight, 1.5, 0, energy.size))
-    nats = sum(_run_nats(energy[a:b], weight) for a, b in runs)
+    nats = _nats_of(_sums(energy), runs, weight)
     pieces = [
         Piece(
             max(start, start + a * hop),
@@ -148,22 +149,37 @@ def _pieces(
     return pieces, nats
 
 
-def _run_nats(part: Floats, weight: float) -> float:
-    """What taking a run as one transmission of its own mean level gains over calling it noise."""
-    ratio = max(1.0, float(part.mean()))
-    return part.size * weight * (ratio - 1.0 - float(np.log(ratio))) - 2.0 * _CHANGE_NATS
+def _sums(energy: Floats) -> Floats:
+    return np.concatenate(([0.0], np.cumsum(energy)))
+
+
+def _nats_of(sums: Floats, runs: list[tuple[int, int]], weight: float) -> float:
+    """What taking each run as a transmission of its own mean level gains over calling it noise.
+
+    ``sums`` are the running sums of the energies.
+    """
+    if not runs:
+        return 0.0
+    begin, end = np.array(runs).T
+    ratio = np.maximum(1.0, (sums[end] - sums[begin]) / (end - begin))
+    told = (end - begin) * weight * (ratio - 1.0 - np.log(ratio)) - 2.0 * _CHANGE_NATS
+    return float(told.sum())
 
 
 def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) -> list[tuple[int, int]]:
     """Runs at the assumed on level that explains the energies best; each run is then tried at higher ones."""
     part = energy[begin:end]
+    sums = _sums(part)
     best: list[tuple[int, int]] = []
     best_nats = -np.inf
     best_level = level
     highest = float(part.max(initial=1.0))
     while level <= highest:
-        runs = on_runs(weight * (part * (1.0 - 1.0 / level) - np.log(level)), _CHANGE_NATS)
-        nats = sum(_run_nats(part[a:b], weight) for a, b in runs)
+        # the sum of weight (part (1 - 1 / level) - ln level), which turns where its terms change sign
+        slope, least = 1.0 - 1.0 / level, math.log(level)
+        places = turns_of(part * slope > least)
+        runs = path_through(places, weight * (slope * sums[places] - least * places), _CHANGE_NATS)
+        nats = _nats_of(sums, runs, weight)
         if runs and nats > best_nats:
             best, best_nats, best_level = runs, nats, level
         level *= 1.7
@@ -177,8 +193,8 @@ def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) ->
         inner = (
             _recut(energy, weight, best_level * 1.7, begin + a, begin + b) if 4 < b - a < end - begin else []
         )
-        gained = sum(_run_nats(energy[c:d], weight) for c, d in inner)
-        split = len(inner) > 1 and gained > _run_nats(part[a:b], weight)
+        gained = _nats_of(sums, [(c - begin, d - begin) for c, d in inner], weight)
+        split = len(inner) > 1 and gained > _nats_of(sums, [(a, b)], weight)
         out.extend(inner if split else [(begin + a, begin + b)])
     return sorted(out)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.baseline import without_slow_part
@@ -80,6 +81,43 @@ class Record:
             )
         for tones in self.tones:
             tones.take_off(values, start)
+        return values
+
+    def read_spans(self, spans: list[tuple[int, int]], low: int, high: int) -> list[NDArray[np.float32]]:
+        """Samples of spans that lie within ``[low, high)``, less the level of all of that."""
+        stored = self.stored_whole(low, high)
+        if stored is None:
+            whole = self.read_centred(low, high)
+            return [whole[start - low : stop - low] for start, stop in spans]
+        # of single bytes no sum of this many is too large
+        wide = np.int32 if stored.dtype.itemsize == 1 and stored.size < 1 << 23 else np.int64
+        level = float(stored.sum(dtype=wide)) / max(1, stored.size)
+        out = []
+        for start, stop in spans:
+            values = stored[start - low : stop - low].astype(np.float32)
+            values -= np.float32(level)
+            if self.scale != 1.0:
+                values *= np.float32(self.scale)
+            out.append(values)
+        return out
+
+    def read_frames(self, starts: list[int], length: int) -> NDArray[np.float32]:
+        """Samples (frames, length) from each of ``starts`` on, each frame as `read_centred` reads it.
+
+        Frames of small whole numbers in memory are taken together: many short reads cost more than the samples.
+        """
+        stored = self.source
+        small = isinstance(stored, np.ndarray) and stored.dtype.kind in "biu" and stored.dtype.itemsize <= 2
+        if self.wanders or not small:
+            frames = np.empty((len(starts), length), dtype=np.float32)
+            for row, start in enumerate(starts):
+                frames[row] = self.read_centred(start, start + length)
+            return frames
+        values = sliding_window_view(np.asarray(stored), length)[starts].astype(np.float32)
+        values -= values.mean(axis=1, keepdims=True)
+        values -= values.mean(axis=1, keepdims=True)
+        if self.scale != 1.0:
+            values *= np.float32(self.scale)
         return values
 
     def _less_mean(self, start: int, stop: int) -> NDArray[np.float32]:

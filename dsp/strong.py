@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Complexes
+from dsp.correlate import Complexes, cos_sin
 from dsp.source import Floats
 
 if TYPE_CHECKING:
@@ -57,6 +57,26 @@ def are_strong(fits: Fits) -> bool:
     return len(fits) > 0 and float(fits.gain.min()) > STRONG_GAIN
 
 
+def unevenness(nats: Floats, fits: Fits, before: int) -> Floats:
+    """How much more the lengths of a strong transmission's symbols vary than noise makes them, at least 1 (b,).
+
+    ``nats`` (b, k) are the symbols' log-likelihood ratios against silence, ``before`` of them ahead of the first.
+    Smooth or filtered pulses differ in length by what their neighbours are: a short one is no silence then. The
+    median is taken, which a few silent symbols do not change.
+    """
+    if not (fits.gain > STRONG_GAIN).any():
+        return np.ones(len(fits))
+    place = np.arange(-before, nats.shape[1] - before)
+    gain = fits.gain[:, None]
+    # where g y is large, ln cosh(g y) - g^2 / 2 gives y
+    off = (np.abs(nats + np.log(2.0) - 0.5 * gain * gain) / gain).astype(np.float32)
+    off[(place < 0) | (place >= fits.count[:, None])] = np.inf
+    off.sort(axis=1)
+    median = np.take_along_axis(off, (np.maximum(fits.count, 1) // 2)[:, None], axis=1)[:, 0]
+    spread = median.astype(np.float64) / 0.6745
+    return np.where((fits.gain > STRONG_GAIN) & (spread > 1.0), spread**2, 1.0)
+
+
 def strong_timing(fits: Fits) -> StrongTiming:
     """The symbols of transmissions, where each one's own timing is right to within a part of a symbol.
 
@@ -64,7 +84,8 @@ def strong_timing(fits: Fits) -> StrongTiming:
     """
     edges, inside = fits.edges(), fits.inside()
     running = fits.turned.at(edges)
-    turn = np.exp(-1j * fits.angles(edges)) * (fits.normal() * fits.gain[:, None])
+    cos, sin = cos_sin(fits.angles(edges))
+    turn = (cos - np.complex64(1j) * sin) * (fits.normal() * fits.gain[:, None])
     along = ((running[:, 1:] - running[:, :-1]) * turn).real
     own = np.sum(np.abs(along) - np.log(2.0), axis=1, where=inside)
     # with nothing on either side: the ends count as turns

@@ -17,8 +17,10 @@ from dsp.correlate import (
     log_bessel,
     log_cosh,
     on_runs,
+    path_through,
     strongest_runs,
     turn_back,
+    turns_of,
 )
 
 OMEGAS = [0.02, 0.31, 1.0, 2.2, 2.9]
@@ -234,6 +236,25 @@ def test_runs_are_the_best_path_on_real_scores_too():
         nats = (level + rng.normal(0, 2, level.size)).tolist()
         runs = on_runs(np.array(nats), 3.0)
         assert score_of(runs, nats, 3.0) == pytest.approx(viterbi(nats, 3.0))
+
+
+@pytest.mark.parametrize("whole", [False, True])
+def test_long_rows_are_thinned_without_changing_the_best_path(whole):
+    """Rows with hundreds of turns, whole numbers among them so that sums are often equal."""
+    rng = np.random.default_rng(6)
+    for _ in range(20):
+        count = int(rng.integers(400, 900))
+        nats = rng.normal(0.3 * np.sin(np.arange(count) / rng.uniform(5, 60)), rng.uniform(0.5, 3.0))
+        nats = np.rint(nats) if whole else nats
+        change = float(rng.uniform(0.5, 6.0))
+        runs = on_runs(nats, change)
+        assert score_of(runs, nats.tolist(), change) == pytest.approx(viterbi(nats.tolist(), change))
+
+
+def test_a_row_of_equal_values_has_no_turns_but_its_ends():
+    assert turns_of(np.ones(5, bool)).tolist() == [0, 5]
+    assert turns_of(np.array([True, False, False, True])).tolist() == [0, 1, 3, 4]
+    assert path_through(np.array([0, 5]), np.array([0.0, 10.0]), 1.0) == [(0, 5)]
 
 
 def rated(runs: list[tuple[int, int]], row: list[float]) -> tuple[int, int, float]:

@@ -297,6 +297,23 @@ def test_rows_know_nothing_of_each_other(lengths):
             assert mine == pytest.approx(getattr(alone, field.name)[0], rel=1e-5, abs=1e-4), field.name
 
 
+@pytest.mark.parametrize("esn0_db", [14.0, 22.0])
+def test_strong_ones_settle_where_weighing_every_symbol_does(esn0_db, monkeypatch):
+    """The quick way, whose symbols keep their signs, and the other end at the same edges, ends and carrier."""
+    made = capture((24, 37, 64, 31), 21, carrier_hz=RATE_HZ / 9.0, cycles=5.3, esn0_db=esn0_db)
+    omega = float(true_fits(made).omega[0])
+    quick = settled(made, omega)
+    monkeypatch.setattr("dsp.fits._MANY_SAMPLES", 1e9)
+    plain = settled(made, omega)
+    assert quick.count.tolist() == plain.count.tolist() == [24, 37, 64, 31]
+    # a flip is known to about 0.75 / g^2 of a symbol, the first edge by half of all symbols' flips
+    known = 0.75 * plain.period / plain.gain**2 / np.sqrt(0.5 * plain.count)
+    assert np.all(np.abs(quick.start - plain.start) < known + 0.05)
+    np.testing.assert_allclose(quick.nats, plain.nats, atol=1.0)
+    bound = np.sqrt(12.0) / (plain.gain * plain.count**1.5 * plain.period)
+    assert np.all(np.abs(quick.omega - plain.omega) < 0.2 * bound)
+
+
 def test_joined_and_taken_rows_are_the_same_rows():
     fits = true_fits(capture((7, 64, 12), 25))
     both = join([fits.take(np.array([2, 0])), fits.take(np.array([False, True, False]))])

@@ -105,3 +105,20 @@ def test_without_room_for_a_second_process_all_is_done_here(monkeypatch):
     results = list(in_halves(by_whom, ITEMS, True, Watch()))
     assert [item for item, _ in results] == ITEMS
     assert {process for _, process in results} == {os.getpid()}
+
+
+@linux_with_two
+@pytest.mark.usefixtures("alone")
+def test_another_c_library_keeps_its_memory(monkeypatch):
+    """Giving free memory back is asked only of a library that knows how."""
+    import ctypes
+
+    class Plain:
+        pass
+
+    def none(name):
+        raise OSError("no such library")
+
+    for library in (lambda name: Plain(), none):
+        monkeypatch.setattr(ctypes, "CDLL", library)
+        assert len({process for _, process in in_halves(by_whom, ITEMS, True, Watch())}) == 2

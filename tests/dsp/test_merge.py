@@ -10,6 +10,7 @@ from generators.truths import Capture, capture, true_fits
 
 from dsp.fits import Fits, scored
 from dsp.merge import climb, climb_together
+from dsp.period import compact
 from dsp.synth import transmissions
 
 
@@ -68,7 +69,7 @@ def repeated(draw: int, many: int, lengths: tuple[int, ...]) -> tuple[Capture, F
 @pytest.mark.parametrize("many", [1, 2, 3, 4, 6])
 def test_all_bursts_together_tell_how_many_make_one(many):
     _, fits = repeated(30 + many, many, (12, 9, 15))
-    assert climb_together([fits.take(np.array([i])) for i in range(3)]) == many
+    assert climb_together(fits.take(np.arange(3))) == many
 
 
 def test_one_burst_that_turns_in_between_keeps_all_apart():
@@ -76,12 +77,15 @@ def test_one_burst_that_turns_in_between_keeps_all_apart():
     _, even = repeated(40, 2, (9, 12))
     free = scored(true_fits(capture((24,), 41)))
     # by chance the two alone are of twice the period
-    assert climb_together([even.take(np.array([i])) for i in range(2)]) == 2
-    assert climb_together([*(even.take(np.array([i])) for i in range(2)), free]) == 1
+    assert climb_together(even.take(np.arange(2))) == 2
+    both = compact([even.take(np.arange(2)), free])
+    assert both is not None
+    assert both.turned.omega == free.turned.omega
+    assert climb_together(both) == 1
 
 
 def test_no_bursts_and_too_short_ones_are_left_alone():
-    assert climb_together([]) == 1
     short = scored(true_fits(capture((3,), 42)))
+    assert climb_together(short.take(np.arange(0))) == 1
     assert climb(short) is short
-    assert climb_together([short]) == 1
+    assert climb_together(short) == 1

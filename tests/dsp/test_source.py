@@ -62,6 +62,36 @@ def test_codes_beyond_float32_keep_their_last_digit():
     assert record(stored).read(0, 2).tolist() == [16777217.0, -16777217.0]
 
 
+def digits(values: np.ndarray) -> float:
+    """What single precision may be off by: the mean is taken off in another order."""
+    return 2.0**-21 * float(np.abs(values).max() + 1.0)
+
+
+@pytest.mark.parametrize("dtype", ["i1", "u1", "i2", ">i2", "i4", "f4", "f8", "?"])
+def test_frames_and_spans_are_as_read_one_by_one(dtype):
+    rng = np.random.default_rng(1)
+    stored = rng.integers(0, 100, 3_000).astype(dtype)
+    for source in (stored, OnlySlices(stored)):
+        whole = record(source, scale=0.5, offset=7.0)
+        starts = [0, 100, 101, 2_744]
+        frames = whole.read_frames(starts, 256)
+        assert frames.dtype == np.float32
+        each = np.stack([whole.read_centred(start, start + 256) for start in starts])
+        np.testing.assert_allclose(frames, each, rtol=0.0, atol=digits(stored.astype(float)))
+        spans = [(1_000, 1_100), (1_400, 1_401), (1_900, 2_000)]
+        around = whole.read_centred(1_000, 2_000)
+        for (start, stop), part in zip(spans, whole.read_spans(spans, 1_000, 2_000), strict=True):
+            near = around[start - 1_000 : stop - 1_000]
+            np.testing.assert_allclose(part, near, rtol=0.0, atol=digits(stored.astype(float)))
+
+
+def test_full_scale_bytes_have_their_level_taken_off():
+    # as many as are summed in 32 bits, all at the top of the range
+    stored = np.full((1 << 23) - 1, 255, np.uint8)
+    (part,) = record(stored).read_spans([(5, 9)], 0, len(stored))
+    assert part.tolist() == [0.0] * 4
+
+
 def test_plain_list_is_a_source():
     assert record([1, 2, 3]).read(0, 2).tolist() == [1.0, 2.0]
 

@@ -19,7 +19,7 @@ from dsp.tones import Complexes, Floats, Tone, Tones
 
 # rows of a stretch, at least, and samples of a row
 _FEWEST_ROWS = 16
-_ROW = (64, 8192)
+_ROW = (64, 16384)
 _ROWS_AT_ONCE = 1 << 18
 # bins to either side that tell what else there is; the window's main lobe ends at the fourth
 _BESIDE = (5, 6, 7)
@@ -35,7 +35,7 @@ _ALIKE = 0.4
 _NEAR = 5
 _TONES_AT_MOST = 32
 # by what rows are shorter from one round to the next, for tones that wander too fast
-_SHORTER = (1, 8, 64)
+_SHORTER = (2, 16, 128, 1)
 # natural units that another instant must gain for its amplitude and phase, and rows between instants at least
 _GAINED = 3.0
 _ROWS_APART = 8
@@ -97,7 +97,7 @@ def _of_stretch(
     record: Record, stretch: Stretch, noise: NoiseFloor, peaks: list[float], shorter: int
 ) -> Tones:
     none = Tones(stretch.first, stretch.last, ())
-    length = max(_ROW[0], int(np.clip((noise.lines_hz.size - 1) // 2, *_ROW)) // shorter)
+    length = max(_ROW[0], int(np.clip(noise.lines_hz.size - 1, *_ROW)) // shorter)
     if len(stretch) < _FEWEST_ROWS * length:
         return none
     lines = {round(at / record.rate_hz * length): 2.0 * np.pi * at / record.rate_hz for at in peaks}

@@ -149,9 +149,10 @@ class RowReader:
 
     def _note_odd_values(self, values: Rows) -> None:
         """Find NaN, infinity and the numbers that stand for them, which all parse as numbers."""
-        size = np.abs(values)
-        if (size < SCPI_INFINITY).all():
+        # of NaN neither holds
+        if not values.size or (values.min() > -SCPI_INFINITY and values.max() < SCPI_INFINITY):
             return
+        size = np.abs(values)
         for kind, mask in (
             (Kind.MISSING, np.isnan(values) | (size == SCPI_NAN)),
             (Kind.INFINITE, np.isinf(values)),

@@ -9,11 +9,20 @@ from dataclasses import dataclass
 from app.files.text_cells import Kind, is_number, read_cell, split_row
 from app.files.text_keys import BARE_RATE, QUANTITY, TIME, WITH_UNIT, meaning
 from app.files.text_layout import Layout, is_filled
-from app.files.text_units import Unit, is_units_row, plain_cell, split_header, split_label, unit_of_cell
+from app.files.text_units import (
+    Unit,
+    is_units_row,
+    plain_cell,
+    split_header,
+    split_headers,
+    split_label,
+    unit_of_cell,
+)
 
 COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
 _GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
 _STATED = re.compile(r"[:=]\s*[+-]?\.?\d")
+_STATEMENT = re.compile(r"[^=:,;|\t]{1,60}?(?:\s*=\s*|:\s+)[^=:]*\d[^=]*")
 _HEADER_LINES = 4
 LONGEST_LINE = 8 << 10
 _PREAMBLE_LINES = 200
@@ -68,7 +77,7 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
             break
     if not rows:
         rows = _listed(filled, layout)
-    names = [split_header(cell) for cell in rows[0]] if rows else [("", None)] * len(layout.data)
+    names = split_headers(rows[0]) if rows else [("", None)] * len(layout.data)
     if len(rows) > 1:
         names = _grouped(names, rows[1])
     titles = [Title(name, below or own) for (name, own), below in zip(names, units, strict=True)]
@@ -142,7 +151,7 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
     for text in dict.fromkeys((uncommented(line), line)):
         for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")):
             cells = _split(text.strip("\r\n"), delimiter, layout)
-            if cells is None:
+            if cells is None or (delimiter == " " and _is_sentence(text, layout)):
                 continue
             wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
             kinds = [read_cell(cell, layout.decimal).kind for cell in wanted]
@@ -180,6 +189,11 @@ def _is_said(line: str, layout: Layout) -> bool:
     return meaning(match["key"]) is not None or "  " in text or "." in match["value"]
 
 
+def _is_sentence(text: str, layout: Layout) -> bool:
+    """Whether blanks part the words of one statement, ``Trigger level = 1.25 V`` or ``Date: 2026-11-27``."""
+    return layout.delimiter != " " and _STATEMENT.fullmatch(text.strip()) is not None
+
+
 def _are_numbered(cells: Sequence[str]) -> bool:
     """Whether a word for the times is followed by the numbers of channels, as ``Time,1,2``."""
     first, *others = [plain_cell(cell) for cell in cells]
@@ -198,9 +212,11 @@ def _is_stated(cells: Sequence[str], wanted: Sequence[str], layout: Layout) -> b
     values = [plain_cell(part) for part in parts[1:]]
     if meaning(parts[0]) in ("value unit", "time unit") and len(values) == 1:
         return True
-    keyed = meaning(parts[0]) is not None and any(
-        is_number(value, layout.decimal) or QUANTITY.fullmatch(value) for value in values
-    )
+    are_values = [is_number(value, layout.decimal) or QUANTITY.fullmatch(value) for value in values]
+    if len(cells) == 2 and len(wanted) == 1 and are_values[0] and split_label(cells[0])[1] == "":
+        # beside the title of a single column nothing stands but what has a key of its own
+        return True
+    keyed = meaning(parts[0]) is not None and any(are_values)
     return keyed or any(_STATED.search(cell) for cell in (wanted if len(wanted) > 1 else cells))
 
 
@@ -214,7 +230,7 @@ def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:
         attempts += [_GAP_BEFORE_BRACKET.sub("", text).split(), re.split(r"\s{2,}|\t", text.strip())]
     for cells in attempts:
         beyond = cells[layout.columns :]
-        stated = any(is_number(cell, layout.decimal) for cell in beyond)
+        stated = any(is_number(cell, layout.decimal) or meaning(plain_cell(cell)) for cell in beyond)
         if layout.data[-1] < len(cells) and (stated or not any(cell.strip() for cell in beyond)):
             return cells
     return None

@@ -17,6 +17,8 @@ _SAMPLED_LINES = 200
 _LETTERS = re.compile(r"[^\W\d_]{2}")
 # what lines between titles and rows may be drawn with
 _RULE = " \t\r\f\v,;|+-=_:\x1a"
+_SCALED_TAIL = re.compile(r"\d+[eE][+-]?\d+")
+_DIGIT = re.compile(r"[+-]?\d")
 # so many rows on end are no part of a preamble
 _LONG_RUN = 8
 # a row with text beside its numbers is more likely a title line than a sample
@@ -82,7 +84,22 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
     layout = Layout(delimiter, decimal, shape.columns, shape.data, 0)
     first = _first_row(lines, layout)
     first = first if first is None else _first_so_called(lines, layout, first, sample)
-    return None if first is None else Layout(delimiter, decimal, shape.columns, shape.data, first)
+    if first is None:
+        return None
+    if shape.columns == 1:
+        delimiter = _delimiter_above(lines[:first], lines[first:], delimiter)
+    return Layout(delimiter, decimal, shape.columns, shape.data, first)
+
+
+def _delimiter_above(above: Sequence[str], below: Sequence[str], delimiter: str) -> str:
+    """The delimiter of the title of a single column and of what stands beside it; of the rows it is none."""
+    titles = next((line for line in reversed(above) if is_filled(line)), "")
+    rows = "".join(below[:_SAMPLED_LINES])
+    marks = [mark for mark in ";\t|" if mark in titles and mark not in rows]
+    # in ``DT 1E-6;UNIT V`` every cell is a key with its value
+    return next(
+        (mark for mark in marks if not all(" " in cell.strip() for cell in titles.split(mark))), delimiter
+    )
 
 
 def _first_so_called(lines: Sequence[str], layout: Layout, first: int, sample: Sequence[str]) -> int:
@@ -139,6 +156,11 @@ def _is_decimal_comma(sample: Sequence[str]) -> bool:
     """
     pairs = [line.strip().split(",") for line in sample if not _LETTERS.search(line)]
     pairs = [pair for pair in pairs if len(pair) == 2 and all(part.strip() for part in pair)]
+    if len(pairs) * 2 > len(sample) and all(
+        _SCALED_TAIL.fullmatch(tail) and _DIGIT.fullmatch(head) for head, tail in pairs
+    ):
+        # ``9,750E+01``: one digit before the mark, and an exponent
+        return True
     tails = [tail for _, tail in pairs]
     return (
         len(pairs) * 2 > len(sample)

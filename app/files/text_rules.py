@@ -28,7 +28,7 @@ _NAMED = re.compile(rf"(?:[ \t,;|]*{_NAME.pattern}[^\s,;|=]+)+\s*")
 _IN_PARENTHESES = re.compile(r"\(\d[\d.,]*(?:[eE][+-]?\d+)?\)")
 _WHOLE = re.compile(r"[+-]?\d+")
 _PAIR = re.compile(r"([+-]?\d+),(\d+)(?=,|[ \t\r]*$)", re.M)
-_COMMA = re.compile(r"(?<=\d),(?=\d)")
+_COMMA = re.compile(r"(?<=\d),(?=\d|[eE][+-]?\d)")
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?")
 _POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?")
 _APART = re.compile(r"[+-][ \t]+[\d.].*")
@@ -69,9 +69,12 @@ def cell_rules(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[Rul
         mark = re.escape(delimiter)
         inner = _IN_PARENTHESES.pattern[2:-2]
         rules.append((re.compile(rf'(^|{mark})([ "]*)\(({inner})\)', re.M), r"\1\2-\3"))
-    if delimiter != "," and _is_mixed(rows):
-        rules.append((_COMMA, "."))
-    return rules
+    return rules if delimiter == "," else rules + mixed_rule(rows)
+
+
+def mixed_rule(rows: Sequence[Sequence[str]]) -> list[Rule]:
+    """A point for every decimal comma where some columns have the one and some the other."""
+    return [(_COMMA, ".")] if _is_mixed(rows) else []
 
 
 def _share(found: Callable[[str], object], sample: Sequence[str]) -> float:

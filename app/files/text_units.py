@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 
@@ -164,6 +164,22 @@ def split_header(text: str) -> tuple[str, Unit | None]:
     found = find_unit(unit)
     # "Code" alone is as much a name as a unit
     return (name or unit if found is not None and found.symbol in COUNTS else name), found
+
+
+def split_headers(cells: Sequence[str]) -> list[tuple[str, Unit | None]]:
+    """The same of all the titles of a table: in ``t_s,CH1_A`` the letter is a unit as well."""
+    split = [split_header(cell) for cell in cells]
+    trailing = [_TRAILING.match(plain_cell(cell)) for cell in cells]
+    units = [match["unit"] if match else "" for match in trailing]
+    known = [unit for unit in units if unit not in _DOUBTFUL and _is_unit(unit)]
+    if not known or any(unit and not _is_unit(unit) for unit in units):
+        return split
+    return [
+        (match["name"].strip(), find_unit(match["unit"]))
+        if match and unit is None and match["unit"] in _LETTERS
+        else (name, unit)
+        for match, (name, unit) in zip(trailing, split, strict=True)
+    ]
 
 
 def unit_of_cell(text: str) -> Unit | None:

@@ -22,7 +22,9 @@ from app.files.text_units import (
 COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
 _GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
 _STATED = re.compile(r"[:=]\s*[+-]?\.?\d")
-_STATEMENT = re.compile(r"[^=:,;|\t]{1,60}?(?:\s*=\s*|:\s+)[^=:]*\d[^=]*")
+_STATEMENT = re.compile(r"[^=:,;|\t]{1,60}?(?:\s*=\s*|:\s+)[^=:]+(?::\d[^=]*)?")
+# "1.25 V", but not the channel "1 V"
+_WRITTEN_VALUE = re.compile(rf"(?=[+-]?\d*[.,]){WITH_UNIT}")
 _HEADER_LINES = 4
 LONGEST_LINE = 8 << 10
 _PREAMBLE_LINES = 200
@@ -70,7 +72,7 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
     units: list[Unit | None] = [None] * len(layout.data)
     # units stand below the names, seldom above them
     for i in range(min(2, len(rows))):
-        if is_units_row(rows[i]):
+        if is_units_row(rows[i], rows[i + 1] if i + 1 < len(rows) else ()):
             units = [unit_of_cell(cell) for cell in rows.pop(i)]
             if i and len(rows) > 1 and _are_remarks(rows[0]) and all(rows[1]):
                 del rows[0]
@@ -154,6 +156,8 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
             if cells is None or (delimiter == " " and _is_sentence(text, layout)):
                 continue
             wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
+            if any(_WRITTEN_VALUE.fullmatch(plain_cell(cell)) for cell in wanted):
+                return None
             kinds = [read_cell(cell, layout.decimal).kind for cell in wanted]
             if Kind.TEXT in kinds and (numbered or Kind.NUMBER not in kinds or _are_numbered(wanted)):
                 return None if _is_stated(cells, wanted, layout) else wanted
@@ -191,7 +195,7 @@ def _is_said(line: str, layout: Layout) -> bool:
 
 def _is_sentence(text: str, layout: Layout) -> bool:
     """Whether blanks part the words of one statement, ``Trigger level = 1.25 V`` or ``Date: 2026-11-27``."""
-    return layout.delimiter != " " and _STATEMENT.fullmatch(text.strip()) is not None
+    return _STATEMENT.fullmatch(text.strip()) is not None
 
 
 def _are_numbered(cells: Sequence[str]) -> bool:
@@ -216,7 +220,8 @@ def _is_stated(cells: Sequence[str], wanted: Sequence[str], layout: Layout) -> b
     if len(cells) == 2 and len(wanted) == 1 and are_values[0] and split_label(cells[0])[1] == "":
         # beside the title of a single column nothing stands but what has a key of its own
         return True
-    keyed = meaning(parts[0]) is not None and any(are_values)
+    # "Channel 1" is a name
+    keyed = meaning(parts[0]) not in (None, "channel") and any(are_values)
     return keyed or any(_STATED.search(cell) for cell in (wanted if len(wanted) > 1 else cells))
 
 

@@ -18,6 +18,7 @@ _LETTERS = re.compile(r"[^\W\d_]{2}")
 # what lines between titles and rows may be drawn with
 _RULE = " \t\r\f\v,;|+-=_:\x1a"
 _SCALED_TAIL = re.compile(r"\d+[eE][+-]?\d+")
+_HEAD = re.compile(r"[+-]?\d*")
 _DIGIT = re.compile(r"[+-]?\d")
 # so many rows on end are no part of a preamble
 _LONG_RUN = 8
@@ -155,7 +156,11 @@ def _is_decimal_comma(sample: Sequence[str]) -> bool:
     written with leading zeros, and the digits behind a decimal mark have no sign.
     """
     pairs = [line.strip().split(",") for line in sample if not _LETTERS.search(line)]
-    pairs = [pair for pair in pairs if len(pair) == 2 and all(part.strip() for part in pair)]
+    pairs = [pair for pair in pairs if len(pair) == 2]
+    if len(pairs) * 2 > len(sample) and any(head in ("+", "-") for head, _ in pairs):
+        # ``-,123``: no number is a sign alone
+        return all(_HEAD.fullmatch(head) and tail.isdigit() for head, tail in pairs)
+    pairs = [pair for pair in pairs if all(part.strip() for part in pair)]
     if len(pairs) * 2 > len(sample) and all(
         _SCALED_TAIL.fullmatch(tail) and _DIGIT.fullmatch(head) for head, tail in pairs
     ):

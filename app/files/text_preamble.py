@@ -200,6 +200,10 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
                 yield piece["key"], piece["value"] or piece["text"], piece["unit"] or ""
         for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
             if delimiter != " " and delimiter in line:
+                if delimiter == layout.decimal and delimiter != layout.delimiter:
+                    # the comma behind the key parts, the next one may be in the number
+                    key, _, rest = line.partition(delimiter)
+                    yield plain_cell(key), plain_cell(rest), ""
                 yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
                 break
         for match in _INLINE.finditer(line.replace('"', " ")):

@@ -28,8 +28,9 @@ _NAMED = re.compile(rf"(?:[ \t,;|]*{_NAME.pattern}[^\s,;|=]+)+\s*")
 _IN_PARENTHESES = re.compile(r"\(\d[\d.,]*(?:[eE][+-]?\d+)?\)")
 _WHOLE = re.compile(r"[+-]?\d+")
 _PAIR = re.compile(r"([+-]?\d+),(\d+)(?=,|[ \t\r]*$)", re.M)
-_COMMA = re.compile(r"(?<=\d),(?=\d|[eE][+-]?\d)")
-_COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?")
+# behind a digit, or where a cell begins
+_COMMA = re.compile(r"(?<![^\d\s;|\"'+-]),(?=\d|[eE][+-]?\d)")
+_COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d+)?")
 _POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?")
 _APART = re.compile(r"[+-][ \t]+[\d.].*")
 

@@ -141,7 +141,8 @@ def _keyed(above: Sequence[str], layout: Layout) -> list[tuple[str, str]]:
         wanted = [cells[i] if 0 < i < len(cells) else "" for i in layout.data]
         for key, row in found.items():
             # one value alone is said of the whole file
-            if len(cells) > 2 and key.fullmatch(cells[0]) and sum(map(bool, wanted)) > 1:
+            is_row = len(cells) > 2 and key.fullmatch(cells[0]) and not _is_sentence(uncommented(line))
+            if is_row and sum(map(bool, wanted)) > 1:
                 row[:] = wanted
     return list(zip(*found.values(), strict=True))
 
@@ -150,10 +151,13 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
     """The cells of ``line`` above the data columns; None if it is no line of titles."""
     if _states(line, layout):
         return None
-    for text in dict.fromkeys((uncommented(line), line)):
+    readings = (
+        (line, uncommented(line)) if line.lstrip()[:1] == layout.delimiter else (uncommented(line), line)
+    )
+    for text in dict.fromkeys(readings):
         for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")):
             cells = _split(text.strip("\r\n"), delimiter, layout)
-            if cells is None or (delimiter == " " and _is_sentence(text, layout)):
+            if cells is None or (delimiter == " " and _is_sentence(text)):
                 continue
             wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
             if any(_WRITTEN_VALUE.fullmatch(plain_cell(cell)) for cell in wanted):
@@ -193,7 +197,7 @@ def _is_said(line: str, layout: Layout) -> bool:
     return meaning(match["key"]) is not None or "  " in text or "." in match["value"]
 
 
-def _is_sentence(text: str, layout: Layout) -> bool:
+def _is_sentence(text: str) -> bool:
     """Whether blanks part the words of one statement, ``Trigger level = 1.25 V`` or ``Date: 2026-11-27``."""
     return _STATEMENT.fullmatch(text.strip()) is not None
 

@@ -166,6 +166,8 @@ def _is_decimal_comma(sample: Sequence[str]) -> bool:
     ):
         # ``9,750E+01``: one digit before the mark, and an exponent
         return True
+    # a mark of overflow, 9,9E37, is no pair
+    pairs = [pair for pair in pairs if not _SCALED_TAIL.fullmatch(pair[1])]
     tails = [tail for _, tail in pairs]
     return (
         len(pairs) * 2 > len(sample)

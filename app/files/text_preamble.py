@@ -198,14 +198,7 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
         if len(pieces) > 1 and all(pieces):
             for piece in filter(None, pieces):
                 yield piece["key"], piece["value"] or piece["text"], piece["unit"] or ""
-        for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
-            if delimiter != " " and delimiter in line:
-                if delimiter == layout.decimal and delimiter != layout.delimiter:
-                    # the comma behind the key parts, the next one may be in the number
-                    key, _, rest = line.partition(delimiter)
-                    yield plain_cell(key), plain_cell(rest), ""
-                yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
-                break
+        yield from _parted(line, layout)
         for match in _INLINE.finditer(line.replace('"', " ")):
             yield match["key"].strip(), match["value"], match["unit"] or ""
             if short := _SHORT_KEY.search(match["key"].strip()):
@@ -227,6 +220,19 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
         yield "interval", match["value"], match["unit"]
     for match in BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
+
+
+def _parted(line: str, layout: Layout) -> Iterator[tuple[str, str, str]]:
+    """Keys and values in cells beside each other."""
+    for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
+        if delimiter == " " or delimiter not in line:
+            continue
+        if delimiter == layout.decimal and delimiter != layout.delimiter:
+            # the comma behind the key parts, the next one may be in the number
+            key, _, rest = line.partition(delimiter)
+            yield plain_cell(key), plain_cell(rest), ""
+        yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
+        return
 
 
 def _beside(cells: Sequence[str]) -> Iterator[tuple[str, str, str]]:

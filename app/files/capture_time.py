@@ -12,7 +12,6 @@ import math
 from array import array
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -66,8 +65,8 @@ class _Piece:
     sum_kr: float = 0.0
     sum_rr: float = 0.0
     # grown in place: thousands of small arrays would keep the room between them from being used again
-    anchor_k: array[float] = field(default_factory=partial(array, "d"))
-    anchor_r: array[float] = field(default_factory=partial(array, "d"))
+    anchor_k: array[float] = field(default_factory=lambda: array("d"))
+    anchor_r: array[float] = field(default_factory=lambda: array("d"))
 
     def add(self, times: Times, step: float) -> None:
         k = np.arange(self.count, self.count + times.size, dtype=np.float64)

@@ -25,6 +25,7 @@ _STATED = re.compile(r"[:=]\s*[+-]?\.?\d")
 _STATEMENT = re.compile(r"[^=:,;|\t]{1,60}?(?:\s*=\s*|:\s+)[^=:]+(?::\d[^=]*)?")
 # "1.25 V", but not the channel "1 V"
 _WRITTEN_VALUE = re.compile(rf"(?=[+-]?\d*[.,]){WITH_UNIT}")
+_QUOTED_KEY = re.compile(r"[{,]\s*\"[^\"]{1,60}\"\s*:")
 _HEADER_LINES = 4
 LONGEST_LINE = 8 << 10
 _PREAMBLE_LINES = 200
@@ -141,8 +142,13 @@ def _keyed(above: Sequence[str], layout: Layout) -> list[tuple[str, str]]:
         wanted = [cells[i] if 0 < i < len(cells) else "" for i in layout.data]
         for key, row in found.items():
             # one value alone is said of the whole file
-            is_row = len(cells) > 2 and key.fullmatch(cells[0]) and not _is_sentence(uncommented(line))
-            if is_row and sum(map(bool, wanted)) > 1:
+            is_row = (
+                len(cells) > (1 if layout.data[0] > 0 else 2)
+                and key.fullmatch(cells[0])
+                and not _is_sentence(uncommented(line))
+            )
+            # beside an empty column even one value stands in that of the samples
+            if is_row and sum(map(bool, wanted)) > (0 if layout.data[0] > 0 else 1):
                 row[:] = wanted
     return list(zip(*found.values(), strict=True))
 
@@ -181,6 +187,8 @@ def _states(line: str, layout: Layout) -> bool:
                 return len(layout.data) == 1 and not is_quantity and not any(cells[2:])
             if said is not None:
                 return is_quantity
+    if _QUOTED_KEY.search(line):
+        return True
     if len(layout.data) == 1 and BARE_RATE.search(line) and split_label(line)[1] == "":
         return True
     key, mark, rest = re.sub("[=：]", ":", uncommented(line), count=1).partition(":")

@@ -93,14 +93,22 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
 
 
 def _delimiter_above(above: Sequence[str], below: Sequence[str], delimiter: str) -> str:
-    """The delimiter of the title of a single column and of what stands beside it; of the rows it is none."""
-    titles = next((line for line in reversed(above) if is_filled(line)), "")
+    """The delimiter of the title of a single column and of what stands beside it, or of most lines of the preamble.
+
+    Of the rows it is none.
+    """
+    filled = [line for line in above if is_filled(line)][-_SAMPLED_LINES:]
     rows = "".join(below[:_SAMPLED_LINES])
-    marks = [mark for mark in ";\t|" if mark in titles and mark not in rows]
-    # in ``DT 1E-6;UNIT V`` every cell is a key with its value
-    return next(
-        (mark for mark in marks if not all(" " in cell.strip() for cell in titles.split(mark))), delimiter
-    )
+    for lines, share in ((filled[-1:], 0.0), (filled, 0.5)):
+        for mark in ";\t|":
+            if mark not in rows and sum(_parts(line, mark) for line in lines) > share * len(lines):
+                return mark
+    return delimiter
+
+
+def _parts(line: str, mark: str) -> bool:
+    """Whether ``mark`` parts cells; in ``DT 1E-6;UNIT V`` every one is a key with its value."""
+    return mark in line and not all(" " in cell.strip() for cell in line.split(mark))
 
 
 def _first_so_called(lines: Sequence[str], layout: Layout, first: int, sample: Sequence[str]) -> int:

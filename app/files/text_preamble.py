@@ -132,7 +132,7 @@ def stated_facts(lines: Sequence[str], layout: Layout) -> Facts:
 def _derived(facts: Facts, found: dict[str, _Pair], time_unit: str) -> Facts:
     """With the interval from the number of samples and how long they take, if that is all there is.
 
-    Whether the last sample stands at the end or one interval before it is told by which interval is rounder.
+    Whether the last sample stands at the end or one interval before it is told by which interval or rate is rounder.
     """
     end_s, lasts_s = _seconds(found.get("end"), time_unit), _seconds(found.get("duration"), time_unit)
     if facts.count is None or facts.count < 2:
@@ -146,9 +146,14 @@ def _derived(facts: Facts, found: dict[str, _Pair], time_unit: str) -> Facts:
     steps = (lasts_s / (facts.count - 1), lasts_s / facts.count)
     return replace(
         facts,
-        interval_s=min(steps, key=lambda step: len(f"{step:.9e}".split("e")[0].rstrip("0"))),
+        interval_s=min(steps, key=lambda step: min(_digits(step), _digits(1.0 / step))),
         derived=what,
     )
+
+
+def _digits(value: float) -> int:
+    """How many digits a number has that is written with no more than seven."""
+    return len(f"{value:.6e}".split("e")[0].rstrip("0").rstrip(".").replace(".", ""))
 
 
 def _seconds(pair: _Pair | None, time_unit: str) -> float | None:

@@ -161,7 +161,7 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
         (line, uncommented(line)) if line.lstrip()[:1] == layout.delimiter else (uncommented(line), line)
     )
     for text in dict.fromkeys(readings):
-        for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")):
+        for delimiter in _delimiters(text, layout):
             cells = _split(text.strip("\r\n"), delimiter, layout)
             if cells is None or (delimiter == " " and _is_sentence(text)):
                 continue
@@ -202,7 +202,14 @@ def _is_said(line: str, layout: Layout) -> bool:
     if match is None or (layout.delimiter != " " and layout.delimiter in text):
         return False
     # "Channel 1" is a name, "Offset   1" and "Offset 1.0" are not
-    return meaning(match["key"]) is not None or "  " in text or "." in match["value"]
+    return meaning(match["key"]) not in (None, "channel") or "  " in text or "." in match["value"]
+
+
+def _delimiters(text: str, layout: Layout) -> Sequence[str]:
+    """What may part the titles in ``text``: the delimiter of the rows, or any if it does not occur."""
+    if layout.columns > 1 and layout.delimiter != " " and layout.delimiter in text:
+        return (layout.delimiter,)
+    return tuple(dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")))
 
 
 def _is_sentence(text: str) -> bool:
@@ -247,7 +254,8 @@ def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:
         attempts += [_GAP_BEFORE_BRACKET.sub("", text).split(), re.split(r"\s{2,}|\t", text.strip())]
     for cells in attempts:
         beyond = cells[layout.columns :]
-        stated = any(is_number(cell, layout.decimal) or meaning(plain_cell(cell)) for cell in beyond)
+        plain = [plain_cell(cell) for cell in beyond]
+        stated = any(QUANTITY.fullmatch(cell) or meaning(cell) for cell in plain)
         if layout.data[-1] < len(cells) and (stated or not any(cell.strip() for cell in beyond)):
             return cells
     return None

@@ -67,8 +67,8 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
         # a preamble may be longer than the first rows of the table
         sample += [line for line in (tail or filled) if line.strip()][-_SAMPLED_LINES:]
     # a single column reads the same whatever the delimiter, so that the comma need not occur
-    seen = set("".join(sample)) | {","}
-    best: tuple[float, int] = (0.0, 0)
+    seen = set("".join(sample)) | {",", " "}
+    best: tuple[float, int, int] = (0.0, 0, 0)
     chosen: tuple[str, str, _Shape] | None = None
     for delimiter, decimal in _DIALECTS:
         if delimiter not in seen or (delimiter == decimal and '"' not in seen):
@@ -76,7 +76,7 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
         shape = _shape(sample, delimiter, decimal)
         if shape is None or (delimiter == "," and _is_decimal_comma(sample)):
             continue
-        rank = (shape.weight, len(shape.data))
+        rank = (shape.weight, len(shape.data), shape.length)
         if rank > best:
             best, chosen = rank, (delimiter, decimal, shape)
     if chosen is None:
@@ -88,7 +88,8 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
     if first is None:
         return None
     if shape.columns == 1:
-        delimiter = _delimiter_above(lines[:first], lines[first:], delimiter)
+        # a blank would part the words of the title
+        delimiter = _delimiter_above(lines[:first], lines[first:], delimiter if delimiter != " " else "\t")
     return Layout(delimiter, decimal, shape.columns, shape.data, first)
 
 
@@ -136,26 +137,36 @@ def _word(layout: Layout, line: str) -> str:
 
 @dataclass(frozen=True)
 class _Shape:
+    """``length`` characters belong to numbers."""
+
     columns: int
     data: tuple[int, ...]
     weight: float
+    length: int
 
 
 def _shape(sample: Sequence[str], delimiter: str, decimal: str) -> _Shape | None:
     """The commonest arrangement of numbers and text in rows that hold numbers."""
-    rows = [[read_cell(cell, decimal) for cell in split_row(line, delimiter)] for line in sample]
+    split = [split_row(line, delimiter) for line in sample]
+    rows = [[read_cell(cell, decimal) for cell in row] for row in split]
     groups: dict[tuple[int, tuple[int, ...]], list[list[Cell]]] = {}
-    for row in rows:
+    lengths: Counter[tuple[int, tuple[int, ...]]] = Counter()
+    for row, written in zip(rows, split, strict=True):
         if any(cell.kind is Kind.NUMBER for cell in row):
             texts = tuple(i for i, cell in enumerate(row) if cell.kind is Kind.TEXT)
             groups.setdefault((len(row), texts), []).append(row)
+            numbers = (
+                len(text.strip()) for text, cell in zip(written, row, strict=True) if cell.kind is Kind.NUMBER
+            )
+            lengths[len(row), texts] += sum(numbers)
     shapes = []
     for (columns, texts), group in groups.items():
         filled = Counter(i for row in group for i, cell in enumerate(row) if cell.kind.is_value)
         # one value or two in a column that is empty otherwise belong to the titles
         data = tuple(i for i in range(columns) if filled[i] > 2 or 2 * filled[i] > len(group))
         if data:
-            shapes.append(_Shape(columns, data, len(group) * (_TEXT_WEIGHT if texts else 1.0)))
+            weight = len(group) * (_TEXT_WEIGHT if texts else 1.0)
+            shapes.append(_Shape(columns, data, weight, lengths[columns, texts]))
     return max(shapes, key=lambda shape: (shape.weight, len(shape.data)), default=None)
 
 
@@ -164,25 +175,22 @@ def _is_decimal_comma(sample: Sequence[str]) -> bool:
     written with leading zeros, and the digits behind a decimal mark have no sign.
     """
     pairs = [line.strip().split(",") for line in sample if not _LETTERS.search(line)]
-    pairs = [pair for pair in pairs if len(pair) == 2]
-    if len(pairs) * 2 > len(sample) and any(head in ("+", "-") for head, _ in pairs):
-        # ``-,123``: no number is a sign alone
-        return all(_HEAD.fullmatch(head) and tail.isdigit() for head, tail in pairs)
-    pairs = [pair for pair in pairs if all(part.strip() for part in pair)]
-    if len(pairs) * 2 > len(sample) and all(
-        _SCALED_TAIL.fullmatch(tail) and _DIGIT.fullmatch(head) for head, tail in pairs
-    ):
+    pairs = [pair for pair in pairs if len(pair) == 2 and _HEAD.fullmatch(pair[0])]
+    if len(pairs) * 2 <= len(sample):
+        return False
+    signs = [pair for pair in pairs if pair[0] in ("+", "-")]
+    scaled = [pair for pair in pairs if _SCALED_TAIL.fullmatch(pair[1])]
+    if 2 * len(scaled) > len(pairs):
         # ``9,750E+01``: one digit before the mark, and an exponent
-        return True
+        return all(map(_DIGIT.fullmatch, (head for head, _ in scaled)))
     # a mark of overflow, 9,9E37, is no pair
-    pairs = [pair for pair in pairs if not _SCALED_TAIL.fullmatch(pair[1])]
-    tails = [tail for _, tail in pairs]
+    pairs = [pair for pair in pairs if pair not in scaled and pair[1].strip()]
     return (
-        len(pairs) * 2 > len(sample)
-        and all(tail.isdigit() and head.lstrip("+-").isdigit() for head, tail in pairs)
+        all(tail.isdigit() for _, tail in pairs)
         # numbers filled up with zeros
         and not any(len(head) > 1 and head.startswith("0") for head, _ in pairs)
-        and any(tail.startswith("0") and len(tail) > 1 for tail in tails)
+        # no number is a sign alone
+        and (len(signs) > 0 or any(tail.startswith("0") and len(tail) > 1 for _, tail in pairs))
     )
 
 

@@ -163,7 +163,7 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
     for text in dict.fromkeys(readings):
         for delimiter in _delimiters(text, layout):
             cells = _split(text.strip("\r\n"), delimiter, layout)
-            if cells is None or (delimiter == " " and _is_sentence(text)):
+            if cells is None or ((delimiter == " " or len(cells) == 1) and _is_sentence(text)):
                 continue
             wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
             if any(_WRITTEN_VALUE.fullmatch(plain_cell(cell)) for cell in wanted):

@@ -29,10 +29,11 @@ BLOCK = 1 << 18  # samples: a block of float32 leaves room in a second-level cac
 _BLOCK_BYTES = 1 << 20
 # samples built at a time: of an array, so many that what surrounds them hardly costs; of a computed channel fewer
 LOT = 1 << 23
-COMPUTED_LOT = 1 << 20
+# so few that what is worked out of them stays in the cache, unless a filter reads far beyond each lot
+COMPUTED_LOT, _LONGEST_COMPUTED = 1 << 18, 1 << 21
 FINE_BELOW = 2 * FIRST_BIN  # samples a column: below, the samples are read
 
-_STARTS = np.arange(0, COMPUTED_LOT, FIRST_BIN)
+_STARTS = np.arange(0, _BLOCK_BYTES, FIRST_BIN)
 
 Stored = NDArray[Any]
 
@@ -72,7 +73,7 @@ class EnvelopePyramid:
         dtype = np.asarray(source[0:0]).dtype
         if dtype.kind not in "iufb":
             raise BadInputError(f"samples of type {dtype} have no order; real numbers are needed")
-        self._lot = LOT if isinstance(source, np.ndarray) else COMPUTED_LOT
+        self._lot = LOT if isinstance(source, np.ndarray) else _computed_lot(getattr(source, "reach", 0))
         self._low: list[Stored] = []
         self._high: list[Stored] = []
         self._counts: list[int] = []
@@ -318,6 +319,11 @@ class EnvelopePyramid:
             yield self._low[level][a:b], self._high[level][a:b]
 
 
+def _computed_lot(reach: int) -> int:
+    """Samples to work out at a time, where ``reach`` more on either side are read for it; a power of two."""
+    return int(min(max(COMPUTED_LOT, 1 << (4 * reach).bit_length()), _LONGEST_COMPUTED))
+
+
 def column_width(samples: float, count: int) -> int:
     """Samples in a column where ``count`` columns or a few more show ``samples`` samples.
 
@@ -357,7 +363,7 @@ def _reduce(values: Stored, width: int) -> tuple[Stored, Stored]:
     """
     if width == 1 or values.size == 0:
         return values, values
-    fits = width == FIRST_BIN and values.size <= COMPUTED_LOT
+    fits = width == FIRST_BIN and values.size <= _BLOCK_BYTES
     starts = _STARTS[: -(-values.size // FIRST_BIN)] if fits else np.arange(0, values.size, width)
     low = np.minimum.reduceat(values, starts)
     high = np.maximum.reduceat(values, starts)

@@ -150,19 +150,17 @@ class EnvelopePyramid:
     def build(self, threads: int = 1) -> Generator[int, None, None]:
         """Go on building, lot by lot; each step yields the number of samples done.
 
-        With more ``threads`` than one as many lots are worked on at a time. The generator must be used up
-        or closed.
+        With more ``threads`` than one as many lots are worked on at a time. The generator must be used up or closed.
         """
-        starts = iter(range(self.built, self._samples, self._lot))
         if threads < 2 or self._samples - self.built <= self._lot:
-            for start in starts:
-                yield self._add(*self._reduced(start))
+            for start in range(self.built, self._samples, self._lot):
+                yield self._add(*self._reduced(start, self._lot))
             return
         with ThreadPoolExecutor(threads, thread_name_prefix="envelope") as pool:
             waiting: deque[Future[tuple[Stored, Stored]]] = deque()
             try:
-                for start in starts:
-                    waiting.append(pool.submit(self._reduced, start))
+                for start, length in self._shared(threads):
+                    waiting.append(pool.submit(self._reduced, start, length))
                     if len(waiting) > 2 * threads:
                         yield self._add(*waiting.popleft().result())
                 while waiting:
@@ -171,10 +169,19 @@ class EnvelopePyramid:
                 for one in waiting:
                     one.cancel()
 
-    def _reduced(self, start: int) -> tuple[Stored, Stored]:
+    def _shared(self, threads: int) -> Iterator[tuple[int, int]]:
+        """Start and length of each lot, the last long ones shorter, so that all threads end together."""
+        at, length = self.built, self._lot
+        while at < self._samples:
+            if self._lot == LOT and self._samples - at <= 2 * threads * LOT:
+                length = LOT // 4
+            yield at, length
+            at += length
+
+    def _reduced(self, start: int, length: int) -> tuple[Stored, Stored]:
         """Bins of one lot; an array is reduced in blocks that stay in the cache."""
-        values = np.asarray(self._source[start : min(start + self._lot, self._samples)])
-        step = min(max(_BLOCK_BYTES // values.dtype.itemsize, BLOCK // 2), COMPUTED_LOT)
+        values = np.asarray(self._source[start : min(start + length, self._samples)])
+        step = max(_BLOCK_BYTES // values.dtype.itemsize, BLOCK // 2)
         bins = -(-values.size // FIRST_BIN)
         low = np.empty(bins, values.dtype.newbyteorder("="))
         high = np.empty_like(low)

@@ -186,11 +186,8 @@ class EnvelopePyramid:
         low = np.empty(bins, values.dtype.newbyteorder("="))
         high = np.empty_like(low)
         for at in range(0, values.size, step):
-            part = _reduce(values[at : at + step], FIRST_BIN)
-            (
-                low[at // FIRST_BIN : (at + step) // FIRST_BIN],
-                high[at // FIRST_BIN : (at + step) // FIRST_BIN],
-            ) = part
+            here = slice(at // FIRST_BIN, (at + step) // FIRST_BIN)
+            low[here], high[here] = _reduce(values[at : at + step], FIRST_BIN)
         return low, high
 
     def _add(self, low: Stored, high: Stored) -> int:

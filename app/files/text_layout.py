@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from app.files.text_cells import Cell, Kind, read_cell, split_row
 
@@ -87,10 +87,14 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
     first = first if first is None else _first_so_called(lines, layout, first, sample)
     if first is None:
         return None
-    if shape.columns == 1:
-        # a blank would part the words of the title
-        delimiter = _delimiter_above(lines[:first], lines[first:], delimiter if delimiter != " " else "\t")
-    return Layout(delimiter, decimal, shape.columns, shape.data, first)
+    found = replace(layout, first_line=first)
+    if shape.columns > 1:
+        return found
+    # a blank would part the words of the title
+    above = _delimiter_above(lines[:first], lines[first:], delimiter if delimiter != " " else "\t")
+    other = replace(found, delimiter=above)
+    rows = lines[first : first + _SAMPLED_LINES]
+    return other if all(other.is_row(line) for line in rows if found.is_row(line)) else found
 
 
 def _delimiter_above(above: Sequence[str], below: Sequence[str], delimiter: str) -> str:

@@ -21,7 +21,7 @@ from app.files.text_layout import Layout
 _ASK_EVERY_S = 0.01
 _PART = 1 << 16
 _MOST_THREADS = 4
-_END, _RETURN, _TAB, _BLANK, _COMMA, _POINT = b"\n\r\t ,."
+_END, _RETURN, _TAB, _BLANK = b"\n\r\t "
 
 
 class FastRows:
@@ -121,13 +121,8 @@ def _parts(codes: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
 def _points(block: bytes) -> bytes:
     """``block`` with a point for each comma; a point that stands there is no number's."""
     if b"." in block:
-        return block.replace(b".", b"x").replace(b",", b".")
-    out = bytearray(block)
-    for part in _parts(np.frombuffer(out, np.uint8)):
-        commas = (part == _COMMA).view(np.uint8)
-        commas *= _POINT - _COMMA
-        np.add(part, commas, out=part)
-    return bytes(out)
+        block = block.replace(b".", b"x")
+    return block.replace(b",", b".")
 
 
 def _single_blanks(block: bytes) -> bytes:

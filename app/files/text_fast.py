@@ -89,6 +89,8 @@ def open_fast_reader(watch: Watch) -> Any:
 
     Not every processor can run it. Loading takes a moment, in which ``watch`` is asked.
     """
+    if is_loaded():
+        return _library()
     with ThreadPoolExecutor(1) as pool:
         loading = pool.submit(_library)
         while not wait([loading], _ASK_EVERY_S).done:

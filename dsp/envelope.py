@@ -29,10 +29,11 @@ BLOCK = 1 << 18  # samples: a block of float32 leaves room in a second-level cac
 _BLOCK_BYTES = 1 << 20
 # samples built at a time: of an array, so many that what surrounds them hardly costs; of a computed channel fewer
 LOT = 1 << 23
-COMPUTED_LOT = 1 << 20
+# so few that what is worked out of them stays in the cache, unless a filter reads far beyond each lot
+COMPUTED_LOT, _LONGEST_COMPUTED = 1 << 18, 1 << 21
 FINE_BELOW = 2 * FIRST_BIN  # samples a column: below, the samples are read
 
-_STARTS = np.arange(0, COMPUTED_LOT, FIRST_BIN)
+_STARTS = np.arange(0, _BLOCK_BYTES, FIRST_BIN)
 
 Stored = NDArray[Any]
 
@@ -72,7 +73,7 @@ class EnvelopePyramid:
         dtype = np.asarray(source[0:0]).dtype
         if dtype.kind not in "iufb":
             raise BadInputError(f"samples of type {dtype} have no order; real numbers are needed")
-        self._lot = LOT if isinstance(source, np.ndarray) else COMPUTED_LOT
+        self._lot = LOT if isinstance(source, np.ndarray) else _computed_lot(getattr(source, "reach", 0))
         self._low: list[Stored] = []
         self._high: list[Stored] = []
         self._counts: list[int] = []
@@ -149,19 +150,17 @@ class EnvelopePyramid:
     def build(self, threads: int = 1) -> Generator[int, None, None]:
         """Go on building, lot by lot; each step yields the number of samples done.
 
-        With more ``threads`` than one as many lots are worked on at a time. The generator must be used up
-        or closed.
+        With more ``threads`` than one as many lots are worked on at a time. The generator must be used up or closed.
         """
-        starts = iter(range(self.built, self._samples, self._lot))
         if threads < 2 or self._samples - self.built <= self._lot:
-            for start in starts:
-                yield self._add(*self._reduced(start))
+            for start in range(self.built, self._samples, self._lot):
+                yield self._add(*self._reduced(start, self._lot))
             return
         with ThreadPoolExecutor(threads, thread_name_prefix="envelope") as pool:
             waiting: deque[Future[tuple[Stored, Stored]]] = deque()
             try:
-                for start in starts:
-                    waiting.append(pool.submit(self._reduced, start))
+                for start, length in self._shared(threads):
+                    waiting.append(pool.submit(self._reduced, start, length))
                     if len(waiting) > 2 * threads:
                         yield self._add(*waiting.popleft().result())
                 while waiting:
@@ -170,19 +169,25 @@ class EnvelopePyramid:
                 for one in waiting:
                     one.cancel()
 
-    def _reduced(self, start: int) -> tuple[Stored, Stored]:
+    def _shared(self, threads: int) -> Iterator[tuple[int, int]]:
+        """Start and length of each lot, the last long ones shorter, so that all threads end together."""
+        at, length = self.built, self._lot
+        while at < self._samples:
+            if self._lot == LOT and self._samples - at <= 2 * threads * LOT:
+                length = LOT // 4
+            yield at, length
+            at += length
+
+    def _reduced(self, start: int, length: int) -> tuple[Stored, Stored]:
         """Bins of one lot; an array is reduced in blocks that stay in the cache."""
-        values = np.asarray(self._source[start : min(start + self._lot, self._samples)])
-        step = min(max(_BLOCK_BYTES // values.dtype.itemsize, BLOCK // 2), COMPUTED_LOT)
+        values = np.asarray(self._source[start : min(start + length, self._samples)])
+        step = max(_BLOCK_BYTES // values.dtype.itemsize, BLOCK // 2)
         bins = -(-values.size // FIRST_BIN)
         low = np.empty(bins, values.dtype.newbyteorder("="))
         high = np.empty_like(low)
         for at in range(0, values.size, step):
-            part = _reduce(values[at : at + step], FIRST_BIN)
-            (
-                low[at // FIRST_BIN : (at + step) // FIRST_BIN],
-                high[at // FIRST_BIN : (at + step) // FIRST_BIN],
-            ) = part
+            here = slice(at // FIRST_BIN, (at + step) // FIRST_BIN)
+            low[here], high[here] = _reduce(values[at : at + step], FIRST_BIN)
         return low, high
 
     def _add(self, low: Stored, high: Stored) -> int:
@@ -318,6 +323,11 @@ class EnvelopePyramid:
             yield self._low[level][a:b], self._high[level][a:b]
 
 
+def _computed_lot(reach: int) -> int:
+    """Samples to work out at a time, where ``reach`` more on either side are read for it; a power of two."""
+    return int(min(max(COMPUTED_LOT, 1 << (4 * reach).bit_length()), _LONGEST_COMPUTED))
+
+
 def column_width(samples: float, count: int) -> int:
     """Samples in a column where ``count`` columns or a few more show ``samples`` samples.
 
@@ -357,7 +367,7 @@ def _reduce(values: Stored, width: int) -> tuple[Stored, Stored]:
     """
     if width == 1 or values.size == 0:
         return values, values
-    fits = width == FIRST_BIN and values.size <= COMPUTED_LOT
+    fits = width == FIRST_BIN and values.size <= _BLOCK_BYTES
     starts = _STARTS[: -(-values.size // FIRST_BIN)] if fits else np.arange(0, values.size, width)
     low = np.minimum.reduceat(values, starts)
     high = np.maximum.reduceat(values, starts)

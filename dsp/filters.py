@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -29,6 +30,8 @@ _ORDER = 4
 _DEAD = 1e-9
 # samples read on either side at most: with more, a glance at a few samples would take a noticeable time
 REACH_MOST = 1 << 22
+# samples in a block that is transformed: with its spectrum it stays in a second-level cache
+_BLOCK, _LONGEST_BLOCK = 1 << 15, 1 << 18
 # of the interpolating kernel: samples on either side, and the shape of its Kaiser window (80 dB; Oppenheim and Schafer,
 # Discrete-Time Signal Processing, section 7.5.3)
 _TAPS = 48
@@ -42,6 +45,20 @@ class Filter:
     sos: Floats
     reach: int
     both_ways: bool
+
+    @property
+    def by_blocks(self) -> bool:
+        """Whether blocks of a size that the cache holds are long beside the reach."""
+        return self.both_ways and 4 * self.reach <= _LONGEST_BLOCK
+
+    @cached_property
+    def gain(self) -> Floats:
+        """Response of both ways at the frequencies of a real Fourier transform of a block of suitable length, real."""
+        from scipy.signal import sosfreqz
+
+        length = min(max(_BLOCK, 1 << (8 * self.reach - 1).bit_length()), _LONGEST_BLOCK)
+        frequencies = np.linspace(0.0, np.pi, length // 2 + 1)
+        return np.asarray(np.abs(sosfreqz(self.sos, frequencies)[1]) ** 2)
 
 
 def low_pass(corner_hz: float, rate_hz: float) -> Filter:
@@ -103,8 +120,6 @@ def filtered_part(
     ``mirrored``: beyond the ends the samples are continued as they are, not turned about the last one, which suits
     what is never negative.
     """
-    from scipy.signal import sosfilt, sosfilt_zi
-
     low = max(within[0], start - filter_.reach)
     high = min(within[1], stop + filter_.reach) if filter_.both_ways else stop
     values, missing = _whole(np.asarray(read(low, high), dtype=np.float64))
@@ -118,23 +133,66 @@ def filtered_part(
         if high == within[1] and filter_.both_ways
         else values[:0]
     )
-    whole = np.concatenate((before, values, after))
+    whole = np.concatenate((before, values, after)) if before.size or after.size else values
+    begin = before.size + start - low
+    end = begin + stop - start
+    if filter_.by_blocks and begin >= filter_.reach and whole.size - end >= filter_.reach:
+        part = _by_blocks(whole[begin - filter_.reach : end + filter_.reach], filter_)
+    else:
+        part = _recursively(whole, filter_)[begin:end].copy()
+    if missing is not None:
+        part[missing[start - low : stop - low]] = np.nan
+    return part
+
+
+def _recursively(whole: Floats, filter_: Filter) -> Floats:
+    from scipy.signal import sosfilt, sosfilt_zi
+
     settled = sosfilt_zi(filter_.sos)
     # as if the first value had stood there for ever; what a part's own first value does dies away within the reach
     out = sosfilt(filter_.sos, whole, zi=settled * whole[0])[0]
     if filter_.both_ways:
         out = sosfilt(filter_.sos, out[::-1], zi=settled * out[-1])[0][::-1]
-    begin = before.size + start - low
-    part = np.array(out[begin : begin + stop - start])
-    part[missing[start - low : stop - low]] = np.nan
-    return part
+    return np.asarray(out)
 
 
-def _whole(values: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-    """With the value before in place of each that is no finite number, since a filter would never forget one."""
+def _by_blocks(values: Floats, filter_: Filter) -> Floats:
+    """``values`` without the filter's reach on either side, (n - 2 reach,), filtered both ways, by Fourier transforms.
+
+    Overlap-save (Oppenheim and Schafer, Discrete-Time Signal Processing, section 8.7): forwards and backwards the
+    response is the squared magnitude of the forward one, without phase. Twice as fast as recursion.
+    """
+    from scipy.fft import irfft, rfft
+
+    gain = filter_.gain
+    length = 2 * (gain.size - 1)
+    fresh = length - 2 * filter_.reach
+    count = values.size - 2 * filter_.reach
+    out = np.empty(count)
+    for at in range(0, count, fresh):
+        block = values[at : at + length]
+        if block.size < length:
+            # what stands beyond the end reaches nothing that is kept
+            block = np.pad(block, (0, length - block.size), mode="edge")
+        spectrum = rfft(block)
+        spectrum *= gain
+        kept = min(fresh, count - at)
+        out[at : at + kept] = irfft(spectrum, length, overwrite_x=True)[filter_.reach : filter_.reach + kept]
+    return out
+
+
+def _whole(values: Floats) -> tuple[Floats, NDArray[np.bool_] | None]:
+    """With the value before in place of each that is no finite number, since a filter would never forget one.
+
+    Where that is, None if nowhere.
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        # the sum of finite numbers may be infinite, but hardly ever is
+        if np.isfinite(np.add.reduce(values)):
+            return values, None
     missing = ~np.isfinite(values)
     if not missing.any():
-        return values, missing
+        return values, None
     places = np.where(missing, 0, np.arange(values.size))
     filled = values[np.maximum.accumulate(places)]
     return np.where(np.isfinite(filled), filled, 0.0), missing

@@ -14,6 +14,7 @@ from app.errors import CaptureError, one_line
 from app.files.capture_attributes import Said, scaled
 from app.files.capture_checks import check_channels
 from app.files.capture_options import ReadOptions, Watch
+from app.files.text_units import COUNTS, split_header
 from app.model.capture import Capture, Channel, Segment
 from dsp.results import Notice
 
@@ -69,7 +70,11 @@ def make_channels(
 
     ``of_each`` is what the file says of each array, where it does.
     """
-    each = of_each or [Said()] * len(arrays)
+    each = list(of_each or [Said()] * len(arrays))
+    if unit is None and scale == 1.0:
+        # in ``vent_mV`` the name has the unit
+        pairs = [_unit_of_name(name, one) for name, one in zip(names, each, strict=False)]
+        names, each = [name for name, _ in pairs] or names, [one for _, one in pairs] or each
     named = distinct(one.name or name for one, name in zip(each, names or [""] * len(arrays), strict=True))
     channels = []
     for name, array, one in zip(named, arrays, each, strict=True):
@@ -79,6 +84,14 @@ def make_channels(
         moved = known[1] if options.offset is None else options.offset
         channels.append(Channel(name, array, known[0], moved, _unit(options.unit or known[2], array)))
     return tuple(channels)
+
+
+def _unit_of_name(name: str, said: Said) -> tuple[str, Said]:
+    """The name without its unit, and what is said with that, where nothing else says more than a name."""
+    plain, unit = split_header(name)
+    if unit is None or unit.time or not plain or unit.symbol in COUNTS or said != Said(name=said.name):
+        return name, said
+    return plain, Said(unit=name[len(plain) :].strip(" _-/,;:()[]{}<>") or unit.symbol, name=said.name)
 
 
 def _unit(unit: str | None, array: NDArray[np.generic]) -> str:

@@ -36,7 +36,7 @@ class Digits:
 
     def look(self, times: Times) -> None:
         """Take note of some of ``times``, the shortest decimal of each being what was written."""
-        most = 64 if self._blocks < _FEW_BLOCKS else 16
+        most = 64 if self._blocks < _FEW_BLOCKS else 6
         self._blocks += 1
         for time in times[:: max(1, times.size // most)].tolist():
             if time and math.isfinite(time):

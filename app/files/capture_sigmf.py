@@ -1,7 +1,9 @@
 """A SigMF pair: a JSON file of metadata beside a file of raw samples, which is mapped.
 
 Signal Metadata Format Specification 1.x (core namespace): datatype, sample rate, number of channels, offset,
-captures and annotations are read; of these label, comment and extent, as named spans.
+captures and annotations are read; of these label, comment and extent, as named spans. Of a dataset that does not
+conform (``core:dataset``, ``core:header_bytes`` before each capture, ``core:trailing_bytes``) the samples are found
+between what is none.
 """
 
 from __future__ import annotations
@@ -27,6 +29,7 @@ META, DATA = ".sigmf-meta", ".sigmf-data"
 _TYPE = re.compile(r"(?P<kind>[cr])(?P<number>[fiu])(?P<bits>8|16|32|64)(?P<order>_le|_be)?")
 _LARGEST_META = 64 << 20
 _MOST_ANNOTATIONS = 1000
+_MOST_READ_BYTES = 2 << 30
 _LONGEST_NAME = 80
 
 
@@ -45,9 +48,9 @@ def read_sigmf(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     app.errors.CaptureError : metadata damaged or of an unknown type, the other file missing or empty.
     """
     meta_path = head.path.with_suffix(META) if head.suffix == DATA else head.path
-    data_path = meta_path.with_suffix(DATA)
     meta = _object(meta_path)
     about = _part(meta_path, meta, "global", dict)
+    data_path = _dataset(meta_path, about)
     dtype, is_complex = _type(meta_path, about.get("core:datatype"))
     if not data_path.is_file():
         raise CaptureError(
@@ -58,24 +61,84 @@ def read_sigmf(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     if type(count) is not int or not 1 <= count <= 1024:
         raise CaptureError(meta_path, "core:num_channels", f"it is {count!r}", "give a number from 1 to 1024")
     wide = count * (2 if is_complex else 1)
+    offset = _count(meta_path, "core:offset", about)
+    captures = _part(meta_path, meta, "captures", list)
     size = data_path.stat().st_size
-    frames = size // (dtype.itemsize * wide)
+    end = size - _count(meta_path, "core:trailing_bytes", about)
+    pieces = _pieces(meta_path, captures, offset, dtype.itemsize * wide, end)
+    frames = sum(count for _, count in pieces)
     if frames == 0:
         raise CaptureError(data_path, "", "the file holds no samples", "record it again")
-    mapped = np.memmap(data_path, dtype, "r", 0, (frames, wide))
-    arrays: list[NDArray[Any]] = [mapped[:, i] for i in range(wide)]
+    arrays = _mapped(data_path, pieces, dtype, wide)
+    left_over = max(end - pieces[-1][0] - pieces[-1][1] * dtype.itemsize * wide, 0)
     names = [f"{'IQ'[i % 2]}{i // 2 + 1 if count > 1 else ''}" if is_complex else "" for i in range(wide)]
     channels = make_channels(arrays, options, names=names)
-    offset = about.get("core:offset", 0)
-    if type(offset) is not int or not 0 <= offset < 1 << 62:
-        raise CaptureError(meta_path, "core:offset", f"it is {offset!r}", "give a whole number from 0 on")
-    segments = _segments(_part(meta_path, meta, "captures", list), frames, rate_hz, offset)
+    segments = _segments(captures, frames, rate_hz, offset)
     annotations = _part(meta_path, meta, "annotations", list)
     spans = _spans(annotations, segments, rate_hz, offset)
-    warnings = _warnings(len(annotations) - len(spans), size - mapped.nbytes, frames)
-    data_head = Head(data_path, head.start, size)
+    warnings = _warnings(len(annotations) - len(spans), left_over, frames)
+    # of samples in a file of another kind the metadata tell how they lie in it
+    data_head = Head(data_path if data_path.suffix == DATA else meta_path, head.start, size)
     capture = finish(data_head, "SigMF", rate_hz, channels, watch, warnings)
     return replace(capture, segments=segments, start_s=segments[0].start_s, spans=spans)
+
+
+def _dataset(meta_path: Path, about: dict[str, Any]) -> Path:
+    """The file with the samples: that of the pair, or the one named, which lies beside the metadata."""
+    name = about.get("core:dataset")
+    if name is None:
+        return meta_path.with_suffix(DATA)
+    if not isinstance(name, str) or not name or name in (".", "..") or re.search(r"[/\\\0]", name):
+        raise CaptureError(
+            meta_path, "core:dataset", f"it is {name!r}", "give the name of a file beside the metadata"
+        )
+    return meta_path.with_name(name)
+
+
+def _count(meta_path: Path, key: str, part: dict[str, Any]) -> int:
+    count = part.get(key, 0)
+    if type(count) is not int or not 0 <= count < 1 << 62:
+        raise CaptureError(meta_path, key, f"it is {count!r}", "give a whole number from 0 on")
+    return count
+
+
+def _pieces(
+    meta_path: Path, captures: list[Any], offset: int, frame_bytes: int, end: int
+) -> list[tuple[int, int]]:
+    """Where stretches of samples begin, and how many of them there are: a header may stand before each capture."""
+    headers: dict[int, int] = {0: 0}
+    for each in captures:
+        first = each.get("core:sample_start", offset) if isinstance(each, dict) else None
+        if type(first) is int and 0 <= first - offset <= end // frame_bytes:
+            header = _count(meta_path, "core:header_bytes", each)
+            headers[first - offset] = headers.get(first - offset, 0) + header
+    firsts = [first for first in sorted(headers) if first == 0 or headers[first]]
+    pieces = []
+    at = 0
+    for first, following in pairwise([*firsts, None]):
+        begin = at + headers[first or 0]
+        there = max(end - begin, 0) // frame_bytes
+        count = there if following is None else min(following - (first or 0), there)
+        at = begin + count * frame_bytes
+        pieces.append((begin, count))
+        if following is not None and count < following - (first or 0):
+            break
+    return pieces
+
+
+def _mapped(path: Path, pieces: list[tuple[int, int]], dtype: np.dtype[Any], wide: int) -> list[NDArray[Any]]:
+    """One array a channel; mapped where the samples stand in one stretch, else read."""
+    maps = [np.memmap(path, dtype, "r", begin, (count, wide)) for begin, count in pieces if count]
+    if len(maps) == 1:
+        return [maps[0][:, i] for i in range(wide)]
+    if sum(each.nbytes for each in maps) > _MOST_READ_BYTES:
+        raise CaptureError(
+            path,
+            "",
+            f"headers between the samples of a file beyond {_MOST_READ_BYTES >> 30} GB are not read",
+            "write it as a pair without them",
+        )
+    return [np.concatenate([each[:, i] for each in maps]) for i in range(wide)]
 
 
 def _segments(captures: list[Any], frames: int, rate_hz: float, offset: int) -> tuple[Segment, ...]:

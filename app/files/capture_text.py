@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -14,7 +13,7 @@ from app.files.capture_options import ReadOptions, Watch
 from app.files.text_axis import TextAxis
 from app.files.text_capture import FORMAT, assembled
 from app.files.text_encoding import TextCoding, last_lines, line_blocks, text_coding
-from app.files.text_fast import open_fast_reader
+from app.files.text_fast import is_loaded, open_fast_reader, reading_threads
 from app.files.text_plain import Rows
 from app.files.text_rows import RowReader
 from app.files.text_store import ColumnStore
@@ -27,9 +26,8 @@ __all__ = ["FORMAT", "LARGE_BYTES", "open_fast_reader", "read_text"]
 _LOOK_BYTES = 256 << 10
 # a preamble may be longer than the first look, but hardly than this
 _LONGEST_LOOK_BYTES = 4 << 20
-# below this a second thread and a library take longer to start than they save
+# below this a second thread takes longer to start than it saves, below four times as much loading the library
 LARGE_BYTES = 4 << 20
-_MOST_THREADS = 4
 
 _Block = tuple[bytes, float]
 
@@ -47,7 +45,7 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
         coding = TextCoding("utf-8", 0, False)
     table, blocks = _opened(head, coding, turned, options, watch)
     axis = TextAxis(table, options)
-    large = head.size >= LARGE_BYTES and turned is None
+    large = turned is None and head.size >= (LARGE_BYTES if is_loaded() else 4 * LARGE_BYTES)
     library = open_fast_reader(watch) if large else None
     reader = RowReader(head, table, coding.block_name, watch, library)
     store = ColumnStore(table.types)
@@ -99,7 +97,7 @@ def _parsed(reader: RowReader, blocks: Iterator[_Block]) -> Iterator[tuple[bytes
 
     Of a large file some blocks are parsed ahead by other threads, where that can run beside this one.
     """
-    ahead = min(_cores(), _MOST_THREADS) if reader.runs_beside else 0
+    ahead = reading_threads() if reader.runs_beside else 0
     if not ahead:
         for (block, share), last in _with_last(blocks):
             plain = reader.prepared(block)
@@ -119,13 +117,6 @@ def _parsed(reader: RowReader, blocks: Iterator[_Block]) -> Iterator[tuple[bytes
         finally:
             for future, *_ in waiting:
                 future.cancel()
-
-
-def _cores() -> int:
-    """Processors that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def _with_last(blocks: Iterator[_Block]) -> Iterator[tuple[_Block, bool]]:

@@ -9,6 +9,7 @@ own intercept; all pieces share the slope. Nothing is moved or filled in.
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -63,7 +64,9 @@ class _Piece:
     sum_r: float = 0.0
     sum_kr: float = 0.0
     sum_rr: float = 0.0
-    anchors: list[tuple[Times, Times]] = field(default_factory=list)
+    # grown in place: thousands of small arrays would keep the room between them from being used again
+    anchor_k: array[float] = field(default_factory=lambda: array("d"))
+    anchor_r: array[float] = field(default_factory=lambda: array("d"))
 
     def add(self, times: Times, step: float) -> None:
         k = np.arange(self.count, self.count + times.size, dtype=np.float64)
@@ -72,7 +75,8 @@ class _Piece:
         self.sum_r += float(r.sum())
         self.sum_kr += _product_sum(k, r)
         self.sum_rr += _product_sum(r, r)
-        self.anchors.append((k[::_ANCHOR_EVERY].copy(), r[::_ANCHOR_EVERY].copy()))
+        self.anchor_k.frombytes(k[::_ANCHOR_EVERY].tobytes())
+        self.anchor_r.frombytes(r[::_ANCHOR_EVERY].tobytes())
         self.count += times.size
 
     @property
@@ -91,7 +95,8 @@ class _Piece:
     def worst(self, slope: float) -> float:
         """Largest distance of the kept residuals from the fitted line."""
         at = self.intercept(slope)
-        return max(float(np.abs(r - at - slope * k).max(initial=0.0)) for k, r in self.anchors)
+        k, r = np.frombuffer(self.anchor_k), np.frombuffer(self.anchor_r)
+        return float(np.abs(r - at - slope * k).max(initial=0.0))
 
 
 class TimeAxis:

@@ -23,6 +23,7 @@ from dsp.results import Notice
 
 _CONTAINERS = (b"RIFF", b"RIFX", b"RF64", b"BW64")
 
+_COMMON = (b"fmt ", b"data", b"fact", b"LIST", b"ds64")
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _MOST_CHUNKS = 10_000
 _UNKNOWN_SIZE = 0xFFFFFFFF
@@ -91,6 +92,10 @@ def _layout(head: Head, file: BinaryIO) -> _Layout:
                 size = long_size
             return _described(head, order, form, at + 8, size)
         at += 8 + size + size % 2
+        if size % 2:
+            # some writers leave out the byte that fills a chunk up
+            file.seek(at - 1)
+            at -= file.read(4) in _COMMON
     raise CaptureError(
         head.path, f"byte {min(at, head.size)}", "the WAV file has no data chunk", "record it again"
     )

@@ -39,13 +39,12 @@ class _Reader:
 
 
 _HDF5_MAGIC = b"\x89HDF\r\n\x1a\n"
-# MATLAB keeps a text of its own in front
-_HDF5_FRONT_BYTES = 512
+# a block of the user's own may stand in front, as MATLAB's text does, of 512 bytes or a power of two above
+_HDF5_FRONTS_BYTES = (0, 512, 1024, 2048)
 
 
 def _is_hdf5(start: bytes) -> bool:
-    front = start[_HDF5_FRONT_BYTES : _HDF5_FRONT_BYTES + len(_HDF5_MAGIC)]
-    return _HDF5_MAGIC in (start[: len(_HDF5_MAGIC)], front)
+    return any(start.startswith(_HDF5_MAGIC, front) for front in _HDF5_FRONTS_BYTES)
 
 
 def _read_hdf5(head: Head, options: ReadOptions, watch: Watch) -> Capture:

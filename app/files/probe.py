@@ -71,10 +71,10 @@ def try_out(path: str) -> None:
 def _is_hdf5(path: Path) -> bool:
     try:
         with path.open("rb") as file:
-            start = file.read(520)
+            start = file.read(4096)
     except OSError:
         return False
-    return start.startswith(_SIGNATURE) or start[512:].startswith(_SIGNATURE)
+    return any(start.startswith(_SIGNATURE, front) for front in (0, 512, 1024, 2048))
 
 
 def _wait(child: subprocess.Popen[bytes], cancelled: Callable[[], bool] | None) -> int | None:

@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 _POINT = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eEdD][+-]?\d+)?")
-_COMMA = re.compile(r"[+-]?(?:\d+(?:,\d+)?|,\d+)(?:[eEdD][+-]?\d+)?")
+_COMMA = re.compile(r"[+-]?(?:\d+(?:,\d+|,(?=[eEdD]))?|,\d+)(?:[eEdD][+-]?\d+)?")
 _INFINITE = re.compile(r"[+-]?(?:inf(?:inity)?|1\.#inf0*|∞)", re.I)
 _OVERFLOW = re.compile(
     r"[+-]?(?:\*+|#{2,}|>+|<+|o\.?v?[lf]\.?d?|ovrflw|over(?:[ -]?(?:flow|range|load))?|clip(?:ped|ping)?)",

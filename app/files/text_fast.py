@@ -7,6 +7,7 @@ one core, and on several cores at once. Whatever it does not take, the slower wa
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any
@@ -19,7 +20,8 @@ from app.files.text_layout import Layout
 
 _ASK_EVERY_S = 0.01
 _PART = 1 << 16
-_END, _RETURN, _TAB, _BLANK, _COMMA, _POINT = b"\n\r\t ,."
+_MOST_THREADS = 4
+_END, _RETURN, _TAB, _BLANK = b"\n\r\t "
 
 
 class FastRows:
@@ -29,6 +31,8 @@ class FastRows:
         self._layout = layout
         # of a comma with a decimal comma only quotes tell which is which
         self._polars = library if layout.delimiter != layout.decimal else None
+        # whether blanks have to be looked at: where single ones part the cells the library alone is faster
+        self._blanks_apart = False
         self._data = [str(i) for i in layout.data]
         kinds = ("Float64" if i in layout.data else "String" for i in range(layout.columns))
         self._schema = {str(i): getattr(library, kind) for i, kind in enumerate(kinds)}
@@ -42,11 +46,19 @@ class FastRows:
         polars, layout = self._polars, self._layout
         if polars is None or not block.endswith(b"\n"):
             return None
-        if layout.delimiter == " ":
-            block = _single_blanks(block)
         if layout.decimal == ",":
             # faster than the library's own way
             block = _points(block)
+        if layout.delimiter == " " and not self._blanks_apart:
+            values = self._read(polars, block)
+            if values is not None:
+                return values
+            # so are the next ones, likely
+            self._blanks_apart = True
+        return self._read(polars, _single_blanks(block) if layout.delimiter == " " else block)
+
+    def _read(self, polars: Any, block: bytes) -> NDArray[np.float64] | None:
+        layout = self._layout
         try:
             frame = polars.read_csv(
                 block,
@@ -67,11 +79,18 @@ class FastRows:
         return values if values.flags.writeable else values.copy()
 
 
+def is_loaded() -> bool:
+    """Whether the library is there without a wait."""
+    return "polars" in sys.modules
+
+
 def open_fast_reader(watch: Watch) -> Any:
     """The library, loaded only where a large text is read; None where it is not there.
 
     Not every processor can run it. Loading takes a moment, in which ``watch`` is asked.
     """
+    if is_loaded():
+        return _library()
     with ThreadPoolExecutor(1) as pool:
         loading = pool.submit(_library)
         while not wait([loading], _ASK_EVERY_S).done:
@@ -79,9 +98,15 @@ def open_fast_reader(watch: Watch) -> Any:
         return loading.result()
 
 
+def reading_threads() -> int:
+    """How many blocks to read at a time: one for each processor that this process may use, within reason."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(cores, _MOST_THREADS)
+
+
 def _library() -> Any:
-    # blocks are read side by side already; more threads for each take memory and no less time
-    os.environ.setdefault("POLARS_MAX_THREADS", "1")
+    # as many as there are blocks read side by side: its threads are one pool for all calls
+    os.environ.setdefault("POLARS_MAX_THREADS", str(reading_threads()))
     try:
         import polars
     except ImportError:
@@ -98,13 +123,8 @@ def _parts(codes: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
 def _points(block: bytes) -> bytes:
     """``block`` with a point for each comma; a point that stands there is no number's."""
     if b"." in block:
-        return block.replace(b".", b"x").replace(b",", b".")
-    out = bytearray(block)
-    for part in _parts(np.frombuffer(out, np.uint8)):
-        commas = (part == _COMMA).view(np.uint8)
-        commas *= _POINT - _COMMA
-        np.add(part, commas, out=part)
-    return bytes(out)
+        block = block.replace(b".", b"x")
+    return block.replace(b",", b".")
 
 
 def _single_blanks(block: bytes) -> bytes:

@@ -9,11 +9,23 @@ from dataclasses import dataclass
 from app.files.text_cells import Kind, is_number, read_cell, split_row
 from app.files.text_keys import BARE_RATE, QUANTITY, TIME, WITH_UNIT, meaning
 from app.files.text_layout import Layout, is_filled
-from app.files.text_units import Unit, is_units_row, plain_cell, split_header, split_label, unit_of_cell
+from app.files.text_units import (
+    Unit,
+    is_units_row,
+    plain_cell,
+    split_header,
+    split_headers,
+    split_label,
+    unit_of_cell,
+)
 
 COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
 _GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
 _STATED = re.compile(r"[:=]\s*[+-]?\.?\d")
+_STATEMENT = re.compile(r"[^=:,;|\t]{1,60}?(?:\s*=\s*|:\s+)[^=:]+(?::\d[^=]*)?")
+# "1.25 V", but not the channel "1 V"
+_WRITTEN_VALUE = re.compile(rf"(?=[+-]?\d*[.,]){WITH_UNIT}")
+_QUOTED_KEY = re.compile(r"[{,]\s*\"[^\"]{1,60}\"\s*:")
 _HEADER_LINES = 4
 LONGEST_LINE = 8 << 10
 _PREAMBLE_LINES = 200
@@ -61,14 +73,14 @@ def column_titles(above: Sequence[str], layout: Layout) -> list[Title]:
     units: list[Unit | None] = [None] * len(layout.data)
     # units stand below the names, seldom above them
     for i in range(min(2, len(rows))):
-        if is_units_row(rows[i]):
+        if is_units_row(rows[i], rows[i + 1] if i + 1 < len(rows) else ()):
             units = [unit_of_cell(cell) for cell in rows.pop(i)]
             if i and len(rows) > 1 and _are_remarks(rows[0]) and all(rows[1]):
                 del rows[0]
             break
     if not rows:
         rows = _listed(filled, layout)
-    names = [split_header(cell) for cell in rows[0]] if rows else [("", None)] * len(layout.data)
+    names = split_headers(rows[0]) if rows else [("", None)] * len(layout.data)
     if len(rows) > 1:
         names = _grouped(names, rows[1])
     titles = [Title(name, below or own) for (name, own), below in zip(names, units, strict=True)]
@@ -130,7 +142,13 @@ def _keyed(above: Sequence[str], layout: Layout) -> list[tuple[str, str]]:
         wanted = [cells[i] if 0 < i < len(cells) else "" for i in layout.data]
         for key, row in found.items():
             # one value alone is said of the whole file
-            if len(cells) > 2 and key.fullmatch(cells[0]) and sum(map(bool, wanted)) > 1:
+            is_row = (
+                len(cells) > (1 if layout.data[0] > 0 else 2)
+                and key.fullmatch(cells[0])
+                and not _is_sentence(uncommented(line))
+            )
+            # beside an empty column even one value stands in that of the samples
+            if is_row and sum(map(bool, wanted)) > (0 if layout.data[0] > 0 else 1):
                 row[:] = wanted
     return list(zip(*found.values(), strict=True))
 
@@ -139,12 +157,17 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
     """The cells of ``line`` above the data columns; None if it is no line of titles."""
     if _states(line, layout):
         return None
-    for text in dict.fromkeys((uncommented(line), line)):
-        for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")):
+    readings = (
+        (line, uncommented(line)) if line.lstrip()[:1] == layout.delimiter else (uncommented(line), line)
+    )
+    for text in dict.fromkeys(readings):
+        for delimiter in _delimiters(text, layout):
             cells = _split(text.strip("\r\n"), delimiter, layout)
-            if cells is None:
+            if cells is None or ((delimiter == " " or len(cells) == 1) and _is_sentence(text)):
                 continue
             wanted = [cells[i].strip() if i < len(cells) else "" for i in layout.data]
+            if any(_WRITTEN_VALUE.fullmatch(plain_cell(cell)) for cell in wanted):
+                return None
             kinds = [read_cell(cell, layout.decimal).kind for cell in wanted]
             if Kind.TEXT in kinds and (numbered or Kind.NUMBER not in kinds or _are_numbered(wanted)):
                 return None if _is_stated(cells, wanted, layout) else wanted
@@ -164,6 +187,8 @@ def _states(line: str, layout: Layout) -> bool:
                 return len(layout.data) == 1 and not is_quantity and not any(cells[2:])
             if said is not None:
                 return is_quantity
+    if _QUOTED_KEY.search(line):
+        return True
     if len(layout.data) == 1 and BARE_RATE.search(line) and split_label(line)[1] == "":
         return True
     key, mark, rest = re.sub("[=：]", ":", uncommented(line), count=1).partition(":")
@@ -177,7 +202,19 @@ def _is_said(line: str, layout: Layout) -> bool:
     if match is None or (layout.delimiter != " " and layout.delimiter in text):
         return False
     # "Channel 1" is a name, "Offset   1" and "Offset 1.0" are not
-    return meaning(match["key"]) is not None or "  " in text or "." in match["value"]
+    return meaning(match["key"]) not in (None, "channel") or "  " in text or "." in match["value"]
+
+
+def _delimiters(text: str, layout: Layout) -> Sequence[str]:
+    """What may part the titles in ``text``: the delimiter of the rows, or any if it does not occur."""
+    if layout.columns > 1 and layout.delimiter != " " and layout.delimiter in text:
+        return (layout.delimiter,)
+    return tuple(dict.fromkeys((layout.delimiter, ",", ";", "\t", "|", " ")))
+
+
+def _is_sentence(text: str) -> bool:
+    """Whether blanks part the words of one statement, ``Trigger level = 1.25 V`` or ``Date: 2026-11-27``."""
+    return _STATEMENT.fullmatch(text.strip()) is not None
 
 
 def _are_numbered(cells: Sequence[str]) -> bool:
@@ -198,9 +235,12 @@ def _is_stated(cells: Sequence[str], wanted: Sequence[str], layout: Layout) -> b
     values = [plain_cell(part) for part in parts[1:]]
     if meaning(parts[0]) in ("value unit", "time unit") and len(values) == 1:
         return True
-    keyed = meaning(parts[0]) is not None and any(
-        is_number(value, layout.decimal) or QUANTITY.fullmatch(value) for value in values
-    )
+    are_values = [is_number(value, layout.decimal) or QUANTITY.fullmatch(value) for value in values]
+    if len(cells) == 2 and len(wanted) == 1 and are_values[0] and split_label(cells[0])[1] == "":
+        # beside the title of a single column nothing stands but what has a key of its own
+        return True
+    # "Channel 1" is a name
+    keyed = meaning(parts[0]) not in (None, "channel") and any(are_values)
     return keyed or any(_STATED.search(cell) for cell in (wanted if len(wanted) > 1 else cells))
 
 
@@ -214,7 +254,8 @@ def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:
         attempts += [_GAP_BEFORE_BRACKET.sub("", text).split(), re.split(r"\s{2,}|\t", text.strip())]
     for cells in attempts:
         beyond = cells[layout.columns :]
-        stated = any(is_number(cell, layout.decimal) for cell in beyond)
+        plain = [plain_cell(cell) for cell in beyond]
+        stated = any(QUANTITY.fullmatch(cell) or meaning(cell) for cell in plain)
         if layout.data[-1] < len(cells) and (stated or not any(cell.strip() for cell in beyond)):
             return cells
     return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from app.files.text_cells import Cell, Kind, read_cell, split_row
 
@@ -17,6 +17,9 @@ _SAMPLED_LINES = 200
 _LETTERS = re.compile(r"[^\W\d_]{2}")
 # what lines between titles and rows may be drawn with
 _RULE = " \t\r\f\v,;|+-=_:\x1a"
+_SCALED_TAIL = re.compile(r"\d+[eE][+-]?\d+")
+_HEAD = re.compile(r"[+-]?\d*")
+_DIGIT = re.compile(r"[+-]?\d")
 # so many rows on end are no part of a preamble
 _LONG_RUN = 8
 # a row with text beside its numbers is more likely a title line than a sample
@@ -64,8 +67,8 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
         # a preamble may be longer than the first rows of the table
         sample += [line for line in (tail or filled) if line.strip()][-_SAMPLED_LINES:]
     # a single column reads the same whatever the delimiter, so that the comma need not occur
-    seen = set("".join(sample)) | {","}
-    best: tuple[float, int] = (0.0, 0)
+    seen = set("".join(sample)) | {",", " "}
+    best: tuple[float, int, int] = (0.0, 0, 0)
     chosen: tuple[str, str, _Shape] | None = None
     for delimiter, decimal in _DIALECTS:
         if delimiter not in seen or (delimiter == decimal and '"' not in seen):
@@ -73,7 +76,7 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
         shape = _shape(sample, delimiter, decimal)
         if shape is None or (delimiter == "," and _is_decimal_comma(sample)):
             continue
-        rank = (shape.weight, len(shape.data))
+        rank = (shape.weight, len(shape.data), shape.length)
         if rank > best:
             best, chosen = rank, (delimiter, decimal, shape)
     if chosen is None:
@@ -82,7 +85,35 @@ def find_layout(lines: Sequence[str], tail: Sequence[str] = ()) -> Layout | None
     layout = Layout(delimiter, decimal, shape.columns, shape.data, 0)
     first = _first_row(lines, layout)
     first = first if first is None else _first_so_called(lines, layout, first, sample)
-    return None if first is None else Layout(delimiter, decimal, shape.columns, shape.data, first)
+    if first is None:
+        return None
+    found = replace(layout, first_line=first)
+    if shape.columns > 1:
+        return found
+    # a blank would part the words of the title
+    above = _delimiter_above(lines[:first], lines[first:], delimiter if delimiter != " " else "\t")
+    other = replace(found, delimiter=above)
+    rows = lines[first : first + _SAMPLED_LINES]
+    return other if all(other.is_row(line) for line in rows if found.is_row(line)) else found
+
+
+def _delimiter_above(above: Sequence[str], below: Sequence[str], delimiter: str) -> str:
+    """The delimiter of the title of a single column and of what stands beside it, or of most lines of the preamble.
+
+    Of the rows it is none.
+    """
+    filled = [line for line in above if is_filled(line)][-_SAMPLED_LINES:]
+    rows = "".join(below[:_SAMPLED_LINES])
+    for lines, share in ((filled[-1:], 0.0), (filled, 0.5)):
+        for mark in ";\t|":
+            if mark not in rows and sum(_parts(line, mark) for line in lines) > share * len(lines):
+                return mark
+    return delimiter
+
+
+def _parts(line: str, mark: str) -> bool:
+    """Whether ``mark`` parts cells; in ``DT 1E-6;UNIT V`` every one is a key with its value."""
+    return mark in line and not all(" " in cell.strip() for cell in line.split(mark))
 
 
 def _first_so_called(lines: Sequence[str], layout: Layout, first: int, sample: Sequence[str]) -> int:
@@ -110,26 +141,36 @@ def _word(layout: Layout, line: str) -> str:
 
 @dataclass(frozen=True)
 class _Shape:
+    """``length`` characters belong to numbers."""
+
     columns: int
     data: tuple[int, ...]
     weight: float
+    length: int
 
 
 def _shape(sample: Sequence[str], delimiter: str, decimal: str) -> _Shape | None:
     """The commonest arrangement of numbers and text in rows that hold numbers."""
-    rows = [[read_cell(cell, decimal) for cell in split_row(line, delimiter)] for line in sample]
+    split = [split_row(line, delimiter) for line in sample]
+    rows = [[read_cell(cell, decimal) for cell in row] for row in split]
     groups: dict[tuple[int, tuple[int, ...]], list[list[Cell]]] = {}
-    for row in rows:
+    lengths: Counter[tuple[int, tuple[int, ...]]] = Counter()
+    for row, written in zip(rows, split, strict=True):
         if any(cell.kind is Kind.NUMBER for cell in row):
             texts = tuple(i for i, cell in enumerate(row) if cell.kind is Kind.TEXT)
             groups.setdefault((len(row), texts), []).append(row)
+            numbers = (
+                len(text.strip()) for text, cell in zip(written, row, strict=True) if cell.kind is Kind.NUMBER
+            )
+            lengths[len(row), texts] += sum(numbers)
     shapes = []
     for (columns, texts), group in groups.items():
         filled = Counter(i for row in group for i, cell in enumerate(row) if cell.kind.is_value)
         # one value or two in a column that is empty otherwise belong to the titles
         data = tuple(i for i in range(columns) if filled[i] > 2 or 2 * filled[i] > len(group))
         if data:
-            shapes.append(_Shape(columns, data, len(group) * (_TEXT_WEIGHT if texts else 1.0)))
+            weight = len(group) * (_TEXT_WEIGHT if texts else 1.0)
+            shapes.append(_Shape(columns, data, weight, lengths[columns, texts]))
     return max(shapes, key=lambda shape: (shape.weight, len(shape.data)), default=None)
 
 
@@ -138,14 +179,22 @@ def _is_decimal_comma(sample: Sequence[str]) -> bool:
     written with leading zeros, and the digits behind a decimal mark have no sign.
     """
     pairs = [line.strip().split(",") for line in sample if not _LETTERS.search(line)]
-    pairs = [pair for pair in pairs if len(pair) == 2 and all(part.strip() for part in pair)]
-    tails = [tail for _, tail in pairs]
+    pairs = [pair for pair in pairs if len(pair) == 2 and _HEAD.fullmatch(pair[0])]
+    if len(pairs) * 2 <= len(sample):
+        return False
+    signs = [pair for pair in pairs if pair[0] in ("+", "-")]
+    scaled = [pair for pair in pairs if _SCALED_TAIL.fullmatch(pair[1])]
+    if 2 * len(scaled) > len(pairs):
+        # ``9,750E+01``: one digit before the mark, and an exponent
+        return all(map(_DIGIT.fullmatch, (head for head, _ in scaled)))
+    # a mark of overflow, 9,9E37, is no pair
+    pairs = [pair for pair in pairs if pair not in scaled and pair[1].strip()]
     return (
-        len(pairs) * 2 > len(sample)
-        and all(tail.isdigit() and head.lstrip("+-").isdigit() for head, tail in pairs)
+        all(tail.isdigit() for _, tail in pairs)
         # numbers filled up with zeros
         and not any(len(head) > 1 and head.startswith("0") for head, _ in pairs)
-        and any(tail.startswith("0") and len(tail) > 1 for tail in tails)
+        # no number is a sign alone
+        and (len(signs) > 0 or any(tail.startswith("0") and len(tail) > 1 for _, tail in pairs))
     )
 
 

@@ -132,7 +132,7 @@ def stated_facts(lines: Sequence[str], layout: Layout) -> Facts:
 def _derived(facts: Facts, found: dict[str, _Pair], time_unit: str) -> Facts:
     """With the interval from the number of samples and how long they take, if that is all there is.
 
-    Whether the last sample stands at the end or one interval before it is told by which interval is rounder.
+    Whether the last sample stands at the end or one interval before it is told by which interval or rate is rounder.
     """
     end_s, lasts_s = _seconds(found.get("end"), time_unit), _seconds(found.get("duration"), time_unit)
     if facts.count is None or facts.count < 2:
@@ -146,9 +146,14 @@ def _derived(facts: Facts, found: dict[str, _Pair], time_unit: str) -> Facts:
     steps = (lasts_s / (facts.count - 1), lasts_s / facts.count)
     return replace(
         facts,
-        interval_s=min(steps, key=lambda step: len(f"{step:.9e}".split("e")[0].rstrip("0"))),
+        interval_s=min(steps, key=lambda step: min(_digits(step), _digits(1.0 / step))),
         derived=what,
     )
+
+
+def _digits(value: float) -> int:
+    """How many digits a number has that is written with no more than seven."""
+    return len(f"{value:.6e}".split("e")[0].rstrip("0").rstrip(".").replace(".", ""))
 
 
 def _seconds(pair: _Pair | None, time_unit: str) -> float | None:
@@ -198,10 +203,7 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
         if len(pieces) > 1 and all(pieces):
             for piece in filter(None, pieces):
                 yield piece["key"], piece["value"] or piece["text"], piece["unit"] or ""
-        for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
-            if delimiter != " " and delimiter in line:
-                yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
-                break
+        yield from _parted(line, layout)
         for match in _INLINE.finditer(line.replace('"', " ")):
             yield match["key"].strip(), match["value"], match["unit"] or ""
             if short := _SHORT_KEY.search(match["key"].strip()):
@@ -223,6 +225,19 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
         yield "interval", match["value"], match["unit"]
     for match in BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
+
+
+def _parted(line: str, layout: Layout) -> Iterator[tuple[str, str, str]]:
+    """Keys and values in cells beside each other."""
+    for delimiter in dict.fromkeys((layout.delimiter, ",", ";", "\t", "|")):
+        if delimiter == " " or delimiter not in line:
+            continue
+        if delimiter == layout.decimal and delimiter != layout.delimiter:
+            # the comma behind the key parts, the next one may be in the number
+            key, _, rest = line.partition(delimiter)
+            yield plain_cell(key), plain_cell(rest), ""
+        yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
+        return
 
 
 def _beside(cells: Sequence[str]) -> Iterator[tuple[str, str, str]]:

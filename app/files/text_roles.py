@@ -151,7 +151,15 @@ def _advances_evenly(column: NDArray[np.float64]) -> bool:
         return False
     middle = median(far)
     same = int(np.count_nonzero(np.abs(far - middle) <= 0.1 * middle))
-    return bool(middle > 0 and same >= 0.6 * far.size)
+    return bool(middle > 0 and (same >= 0.6 * far.size or _is_rounded_ramp(_steps(column), far - middle)))
+
+
+def _is_rounded_ramp(steps: NDArray[np.float64], off: NDArray[np.float64]) -> bool:
+    """Whether the last digit alone goes up, every so many rows, so that sums of ``steps`` are ``off`` by no more."""
+    tick = float(steps.max(initial=0.0))
+    within = 1.01 * tick
+    digits = np.isclose(steps, 0.0, atol=0.01 * tick) | np.isclose(steps, tick, rtol=0.01)
+    return bool(digits.all() and float(np.abs(off).max()) <= within)
 
 
 def _skew(time: NDArray[np.float64], other: NDArray[np.float64], column: int) -> list[Notice]:

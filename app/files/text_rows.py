@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from bisect import bisect_right
 from collections.abc import Sequence
@@ -74,6 +75,9 @@ class RowReader:
         self._plain = PlainRows(layout)
         self._fast = FastRows(layout, library) if library is not None else None
         self._tails = _tails(layout, lines)
+        # whether nothing but their order tells the times of rows; those met that hold nothing but delimiters or quotes
+        self._by_order = table.roles.time is None and table.roles.index is None
+        self._empty_rows: list[int] = []
         self._text_before = False
         self._texts: list[str] = []
         self._before: dict[int, list[str]] = {}
@@ -149,9 +153,10 @@ class RowReader:
 
     def _note_odd_values(self, values: Rows) -> None:
         """Find NaN, infinity and the numbers that stand for them, which all parse as numbers."""
-        size = np.abs(values)
-        if (size < SCPI_INFINITY).all():
+        # of NaN neither holds
+        if not values.size or (values.min() > -SCPI_INFINITY and values.max() < SCPI_INFINITY):
             return
+        size = np.abs(values)
         for kind, mask in (
             (Kind.MISSING, np.isnan(values) | (size == SCPI_NAN)),
             (Kind.INFINITE, np.isinf(values)),
@@ -180,11 +185,15 @@ class RowReader:
             cells = self._layout.cells(lines[i].strip("\r\x1a"))
             kinds = {cell.kind for cell in cells} if cells else {Kind.TEXT}
             if kinds == {Kind.EMPTY}:
+                self._empty_rows += [row] * self._by_order
                 continue
             broken_off = i == final and not whole and self._is_cut(lines[i])
             if broken_off or not cells or self._is_titles(lines[i], kinds):
                 self._other_line(lines[i], row, i == final)
+                self._empty_rows.clear()
                 continue
+            out += self._missing_rows(sample)
+            sample = self.samples + len(out)
             self._note_start(row, sample)
             if kinds != {Kind.NUMBER}:
                 self._note_odd_cells(lines[i], cells, sample)
@@ -193,6 +202,16 @@ class RowReader:
             self.open_end = block.endswith(b"\r") or self._may_be_cut(lines[final])
         self._row += len(lines)
         return np.array(out, dtype=np.float64).reshape(len(out), len(self._layout.data))
+
+    def _missing_rows(self, sample: int) -> list[list[float]]:
+        """The rows without a value right before ``sample``: where only their order tells times, they are samples too."""
+        rows, columns = self._empty_rows, len(self._layout.data)
+        self._empty_rows = []
+        if rows:
+            self._note_start(rows[0], sample)
+            for column in range(columns):
+                self._tally(Kind.EMPTY, column).note(len(rows), sample)
+        return [[math.nan] * columns for _ in rows]
 
     def _note_odd_cells(self, line: str, cells: Sequence[Cell], sample: int) -> None:
         texts = self._layout.split(line)

@@ -19,7 +19,8 @@ _FORMULA = re.compile(r'="([^"\n]*)"')
 _SINGLE_QUOTED = re.compile(r"'([^'\n]*)'")
 _SINGLE_QUOTED_NUMBER = re.compile(r"'[ ]*[+-]?[\d.,]+(?:[eE][+-]?\d+)?[ ]*'")
 _REMARK = re.compile(r"[ \t,;]+[#%].*$", re.M)
-_REMARKED = re.compile(r"[^#%\n]*\d[^#%\n]*[ \t,;]+[#%].*")
+_REMARK_MARK = re.compile(r"[#%]")
+_DIGIT = re.compile(r"\d")
 _BRACKETED = re.compile(r"\s*[\[{(][^\[\]{}()\n]*\d[^\[\]{}()\n]*[\]})]\s*[,;]?\s*")
 _BRACKET_ENDS = re.compile(r"^[ \t]*[\[{(]|[\]})][ \t]*[,;]?(?=[ \t\r]*$)", re.M)
 _KEYED = re.compile(r"([\"'])[A-Za-z_][\w ]{0,40}\1[ ]*:")
@@ -28,8 +29,9 @@ _NAMED = re.compile(rf"(?:[ \t,;|]*{_NAME.pattern}[^\s,;|=]+)+\s*")
 _IN_PARENTHESES = re.compile(r"\(\d[\d.,]*(?:[eE][+-]?\d+)?\)")
 _WHOLE = re.compile(r"[+-]?\d+")
 _PAIR = re.compile(r"([+-]?\d+),(\d+)(?=,|[ \t\r]*$)", re.M)
-_COMMA = re.compile(r"(?<=\d),(?=\d)")
-_COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?")
+# behind a digit, or where a cell begins
+_COMMA = re.compile(r"(?<![^\d\s;|\"'+-]),(?=\d|[eE][+-]?\d)")
+_COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d+)?")
 _POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?")
 _APART = re.compile(r"[+-][ \t]+[\d.].*")
 
@@ -41,7 +43,7 @@ def line_rules(sample: Sequence[str]) -> list[Rule]:
         rules += [(_BRACKET_ENDS, ""), (_KEYED, "")]
     if _share(_NAMED.fullmatch, sample) > _MOST:
         rules.append((_NAME, ""))
-    if _share(_REMARKED.fullmatch, sample) > _MOST:
+    if _share(_is_remarked, sample) > _MOST:
         rules.append((_REMARK, ""))
     if _share(_SINGLE_QUOTED_NUMBER.search, sample) > _MOST:
         rules.append((_SINGLE_QUOTED, r"\1"))
@@ -69,9 +71,19 @@ def cell_rules(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[Rul
         mark = re.escape(delimiter)
         inner = _IN_PARENTHESES.pattern[2:-2]
         rules.append((re.compile(rf'(^|{mark})([ "]*)\(({inner})\)', re.M), r"\1\2-\3"))
-    if delimiter != "," and _is_mixed(rows):
-        rules.append((_COMMA, "."))
-    return rules
+    return rules if delimiter == "," else rules + mixed_rule(rows)
+
+
+def mixed_rule(rows: Sequence[Sequence[str]]) -> list[Rule]:
+    """A point for every decimal comma where some columns have the one and some the other."""
+    return [(_COMMA, ".")] if _is_mixed(rows) else []
+
+
+def _is_remarked(line: str) -> bool:
+    """Whether a remark stands behind a number; by steps, since one pattern takes the square of a line's length."""
+    mark = _REMARK_MARK.search(line)
+    before = line[: mark.start()] if mark else ""
+    return before[-1:] in tuple(" \t,;") and _DIGIT.search(before) is not None
 
 
 def _share(found: Callable[[str], object], sample: Sequence[str]) -> float:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from app.files.text_rules import Rule, cell_rules, line_rules
+from app.files.text_rules import Rule, cell_rules, line_rules, mixed_rule
 from app.files.text_units import Unit, find_unit
 
 _DELIMITERS = ("\t", ";", "|", ",")
@@ -87,8 +87,17 @@ def find_style(lines: Sequence[str]) -> Style:
     steps += cell_rules(rows, delimiter)
     rows = [[Style(tuple(steps)).rewritten(cell) for cell in row] for row in rows]
     found = _columns(rows, delimiter)
+    if delimiter is None and not found:
+        found = _columns([row[0].split() for row in rows], " ")
+    steps += [each.step for each in found]
+    if found and delimiter not in (None, ","):
+        # clock times come out with a point, whatever mark the other columns have
+        rewritten = Style(tuple(each.step for each in found)).rewritten(
+            "\n".join(delimiter.join(row) for row in rows)
+        )
+        steps += mixed_rule([_cells(line, delimiter) for line in rewritten.split("\n")])
     return Style(
-        (*steps, *(each.step for each in found)),
+        tuple(steps),
         tuple((each.column, each.unit) for each in found if each.unit is not None and each.unit.symbol),
         any(each.unit is None for each in found),
         tuple((each.column, each.base) for each in found if each.base),
@@ -154,6 +163,8 @@ def _columns(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[_Colu
             cell, by, unit = rule
             if delimiter is None:
                 before, behind = r"^\s*", r"\s*$"
+            elif delimiter == " ":
+                before, behind = rf"^[ \t]*(?:\S+[ \t]+){{{column}}}", r"(?=[ \t\r]|$)"
             else:
                 apart = re.escape(delimiter)
                 before = rf'^(?:[^{apart}\n]*{apart}){{{column}}}[ "]*'
@@ -192,6 +203,8 @@ def _rule(cells: Sequence[str]) -> tuple[str, Callable[[str], str], Unit | None]
     width = len(cells[-1])
     if (
         all(_BARE.fullmatch(cell) and len(cell) == width for cell in cells)
+        # the same in every row is a word
+        and len(set(cells)) > 1
         and sum(bool(_LETTER.search(cell)) for cell in cells) > 0.1 * len(cells)
         and sum(not cell.isalpha() for cell in cells) > 0.3 * len(cells)
     ):  # fmt: skip

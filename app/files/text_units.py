@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 
@@ -119,6 +119,7 @@ _MARKED = (
     re.compile(r"^(?P<name>.*\S)\s*[,;:]\s*(?P<unit>\S+)$"),
 )
 _TRAILING = re.compile(r"^(?P<name>.*[^_\s])[_\s]+(?P<unit>[^_\s\d]+)$")
+_BEHIND_UNDERSCORE = re.compile(r"^(?P<name>.*[^_])_(?P<unit>[^_\s\d]+)$")
 
 
 def plain_cell(text: str) -> str:
@@ -166,6 +167,23 @@ def split_header(text: str) -> tuple[str, Unit | None]:
     return (name or unit if found is not None and found.symbol in COUNTS else name), found
 
 
+def split_headers(cells: Sequence[str]) -> list[tuple[str, Unit | None]]:
+    """The same of all the titles of a table: in ``t_s,CH1_A`` the letter is a unit as well."""
+    split = [split_header(cell) for cell in cells]
+    trailing = [_BEHIND_UNDERSCORE.match(plain_cell(cell)) for cell in cells]
+    units = [match["unit"] for match in trailing if match]
+    # letters that name channels differ
+    is_said = any(unit not in _DOUBTFUL for unit in units) or (len(units) > 1 and len(set(units)) == 1)
+    if not is_said or not all(map(_is_unit, units)):
+        return split
+    return [
+        (match["name"].strip(), find_unit(match["unit"]))
+        if match and unit is None and match["unit"] in _LETTERS
+        else (name, unit)
+        for match, (name, unit) in zip(trailing, split, strict=True)
+    ]
+
+
 def unit_of_cell(text: str) -> Unit | None:
     """The unit in a cell of a units row, in brackets or bare: ``(ms)``, ``[V]``, ``Volt``, ``A``."""
     inner = plain_cell(text)
@@ -174,12 +192,20 @@ def unit_of_cell(text: str) -> Unit | None:
     return find_unit(inner)
 
 
-def is_units_row(cells: list[str]) -> bool:
-    """Whether every cell is a unit, empty, or says that it has none, and not all might be names."""
+def is_units_row(cells: Sequence[str], above: Sequence[str] = ()) -> bool:
+    """Whether every cell is a unit, empty, or says that it has none, and not all might be names.
+
+    Below a name for each, ``above``, bare letters are units as well.
+    """
     texts = [plain_cell(cell) for cell in cells]
     if texts and _UNITS_WORD.fullmatch(texts[0]):
         texts[0] = ""
     units = [text for text in texts if unit_of_cell(text) is not None]
     others = [text for text in texts if text and text not in units]
+    if not units or not all(text.lower() in _NO_UNIT for text in others):
+        return False
     doubtful = _DOUBTFUL | COUNTS | {text for text in units if text.lower() in COUNTS}
-    return any(text not in doubtful for text in units) and all(text.lower() in _NO_UNIT for text in others)
+    if any(text not in doubtful for text in units):
+        return True
+    names = [plain_cell(cell) for cell in above]
+    return len(set(names)) == len(cells) and all(names) and COUNTS.isdisjoint(units)

@@ -23,27 +23,29 @@ from dsp.filters import (
 
 Read = Callable[[int, int], Any]
 _Part = Callable[[Read, int, int, tuple[int, int]], Any]
+_Work = tuple[_Part, int]
+"""What works out a part, and how many samples on either side of it are read besides."""
 
 
 @dataclass(frozen=True)
 class ChannelFunction:
-    """``make`` gives, of sample rate and constants, what works out a part of a contiguous stretch."""
+    """``make`` gives, of sample rate and constants, what works out a part of a contiguous stretch, and its reach."""
 
     name: str
     constants: tuple[str, ...]
     says: str
-    make: Callable[..., _Part]
+    make: Callable[..., _Work]
 
     @property
     def usage(self) -> str:
         return f"{self.name}(channel, {', '.join(self.constants)})"
 
 
-def _by(filter_: Filter) -> _Part:
-    return lambda read, start, stop, within: filtered_part(read, start, stop, within, filter_)
+def _by(filter_: Filter) -> _Work:
+    return lambda read, start, stop, within: filtered_part(read, start, stop, within, filter_), filter_.reach
 
 
-def _envelope(rate_hz: float, corner_hz: float) -> _Part:
+def _envelope(rate_hz: float, corner_hz: float) -> _Work:
     """Amplitude of a carrier: the root of twice its mean square, as the low-pass leaves it."""
     smooth = low_pass(corner_hz, rate_hz)
 
@@ -56,12 +58,13 @@ def _envelope(rate_hz: float, corner_hz: float) -> _Part:
             2.0 * np.maximum(filtered_part(squares, start, stop, within, smooth, mirrored=True), 0.0)
         )
 
-    return part
+    return part, smooth.reach
 
 
-def _delay(rate_hz: float, delay_s: float) -> _Part:
+def _delay(rate_hz: float, delay_s: float) -> _Work:
     samples = delay_s * rate_hz
-    return lambda read, start, stop, within: delayed(read, start, stop, within, samples)
+    # a delayed part is as long as what is read for it
+    return lambda read, start, stop, within: delayed(read, start, stop, within, samples), 0
 
 
 FUNCTIONS = {
@@ -87,15 +90,17 @@ FUNCTIONS = {
 """By name. A corner is in hertz; constants may have an SI prefix: ``lowpass(A, 20k)``."""
 
 
-def applied(function: ChannelFunction, read: Read, constants: tuple[float, ...], capture: Capture) -> Read:
-    """What reads the function of a channel; nothing reaches across the edge of a segment.
+def applied(
+    function: ChannelFunction, read: Read, constants: tuple[float, ...], capture: Capture
+) -> tuple[Read, int]:
+    """What reads the function of a channel, and its reach in samples; none is across the edge of a segment.
 
     Raises
     ------
     app.errors.UsageError : a constant that makes no sense at this sample rate.
     """
     try:
-        part = function.make(capture.rate_hz, *constants)
+        part, reach = function.make(capture.rate_hz, *constants)
     except BadInputError as error:
         raise UsageError(f"{function.usage}: {error}") from error
     segments = capture.segments
@@ -110,4 +115,4 @@ def applied(function: ChannelFunction, read: Read, constants: tuple[float, ...],
             return parts[0]
         return np.concatenate(parts) if parts else np.zeros(0)
 
-    return whole
+    return whole, reach

@@ -57,6 +57,7 @@ class ChannelSource:
     channel: Channel | None = None
     inputs: tuple[Channel, ...] = ()
     recipe: tuple[object, ...] = ()
+    reach: int = 0
 
     def __len__(self) -> int:
         return self.length
@@ -123,7 +124,9 @@ def channel_source(capture: Capture, text: str | None = None) -> ChannelSource:
     used = tuple(channels[name] for name in names.values())
     scales = tuple((channel.scale, channel.offset) for channel in used)
     recipe = (code, scales, capture.rate_hz, capture.segments)
-    return ChannelSource(asked, term.unit or "", capture.samples, read, inputs=used, recipe=recipe)
+    return ChannelSource(
+        asked, term.unit or "", capture.samples, read, inputs=used, recipe=recipe, reach=term.reach
+    )
 
 
 def _plain(channel: Channel) -> ChannelSource:
@@ -193,6 +196,7 @@ class _Term:
     read: Callable[[int, int], Any]
     unit: str | None = None
     constant: float | None = None
+    reach: int = 0
 
 
 @dataclass(frozen=True)
@@ -234,12 +238,13 @@ class _Builder:
             raise UsageError(
                 f"in '{self.text}' {function.name} takes a channel and then numbers: {function.usage}"
             )
-        return _Term(applied(function, inner.read, constants, self.capture), inner.unit)
+        read, reach = applied(function, inner.read, constants, self.capture)
+        return _Term(read, inner.unit, reach=inner.reach + reach)
 
     def _negative(self, inner: _Term) -> _Term:
         if inner.constant is not None:
             return _constant(-inner.constant)
-        return _Term(lambda start, stop: -inner.read(start, stop), inner.unit)
+        return _Term(lambda start, stop: -inner.read(start, stop), inner.unit, reach=inner.reach)
 
     def _combined(self, op: type[ast.operator], left: _Term, right: _Term) -> _Term:
         combine = _OPERATORS[op]
@@ -254,7 +259,7 @@ class _Builder:
         def read(start: int, stop: int) -> Any:
             return combine(left.read(start, stop), right.read(start, stop))
 
-        return _Term(read, _unit(op, left.unit, right.unit))
+        return _Term(read, _unit(op, left.unit, right.unit), reach=max(left.reach, right.reach))
 
 
 def _constant(value: float) -> _Term:

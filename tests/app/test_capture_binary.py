@@ -237,3 +237,39 @@ def test_opening_can_be_cancelled(tmp_path: Path) -> None:
     (tmp_path / "a.bin").write_bytes(b"\1\2" * 2_000_000)
     with pytest.raises(CancelledError):
         open_capture(tmp_path / "a.bin", ReadOptions(rate_hz=1e6, dtype="int8"), cancelled=lambda: True)
+
+
+@pytest.mark.parametrize("version", [(1, 0), (2, 0), (3, 0)])
+@pytest.mark.parametrize("order", ["C", "F"])
+@pytest.mark.parametrize("dtype", ["<i2", ">i2", ">f4", "<f8", "u1", ">u4"])
+def test_every_version_of_the_array_format(
+    tmp_path: Path, version: tuple[int, int], order: str, dtype: str
+) -> None:
+    samples = np.asarray((np.arange(90) * 7 % 97).reshape(30, 3), dtype, order)
+    with (tmp_path / "a.npy").open("wb") as file:
+        np.lib.format.write_array(file, samples, version)
+    capture = open_capture(tmp_path / "a.npy", ReadOptions(rate_hz=1e3))
+    assert (len(capture.channels), capture.samples) == (3, 30)
+    for channel, column in zip(capture.channels, samples.T, strict=True):
+        assert isinstance(channel.stored, np.memmap)
+        np.testing.assert_array_equal(channel.values(0, 30), column)
+
+
+def test_fields_of_both_byte_orders_with_gaps_between_them(tmp_path: Path) -> None:
+    kind = np.dtype(
+        {
+            "names": ["t", "Vent µV", "ok"],
+            "formats": [">f8", "<i2", "?"],
+            "offsets": [4, 16, 23],
+            "itemsize": 32,
+        }
+    )
+    table = np.zeros(50, kind)
+    table["t"], table["Vent µV"] = np.arange(50) * 1e-3, np.arange(50) - 25
+    with (tmp_path / "a.npy").open("wb") as file:
+        np.lib.format.write_array(file, table, (3, 0))
+    capture = open_capture(tmp_path / "a.npy")
+    assert capture.rate_hz == pytest.approx(1e3)
+    channel = capture.channels[0]
+    assert (channel.name, channel.unit) == ("Vent", "V")
+    np.testing.assert_allclose(channel.values(0, 50), table["Vent µV"] * 1e-6, rtol=1e-6)

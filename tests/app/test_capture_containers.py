@@ -66,6 +66,14 @@ def test_variables_are_found_by_name_and_shape(tmp_path: Path, kind: str, variab
     assert mapped == (not compressed)
 
 
+@pytest.mark.parametrize("front_bytes", [0, 512, 1024, 2048])
+def test_hdf5_behind_a_block_of_the_users_own(tmp_path: Path, front_bytes: int) -> None:
+    with h5py.File(tmp_path / "a.h5", "w", userblock_size=front_bytes) as file:
+        file["line"] = LINE
+    capture = open_capture(tmp_path / "a.h5", ReadOptions(rate_hz=1e6))
+    np.testing.assert_array_equal(capture.channels[0].stored, LINE)
+
+
 def test_numbers_in_the_attributes_of_hdf5(tmp_path: Path) -> None:
     with h5py.File(tmp_path / "a.h5", "w") as file:
         file.create_dataset("line", data=LINE)

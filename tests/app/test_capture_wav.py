@@ -163,3 +163,45 @@ def test_what_cannot_be_read_is_one_line(tmp_path: Path, content: bytes, says: s
 def test_content_counts_not_the_extension(tmp_path: Path) -> None:
     wavfile.write(tmp_path / "a.csv", RATE, np.arange(-100, 100, dtype=np.int16))
     assert open_capture(tmp_path / "a.csv").format == "WAV"
+
+
+# the sub-formats of WAVEFORMATEXTENSIBLE end alike: coding, then these octets
+SUBFORMAT = bytes.fromhex("000000001000800000aa00389b71")
+
+
+@pytest.mark.parametrize("container", [b"RIFF", b"RF64", b"BW64"])
+@pytest.mark.parametrize(
+    ("bits", "valid", "coding"),
+    [(16, 12, 1), (24, 24, 1), (24, 20, 1), (32, 24, 1), (32, 32, 1), (32, 32, 3), (64, 64, 3)],
+)
+def test_every_width_of_the_extensible_format(
+    tmp_path: Path, container: bytes, bits: int, valid: int, coding: int
+) -> None:
+    codes = np.arange(-60, 60) * (1 if bits < 32 else 1 << 8)
+    if coding == 3:
+        data = (codes / 7.0).astype(f"<f{bits // 8}").tobytes()
+    else:
+        data = b"".join(int(code).to_bytes(bits // 8, "little", signed=True) for code in codes)
+    form = pcm_format(2, bits, tag=0xFFFE) + struct.pack("<HHIH", 22, valid, 3, coding) + SUBFORMAT
+    sizes = () if container == b"RIFF" else (chunk(b"ds64", struct.pack("<QQQI", 0, len(data), 60, 0)),)
+    size = None if container == b"RIFF" else 0xFFFFFFFF
+    odd = chunk(b"JUNK", b"of odd length")
+    parts = (*sizes, odd, chunk(b"fmt ", form), odd, chunk(b"data", data, size), chunk(b"LIST", b"INFO"))
+    (tmp_path / "a.wav").write_bytes(riff(*parts, container=container, size=size))
+    capture = open_capture(tmp_path / "a.wav")
+    assert capture.samples == 60
+    for i, channel in enumerate(capture.channels):
+        expected = codes[i::2] / 7.0 if coding == 3 else codes[i::2]
+        np.testing.assert_allclose(channel.stored, expected, rtol=1e-6)
+    assert capture.warnings == ()
+
+
+@pytest.mark.parametrize("filled", [True, False])
+def test_a_chunk_of_odd_length_with_and_without_the_byte_that_fills_it_up(
+    tmp_path: Path, filled: bool
+) -> None:
+    data = np.arange(1, 31, dtype="<i2")
+    listed = chunk(b"LIST", b"odd") if filled else chunk(b"LIST", b"odd")[:-1]
+    content = riff(listed, chunk(b"fmt ", pcm_format()), listed, chunk(b"data", data.tobytes()))
+    (tmp_path / "a.wav").write_bytes(content)
+    np.testing.assert_array_equal(open_capture(tmp_path / "a.wav").channels[0].stored, data)

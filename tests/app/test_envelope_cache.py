@@ -55,9 +55,9 @@ class Counting(EnvelopePyramid):
         super().__init__(source)
         self.lots = 0
 
-    def _reduced(self, start: int):
+    def _reduced(self, start: int, length: int):
         self.lots += 1
-        return super()._reduced(start)
+        return super()._reduced(start, length)
 
 
 def built(mapped: np.ndarray, cache: EnvelopeCache | None) -> Counting:

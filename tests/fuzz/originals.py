@@ -15,7 +15,9 @@ from scipy.io import savemat, wavfile
 from app.files.capture_options import ReadOptions
 from tests.app.fixtures_text import DIALECTS
 from tests.app.fixtures_text_bench import BENCH
+from tests.app.fixtures_text_mixed import MIXED
 from tests.app.fixtures_text_odd import ODD
+from tests.generators.text_captures import made
 
 RATE = ReadOptions(rate_hz=1e6)
 LINE = np.round(900 * np.sin(np.arange(200) * 0.3)).astype(np.int16)
@@ -36,9 +38,10 @@ class Original:
 def originals() -> list[Original]:
     texts = [
         Original("text", dialect.data, ReadOptions(**dialect.options), dialect.suffix)
-        for dialect in (*DIALECTS, *BENCH, *ODD)
+        for dialect in (*DIALECTS, *BENCH, *ODD, *MIXED)
         if len(dialect.data) < 50_000
     ]
+    texts += [Original("text", made(seed).data) for seed in range(40)]
     return [*texts, *_sounds(), *_arrays(), *_containers(), *_raw(), *_pairs()]
 
 
@@ -106,7 +109,7 @@ def _raw() -> list[Original]:
 
 
 def _pairs() -> list[Original]:
-    meta = {
+    meta: dict[str, Any] = {
         "global": {"core:datatype": "ri16_le", "core:sample_rate": 1e6, "core:version": "1.0.0"},
         "captures": [{"core:sample_start": 0}, {"core:sample_start": 100, "core:global_index": 500}],
         "annotations": [{"core:sample_start": 10, "core:sample_count": 5, "core:label": "vent"}],
@@ -116,4 +119,14 @@ def _pairs() -> list[Original]:
     return [
         Original("SigMF", text, suffix=".sigmf-meta", beside=data),
         Original("SigMF", LINE.tobytes(), suffix=".sigmf-data", beside={".sigmf-meta": text}),
+        _between_headers(meta),
     ]
+
+
+def _between_headers(meta: dict[str, Any]) -> Original:
+    """A dataset with bytes that are no samples before each capture and behind the last."""
+    about = {**meta["global"], "core:trailing_bytes": 3}
+    captures = [{"core:sample_start": at, "core:header_bytes": 9} for at in (0, 100)]
+    data = bytes(9) + LINE[:100].tobytes() + bytes(9) + LINE[100:].tobytes() + bytes(3)
+    text = json.dumps({**meta, "global": about, "captures": captures}).encode()
+    return Original("SigMF", text, suffix=".sigmf-meta", beside={".sigmf-data": data})

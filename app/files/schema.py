@@ -1,9 +1,9 @@
 """The layout of a session file, from which it is written, checked and documented.
 
 A session is a tree of groups. Numbers and texts of one thing are attributes, lists of things are tables
-(compound datasets, one row each), long rows of numbers are plain one-dimensional datasets. A group that
-stands for several things has children named ``0``, ``1``, ... A table or dataset without rows is left
-out. Texts are UTF-8 of fixed length; there are no pointers, references or links of any kind in the file.
+(compound datasets, one row each), long rows of numbers are plain one-dimensional datasets. A group that stands for
+several things has children named ``0``, ``1``, ... A table or dataset without rows is left out. Texts are UTF-8
+of fixed length; there are no pointers, references or links of any kind in the file.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ FORMAT_VERSION = 2
 
 # What a file may ask for before it is refused. All of it is checked before memory is taken.
 MOST_BYTES = 2 << 30
+MOST_HELD_BYTES = 4 << 30  # of rows and numbers once they have been read
 # of samples that are left in the file until they are asked for
 MOST_SAMPLE_BYTES = 1 << 40
 # samples up to so many bytes are read when a session is opened, and their checksums with them
@@ -25,6 +26,7 @@ READ_AT_ONCE_BYTES = 64 << 20
 # captures that stand in files of their own are linked where a session would become larger
 MOST_EMBEDDED_BYTES = 2 << 30
 MOST_OBJECTS = 250_000
+MOST_ROWS = 1 << 20  # of a table of marks
 MOST_DEPTH = 6
 MOST_ATTRIBUTES = 64
 MOST_FIELDS = 64

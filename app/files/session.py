@@ -12,9 +12,9 @@ from datetime import UTC, datetime
 from io import FileIO
 from pathlib import Path
 
-from app.errors import MissingLinkError, SessionError
+from app.errors import ChangedSessionError, MissingLinkError, SessionError
 from app.files import schema
-from app.files.replace import backup_of, replace_file
+from app.files.replace import ChangedMeanwhileError, FileState, backup_of, replace_file
 from app.files.session_check import check
 from app.files.session_links import file_digest, link_to, open_linked, same_samples
 from app.files.session_load import load_tree, says_it_is_a_session
@@ -39,7 +39,8 @@ def write_session(
     link_captures: bool = False,
     progress: Progress | None = None,
     cancelled: Callable[[], bool] | None = None,
-) -> None:
+    replaces: Sequence[FileState | None] | None = None,
+) -> FileState | None:
     """Save ``data``; killed at any instant, either the old or the new file stands in ``path``, whole.
 
     The file before is kept as one backup beside it, with ``.bak`` behind its name.
@@ -50,9 +51,16 @@ def write_session(
         otherwise only those are linked, the largest first, that a session cannot hold.
     progress : called now and then with the fraction done, 0 to 1.
     cancelled : asked now and then; True makes `CancelledError` come out.
+    replaces : the states of the file in ``path`` that may be replaced, as of `app.files.replace.state_of`, None
+        among them if there may be none; any if left out.
+
+    Returns
+    -------
+    The state of the file that was written.
 
     Raises
     ------
+    app.errors.ChangedSessionError : what stands in ``path`` is none of ``replaces``; it still does.
     app.errors.SessionError : it cannot be saved; what stood in ``path`` before still does.
     dsp.errors.CancelledError : ``cancelled`` answered True; likewise.
     """
@@ -63,7 +71,12 @@ def write_session(
         def write(file: FileIO) -> None:
             store_tree(file, tree, progress=progress, cancelled=cancelled)
 
-        replace_file(path, write, lambda part: _verify(part, tree, captures))
+        return replace_file(path, write, lambda part: _verify(part, tree, captures), replaces=replaces)
+    except ChangedMeanwhileError:
+        raise ChangedSessionError(
+            f"{path}: the session was not saved: another window or program has just saved it; save again to be asked "
+            "which of the two shall stay, or save under another name"
+        ) from None
     except SessionError as error:
         raise SessionError(f"{path}: the session was not saved: {error}") from error
     except OSError as error:

@@ -156,30 +156,33 @@ def frame_table(part: ChannelReport) -> Element | None:
 def mark_tables(data: SessionData) -> list[Element]:
     """Cursors, spans and flips set by hand."""
     names = [capture.name for capture in data.captures]
-    made = []
+    made: list[Element] = []
     if data.spans:
         rows = [
             (names[s.capture], s.name, format_value(s.start_s, "s", 9), format_value(s.end_s, "s", 9))
-            for s in data.spans
+            for s in data.spans[:MOST_ROWS]
         ]
-        made.append(table(("capture", "span", "start", "end"), rows[:MOST_ROWS], caption="Spans"))
+        made.append(table(("capture", "span", "start", "end"), rows, caption="Spans"))
+        made += _cut_short(len(data.spans), "spans")
     if data.cursors:
-        cursors = [(names[c.capture], c.name, format_value(c.time_s, "s", 9)) for c in data.cursors]
-        made.append(table(("capture", "cursor", "time"), cursors[:MOST_ROWS], caption="Cursors"))
+        cursors = [
+            (names[c.capture], c.name, format_value(c.time_s, "s", 9)) for c in data.cursors[:MOST_ROWS]
+        ]
+        made.append(table(("capture", "cursor", "time"), cursors, caption="Cursors"))
+        made += _cut_short(len(data.cursors), "cursors")
     if data.flips:
         flips = [
             (names[f.capture], format_value(f.time_s, "s", 9), "no flip here" if f.removes else "a flip here")
-            for f in data.flips
+            for f in data.flips[:MOST_ROWS]
         ]
-        made.append(
-            table(("capture", "time", "said by hand"), flips[:MOST_ROWS], caption="Flips set by hand")
-        )
+        made.append(table(("capture", "time", "said by hand"), flips, caption="Flips set by hand"))
+        made += _cut_short(len(data.flips), "flips set by hand")
     return made
 
 
 def note_list(data: SessionData) -> list[Element]:
-    made = []
-    for note in data.notes:
+    made: list[Element] = []
+    for note in data.notes[:MOST_ROWS]:
         where = "session" if note.capture is None else data.captures[note.capture].name
         at = "" if note.time_s is None else f" at {format_value(note.time_s, 's', 9)}"
         made.append(
@@ -190,7 +193,16 @@ def note_list(data: SessionData) -> list[Element]:
                 class_="note",
             )
         )
-    return made
+    return made + _cut_short(len(data.notes), "notes")
+
+
+def _cut_short(count: int, what: str) -> list[Element]:
+    """That a table holds the first of many only."""
+    if count <= MOST_ROWS:
+        return []
+    return [
+        element("p", f"The first {MOST_ROWS} of {count} {what}; the export of marks as CSV has all of them.")
+    ]
 
 
 def settings_table(part: ChannelReport) -> Element:

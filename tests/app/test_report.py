@@ -194,6 +194,19 @@ def test_the_command_writes_the_page(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert capsys.readouterr().out.startswith("<!DOCTYPE html>")
 
 
+def test_marks_and_notes_by_the_thousand_are_cut_short_and_said_to_be() -> None:
+    data = session(
+        notes=tuple(Note(n + 10, None, None, f"note {n}") for n in range(3000)),
+        spans=tuple(SpanMark(n + 4000, 0, f"span {n}", 0.0, 1e-3) for n in range(501)),
+        next_key=9000,
+    )
+    text = page(data)
+    assert "The first 500 of 3000 notes" in text
+    assert "The first 500 of 501 spans" in text
+    assert "note 499" in text
+    assert "note 500" not in text
+
+
 def test_the_longest_tables_say_what_they_leave_out() -> None:
     data = session()
     many = tuple(

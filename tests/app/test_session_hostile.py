@@ -72,6 +72,11 @@ def test_sessions_are_told_from_other_files_before_they_are_opened(path: Path, t
     assert is_session(path)
     path.write_bytes(path.read_bytes()[:1000])
     assert is_session(path), "opening it then says what is wrong"
+    write_session(path, version_1())
+    with h5py.File(path, "r+") as file:
+        file.attrs["created"] = "of variable length, as h5py writes a text"
+    assert is_session(path), "it is no capture of somebody else's"
+    assert "not of fixed length" in refusal(path)
     with h5py.File(tmp_path / "other.h5", "w") as file:
         file.attrs["format"] = "halfturn-session"  # of variable length, which no session has
     (tmp_path / "plain.h5").write_bytes(b"0,1\n")
@@ -319,6 +324,45 @@ def test_a_chunk_that_would_inflate_without_end_is_refused(tmp_path: Path) -> No
     tracemalloc.start()
     try:
         assert "inflates to more than its stated size" in refusal(path)
+        assert tracemalloc.get_traced_memory()[1] < 20e6
+    finally:
+        tracemalloc.stop()
+
+
+def compressed_rows(file: h5py.File, name: str, row: Any, count: int) -> None:
+    """A dataset of ``count`` rows that are all the same, which takes next to nothing in the file."""
+    length = 1 << 18
+    raw = zlib.compress(np.full(length, row).tobytes(), 9)
+    made = file.create_dataset(name, (count,), row.dtype, chunks=(length,), compression="gzip")
+    for first in range(0, count, length):
+        made.id.write_direct_chunk((first,), raw)
+
+
+_CURSOR = np.zeros((), [("key", "<i8"), ("capture", "<i8"), ("name", "S1"), ("time_s", "<f8")])
+_FLIP = np.zeros((), [("key", "<i8"), ("capture", "<i8"), ("time_s", "<f8"), ("removes", "u1")])
+_REASON = np.zeros((), [("text", "S1")])
+
+
+@pytest.mark.parametrize(
+    ("name", "row", "count", "why"),
+    [
+        ("cursors", _CURSOR, 60_000_000, "60000000 rows, more than"),
+        ("flips", _FLIP, 300_000, "300000 rows, more than"),
+        ("decodes/0/reasons", _REASON, 60_000_000, "would be needed to work with it"),
+        ("decodes/0/confidence", np.float64(0.9), 150_000_000, "would be needed to work with it"),
+    ],
+)
+def test_rows_that_would_fill_the_memory_are_refused_before_they_are_read(
+    path: Path, name: str, row: Any, count: int, why: str
+) -> None:
+    with h5py.File(path, "r+") as file:
+        if name in file:
+            del file[name]
+        compressed_rows(file, name, row, count)
+    assert path.stat().st_size < 10e6
+    tracemalloc.start()
+    try:
+        assert why in refusal(path)
         assert tracemalloc.get_traced_memory()[1] < 20e6
     finally:
         tracemalloc.stop()

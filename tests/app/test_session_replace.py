@@ -18,9 +18,9 @@ import numpy as np
 import pytest
 from generators.sessions import assert_same, version_1, with_samples
 
-from app.errors import SessionError
+from app.errors import ChangedSessionError, SessionError
 from app.files import replace as replacing
-from app.files.replace import backup_of, replace_file
+from app.files.replace import backup_of, replace_file, state_of
 from app.files.session import read_session, write_session
 from app.files.session_tree import Node
 
@@ -375,3 +375,61 @@ def test_sessions_saved_from_two_threads_are_each_whole(tmp_path: Path) -> None:
     for found in (read_session(path), read_session(backup_of(path))):
         capture = found.captures[0]
         assert (capture.channels[0].stored == int(capture.label)).all()
+
+
+ADDER = """
+import sys
+from dataclasses import replace
+from pathlib import Path
+from app.errors import ChangedSessionError
+from app.files.replace import state_of
+from app.files.session import read_session, write_session
+from app.model.items import Note
+
+path, name = Path(sys.argv[1]), sys.argv[2]
+done = refused = 0
+while done < 25:
+    seen = state_of(path)
+    data = read_session(path)
+    note = Note(data.next_key, 0, None, f"{name} {done}")
+    try:
+        write_session(
+            path, replace(data, notes=(*data.notes, note), next_key=data.next_key + 1), replaces=(seen,)
+        )
+    except ChangedSessionError:
+        refused += 1
+    else:
+        done += 1
+print(refused)
+"""
+
+
+def test_of_two_programs_that_save_at_once_neither_takes_away_what_the_other_saved(tmp_path: Path) -> None:
+    path = tmp_path / "s.h5"
+    write_session(path, with_samples(np.arange(50, dtype="i2")))
+    command = [sys.executable, "-c", ADDER, str(path)]
+    children = [
+        subprocess.Popen([*command, name], cwd=ROOT, stdout=subprocess.PIPE, text=True)
+        for name in ("one", "other")
+    ]
+    refused = [int(child.communicate(timeout=120)[0]) for child in children]
+    assert [child.returncode for child in children] == [0, 0]
+    assert sum(refused) > 0  # they did meet
+    found = {note.text for note in read_session(path).notes}
+    assert found == {f"{name} {n}" for name in ("one", "other") for n in range(25)}
+
+
+def test_a_session_is_replaced_only_in_a_state_that_was_told(path: Path) -> None:
+    seen = state_of(path)
+    written = write_session(path, NEW, replaces=(seen,))
+    assert written == state_of(path) != seen
+    with pytest.raises(ChangedSessionError, match="has just saved it"):
+        write_session(path, version_1(), replaces=(seen,))
+    with pytest.raises(ChangedSessionError):
+        write_session(path, version_1(), replaces=(None,))
+    assert read_session(path).captures[0].label == "new"
+    assert left_beside(path) == ["line.h5.bak"]
+    assert_same(read_session(backup_of(path)), version_1())
+    write_session(path, version_1(), replaces=(None, written))
+    with pytest.raises(ChangedSessionError):
+        write_session(path.with_name("gone.h5"), version_1(), replaces=(written,))

@@ -8,7 +8,7 @@ of fixed length; there are no pointers, references or links of any kind in the f
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
 from dataclasses import dataclass, field
 
 from dsp.results import KINDS, LINE_CODES, POLARITIES
@@ -39,15 +39,16 @@ TEXT, INT, FLOAT, MEASURE, FLAG = "text", "int", "float", "measure", "flag"
 
 _BIG = 2**62
 _TIME_S = 1e15
+_LEAST_RATE = 1e-15  # one symbol in the longest time there is
 
 
 @dataclass(frozen=True)
 class Field:
     """One attribute, or one column of a table.
 
-    ``kind``: ``text``; ``int`` (64 bit); ``float`` (64 bit, finite, within ``low`` and ``high``);
-    ``measure`` (64 bit, any value); ``flag`` (0 or 1). Where ``optional``, an attribute may be absent, and
-    a column holds NaN or -1 for what does not apply.
+    ``kind``: ``text``; ``int`` (64 bit); ``float`` (64 bit, finite, within ``low`` and ``high``); ``measure``
+    (64 bit, NaN or within ``low`` and ``high``, which may be infinite); ``flag`` (0 or 1). Where ``optional``, an
+    attribute may be absent, and a column holds NaN or -1 for what does not apply.
     """
 
     name: str
@@ -103,6 +104,16 @@ def _probability(name: str, meaning: str) -> Field:
 
 def _count(name: str, meaning: str, *, optional: bool = False) -> Field:
     return Field(name, INT, "", meaning, optional, low=0)
+
+
+def _measure(
+    name: str, unit: str, meaning: str, low: float = 0.0, high: float = 1e18, *, optional: bool = True
+) -> Field:
+    return Field(name, MEASURE, unit, meaning, optional, low, high)
+
+
+def _std(name: str, unit: str) -> Field:
+    return _measure(name, unit, "its standard uncertainty", high=math.inf)
 
 
 def _end(name: str, of: str) -> Field:
@@ -199,15 +210,23 @@ _BURSTS = Table(
         Field("cut_at_start", FLAG, "", "the capture begins within the burst"),
         Field("cut_at_end", FLAG, "", "the capture ends within the burst"),
         _count("talker", "number of the transmitter, told from others", optional=True),
-        Field("amplitude", MEASURE, "unit of the channel", "peak of the carrier, or half the swing"),
-        Field("amplitude_std", MEASURE, "unit of the channel", "its standard uncertainty", True),
-        Field("carrier_hz", MEASURE, "Hz", "carrier frequency", True),
-        Field("carrier_std_hz", MEASURE, "Hz", "its standard uncertainty", True),
-        Field("symbol_rate_bd", MEASURE, "Bd", "symbol rate", True),
-        Field("symbol_rate_std_bd", MEASURE, "Bd", "its standard uncertainty", True),
-        Field("cycles_per_symbol", MEASURE, "", "carrier over symbol rate", True),
-        Field("esn0_db", MEASURE, "dB", "energy a symbol over one-sided noise density", True),
-        Field("esn0_std_db", MEASURE, "dB", "its standard uncertainty", True),
+        Field(
+            "amplitude",
+            MEASURE,
+            "unit of the channel",
+            "peak of the carrier, or half the swing",
+            False,
+            -1e30,
+            1e30,
+        ),
+        _std("amplitude_std", "unit of the channel"),
+        _measure("carrier_hz", "Hz", "carrier frequency"),
+        _std("carrier_std_hz", "Hz"),
+        _measure("symbol_rate_bd", "Bd", "symbol rate", low=_LEAST_RATE),
+        _std("symbol_rate_std_bd", "Bd"),
+        _measure("cycles_per_symbol", "", "carrier over symbol rate", high=1e30),
+        _measure("esn0_db", "dB", "energy a symbol over one-sided noise density", -math.inf, math.inf),
+        _std("esn0_std_db", "dB"),
         _time("first_symbol_s", "leading edge of the first symbol of the grid"),
         Field("bits_per_symbol", INT, "", "bits in a symbol", low=0, high=64),
         Field("line_code", TEXT, "", "from symbols to bits", choices=LINE_CODES),
@@ -234,8 +253,8 @@ _DECODES = Group(
         _time("span_end_s", "end of the span that was decoded"),
         Field("program_version", TEXT, "", "version of the program that decoded"),
         Field("samples_sha256", TEXT, "", "digest of the samples that were decoded"),
-        Field("set_carrier_hz", MEASURE, "Hz", "carrier told in advance", True),
-        Field("set_symbol_rate_bd", MEASURE, "Bd", "symbol rate told in advance", True),
+        _measure("set_carrier_hz", "Hz", "carrier told in advance"),
+        _measure("set_symbol_rate_bd", "Bd", "symbol rate told in advance"),
         Field("set_modulation", TEXT, "", "kind of signalling told in advance", True, choices=KINDS),
         Field("set_line_code", TEXT, "", "line code told in advance", True, choices=LINE_CODES),
         Field("set_polarity", TEXT, "", "whether the bits are turned over", choices=POLARITIES),
@@ -339,8 +358,8 @@ _MARKS = (
             Field("name", TEXT, "", "name of the reading"),
             Field("quantity", TEXT, "", "which reading it is"),
             Field("place", TEXT, "", "what it was read of"),
-            Field("value", MEASURE, "see `unit`", "the value"),
-            Field("std", MEASURE, "see `unit`", "its standard uncertainty", True),
+            _measure("value", "see `unit`", "the value", -math.inf, math.inf, optional=False),
+            _std("std", "see `unit`"),
             Field("unit", TEXT, "", "unit of both"),
         ),
     ),
@@ -371,30 +390,3 @@ SESSION = Group(
     tables=_MARKS,
     groups=(_CAPTURES, _DECODES),
 )
-
-_TYPES = {TEXT: "text", INT: "int64", FLOAT: "float64", MEASURE: "float64", FLAG: "uint8"}
-_ARRAY_TYPES = {"iuf": "integer or float, as stored", "f": "float64", "S": "text of length 1"}
-
-
-def layout(group: Group = SESSION, path: str = "") -> Iterator[tuple[str, str, str, str]]:
-    """Rows ``(path, type, unit, meaning)`` of everything in the file, as in DEVELOPERS.md.
-
-    ``N`` is a number; attributes are written ``group@name``, columns ``table.name``.
-    """
-    here = f"{path}/N" if group.many else path
-    for one in group.attributes:
-        yield f"{here or '/'}@{one.name}", *_row(one, "may be absent")
-    for table in group.tables:
-        yield f"{here}/{table.name}", "table", "", table.meaning
-        for one in table.columns:
-            absent = "-1 where none" if one.kind == INT else "NaN where none"
-            yield f"{here}/{table.name}.{one.name}", *_row(one, absent)
-    for array in group.arrays:
-        yield f"{here}/{array.name}", _ARRAY_TYPES[array.kinds], array.unit, array.meaning
-    for child in group.groups:
-        yield from layout(child, f"{here}/{child.name}")
-
-
-def _row(one: Field, absent: str) -> tuple[str, str, str]:
-    choices = f" ({', '.join(one.choices)})" if one.choices and one.name != "format" else ""
-    return _TYPES[one.kind], one.unit, one.meaning + choices + (f"; {absent}" if one.optional else "")

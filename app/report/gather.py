@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from operator import attrgetter
 
-from app.errors import UsageError
+from app.errors import SessionError, UsageError
 from app.model.capture import Capture
 from app.model.corrections import CorrectedBurst
 from app.model.expressions import ChannelSource, channel_source
@@ -71,10 +71,19 @@ def gathered(data: SessionData, cancelled: Cancelled | None = None) -> tuple[Cha
 
     Raises
     ------
+    app.errors.SessionError : a decode of a channel that the capture does not have.
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
     keys = sorted({(run.capture, run.channel) for run in data.decodes})
-    return tuple(_channel(data, index, channel, cancelled) for index, channel in keys)
+    out = []
+    for index, channel in keys:
+        try:
+            out.append(_channel(data, index, channel, cancelled))
+        except UsageError as error:
+            raise SessionError(
+                f"the decode of channel “{channel[:40]}” of {data.captures[index].name} cannot be shown: {error}"
+            ) from error
+    return tuple(out)
 
 
 def _channel(data: SessionData, index: int, channel: str, cancelled: Cancelled | None) -> ChannelReport:

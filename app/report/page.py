@@ -50,6 +50,7 @@ def report_html(
 
     Raises
     ------
+    app.errors.SessionError : a decode of a channel that the capture does not have.
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
     parts = gathered(data, cancelled)

@@ -194,6 +194,39 @@ def test_the_command_writes_the_page(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert capsys.readouterr().out.startswith("<!DOCTYPE html>")
 
 
+def test_a_decode_of_a_channel_that_is_not_there_is_told_with_the_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = session()
+    run = replace(data.decodes[0], channel="B")
+    write_session(tmp_path / "s.h5", replace(data, decodes=(run,)))
+    assert main(["report", str(tmp_path / "s.h5"), "-o", str(tmp_path / "r.html")]) == 3
+    said = capsys.readouterr().err
+    assert "s.h5: the decode of channel “B” of line.npy cannot be shown" in said
+    assert len(said.splitlines()) == 1
+    assert not (tmp_path / "r.html").exists()
+
+
+def test_the_largest_numbers_that_a_session_may_hold_give_a_page() -> None:
+    data = session()
+    absurd = replace(
+        data.decodes[0].result.bursts[0],
+        amplitude=1e30,
+        amplitude_std=np.inf,
+        carrier_hz=1e18,
+        carrier_std_hz=np.inf,
+        symbol_rate_bd=1e-15,
+        symbol_rate_std_bd=np.inf,
+        cycles_per_symbol=1e30,
+        esn0_db=1e308,
+        esn0_std_db=np.inf,
+        talker=2**62,
+    )
+    for bursts in ((absurd,), (absurd, *data.decodes[0].result.bursts[1:])):
+        run = replace(data.decodes[0], result=keyed(*bursts))
+        assert parsed(page(replace(data, decodes=(run,)))) is not None
+
+
 def test_marks_and_notes_by_the_thousand_are_cut_short_and_said_to_be() -> None:
     data = session(
         notes=tuple(Note(n + 10, None, None, f"note {n}") for n in range(3000)),

@@ -256,14 +256,35 @@ HOSTILE: dict[str, tuple[Change, str]] = {
     "symbols counted backwards": (table_with("decodes/0/bursts", "symbols_end", 0, 50), "bursts.symbols_end"),
     "a probability of two": (table_with("decodes/0/bursts", "end_probability", 0, 2.0), "out of its range"),
     "a confidence of two": (replaced("decodes/0/confidence", np.full(14, 2.0)), "out of their range"),
+    "a symbol rate below zero": (
+        table_with("decodes/0/bursts", "symbol_rate_bd", 0, -5.0),
+        "out of its range",
+    ),
+    "a symbol rate of nothing": (
+        table_with("decodes/0/bursts", "symbol_rate_bd", 0, 1e-300),
+        "out of its range",
+    ),
+    "an absurd carrier": (table_with("decodes/0/bursts", "carrier_hz", 0, 1e300), "out of its range"),
+    "an infinite amplitude": (table_with("decodes/0/bursts", "amplitude", 0, np.inf), "out of its range"),
+    "an uncertainty below zero": (
+        table_with("decodes/0/bursts", "carrier_std_hz", 0, -1.0),
+        "out of its range",
+    ),
+    "a burst backwards": (table_with("decodes/0/bursts", "end_s", 0, -1.0), "ends before it starts"),
+    "an absurd setting": (replaced("decodes/0@set_carrier_hz", -4e5), "out of its range"),
     "unknown kind": (replaced("decodes/0@kind", np.bytes_(b"magic")), "is “magic”, not one of"),
     "symbols that are no text": (replaced("decodes/0/symbols", np.arange(14)), "has the wrong type"),
     "control characters": (replaced("decodes/0/symbols", np.array([b"\x1b"] * 14)), "not printable"),
+    "a link without end": (
+        lambda f: [replaced(f"captures/0@{k}", np.bytes_(v))(f) for k, v in LONG_LINK.items()],
+        "File name too long",
+    ),
     "an absolute link": (
         lambda f: [replaced(f"captures/0@{k}", np.bytes_(v))(f) for k, v in LINK_OUT.items()],
         "not a path relative",
     ),
 }
+LONG_LINK = {"storage": b"linked", "link": b"x" * 5000}
 LINK_OUT = {"storage": b"linked", "link": b"/etc/hostname"}
 
 

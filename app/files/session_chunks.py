@@ -166,10 +166,14 @@ class Chunks:
             raise SessionError("two of its chunks stand in one place")
 
     def each(self, use: Callable[[int, NDArray[Any]], None]) -> None:
-        """Call ``use(first, values)`` once for each chunk, from two threads."""
+        """Call ``use(first, values)`` once for each chunk, from two threads if there are several."""
         self.each_first(lambda first: use(first, self._read(first)))
 
     def each_first(self, use: Callable[[int], None]) -> None:
+        if len(self.firsts()) < 2:  # starting threads would take longer than the work
+            for first in self.firsts():
+                use(first)
+            return
         with ThreadPoolExecutor(_WORKERS, thread_name_prefix="session-chunk") as pool:
             for _ in pool.map(use, self.firsts()):
                 pass

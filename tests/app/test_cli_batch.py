@@ -2,6 +2,7 @@
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -16,6 +17,8 @@ from app.errors import SessionError
 from app.files.captures import open_capture
 from app.files.session import read_session
 from app.files.session_join import join_sessions
+from app.files.session_store import TreeFile
+from app.files.session_tree import Node
 
 
 @pytest.fixture
@@ -132,3 +135,27 @@ def test_a_joined_session_stores_compressed_samples_as_they_were(files: list[Pat
         samples = file["captures/1/channels/0/samples"]
         assert (samples.compression, samples.shuffle, samples.fletcher32) == ("gzip", True, True)
         np.testing.assert_array_equal(samples[:], np.load(long))
+
+
+@pytest.mark.parametrize("what", ["attributes", "samples"])
+def test_a_joined_session_that_was_written_wrongly_is_noticed(
+    files: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    parts = [tmp_path / "one.h5", tmp_path / "two.h5"]
+    for part, file in zip(parts, (files[0], files[1]), strict=True):
+        assert main(["decode", str(file), "--rate", "1.25M", "--session", str(part)]) == 0
+    add = TreeFile.add
+
+    def wrongly(self: TreeFile, path: str, node: Node, source: h5py.Group | None = None) -> None:
+        if path == "captures/1" and what == "attributes":
+            node = replace(node, attributes=node.attributes | {"label": "of somebody else"})
+        if path == "captures/1" and what == "samples":
+            (channel,) = node.groups["channels"].groups.values()
+            channel.arrays["samples"] = channel.arrays["samples"][::-1].copy()
+            source = None
+        add(self, path, node, source)
+
+    monkeypatch.setattr(TreeFile, "add", wrongly)
+    with pytest.raises(SessionError, match="reading it back gave something else in captures/1"):
+        join_sessions(tmp_path / "all.h5", parts)
+    assert not (tmp_path / "all.h5").exists()

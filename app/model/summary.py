@@ -238,10 +238,11 @@ def _lengths_text(talker: TalkerSummary) -> str:
     rate = talker.symbol_rate_bd
     if rate is None or rate.value <= 0:
         return text
-    return f"{text} ({joint.join(_duration(count, rate) for count in shown)})"
+    return f"{text} ({joint.join(duration_text(count, rate) for count in shown)})"
 
 
-def _duration(symbols: int, rate_bd: Estimate) -> str:
+def duration_text(symbols: int, rate_bd: Estimate) -> str:
+    """How long so many symbols take, with the uncertainty of the rate."""
     seconds = symbols / rate_bd.value
     std = None if rate_bd.std is None else seconds * rate_bd.std / rate_bd.value
     return format_quantity(seconds, std, "s")

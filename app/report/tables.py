@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import asdict
 
 from app.model.capture import Capture
 from app.model.corrections import CorrectedBurst
@@ -14,7 +13,7 @@ from app.model.quantity import format_quantity, format_value
 from app.report.gather import ChannelReport
 from app.report.markup import Child, Element, element, facts, table
 from app.report.pictures import talker_name
-from dsp.results import Notice
+from dsp.results import DecodeSettings, Notice
 
 MOST_ROWS = 500
 _MOST_BITS = 4096
@@ -132,7 +131,11 @@ def frame_table(part: ChannelReport) -> Element | None:
         constant = sum(len(column) == 1 for column in columns)
         often, times = Counter(bits).most_common(1)[0]
         alike = (
-            f"{len(set(bits))} different; most often ({times} ×) " if len(set(bits)) > 1 else "all the same"
+            "all the same"
+            if len(set(bits)) == 1
+            else "all different; the first: "
+            if times == 1
+            else f"{len(set(bits))} different; most often ({times} ×): "
         )
         cell: Child = element(
             "div", alike, *([element("code", _shortened(often))] if len(set(bits)) > 1 else [])
@@ -205,15 +208,32 @@ def _cut_short(count: int, what: str) -> list[Element]:
     ]
 
 
+_SETTINGS = (
+    ("carrier_hz", "carrier", "Hz"),
+    ("symbol_rate_bd", "symbol rate", "Bd"),
+    ("modulation", "modulation", ""),
+    ("line_code", "line code", ""),
+)
+
+
+def _told(settings: DecodeSettings) -> str:
+    given = {name: getattr(settings, name) for name, _, _ in _SETTINGS}
+    said = [
+        f"{words} {format_value(given[name], unit, 9) if unit else given[name]}"
+        for name, words, unit in _SETTINGS
+        if given[name] is not None
+    ]
+    told = f"told: {', '.join(said)}" if said else "nothing was told, all was found"
+    return f"{told}; polarity {settings.polarity}"
+
+
 def settings_table(part: ChannelReport) -> Element:
     """What was told to the decoder, and what to check the result with."""
     rows: list[list[Child]] = []
     for run in part.runs:
-        told = [f"{name} {value}" for name, value in asdict(run.result.settings).items() if value is not None]
+        told = _told(run.result.settings)
         span = f"{format_value(run.span_s[0], 's', 9)} to {format_value(run.span_s[1], 's', 9)}"
-        rows.append(
-            [span, ", ".join(told), run.program_version, element("code", run.samples_sha256 or "not stored")]
-        )
+        rows.append([span, told, run.program_version, element("code", run.samples_sha256 or "not stored")])
     return table(
         ("span", "settings", "program version", "SHA-256 of the samples decoded"), rows, kind="digests"
     )

@@ -21,6 +21,7 @@ from app.model.items import DecodeRun, FlipMark, Note, SessionData, SpanMark
 from app.model.tolerance import Tolerance
 from app.report.page import report_html
 from app.report.timing import intervals
+from dsp.results import DecodeSettings
 
 _PAGE = "html head meta title style body h1 h2 h3 p strong ul li section table caption thead tbody tr th td"
 _PARTS = "div span code br figure figcaption svg defs clipPath rect path g text line circle"
@@ -168,8 +169,47 @@ def test_answer_times_are_those_between_talkers() -> None:
     )  # half the range of two, over the root of two, times the root of two
     assert (answer.shortest_s, answer.longest_s, answer.count) == (pytest.approx(0.2), pytest.approx(0.4), 2)
     assert not found[1, 1].is_answer
+    assert not found[1, 0].is_answer  # the one that asks takes its time
     assert found[1, 0].count == 1  # that across the edge at 7 s does not count
     assert found[1, 0].std_s is None
+
+
+def captions(tree) -> list[str]:
+    return ["".join(one.itertext()) for one in tree.iter("figcaption")]
+
+
+def test_a_burst_is_shown_whole_and_no_decision_as_if_it_were_certain() -> None:
+    sure = replace(BURST, symbols="10" * 24, bits="10" * 24, confidence=(1.0,) * 48, cut_at_end=False)
+    run = replace(
+        session().decodes[0], result=keyed(replace(sure, start_s=1e-4, first_symbol_s=1e-4, end_s=9e-4))
+    )
+    shown = captions(parsed(page(session(decodes=(run,)))))
+    (burst,) = [one for one in shown if one.startswith("Burst 0")]
+    assert "48 symbols, each right with probability above 0.9999" in burst
+    assert "symbols are shown" not in burst
+
+
+def test_every_talker_is_numbered_in_the_overview() -> None:
+    tree = parsed(page(session()))
+    overview = next(tree.iter("figure"))
+    words = [one for one in overview.iter() if str(one.tag).endswith("text")]
+    numbers = {"".join(one.itertext()) for one in words if one.get("font-size") == "9"}
+    assert numbers == {"0", "1"}
+
+
+def test_what_is_not_there_is_not_explained(tmp_path: Path) -> None:
+    data = session()
+    run = replace(data.decodes[0], result=refused())
+    (overview,) = captions(parsed(page(replace(data, decodes=(run,)))))
+    assert overview == "The decoded span: least and largest value at each place."
+
+
+def test_it_says_what_the_decoder_was_told() -> None:
+    assert "nothing was told, all was found; polarity normal" in page(session())
+    told = DecodeSettings(carrier_hz=2e5, line_code="differential", polarity="inverted")
+    run = replace(session().decodes[0], result=replace(session().decodes[0].result, settings=told))
+    text = page(session(decodes=(run,)))
+    assert "told: carrier 200 kHz, line code differential; polarity inverted" in text
 
 
 def test_the_command_writes_the_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

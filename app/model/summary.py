@@ -136,7 +136,10 @@ def sentence(summary: Summary, left_out: int = 0) -> str:
     talkers = "one talker" if len(summary.talkers) == 1 else f"{len(summary.talkers)} talkers"
     bursts = "1 burst" if summary.bursts == 1 else f"{summary.bursts} bursts"
     parts = [q.text(summary) for q in shared]
-    parts += [f"{bursts} by {talkers}, each length right with probability {summary.length_probability:.3g}"]
+    parts += [
+        f"{bursts} by {talkers}, each length right with probability "
+        + probability_text(summary.length_probability)
+    ]
     told = "; ".join(_talker_text(talker, own, summary.unit) for talker in summary.talkers)
     return f"{head}: {', '.join(part for part in parts if part)}: {told}."
 
@@ -239,6 +242,13 @@ def _lengths_text(talker: TalkerSummary) -> str:
     if rate is None or rate.value <= 0:
         return text
     return f"{text} ({joint.join(duration_text(count, rate) for count in shown)})"
+
+
+def probability_text(probability: float | None) -> str:
+    """Three digits, and never as if something were certain."""
+    if probability is None or not math.isfinite(probability):
+        return "unknown"
+    return "above 0.999" if probability > 0.9995 else f"{probability:.3g}"
 
 
 def duration_text(symbols: int, rate_bd: Estimate) -> str:

@@ -121,6 +121,8 @@ def _channel(part: ChannelReport, number: int, parts: int, cancelled: Cancelled 
     name = f"{part.capture.name}, channel {part.channel}" if parts > 1 else f"What is sent on {part.channel}"
     made = section(name)
     made.set("class", "part")
+    if parts > 1 and part.capture.label:
+        made.append(element("p", f"Done while capturing: {part.capture.label}"))
     if part.summary.refusal is not None:
         made.append(
             element("p", element("strong", "No bits are given: "), part.summary.refusal, class_="mind")

@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import replace
 
 from app.model.quantity import format_quantity, format_value
-from app.model.summary import KIND_WORDS, Estimate, TalkerSummary, duration_text
+from app.model.summary import KIND_WORDS, Estimate, TalkerSummary, duration_text, probability_text
 from app.report.gather import ChannelReport
 from app.report.markup import Element, table
 from app.report.pictures import talker_name
@@ -161,7 +161,7 @@ def _lengths(part: ChannelReport) -> list[Row]:
     sure = (
         ""
         if certain is None or not math.isfinite(certain)
-        else f"; each right to the symbol with probability {certain:.3g}"
+        else f"; each right to the symbol with probability {probability_text(certain)}"
     )
     for talker in part.summary.talkers:
         bursts = [one.burst for one in part.counted if one.burst.talker == talker.talker]

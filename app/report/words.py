@@ -12,7 +12,8 @@ WORDS = (
     ("burst", "one contiguous transmission"),
     (
         "talker",
-        "a transmitter, told from others by amplitude, carrier and timing; the numbers are the program's",
+        "a transmitter, told from others by amplitude, carrier and timing; the numbers are the program's, and begin anew "
+        "in each capture",
     ),
     ("carrier", "the tone that the bits are keyed on"),
     ("flip", "an instant at which the phase of the carrier turns by half a turn"),

@@ -189,6 +189,15 @@ def test_a_burst_is_shown_whole_and_no_decision_as_if_it_were_certain() -> None:
     assert "symbols are shown" not in burst
 
 
+def test_a_length_is_never_certain() -> None:
+    sure = [
+        replace(one, start_probability=1.0, end_probability=1.0) for one in session().decodes[0].result.bursts
+    ]
+    text = page(session(decodes=(replace(session().decodes[0], result=keyed(*sure)),)))
+    assert "each length right with probability above 0.999" in text
+    assert "each right to the symbol with probability above 0.999" in text
+
+
 def test_every_talker_is_numbered_in_the_overview() -> None:
     tree = parsed(page(session()))
     overview = next(tree.iter("figure"))

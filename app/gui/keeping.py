@@ -59,6 +59,7 @@ class Keeper(QObject):
         self._failed = False
         self._inherited: _Inherited | None = None
         self._session_lock: QLockFile | None = None
+        self._told_of_other = False
         self._signature: FileState | None = None
         self._told_of: FileState | None = None
         self._path: Path | None = None
@@ -73,6 +74,7 @@ class Keeper(QObject):
     def tick(self) -> None:
         """What is done every half minute."""
         self.keep()
+        self._look_for_others()
         self._look_at_file()
 
     def keep(self) -> None:
@@ -241,15 +243,26 @@ class Keeper(QObject):
             self._session_lock = None
         if path is None:
             return
-        lock = QLockFile(str(path.with_name(f".{path.name}.open")))
-        lock.setStaleLockTime(0)
-        if lock.tryLock(0):
-            self._session_lock = lock
-        elif lock.error() == QLockFile.LockError.LockFailedError:
+        self._told_of_other = False
+        for name in _lock_names(path):
+            lock = QLockFile(name)
+            lock.setStaleLockTime(0)
+            if lock.tryLock(0):
+                self._session_lock = lock
+                break
+        self._look_for_others()
+
+    def _look_for_others(self) -> None:
+        """Tell once that another window has the session open, whichever of the two was first."""
+        if self._path is None or self._told_of_other:
+            return
+        mine = None if self._session_lock is None else self._session_lock.fileName()
+        if any(_is_locked(name) for name in _lock_names(self._path) if name != mine):
+            self._told_of_other = True
             self.told.emit(
                 Message(
-                    f"{path.name} is open in another window. What is saved last counts: work in one of them only, or "
-                    "save this one under another name.",
+                    f"{self._path.name} is open in another window, too. Work in one of them only, or save this one "
+                    "under another name: who saves second is asked which of the two shall stay.",
                     weight="caution",
                 )
             )
@@ -269,6 +282,21 @@ class Keeper(QObject):
                 weight="caution",
             )
         )
+
+
+def _lock_names(path: Path) -> list[str]:
+    """Files that say that a session is open: the first window's, and that of one more."""
+    return [str(path.with_name(f".{path.name}.open{more}")) for more in ("", ".2")]
+
+
+def _is_locked(name: str) -> bool:
+    """Whether a window that lives holds the lock; where none can be made, nobody is told to."""
+    lock = QLockFile(name)
+    lock.setStaleLockTime(0)
+    if lock.tryLock(0):
+        lock.unlock()
+        return False
+    return lock.error() == QLockFile.LockError.LockFailedError
 
 
 def _count(data: SessionData) -> int:

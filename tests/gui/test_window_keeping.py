@@ -239,7 +239,11 @@ def test_a_session_saved_by_another_window_is_noticed(
     other = make_window()
     other.open_paths([path])
     qtbot.waitUntil(lambda: bool(other.document.data.captures), timeout=10_000)
-    assert any("open in another window" in text for text in message_texts(other))
+    assert sum("open in another window" in text for text in message_texts(other)) == 1
+    assert not any("open in another window" in text for text in message_texts(window))
+    window.keeper.tick()
+    window.keeper.tick()
+    assert sum("open in another window" in text for text in message_texts(window)) == 1
     other.bridge.run(AddNote(0, None, "theirs"))
     other.files.save()
     qtbot.waitUntil(lambda: not other.isWindowModified(), timeout=10_000)
@@ -257,6 +261,16 @@ def test_a_session_saved_by_another_window_is_noticed(
     qtbot.waitUntil(lambda: not window.isWindowModified(), timeout=10_000)
     assert [note.text for note in read_session(path).notes] == ["theirs"]
     assert [note.text for note in read_session(tmp_path / "mine.h5").notes] == ["mine"]
+
+
+def test_a_session_that_is_open_once_is_not_said_to_be_open_twice(window, quiet_capture, tmp_path, qtbot):
+    path = tmp_path / "s.h5"
+    write_session(path, SessionData(captures=(quiet_capture,)))
+    window.open_paths([path])
+    qtbot.waitUntil(lambda: bool(window.document.data.captures), timeout=10_000)
+    window.keeper.tick()
+    assert not any("open in another window" in text for text in message_texts(window))
+    assert [one.name for one in tmp_path.iterdir() if one.name.startswith(".s.h5")] == [".s.h5.open"]
 
 
 def test_one_window_saving_again_and_again_asks_nothing(window, quiet_capture, tmp_path, answer, qtbot):

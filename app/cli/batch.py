@@ -147,7 +147,11 @@ def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None
             keep(task.part, replace(capture, sha256=sha256), outcome)
         except SessionError as error:
             # what was found is told all the same
-            return FileReport(task.path, outcome, sha256, error=str(error), status=status.WRONG_USAGE)
+            reason = str(error).removeprefix(f"{task.part}: the session was not saved: ")
+            text = one_line(
+                f"{task.path}: what was found in it could not be kept beside the session: {reason}"
+            )
+            return FileReport(task.path, outcome, sha256, error=text, status=status.WRONG_USAGE)
         return FileReport(task.path, outcome, sha256, status=found, part=task.part)
     whole = replace(capture, sha256=sha256) if task.keep_capture else None
     return FileReport(task.path, outcome, sha256, status=found, capture=whole)

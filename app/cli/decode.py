@@ -14,7 +14,7 @@ from app.cli.arguments import read_options
 from app.cli.batch import FileReport, FileTask, decode_files, each_capture, worker_count
 from app.cli.collected import Collected
 from app.cli.output import STANDARD_OUTPUT, check_targets, write_pieces
-from app.cli.parts import folder_for, make_folder, part_of, remove_folder
+from app.cli.parts import folder_for, make_folder, part_of, remove_folder, remove_if_empty
 from app.cli.progress import ProgressLine
 from app.cli.settings_file import settings_of
 from app.cli.tables import decode_text
@@ -116,6 +116,7 @@ def _save(session: Path, told: _Told) -> None:
 
         save(session, [told.single])
     elif told.unkept:
+        remove_if_empty(session)
         raise UsageError(
             f"{session}: the session was not saved: {told.unkept} of its files could not be kept beside it; free space, "
             "and the same command goes on with what is there"

@@ -6,6 +6,7 @@ broken off finds them again and goes on from there. The folder goes when the ses
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import shutil
 from datetime import UTC, datetime
@@ -49,6 +50,12 @@ def make_folder(session: Path) -> Path:
 
 def remove_folder(session: Path) -> None:
     shutil.rmtree(folder_for(session), ignore_errors=True)
+
+
+def remove_if_empty(session: Path) -> None:
+    """Leave nothing behind where nothing could be kept."""
+    with contextlib.suppress(OSError):
+        folder_for(session).rmdir()
 
 
 def part_of(folder: Path, task: FileTask) -> Path:

@@ -1,5 +1,6 @@
 """Many files into one session: bad ones skipped, broken off and gone on with, nothing left over."""
 
+import errno
 import json
 import os
 from dataclasses import replace
@@ -159,3 +160,23 @@ def test_a_joined_session_that_was_written_wrongly_is_noticed(
     with pytest.raises(SessionError, match="reading it back gave something else in captures/1"):
         join_sessions(tmp_path / "all.h5", parts)
     assert not (tmp_path / "all.h5").exists()
+
+
+def test_what_cannot_be_kept_names_the_file_it_was_found_in_and_leaves_nothing_behind(
+    files: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = tmp_path / "all.h5"
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("app.files.session.store_tree", full)
+    assert run(files[:2], session, "--jobs", "1", "--json", str(tmp_path / "found.json")) == 2
+    told = capsys.readouterr().err.splitlines()
+    assert told[0].startswith(
+        f"halfturn: {files[0]}: what was found in it could not be kept beside the session: no space"
+    )
+    assert ".parts" not in "".join(told)
+    errors = json.loads((tmp_path / "found.json").read_text())["errors"]
+    assert [one["file"] for one in errors] == [str(file) for file in files[:2]]
+    assert not folder_for(session).exists()

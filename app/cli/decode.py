@@ -13,13 +13,15 @@ from app.cli import status
 from app.cli.arguments import read_options
 from app.cli.batch import FileReport, FileTask, decode_files, each_capture, worker_count
 from app.cli.collected import Collected
+from app.cli.failures import Failure, guarded
 from app.cli.output import STANDARD_OUTPUT, check_targets, write_pieces
 from app.cli.parts import folder_for, make_folder, part_of, remove_folder, remove_if_empty
 from app.cli.progress import ProgressLine
 from app.cli.settings_file import settings_of
 from app.cli.tables import decode_text
 from app.errors import SessionError, UsageError
-from app.files.inputs import file_of
+from app.files.inputs import by_hand, file_of
+from app.jobs.verify_words import counted
 from app.version import program_version
 
 
@@ -32,6 +34,9 @@ def run(given: argparse.Namespace) -> int:
     """
     settings, timebase_ppm, gain_percent = settings_of(given)
     reading = read_options(given)
+    paths = each_capture(given.files)
+    for path in paths:
+        _tell_of_hand(path)
     tasks = [
         FileTask(
             path,
@@ -44,9 +49,23 @@ def run(given: argparse.Namespace) -> int:
             hash_wanted=given.hash or given.session is not None,
             keep_capture=given.session is not None,
         )
-        for path in each_capture(given.files)
+        for path in paths
     ]
     return run_tasks(tasks, given, given.jobs)
+
+
+def _tell_of_hand(path: Path) -> None:
+    """A session is decoded anew from its samples; what was said by hand in it stands elsewhere."""
+    found = guarded(path, lambda: by_hand(path))
+    if isinstance(found, Failure) or not any(found):
+        return  # what is wrong with it is told when it is decoded
+    flips, left_out = found
+    said = [f"{counted(flips, 'flip')} set or taken out"] if flips else []
+    said += [f"{counted(left_out, 'burst')} left out"] if left_out else []
+    sys.stderr.write(
+        f"halfturn: {path}: decoded anew from its samples, without what was done by hand in the session "
+        f"({' and '.join(said)}); 'halfturn export --what bits' gives that\n"
+    )
 
 
 @dataclass

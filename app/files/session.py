@@ -19,7 +19,6 @@ from app.files.session_check import check
 from app.files.session_links import file_digest, link_to, open_linked, same_samples
 from app.files.session_load import load_tree, says_it_is_a_session
 from app.files.session_pack import pack
-from app.files.session_samples import can_be_lazy
 from app.files.session_store import Progress, store_tree
 from app.files.session_tree import Node, difference
 from app.files.session_unpack import unpack
@@ -165,7 +164,7 @@ def _links(folder: Path, captures: tuple[Capture, ...], link_all: bool) -> list[
         if file is not None and (link_all or embedded > schema.MOST_EMBEDDED_BYTES):
             links[n] = link_to(file, folder)
             embedded -= sizes[n]
-    most = schema.MOST_SAMPLE_BYTES if can_be_lazy() else schema.MOST_BYTES
+    most = schema.MOST_SAMPLE_BYTES
     if embedded > most:
         raise SessionError(
             f"captures that stand in no file of their own take {embedded >> 20} MB, more than the "

@@ -22,6 +22,7 @@ from app.errors import CancelledError, SessionError
 from app.files import schema
 from app.files.session_chunks import Chunks
 from app.files.session_samples import SessionFile, StoredSamples, can_be_lazy, in_one_piece
+from app.files.session_spool import Keep, spooled
 from app.files.session_tree import Node, Value, decoded, same_values
 from app.model.capture import Samples
 
@@ -31,6 +32,7 @@ _NUMBER_SIZES = {h5t.INTEGER: (1, 2, 4, 8), h5t.FLOAT: (2, 4, 8)}
 # captures/N/channels/N/samples
 _SAMPLES, _SAMPLES_DEPTH = "samples", 4
 _TRIES = 3
+_PIECE = 1 << 20
 # measured: tuples of floats take 32 bytes a number, notes 290 and bursts 1100 a row
 # nobody sets so many by hand, and each changes bits
 _MOST_ROWS = {"flips": 20_000}
@@ -62,7 +64,8 @@ def load_tree(path: Path, expected: Node | None = None) -> Node:
             with h5py.File(path, "r", locking="best-effort") as file:
                 if held is not None and not _is_one_file(held, file):
                     continue  # replaced between the two openings
-                loader = GroupLoader(info.st_size if held is None else held.identity[2], held)
+                size = info.st_size if held is None else held.identity[2]
+                loader = GroupLoader(size, held, may_leave=True)
                 _check_version(loader.attributes(file.id))
                 return loader.group(h5o.open(file.id, b"/"), 0, expected)
         except (SessionError, CancelledError):
@@ -118,11 +121,16 @@ def _check_version(attributes: dict[str, Value]) -> None:
 
 
 class GroupLoader:
-    """Walks one file and keeps account of what it has asked for; without ``held`` all samples come into memory."""
+    """Walks one file and keeps account of what it has asked for.
 
-    def __init__(self, file_bytes: int, held: SessionFile | None = None) -> None:
+    Unless ``may_leave``, all samples come into memory; else many are left in ``held``, or where there is none laid
+    down in a temporary file.
+    """
+
+    def __init__(self, file_bytes: int, held: SessionFile | None = None, *, may_leave: bool = False) -> None:
         self._file_bytes = file_bytes
         self._held = held
+        self._may_leave = may_leave
         self._at_once = schema.READ_AT_ONCE_BYTES
         self._left_in_file = 0
         self._objects = 0
@@ -204,11 +212,15 @@ class GroupLoader:
         waits = self._waits(count * dtype.itemsize, wanted, may_wait and layout != h5d.COMPACT)
         if chunks is not None:
             chunks.check_places(self._file_bytes)
-            if waits is None:
+            if not waits:
                 return _chunked(chunks, dtype, count, wanted)
-            return StoredSamples(waits, count, chunks.format, chunks.places)
-        if waits is not None:
-            return self._in_one_piece(waits, dataset, dtype, count)
+            if self._held is None:
+                return spooled(dtype, count, chunks.each)
+            return StoredSamples(self._held, count, chunks.format, chunks.places)
+        if waits:
+            if self._held is None:
+                return spooled(dtype, count, lambda keep: _in_pieces(dataset, dtype, count, keep))
+            return self._in_one_piece(self._held, dataset, dtype, count)
         values = np.empty(count, dtype)
         dataset.read(h5s.ALL, h5s.ALL, values)
         if wanted is not None and not same_values(values, wanted):
@@ -227,21 +239,21 @@ class GroupLoader:
         if self._would_hold > schema.MOST_HELD_BYTES:
             raise SessionError(f"more than {schema.MOST_HELD_BYTES >> 20} MB would be needed to work with it")
 
-    def _waits(self, size: int, wanted: Samples | None, may_wait: bool) -> SessionFile | None:
-        """The file in which samples of so many bytes are left; None if they, as all else, are to be read now."""
-        if may_wait and self._held is not None and wanted is None:
+    def _waits(self, size: int, wanted: Samples | None, may_wait: bool) -> bool:
+        """Whether samples of so many bytes are left in the file; else they, as all else, are to be read now."""
+        if may_wait and self._may_leave and wanted is None:
             if size > self._at_once:
                 self._left_in_file += size
                 if self._left_in_file > schema.MOST_SAMPLE_BYTES:
                     raise SessionError(f"it states more than {schema.MOST_SAMPLE_BYTES >> 30} GB of samples")
-                return self._held
+                return True
             self._at_once -= size
         elif may_wait and wanted is not None:
-            return None  # compared piece by piece
+            return False  # compared piece by piece
         self._bytes += size
         if self._bytes > schema.MOST_BYTES:
             raise SessionError(f"more than {schema.MOST_BYTES >> 20} MB would be needed to hold it")
-        return None
+        return False
 
     def _in_one_piece(
         self, held: SessionFile, dataset: Any, dtype: np.dtype[Any], count: int
@@ -268,6 +280,16 @@ class GroupLoader:
         if dtype.itemsize != kind.get_size():
             raise SessionError("its type is not one that a session uses")
         return dtype, count
+
+
+def _in_pieces(dataset: Any, dtype: np.dtype[Any], count: int, keep: Keep) -> None:
+    """Values that stand plainly one after the other, some at a time."""
+    for first in range(0, count, _PIECE):
+        part = np.empty(min(_PIECE, count - first), dtype)
+        space = dataset.get_space()
+        space.select_hyperslab((first,), (len(part),))
+        dataset.read(h5s.create_simple((len(part),)), space, part)
+        keep(first, part)
 
 
 def _chunked(chunks: Chunks, dtype: np.dtype[Any], count: int, wanted: Samples | None) -> Samples:

@@ -22,6 +22,8 @@ except ImportError:  # Windows, where a file that is open cannot be replaced any
 BACKUP_SUFFIX = ".bak"
 _PART_SUFFIX = ".part"
 _ABANDONED_S = 3600.0
+# of what is done under the lock nothing takes longer than the copy of a backup
+_LONGEST_WAIT_S = 20.0
 _NO_FOLDER_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.EACCES, errno.EPERM}
 _NO_FOLDER_LOCK = {errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOLCK, errno.EBADF, errno.ENOSYS}
 
@@ -108,14 +110,28 @@ def _alone_in(folder: Path) -> Iterator[None]:
         yield
         return
     try:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX)
-        except OSError as error:
-            if error.errno not in _NO_FOLDER_LOCK:
-                raise
+        _lock(handle)
         yield
     finally:
         os.close(handle)
+
+
+def _lock(handle: int) -> None:
+    """Wait for the lock, but not for ever: a program that stands still while it holds it keeps nobody from saving."""
+    give_up = time.monotonic() + _LONGEST_WAIT_S
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() > give_up:
+                return
+            time.sleep(0.01)
+        except OSError as error:
+            if error.errno not in _NO_FOLDER_LOCK:
+                raise
+            return
+        else:
+            return
 
 
 def _open_folder(folder: Path) -> int | None:

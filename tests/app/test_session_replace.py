@@ -433,3 +433,22 @@ def test_a_session_is_replaced_only_in_a_state_that_was_told(path: Path) -> None
     write_session(path, version_1(), replaces=(None, written))
     with pytest.raises(ChangedSessionError):
         write_session(path.with_name("gone.h5"), version_1(), replaces=(written,))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="folders are not locked there")
+def test_a_program_that_holds_the_lock_for_ever_keeps_nobody_from_saving(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import fcntl
+
+    handle = os.open(path.parent, os.O_RDONLY)
+    monkeypatch.setattr(replacing, "_LONGEST_WAIT_S", 0.1)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        seen = state_of(path)
+        write_session(path, NEW, replaces=(seen,))
+        with pytest.raises(ChangedSessionError):
+            write_session(path, version_1(), replaces=(seen,))
+    finally:
+        os.close(handle)
+    assert read_session(path).captures[0].label == "new"

@@ -48,6 +48,7 @@ def run(given: argparse.Namespace) -> int:
             gain_percent,
             hash_wanted=given.hash or given.session is not None,
             keep_capture=given.session is not None,
+            link=given.link,
         )
         for path in paths
     ]
@@ -91,6 +92,8 @@ class _Told:
 
 def run_tasks(tasks: Sequence[FileTask], given: argparse.Namespace, jobs: int | None = 1) -> int:
     """Do the tasks, print and write as ``given`` asks (json, csv, session)."""
+    if given.link and given.session is None:
+        raise UsageError("--link says how a session keeps its captures; name one with --session PATH")
     check_targets([given.json, given.csv, given.session], [file_of(task.path) for task in tasks])
     if given.session is not None and len(tasks) > 1:
         folder = make_folder(given.session)
@@ -123,17 +126,17 @@ def _work(tasks: Sequence[FileTask], workers: int, given: argparse.Namespace, co
         if given.csv is not None:
             write_pieces(given.csv, collected.csv_pieces())
     if given.session is not None:
-        _save(given.session, told)
+        _save(given.session, told, link=given.link)
     return worst
 
 
-def _save(session: Path, told: _Told) -> None:
+def _save(session: Path, told: _Told, *, link: bool) -> None:
     """The session of one capture, or of all parts, whose folder then goes."""
     # h5py is needed here only, and takes a tenth of a second to import
     if told.single is not None:
         from app.cli.saving import save
 
-        save(session, [told.single])
+        save(session, [told.single], link=link)
     elif told.unkept:
         remove_if_empty(session)
         raise UsageError(

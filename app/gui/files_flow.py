@@ -91,6 +91,8 @@ class FilesFlow(QObject):
         self._last_told: dict[str, ReadOptions] = {}
         # asked before a session is saved over one of the same name
         self.guard: Callable[[Path], Literal["overwrite", "elsewhere", "stay"]] = lambda _path: "overwrite"
+        # a session that names its captures' files keeps doing so
+        self._linked: Path | None = None
         # the session file as it was read or written last: what stands there later may be somebody else's
         self.known: tuple[Path, FileState | None] | None = None
 
@@ -148,7 +150,14 @@ class FilesFlow(QObject):
         if self._document.path is None:
             self.save_as(then)
         else:
-            self._save_in(self._document.path, then)
+            self._save_in(self._document.path, then, link=self._document.path == self._linked)
+
+    def save_linked(self) -> None:
+        """Save without the samples of captures that stand in files of their own; those are named by path and digest."""
+        old = self._document.path
+        path = ask.where_to_save(self._window, old or self.folder() / f"{self.name}.h5")
+        if path is not None:
+            self._save_in(path, None, link=True)
 
     def save_as(self, then: Callable[[], None] | None = None) -> None:
         old = self._document.path
@@ -209,6 +218,7 @@ class FilesFlow(QObject):
 
     def _take(self, data: SessionData, path: Path, state: FileState | None) -> None:
         self.known = (path, state)
+        self._linked = path if any(capture.path is not None for capture in data.captures) else None
         self._document.replace_all(data, path)
 
     def _not_opened(
@@ -223,7 +233,7 @@ class FilesFlow(QObject):
                 return
         self._open_next()
 
-    def _save_in(self, path: Path, then: Callable[[], None] | None) -> None:
+    def _save_in(self, path: Path, then: Callable[[], None] | None, *, link: bool = False) -> None:
         if self._runner.is_busy(_SAVING):
             self.told.emit(Message("The session is still being saved; try again in a moment."))
             return
@@ -241,7 +251,7 @@ class FilesFlow(QObject):
             return write_session(
                 path,
                 data,
-                link_captures=too_large_to_embed(data),
+                link_captures=link or too_large_to_embed(data),
                 progress=progress,
                 cancelled=cancelled,
                 replaces=(there,),
@@ -250,14 +260,20 @@ class FilesFlow(QObject):
         self._runner.start(
             f"Saving {path.name}",
             write,
-            lambda written: self._saved(path, written, state, then),
+            lambda written: self._saved(path, written, state, link, then),
             lambda error: self._not_saved(path, error),
             topic=_SAVING,
         )
 
     def _saved(
-        self, path: Path, written: FileState | None, state: int, then: Callable[[], None] | None
+        self,
+        path: Path,
+        written: FileState | None,
+        state: int,
+        link: bool,
+        then: Callable[[], None] | None,
     ) -> None:
+        self._linked = path if link else None
         self.known = (path, written)
         self._document.mark_saved(state, path)
         self._remember(path)

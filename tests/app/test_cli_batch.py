@@ -1,6 +1,7 @@
 """Many files into one session: bad ones skipped, broken off and gone on with, nothing left over."""
 
 import errno
+import hashlib
 import json
 import os
 from dataclasses import replace
@@ -15,6 +16,7 @@ from app.cli import batch, decode
 from app.cli.parts import folder_for
 from app.demo import demo_path
 from app.errors import SessionError
+from app.files import inputs
 from app.files.captures import open_capture
 from app.files.session import read_session
 from app.files.session_join import join_sessions
@@ -180,3 +182,36 @@ def test_what_cannot_be_kept_names_the_file_it_was_found_in_and_leaves_nothing_b
     errors = json.loads((tmp_path / "found.json").read_text())["errors"]
     assert [one["file"] for one in errors] == [str(file) for file in files[:2]]
     assert not folder_for(session).exists()
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_a_session_may_name_the_files_instead_of_holding_their_samples(
+    files: list[Path], tmp_path: Path, count: int
+) -> None:
+    given = [file for file in files if file.name != "broken.npy"][:count]
+    session = tmp_path / "deeper" / "all.h5"
+    session.parent.mkdir()
+    assert run(given, session, "--link", "--jobs", "1") == 0
+    with h5py.File(session) as file:
+        for n, one in enumerate(given):
+            node = file[f"captures/{n}"]
+            assert (node.attrs["storage"], node.attrs["link"]) == (b"linked", f"../{one.name}".encode())
+            assert node.attrs["sha256"] == hashlib.sha256(one.read_bytes()).hexdigest().encode()
+            assert "samples" not in node["channels/0"]
+    # elsewhere, with the files beside it
+    there = tmp_path / "there"
+    there.mkdir()
+    for one in (*given, session):
+        one.rename(there / one.name)
+    assert main(["verify", str(there / "all.h5")]) == 0
+    (there / given[0].name).rename(there / "renamed.npy")
+    inputs._read.cache_clear()  # as in a process of its own
+    assert main(["verify", str(there / "all.h5")]) == 0
+    (there / "renamed.npy").unlink()
+    (there / given[0].name).write_bytes(b"another")
+    inputs._read.cache_clear()
+    assert main(["verify", str(there / "all.h5")]) == 3
+
+
+def test_links_without_a_session_are_wrong_usage(files: list[Path]) -> None:
+    assert main(["decode", str(files[0]), "--rate", "1.25M", "--link"]) == 2

@@ -5,6 +5,7 @@ HalfturnError
 ├── UsageError      what was asked for cannot be done: option, expression, span
 └── SessionError    a session file cannot be read or written
     ├── MissingLinkError    a capture that it links to is not there or another
+    ├── DamagedSessionError    bytes of it are lost or changed
     └── ChangedSessionError    somebody else has saved it since it was looked at
 
 CancelledError is the one of ``dsp`` and stands apart: it is an answer to the user, not a failure.
@@ -20,6 +21,7 @@ __all__ = [
     "CancelledError",
     "CaptureError",
     "ChangedSessionError",
+    "DamagedSessionError",
     "HalfturnError",
     "MissingLinkError",
     "SessionError",
@@ -80,3 +82,7 @@ class MissingLinkError(SessionError):
 
 class ChangedSessionError(SessionError):
     """A session was not saved, since another window or program has saved it meanwhile."""
+
+
+class DamagedSessionError(SessionError):
+    """Bytes of a session file are lost or changed, so that it was whole once."""

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from io import FileIO
 from pathlib import Path
 
-from app.errors import ChangedSessionError, MissingLinkError, SessionError
+from app.errors import ChangedSessionError, DamagedSessionError, MissingLinkError, SessionError
 from app.files import schema
 from app.files.replace import ChangedMeanwhileError, FileState, backup_of, replace_file
 from app.files.session_check import check
@@ -118,7 +118,11 @@ def read_session(path: Path, look_at: Sequence[Path] = ()) -> SessionData:
         raise MissingLinkError(f"{path}: the session cannot be opened: {error}", error.name) from error
     except SessionError as error:
         backup = backup_of(path)
-        remedy = f"; the session before it is kept in {backup.name}" if backup.is_file() else ""
+        remedy = ""
+        if backup.is_file():
+            remedy = f"; the session before it is kept in {backup.name}"
+        elif isinstance(error, DamagedSessionError):
+            remedy = f"; nothing of it can be recovered here, as no {backup.name} stands beside it: open a copy of it"
         raise SessionError(f"{path}: the session cannot be opened: {error}{remedy}") from error
     except OSError as error:
         reason = (error.strerror or str(error)).lower()

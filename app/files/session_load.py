@@ -18,7 +18,7 @@ import numpy as np
 from h5py import h5a, h5d, h5g, h5l, h5o, h5s, h5t
 from numpy.typing import NDArray
 
-from app.errors import CancelledError, SessionError
+from app.errors import CancelledError, DamagedSessionError, SessionError
 from app.files import schema
 from app.files.session_chunks import Chunks
 from app.files.session_samples import SessionFile, StoredSamples, can_be_lazy, in_one_piece
@@ -71,7 +71,7 @@ def load_tree(path: Path, expected: Node | None = None) -> Node:
         except (SessionError, CancelledError):
             raise
         except Exception as error:  # on a damaged file the library raises almost anything
-            raise SessionError(f"it is damaged or cut short ({_first_words(error)})") from error
+            raise DamagedSessionError(f"it is damaged or cut short ({_first_words(error)})") from error
     raise SessionError("it is being replaced all the time; try again")
 
 
@@ -190,7 +190,7 @@ class GroupLoader:
         try:
             return self._dataset(dataset, wanted, may_wait)
         except SessionError as error:
-            raise SessionError(f"the dataset “{name}” cannot be read: {error}") from None
+            raise type(error)(f"the dataset “{name}” cannot be read: {error}") from None
 
     def _dataset(self, dataset: Any, wanted: Samples | None, may_wait: bool) -> Samples:
         address = h5o.get_info(dataset).addr
@@ -260,7 +260,7 @@ class GroupLoader:
     ) -> StoredSamples:
         offset = dataset.get_offset()
         if offset is None or offset + count * dtype.itemsize > self._file_bytes:
-            raise SessionError("the file ends before its data")
+            raise DamagedSessionError("the file ends before its data")
         return in_one_piece(held, dtype, count, offset)
 
     def _type_and_length(self, dataset: Any) -> tuple[np.dtype[Any], int]:

@@ -19,6 +19,7 @@ from generators.sessions import assert_same, version_1, with_samples
 
 from app.errors import SessionError
 from app.files import schema
+from app.files.replace import backup_of
 from app.files.session import is_session, read_session, write_session
 from app.files.session_store import CHUNK_ROWS
 
@@ -90,6 +91,18 @@ def test_a_cut_session_is_refused_and_the_backup_named(path: Path) -> None:
     for size in (9, 100, len(whole) // 2, len(whole) - 1):
         path.write_bytes(whole[:size])
         assert "the session before it is kept in line.h5.bak" in refusal(path)
+
+
+def test_what_of_a_damaged_session_can_be_recovered_is_said(path: Path) -> None:
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    assert "nothing of it can be recovered here, as no line.h5.bak stands beside it" in refusal(path)
+    written = chunk_file(path, checked(b"no zlib at all" * 100))
+    backup_of(written).unlink()
+    assert "no line.h5.bak stands beside it" in refusal(written)
+    with h5py.File(path, "r+") as file:
+        file.attrs.modify("format_version", np.int64(schema.FORMAT_VERSION + 1))
+    assert "recovered" not in refusal(path), "it is not damaged"
 
 
 def test_a_newer_version_is_refused_with_its_number(path: Path) -> None:

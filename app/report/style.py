@@ -31,6 +31,7 @@ footer { margin-top: 2em; border-top: 1px solid #999; }
 body { counter-reset: figure; }
 figcaption::before { counter-increment: figure; content: "Figure " counter(figure) ". "; font-weight: 600; }
 .name { font-style: italic; }
+@media screen and (max-width: 48em) { table { display: block; overflow-x: auto; } }
 @page {
   margin: 16mm 15mm 18mm;
   @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; color: #444; }

@@ -276,6 +276,23 @@ def test_the_largest_numbers_that_a_session_may_hold_give_a_page() -> None:
         assert parsed(page(replace(data, decodes=(run,)))) is not None
 
 
+def test_of_very_many_captures_each_has_a_row_and_the_first_are_told_at_length() -> None:
+    data = session()
+    count = 75
+    captures = tuple(replace(data.captures[0], name=f"line{n}.npy", label=f"vent {n}") for n in range(count))
+    runs = tuple(replace(data.decodes[0], key=n + 1, capture=n) for n in range(count))
+    text = page(replace(data, captures=captures, decodes=runs, next_key=count + 1))
+    tree = parsed(text)
+    rows = {"".join(one.itertext()) for one in tree.iter("tr")}
+    assert any(row.startswith("74line74.npyvent 741 MHz") for row in rows)
+    assert any(row.startswith("74line74.npyAbpsk") for row in rows)
+    assert f"{count} channels of {count} captures were decoded: {3 * count} bursts in all" in text
+    assert "the first 60 are told of at length below" in text
+    assert text.count(">Signal sheet<") == 60
+    assert "line59.npy, channel A" in text
+    assert "line60.npy, channel A" not in text
+
+
 def test_marks_and_notes_by_the_thousand_are_cut_short_and_said_to_be() -> None:
     data = session(
         notes=tuple(Note(n + 10, None, None, f"note {n}") for n in range(3000)),

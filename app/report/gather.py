@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from operator import attrgetter
 
-from app.errors import SessionError, UsageError
+from app.errors import CancelledError, SessionError, UsageError
 from app.model.capture import Capture
 from app.model.corrections import CorrectedBurst
 from app.model.expressions import ChannelSource, channel_source
@@ -44,7 +44,6 @@ class ChannelReport:
     names: tuple[BurstName, ...]
     summary: Summary
     intervals: tuple[Interval, ...]
-    levels: SpanReadings | None
 
     @property
     def run(self) -> DecodeRun:
@@ -60,6 +59,10 @@ class ChannelReport:
     def left_out(self) -> tuple[int, ...]:
         """Numbers of those that are."""
         return tuple(n for n, said in enumerate(self.names) if said.excluded)
+
+    def levels(self) -> SpanReadings | None:
+        """Those of the first segment of the newest decode's span; read anew at each call."""
+        return _levels(self.capture, self.source, self.run.span_s, self.summary)
 
     @property
     def span_s(self) -> tuple[float, float]:
@@ -77,8 +80,10 @@ def gathered(data: SessionData, cancelled: Cancelled | None = None) -> tuple[Cha
     keys = sorted({(run.capture, run.channel) for run in data.decodes})
     out = []
     for index, channel in keys:
+        if cancelled is not None and cancelled():
+            raise CancelledError("the report was cancelled")
         try:
-            out.append(_channel(data, index, channel, cancelled))
+            out.append(_channel(data, index, channel))
         except UsageError as error:
             raise SessionError(
                 f"the decode of channel “{channel[:40]}” of {data.captures[index].name} cannot be shown: {error}"
@@ -86,7 +91,7 @@ def gathered(data: SessionData, cancelled: Cancelled | None = None) -> tuple[Cha
     return tuple(out)
 
 
-def _channel(data: SessionData, index: int, channel: str, cancelled: Cancelled | None) -> ChannelReport:
+def _channel(data: SessionData, index: int, channel: str) -> ChannelReport:
     capture = data.captures[index]
     source = channel_source(capture, channel)
     tolerance = tolerance_of(capture)
@@ -111,7 +116,6 @@ def _channel(data: SessionData, index: int, channel: str, cancelled: Cancelled |
         names=names,
         summary=summary,
         intervals=intervals(automatic, edges_s, tolerance, omitted),
-        levels=_levels(capture, source, runs[-1].span_s, summary, cancelled),
     )
 
 
@@ -120,7 +124,6 @@ def _levels(
     source: ChannelSource,
     span_s: tuple[float, float],
     summary: Summary,
-    cancelled: Cancelled | None,
 ) -> SpanReadings | None:
     """Readings of the first segment of the span, of at most some million samples."""
     first, last = indices(capture, segment_at(capture, span_s[0]), span_s)

@@ -135,7 +135,7 @@ def _periods(part: ChannelReport) -> list[Row]:
 
 
 def _levels(part: ChannelReport) -> list[Row]:
-    levels = part.levels
+    levels = part.levels()
     if levels is None:
         return []
     gain = part.tolerance.gain_relative_std

@@ -6,6 +6,7 @@ for nothing but samples. The layout stands in `app.files.schema`.
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -29,6 +30,9 @@ from app.model.items import SessionData
 from app.version import program_version
 
 __all__ = ["is_session", "not_saved", "read_session", "with_file_digests", "write_session"]
+
+
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 def write_session(
@@ -91,7 +95,7 @@ def not_saved(path: Path, error: OSError) -> SessionError:
     reason = (error.strerror or str(error)).lower()
     return SessionError(
         f"{path}: the session was not saved: {reason}; what was there before is unchanged; "
-        "free space or save to another folder"
+        f"{'free space or ' if error.errno in _NO_ROOM else ''}save to another folder"
     )
 
 

@@ -452,3 +452,21 @@ def test_a_program_that_holds_the_lock_for_ever_keeps_nobody_from_saving(
     finally:
         os.close(handle)
     assert read_session(path).captures[0].label == "new"
+
+
+@pytest.mark.parametrize(
+    ("code", "remedy"),
+    [
+        (errno.ENOSPC, "unchanged; free space or save to another folder"),
+        (errno.EROFS, "unchanged; save to another folder"),
+    ],
+)
+def test_the_remedy_fits_the_reason(
+    path: Path, monkeypatch: pytest.MonkeyPatch, code: int, remedy: str
+) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(os, "fsync", refuse)
+    with pytest.raises(SessionError, match=remedy):
+        write_session(path, NEW)

@@ -4,7 +4,9 @@ HalfturnError
 ├── CaptureError    a capture file cannot be read; names file, place and remedy
 ├── UsageError      what was asked for cannot be done: option, expression, span
 └── SessionError    a session file cannot be read or written
-    └── MissingLinkError    a capture that it links to is not there or another
+    ├── MissingLinkError    a capture that it links to is not there or another
+    ├── DamagedSessionError    bytes of it are lost or changed
+    └── ChangedSessionError    somebody else has saved it since it was looked at
 
 CancelledError is the one of ``dsp`` and stands apart: it is an answer to the user, not a failure.
 """
@@ -18,6 +20,8 @@ from dsp.errors import CancelledError
 __all__ = [
     "CancelledError",
     "CaptureError",
+    "ChangedSessionError",
+    "DamagedSessionError",
     "HalfturnError",
     "MissingLinkError",
     "SessionError",
@@ -74,3 +78,11 @@ class MissingLinkError(SessionError):
     def __init__(self, message: str, name: str) -> None:
         Exception.__init__(self, message, name)
         self.name = name
+
+
+class ChangedSessionError(SessionError):
+    """A session was not saved, since another window or program has saved it meanwhile."""
+
+
+class DamagedSessionError(SessionError):
+    """Bytes of a session file are lost or changed, so that it was whole once."""

@@ -128,6 +128,9 @@ def add_result_options(parser: argparse.ArgumentParser) -> None:
     add_json_option(parser)
     parser.add_argument("--csv", metavar="PATH", help="write one row a burst; - is standard output")
     parser.add_argument("--session", type=Path, metavar="PATH", help="save captures and results as a session")
+    parser.add_argument(
+        "--link", action="store_true", help="in the session, files by path and SHA-256 instead of samples"
+    )
     parser.add_argument("--hash", action="store_true", help="SHA-256 of each file in the JSON")
 
 

@@ -34,7 +34,7 @@ _READING_SHARE = 0.2
 class FileTask:
     """One file and what is asked of it; small enough to be sent to another process.
 
-    With ``part`` the result is kept there, and taken from there if it was kept before.
+    With ``part`` the result is kept there, and taken from there if it was kept before; with ``link`` without samples.
     """
 
     path: Path
@@ -47,6 +47,7 @@ class FileTask:
     hash_wanted: bool = False
     keep_capture: bool = False
     part: Path | None = None
+    link: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,10 +145,14 @@ def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None
     found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
     if task.part is not None:
         try:
-            keep(task.part, replace(capture, sha256=sha256), outcome)
+            keep(task.part, replace(capture, sha256=sha256), outcome, link=task.link)
         except SessionError as error:
             # what was found is told all the same
-            return FileReport(task.path, outcome, sha256, error=str(error), status=status.WRONG_USAGE)
+            reason = str(error).removeprefix(f"{task.part}: the session was not saved: ")
+            text = one_line(
+                f"{task.path}: what was found in it could not be kept beside the session: {reason}"
+            )
+            return FileReport(task.path, outcome, sha256, error=text, status=status.WRONG_USAGE)
         return FileReport(task.path, outcome, sha256, status=found, part=task.part)
     whole = replace(capture, sha256=sha256) if task.keep_capture else None
     return FileReport(task.path, outcome, sha256, status=found, capture=whole)

@@ -13,13 +13,15 @@ from app.cli import status
 from app.cli.arguments import read_options
 from app.cli.batch import FileReport, FileTask, decode_files, each_capture, worker_count
 from app.cli.collected import Collected
+from app.cli.failures import Failure, guarded
 from app.cli.output import STANDARD_OUTPUT, check_targets, write_pieces
-from app.cli.parts import folder_for, make_folder, part_of, remove_folder
+from app.cli.parts import folder_for, make_folder, part_of, remove_folder, remove_if_empty
 from app.cli.progress import ProgressLine
 from app.cli.settings_file import settings_of
 from app.cli.tables import decode_text
 from app.errors import SessionError, UsageError
-from app.files.inputs import file_of
+from app.files.inputs import by_hand, file_of
+from app.jobs.verify_words import counted
 from app.version import program_version
 
 
@@ -32,6 +34,9 @@ def run(given: argparse.Namespace) -> int:
     """
     settings, timebase_ppm, gain_percent = settings_of(given)
     reading = read_options(given)
+    paths = each_capture(given.files)
+    for path in paths:
+        _tell_of_hand(path)
     tasks = [
         FileTask(
             path,
@@ -43,10 +48,25 @@ def run(given: argparse.Namespace) -> int:
             gain_percent,
             hash_wanted=given.hash or given.session is not None,
             keep_capture=given.session is not None,
+            link=given.link,
         )
-        for path in each_capture(given.files)
+        for path in paths
     ]
     return run_tasks(tasks, given, given.jobs)
+
+
+def _tell_of_hand(path: Path) -> None:
+    """A session is decoded anew from its samples; what was said by hand in it stands elsewhere."""
+    found = guarded(path, lambda: by_hand(path))
+    if isinstance(found, Failure) or not any(found):
+        return  # what is wrong with it is told when it is decoded
+    flips, left_out = found
+    said = [f"{counted(flips, 'flip')} set or taken out"] if flips else []
+    said += [f"{counted(left_out, 'burst')} left out"] if left_out else []
+    sys.stderr.write(
+        f"halfturn: {path}: decoded anew from its samples, without what was done by hand in the session "
+        f"({' and '.join(said)}); 'halfturn export --what bits' gives that\n"
+    )
 
 
 @dataclass
@@ -72,6 +92,8 @@ class _Told:
 
 def run_tasks(tasks: Sequence[FileTask], given: argparse.Namespace, jobs: int | None = 1) -> int:
     """Do the tasks, print and write as ``given`` asks (json, csv, session)."""
+    if given.link and given.session is None:
+        raise UsageError("--link says how a session keeps its captures; name one with --session PATH")
     check_targets([given.json, given.csv, given.session], [file_of(task.path) for task in tasks])
     if given.session is not None and len(tasks) > 1:
         folder = make_folder(given.session)
@@ -104,18 +126,19 @@ def _work(tasks: Sequence[FileTask], workers: int, given: argparse.Namespace, co
         if given.csv is not None:
             write_pieces(given.csv, collected.csv_pieces())
     if given.session is not None:
-        _save(given.session, told)
+        _save(given.session, told, link=given.link)
     return worst
 
 
-def _save(session: Path, told: _Told) -> None:
+def _save(session: Path, told: _Told, *, link: bool) -> None:
     """The session of one capture, or of all parts, whose folder then goes."""
     # h5py is needed here only, and takes a tenth of a second to import
     if told.single is not None:
         from app.cli.saving import save
 
-        save(session, [told.single])
+        save(session, [told.single], link=link)
     elif told.unkept:
+        remove_if_empty(session)
         raise UsageError(
             f"{session}: the session was not saved: {told.unkept} of its files could not be kept beside it; free space, "
             "and the same command goes on with what is there"

@@ -6,6 +6,7 @@ broken off finds them again and goes on from there. The folder goes when the ses
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import shutil
 from datetime import UTC, datetime
@@ -51,6 +52,12 @@ def remove_folder(session: Path) -> None:
     shutil.rmtree(folder_for(session), ignore_errors=True)
 
 
+def remove_if_empty(session: Path) -> None:
+    """Leave nothing behind where nothing could be kept."""
+    with contextlib.suppress(OSError):
+        folder_for(session).rmdir()
+
+
 def part_of(folder: Path, task: FileTask) -> Path:
     """Where the result of ``task`` is kept; another file, setting or version of the program is another place."""
     file = file_of(task.path)
@@ -59,13 +66,21 @@ def part_of(folder: Path, task: FileTask) -> Path:
         state = (status.st_size, status.st_mtime_ns)
     except (OSError, ValueError):
         state = (0, 0)
-    asked = (task.read, task.channel, task.span_s, task.settings, task.timebase_ppm, task.gain_percent)
+    asked = (
+        task.read,
+        task.channel,
+        task.span_s,
+        task.settings,
+        task.timebase_ppm,
+        task.gain_percent,
+        task.link,
+    )
     told = repr((str(task.path.absolute()), state, asked, program_version()))
     return folder / f"{hashlib.sha256(told.encode('utf-8', 'surrogateescape')).hexdigest()[:32]}.h5"
 
 
-def keep(part: Path, capture: Capture, outcome: DecodeOutcome) -> None:
-    """Write the result of one file.
+def keep(part: Path, capture: Capture, outcome: DecodeOutcome, *, link: bool = False) -> None:
+    """Write the result of one file, with its samples unless they are to be linked.
 
     Raises
     ------
@@ -83,7 +98,8 @@ def keep(part: Path, capture: Capture, outcome: DecodeOutcome) -> None:
         result=outcome.result,
     )
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    write_session(part, SessionData(captures=(capture,), decodes=(run,), created=now, next_key=2))
+    data = SessionData(captures=(capture,), decodes=(run,), created=now, next_key=2)
+    write_session(part, data, link_captures=link)
 
 
 def kept(part: Path) -> tuple[Capture, DecodeOutcome] | None:

@@ -38,7 +38,15 @@ def run(given: argparse.Namespace) -> int:
         sys.stderr.write(f"halfturn: {answer.text}\n")
         return answer.status
     with ProgressLine("writing the report") as progress:
-        text = report_html(answer, given.file.name, program_version=program_version(), progress=progress)
+        text = guarded(
+            given.file,
+            lambda: report_html(
+                answer, given.file.name, program_version=program_version(), progress=progress
+            ),
+        )
+    if isinstance(text, Failure):
+        sys.stderr.write(f"halfturn: {text.text}\n")
+        return text.status
     write_text(given.output, text)
     if any(decode.result.bursts for decode in answer.decodes) or answer.flips:
         return status.DONE

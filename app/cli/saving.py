@@ -13,8 +13,8 @@ from app.model.items import DecodeRun, SessionData
 from app.version import program_version
 
 
-def save(path: Path, reports: Sequence[FileReport]) -> None:
-    """Write the reports that have a capture and an outcome.
+def save(path: Path, reports: Sequence[FileReport], *, link: bool = False) -> None:
+    """Write the reports that have a capture and an outcome; with ``link`` the files by path and digest.
 
     Raises
     ------
@@ -40,7 +40,7 @@ def save(path: Path, reports: Sequence[FileReport]) -> None:
         next_key=len(runs) + 1,
     )
     try:
-        write_session(path, data)
+        write_session(path, data, link_captures=link)
     except SessionError as error:
         # nothing is wrong with the input; another place has to be named
         raise UsageError(str(error)) from error

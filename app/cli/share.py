@@ -12,6 +12,7 @@ from app.cli.progress import ProgressLine
 from app.errors import CaptureError, SessionError, UsageError
 from app.files.inputs import file_of, is_session_file, session_of
 from app.files.session_size import written_bytes
+from app.jobs.verify_words import counted
 from app.model.commands import extent_s
 from app.model.items import SessionData
 from app.model.sharing import Kept, sample_bytes, shared
@@ -31,7 +32,8 @@ def run(given: argparse.Namespace) -> int:
         return answer.status
     size = written_bytes(answer)
     sys.stdout.write(
-        f"{len(answer.captures)} captures, {sample_bytes(answer)} bytes of samples, about {size} bytes in the file\n"
+        f"{counted(len(answer.captures), 'capture')}, {sample_bytes(answer)} bytes of samples, "
+        f"about {size} bytes in the file\n"
     )
     if given.output is None:
         return status.DONE

@@ -17,7 +17,7 @@ from pathlib import Path
 from app.errors import CaptureError, SessionError, UsageError
 from app.files import schema
 from app.files.captures import open_capture
-from app.files.replace import backup_of, replace_file
+from app.files.replace import FileState, backup_of, replace_file
 from app.files.session import is_session, read_session
 from app.files.session_check import check
 from app.files.session_links import told_options
@@ -36,11 +36,15 @@ _BLOCK = 1 << 20
 
 @dataclass(frozen=True)
 class Recovered:
-    """Work that was kept: the session, the file it belongs to if it had one, and when."""
+    """Work that was kept: the session, the file it belongs to if it had one, and when.
+
+    ``origin_state`` is that of the file when this work was last in step with it.
+    """
 
     data: SessionData
     origin: Path | None
     saved: str
+    origin_state: FileState | None = None
 
 
 @dataclass(frozen=True)
@@ -76,8 +80,14 @@ def samples_digest(arrays: Sequence[Samples]) -> str:
     return digest.hexdigest()
 
 
-def write_autosave(path: Path, data: SessionData, origin: Path | None, digests: SampleDigests) -> None:
-    """Keep ``data``, which belongs to the session file ``origin`` if it has one.
+def write_autosave(
+    path: Path,
+    data: SessionData,
+    origin: Path | None,
+    digests: SampleDigests,
+    origin_state: FileState | None = None,
+) -> None:
+    """Keep ``data``, which belongs to the session file ``origin`` if it has one, in ``origin_state`` as it was seen.
 
     Raises
     ------
@@ -91,6 +101,8 @@ def write_autosave(path: Path, data: SessionData, origin: Path | None, digests: 
             data, created=data.created or now, saved=now, program_version=program_version(), links=links
         )
         root.attributes["origin"] = _text(origin)
+        if origin_state is not None:
+            root.attributes["origin_state"] = " ".join(map(str, origin_state))
         for capture, node, place in zip(data.captures, root.numbered("captures"), places, strict=True):
             if place is not None:
                 node.attributes |= {"samples_at": _text(place), "samples_sha256": _digest(capture, digests)}
@@ -157,7 +169,16 @@ def read_autosave(path: Path) -> Recovered:
         data=data,
         origin=Path(origin) if origin else None,
         saved=str(root.attributes.get("saved", "")),
+        origin_state=_state(str(root.attributes.get("origin_state", ""))),
     )
+
+
+def _state(text: str) -> FileState | None:
+    """What `write_autosave` put down; an older program put nothing."""
+    match text.split():
+        case [inode, size, time_ns] if text.replace(" ", "").isdecimal():
+            return int(inode), int(size), int(time_ns)
+    return None
 
 
 def _place(capture: Capture, origin: Path | None) -> Path | None:

@@ -106,6 +106,21 @@ def open_input(
     return replace(captures[number], spans=(*captures[number].spans, *marked))
 
 
+def by_hand(path: Path) -> tuple[int, int]:
+    """How many flips were set or taken out by hand, and how many bursts left out, on the capture that ``path`` names.
+
+    Raises
+    ------
+    app.errors.SessionError : a session that cannot be read.
+    """
+    file, number = _member(path)
+    if not is_session_file(file):
+        return 0, 0
+    data, at = session_of(file), number or 0
+    left_out = sum(one.excluded for one in data.burst_marks if one.capture == at)
+    return sum(one.capture == at for one in data.flips), left_out
+
+
 def _member(path: Path) -> tuple[Path, int | None]:
     if not path.exists():
         match = _MEMBER.fullmatch(str(path))

@@ -9,14 +9,39 @@ import secrets
 import shutil
 import stat
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from io import FileIO
 from pathlib import Path
+
+try:
+    import fcntl
+except ImportError:  # Windows, where a file that is open cannot be replaced anyway
+    fcntl = None  # type: ignore[assignment]
 
 BACKUP_SUFFIX = ".bak"
 _PART_SUFFIX = ".part"
 _ABANDONED_S = 3600.0
+# of what is done under the lock nothing takes longer than the copy of a backup
+_LONGEST_WAIT_S = 20.0
 _NO_FOLDER_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.EACCES, errno.EPERM}
+_NO_FOLDER_LOCK = {errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOLCK, errno.EBADF, errno.ENOSYS}
+
+FileState = tuple[int, int, int]
+"""Inode, size and time of change of a file: what differs once another has taken its place."""
+
+
+class ChangedMeanwhileError(Exception):
+    """Somebody else has replaced the file since it was looked at."""
+
+
+def state_of(path: Path) -> FileState | None:
+    """Which file stands in ``path``, and in which state; None while there is none to be seen."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_ino, found.st_size, found.st_mtime_ns
 
 
 def backup_of(path: Path) -> Path:
@@ -25,8 +50,13 @@ def backup_of(path: Path) -> Path:
 
 
 def replace_file(
-    path: Path, write: Callable[[FileIO], None], verify: Callable[[Path], None], *, keep_backup: bool = True
-) -> None:
+    path: Path,
+    write: Callable[[FileIO], None],
+    verify: Callable[[Path], None],
+    *,
+    keep_backup: bool = True,
+    replaces: Sequence[FileState | None] | None = None,
+) -> FileState | None:
     """Write beside ``path``, bring it to the disk, verify it, keep the old file as backup, then replace.
 
     Parameters
@@ -35,9 +65,16 @@ def replace_file(
     write : writes the new content into the open file.
     keep_backup : whether the file before is kept beside it.
     verify : reads the finished new file and raises if it is not what was meant.
+    replaces : the states in which ``path`` may be replaced, None among them if it may be new; any if left out.
+        Whoever else replaces files through here waits while that is looked at and done.
+
+    Returns
+    -------
+    The state of the file that now stands in ``path``.
 
     Raises
     ------
+    ChangedMeanwhileError : it is in none of the states of ``replaces``.
     OSError : and whatever ``write`` and ``verify`` raise; ``path`` is then untouched.
     """
     target = path.resolve()
@@ -47,14 +84,62 @@ def replace_file(
     try:
         _write_part(part, mode, write)
         verify(part)
-        if mode is not None and keep_backup:
-            _keep_backup(target)
-        os.replace(part, target)
+        written = state_of(part)
+        with _alone_in(target.parent):
+            if replaces is not None and state_of(target) not in replaces:
+                raise ChangedMeanwhileError
+            if mode is not None and keep_backup:
+                _keep_backup(target)
+            os.replace(part, target)
     except BaseException:
         with contextlib.suppress(OSError):
             part.unlink()
         raise
     _sync_folder(target.parent)
+    return written
+
+
+@contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Keep other processes, and threads, from replacing files of ``folder``; a killed one keeps nobody waiting.
+
+    Where a folder cannot be locked, as on some network file systems, this does nothing.
+    """
+    handle = None if fcntl is None else _open_folder(folder)
+    if handle is None:
+        yield
+        return
+    try:
+        _lock(handle)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _lock(handle: int) -> None:
+    """Wait for the lock, but not for ever: a program that stands still while it holds it keeps nobody from saving."""
+    give_up = time.monotonic() + _LONGEST_WAIT_S
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() > give_up:
+                return
+            time.sleep(0.01)
+        except OSError as error:
+            if error.errno not in _NO_FOLDER_LOCK:
+                raise
+            return
+        else:
+            return
+
+
+def _open_folder(folder: Path) -> int | None:
+    """A handle of it; None on systems that do not open folders: there the rename is all that can be done."""
+    try:
+        return os.open(folder, os.O_RDONLY)
+    except PermissionError:
+        return None
 
 
 def _mode_of(target: Path) -> int | None:
@@ -100,10 +185,9 @@ def _keep_backup(target: Path) -> None:
 
 
 def _sync_folder(folder: Path) -> None:
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except PermissionError:
-        return  # some systems do not open folders; there the rename is all that can be done
+    handle = _open_folder(folder)
+    if handle is None:
+        return
     try:
         os.fsync(handle)
     except OSError as error:

@@ -1,14 +1,14 @@
 """The layout of a session file, from which it is written, checked and documented.
 
 A session is a tree of groups. Numbers and texts of one thing are attributes, lists of things are tables
-(compound datasets, one row each), long rows of numbers are plain one-dimensional datasets. A group that
-stands for several things has children named ``0``, ``1``, ... A table or dataset without rows is left
-out. Texts are UTF-8 of fixed length; there are no pointers, references or links of any kind in the file.
+(compound datasets, one row each), long rows of numbers are plain one-dimensional datasets. A group that stands for
+several things has children named ``0``, ``1``, ... A table or dataset without rows is left out. Texts are UTF-8
+of fixed length; there are no pointers, references or links of any kind in the file.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
 from dataclasses import dataclass, field
 
 from dsp.results import KINDS, LINE_CODES, POLARITIES
@@ -18,6 +18,7 @@ FORMAT_VERSION = 2
 
 # What a file may ask for before it is refused. All of it is checked before memory is taken.
 MOST_BYTES = 2 << 30
+MOST_HELD_BYTES = 4 << 30  # of rows and numbers once they have been read
 # of samples that are left in the file until they are asked for
 MOST_SAMPLE_BYTES = 1 << 40
 # samples up to so many bytes are read when a session is opened, and their checksums with them
@@ -25,6 +26,7 @@ READ_AT_ONCE_BYTES = 64 << 20
 # captures that stand in files of their own are linked where a session would become larger
 MOST_EMBEDDED_BYTES = 2 << 30
 MOST_OBJECTS = 250_000
+MOST_ROWS = 1 << 20  # of a table of marks
 MOST_DEPTH = 6
 MOST_ATTRIBUTES = 64
 MOST_FIELDS = 64
@@ -37,15 +39,16 @@ TEXT, INT, FLOAT, MEASURE, FLAG = "text", "int", "float", "measure", "flag"
 
 _BIG = 2**62
 _TIME_S = 1e15
+_LEAST_RATE = 1e-15  # one symbol in the longest time there is
 
 
 @dataclass(frozen=True)
 class Field:
     """One attribute, or one column of a table.
 
-    ``kind``: ``text``; ``int`` (64 bit); ``float`` (64 bit, finite, within ``low`` and ``high``);
-    ``measure`` (64 bit, any value); ``flag`` (0 or 1). Where ``optional``, an attribute may be absent, and
-    a column holds NaN or -1 for what does not apply.
+    ``kind``: ``text``; ``int`` (64 bit); ``float`` (64 bit, finite, within ``low`` and ``high``); ``measure``
+    (64 bit, NaN or within ``low`` and ``high``, which may be infinite); ``flag`` (0 or 1). Where ``optional``, an
+    attribute may be absent, and a column holds NaN or -1 for what does not apply.
     """
 
     name: str
@@ -101,6 +104,16 @@ def _probability(name: str, meaning: str) -> Field:
 
 def _count(name: str, meaning: str, *, optional: bool = False) -> Field:
     return Field(name, INT, "", meaning, optional, low=0)
+
+
+def _measure(
+    name: str, unit: str, meaning: str, low: float = 0.0, high: float = 1e18, *, optional: bool = True
+) -> Field:
+    return Field(name, MEASURE, unit, meaning, optional, low, high)
+
+
+def _std(name: str, unit: str) -> Field:
+    return _measure(name, unit, "its standard uncertainty", high=math.inf)
 
 
 def _end(name: str, of: str) -> Field:
@@ -197,15 +210,23 @@ _BURSTS = Table(
         Field("cut_at_start", FLAG, "", "the capture begins within the burst"),
         Field("cut_at_end", FLAG, "", "the capture ends within the burst"),
         _count("talker", "number of the transmitter, told from others", optional=True),
-        Field("amplitude", MEASURE, "unit of the channel", "peak of the carrier, or half the swing"),
-        Field("amplitude_std", MEASURE, "unit of the channel", "its standard uncertainty", True),
-        Field("carrier_hz", MEASURE, "Hz", "carrier frequency", True),
-        Field("carrier_std_hz", MEASURE, "Hz", "its standard uncertainty", True),
-        Field("symbol_rate_bd", MEASURE, "Bd", "symbol rate", True),
-        Field("symbol_rate_std_bd", MEASURE, "Bd", "its standard uncertainty", True),
-        Field("cycles_per_symbol", MEASURE, "", "carrier over symbol rate", True),
-        Field("esn0_db", MEASURE, "dB", "energy a symbol over one-sided noise density", True),
-        Field("esn0_std_db", MEASURE, "dB", "its standard uncertainty", True),
+        Field(
+            "amplitude",
+            MEASURE,
+            "unit of the channel",
+            "peak of the carrier, or half the swing",
+            False,
+            -1e30,
+            1e30,
+        ),
+        _std("amplitude_std", "unit of the channel"),
+        _measure("carrier_hz", "Hz", "carrier frequency"),
+        _std("carrier_std_hz", "Hz"),
+        _measure("symbol_rate_bd", "Bd", "symbol rate", low=_LEAST_RATE),
+        _std("symbol_rate_std_bd", "Bd"),
+        _measure("cycles_per_symbol", "", "carrier over symbol rate", high=1e30),
+        _measure("esn0_db", "dB", "energy a symbol over one-sided noise density", -math.inf, math.inf),
+        _std("esn0_std_db", "dB"),
         _time("first_symbol_s", "leading edge of the first symbol of the grid"),
         Field("bits_per_symbol", INT, "", "bits in a symbol", low=0, high=64),
         Field("line_code", TEXT, "", "from symbols to bits", choices=LINE_CODES),
@@ -232,8 +253,8 @@ _DECODES = Group(
         _time("span_end_s", "end of the span that was decoded"),
         Field("program_version", TEXT, "", "version of the program that decoded"),
         Field("samples_sha256", TEXT, "", "digest of the samples that were decoded"),
-        Field("set_carrier_hz", MEASURE, "Hz", "carrier told in advance", True),
-        Field("set_symbol_rate_bd", MEASURE, "Bd", "symbol rate told in advance", True),
+        _measure("set_carrier_hz", "Hz", "carrier told in advance"),
+        _measure("set_symbol_rate_bd", "Bd", "symbol rate told in advance"),
         Field("set_modulation", TEXT, "", "kind of signalling told in advance", True, choices=KINDS),
         Field("set_line_code", TEXT, "", "line code told in advance", True, choices=LINE_CODES),
         Field("set_polarity", TEXT, "", "whether the bits are turned over", choices=POLARITIES),
@@ -337,8 +358,8 @@ _MARKS = (
             Field("name", TEXT, "", "name of the reading"),
             Field("quantity", TEXT, "", "which reading it is"),
             Field("place", TEXT, "", "what it was read of"),
-            Field("value", MEASURE, "see `unit`", "the value"),
-            Field("std", MEASURE, "see `unit`", "its standard uncertainty", True),
+            _measure("value", "see `unit`", "the value", -math.inf, math.inf, optional=False),
+            _std("std", "see `unit`"),
             Field("unit", TEXT, "", "unit of both"),
         ),
     ),
@@ -369,30 +390,3 @@ SESSION = Group(
     tables=_MARKS,
     groups=(_CAPTURES, _DECODES),
 )
-
-_TYPES = {TEXT: "text", INT: "int64", FLOAT: "float64", MEASURE: "float64", FLAG: "uint8"}
-_ARRAY_TYPES = {"iuf": "integer or float, as stored", "f": "float64", "S": "text of length 1"}
-
-
-def layout(group: Group = SESSION, path: str = "") -> Iterator[tuple[str, str, str, str]]:
-    """Rows ``(path, type, unit, meaning)`` of everything in the file, as in DEVELOPERS.md.
-
-    ``N`` is a number; attributes are written ``group@name``, columns ``table.name``.
-    """
-    here = f"{path}/N" if group.many else path
-    for one in group.attributes:
-        yield f"{here or '/'}@{one.name}", *_row(one, "may be absent")
-    for table in group.tables:
-        yield f"{here}/{table.name}", "table", "", table.meaning
-        for one in table.columns:
-            absent = "-1 where none" if one.kind == INT else "NaN where none"
-            yield f"{here}/{table.name}.{one.name}", *_row(one, absent)
-    for array in group.arrays:
-        yield f"{here}/{array.name}", _ARRAY_TYPES[array.kinds], array.unit, array.meaning
-    for child in group.groups:
-        yield from layout(child, f"{here}/{child.name}")
-
-
-def _row(one: Field, absent: str) -> tuple[str, str, str]:
-    choices = f" ({', '.join(one.choices)})" if one.choices and one.name != "format" else ""
-    return _TYPES[one.kind], one.unit, one.meaning + choices + (f"; {absent}" if one.optional else "")

@@ -6,20 +6,20 @@ for nothing but samples. The layout stands in `app.files.schema`.
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from io import FileIO
 from pathlib import Path
 
-from app.errors import MissingLinkError, SessionError
+from app.errors import ChangedSessionError, DamagedSessionError, MissingLinkError, SessionError
 from app.files import schema
-from app.files.replace import backup_of, replace_file
+from app.files.replace import ChangedMeanwhileError, FileState, backup_of, replace_file
 from app.files.session_check import check
 from app.files.session_links import file_digest, link_to, open_linked, same_samples
 from app.files.session_load import load_tree, says_it_is_a_session
 from app.files.session_pack import pack
-from app.files.session_samples import can_be_lazy
 from app.files.session_store import Progress, store_tree
 from app.files.session_tree import Node, difference
 from app.files.session_unpack import unpack
@@ -32,6 +32,9 @@ from app.version import program_version
 __all__ = ["is_session", "not_saved", "read_session", "with_file_digests", "write_session"]
 
 
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
 def write_session(
     path: Path,
     data: SessionData,
@@ -39,7 +42,8 @@ def write_session(
     link_captures: bool = False,
     progress: Progress | None = None,
     cancelled: Callable[[], bool] | None = None,
-) -> None:
+    replaces: Sequence[FileState | None] | None = None,
+) -> FileState | None:
     """Save ``data``; killed at any instant, either the old or the new file stands in ``path``, whole.
 
     The file before is kept as one backup beside it, with ``.bak`` behind its name.
@@ -50,9 +54,16 @@ def write_session(
         otherwise only those are linked, the largest first, that a session cannot hold.
     progress : called now and then with the fraction done, 0 to 1.
     cancelled : asked now and then; True makes `CancelledError` come out.
+    replaces : the states of the file in ``path`` that may be replaced, as of `app.files.replace.state_of`, None
+        among them if there may be none; any if left out.
+
+    Returns
+    -------
+    The state of the file that was written.
 
     Raises
     ------
+    app.errors.ChangedSessionError : what stands in ``path`` is none of ``replaces``; it still does.
     app.errors.SessionError : it cannot be saved; what stood in ``path`` before still does.
     dsp.errors.CancelledError : ``cancelled`` answered True; likewise.
     """
@@ -63,7 +74,12 @@ def write_session(
         def write(file: FileIO) -> None:
             store_tree(file, tree, progress=progress, cancelled=cancelled)
 
-        replace_file(path, write, lambda part: _verify(part, tree, captures))
+        return replace_file(path, write, lambda part: _verify(part, tree, captures), replaces=replaces)
+    except ChangedMeanwhileError:
+        raise ChangedSessionError(
+            f"{path}: the session was not saved: another window or program has just saved it; save again to be asked "
+            "which of the two shall stay, or save under another name"
+        ) from None
     except SessionError as error:
         raise SessionError(f"{path}: the session was not saved: {error}") from error
     except OSError as error:
@@ -79,7 +95,7 @@ def not_saved(path: Path, error: OSError) -> SessionError:
     reason = (error.strerror or str(error)).lower()
     return SessionError(
         f"{path}: the session was not saved: {reason}; what was there before is unchanged; "
-        "free space or save to another folder"
+        f"{'free space or ' if error.errno in _NO_ROOM else ''}save to another folder"
     )
 
 
@@ -106,7 +122,11 @@ def read_session(path: Path, look_at: Sequence[Path] = ()) -> SessionData:
         raise MissingLinkError(f"{path}: the session cannot be opened: {error}", error.name) from error
     except SessionError as error:
         backup = backup_of(path)
-        remedy = f"; the session before it is kept in {backup.name}" if backup.is_file() else ""
+        remedy = ""
+        if backup.is_file():
+            remedy = f"; the session before it is kept in {backup.name}"
+        elif isinstance(error, DamagedSessionError):
+            remedy = f"; nothing of it can be recovered here, as no {backup.name} stands beside it: open a copy of it"
         raise SessionError(f"{path}: the session cannot be opened: {error}{remedy}") from error
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
@@ -152,7 +172,7 @@ def _links(folder: Path, captures: tuple[Capture, ...], link_all: bool) -> list[
         if file is not None and (link_all or embedded > schema.MOST_EMBEDDED_BYTES):
             links[n] = link_to(file, folder)
             embedded -= sizes[n]
-    most = schema.MOST_SAMPLE_BYTES if can_be_lazy() else schema.MOST_BYTES
+    most = schema.MOST_SAMPLE_BYTES
     if embedded > most:
         raise SessionError(
             f"captures that stand in no file of their own take {embedded >> 20} MB, more than the "

@@ -57,7 +57,7 @@ def _check_attribute(node: Node, one: Field, path: str) -> None:
         raise SessionError(f"{where} is {type(value).__name__}, not {one.kind}")
     if isinstance(value, str):
         _check_choice(value, one, where)
-    elif one.kind != MEASURE and not (math.isfinite(value) and one.low <= value <= one.high):
+    elif not (one.low <= value <= one.high or (one.kind == MEASURE and math.isnan(value))):
         raise SessionError(f"{where} is {value}, out of its range")
 
 
@@ -82,10 +82,10 @@ def _check_table(table: NDArray[Any], layout: Table, path: str) -> None:
 
 
 def _check_numbers(column: NDArray[Any], one: Field, where: str) -> None:
-    if one.kind == MEASURE:
-        return
     good = (column <= 1) if one.kind == FLAG else (column >= one.low) & (column <= one.high)
-    if one.optional:
+    if one.kind == MEASURE:
+        good |= np.isnan(column)
+    elif one.optional:
         good |= (column == -1) if one.kind == INT else np.isnan(column)
     if not good.all():
         row = int(np.argmin(good))

@@ -18,7 +18,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from app.errors import SessionError
+from app.errors import DamagedSessionError, SessionError
 from app.files.schema import MOST_CHUNK_BYTES, MOST_CHUNKS
 
 _WORKERS = 2
@@ -96,7 +96,7 @@ class ChunkFormat:
         if used == _FLETCHER:
             body, stated = raw[:-_CHECKSUM_BYTES], raw[-_CHECKSUM_BYTES:]
             if fletcher32(body) != int.from_bytes(stated, "little"):
-                raise SessionError("a chunk is damaged: its checksum is wrong")
+                raise DamagedSessionError("a chunk is damaged: its checksum is wrong")
             return body
         if used == _DEFLATE:
             return self._inflate(raw)
@@ -107,7 +107,7 @@ class ChunkFormat:
         try:
             body = inflater.decompress(raw, self.nbytes + _CHECKSUM_BYTES)
         except zlib.error:
-            raise SessionError("a chunk is damaged: it cannot be inflated") from None
+            raise DamagedSessionError("a chunk is damaged: it cannot be inflated") from None
         if not inflater.eof or inflater.unused_data:
             raise SessionError("a chunk inflates to more than its stated size, or is cut short")
         return body
@@ -161,15 +161,19 @@ class Chunks:
                 raise SessionError("a chunk of it is missing")
             self.format.check_size(place.size, place.mask)
             if place.offset < 0 or place.offset + place.size > file_bytes:
-                raise SessionError("the file ends before its data")
+                raise DamagedSessionError("the file ends before its data")
         if any(a.offset + a.size > b.offset for a, b in pairwise(sorted(self.places.values()))):
             raise SessionError("two of its chunks stand in one place")
 
     def each(self, use: Callable[[int, NDArray[Any]], None]) -> None:
-        """Call ``use(first, values)`` once for each chunk, from two threads."""
+        """Call ``use(first, values)`` once for each chunk, from two threads if there are several."""
         self.each_first(lambda first: use(first, self._read(first)))
 
     def each_first(self, use: Callable[[int], None]) -> None:
+        if len(self.firsts()) < 2:  # starting threads would take longer than the work
+            for first in self.firsts():
+                use(first)
+            return
         with ThreadPoolExecutor(_WORKERS, thread_name_prefix="session-chunk") as pool:
             for _ in pool.map(use, self.firsts()):
                 pass

@@ -22,7 +22,7 @@ from app.files.session_check import check
 from app.files.session_load import GroupLoader, load_tree
 from app.files.session_pack import pack
 from app.files.session_store import TreeFile
-from app.files.session_tree import Node, difference
+from app.files.session_tree import Node, tree_digest
 from app.files.upgrades import upgraded
 from app.model.items import SessionData
 from app.version import program_version
@@ -48,11 +48,12 @@ def join_sessions(
     app.errors.SessionError : a part is damaged, or the session cannot be written; what was there before stays.
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
+    digests: list[tuple[bytes, bytes]] = []
     try:
         replace_file(
             path,
-            lambda file: _write(file, path.parent, parts, progress, cancelled),
-            lambda written: _verify(written, path.parent, parts, progress, cancelled),
+            lambda file: digests.extend(_written(file, path.parent, parts, progress, cancelled)),
+            lambda written: _verify(written, digests, progress, cancelled),
         )
     except SessionError as error:
         raise SessionError(f"{path}: the session was not saved: {error}") from error
@@ -60,13 +61,14 @@ def join_sessions(
         raise not_saved(path, error) from error
 
 
-def _write(
+def _written(
     file: FileIO,
     folder: Path,
     parts: Sequence[Path],
     progress: Progress | None,
     cancelled: Callable[[], bool] | None,
-) -> None:
+) -> Iterator[tuple[bytes, bytes]]:
+    """Write it; of each capture and its decode comes the digest, as they were read from the part."""
     now = datetime.now(UTC).isoformat(timespec="seconds")
     empty = SessionData(created=now, next_key=len(parts) + 1)
     root = pack(empty, created=now, saved=now, program_version=program_version(), links=())
@@ -75,33 +77,33 @@ def _write(
         for number, part, capture, decode in _each(parts, folder):
             if cancelled is not None and cancelled():
                 raise CancelledError("saving was cancelled")
+            digests = tree_digest(capture), tree_digest(decode)
             with h5py.File(part, "r", locking="best-effort") as source:
                 out.add(f"captures/{number}", capture, source["captures/0"])
                 out.add(f"decodes/{number}", decode, source["decodes/0"])
+            yield digests
             if progress is not None:
                 progress((1 - _CHECKING_SHARE) * (number + 1) / len(parts))
 
 
 def _verify(
     written: Path,
-    folder: Path,
-    parts: Sequence[Path],
+    digests: Sequence[tuple[bytes, bytes]],
     progress: Progress | None,
     cancelled: Callable[[], bool] | None,
 ) -> None:
-    """Read back what was written, group by group, and compare it with the parts."""
+    """Read back what was written, group by group, and hold it against the digests."""
     with h5py.File(written, "r", locking="best-effort") as file:
         loader = GroupLoader(os.stat(written).st_size)
-        for number, _, *expected in _each(parts, folder):
+        for number, expected in enumerate(digests):
             if cancelled is not None and cancelled():
                 raise CancelledError("saving was cancelled")
             for kind, wanted in zip(("captures", "decodes"), expected, strict=True):
                 group = h5o.open(file.id, f"{kind}/{number}".encode())
-                found = difference(wanted, loader.group(group, 2, wanted))
-                if found is not None:
-                    raise SessionError(f"reading it back gave something else in {kind}/{number}{found}")
+                if tree_digest(loader.group(group, 2, None)) != wanted:
+                    raise SessionError(f"reading it back gave something else in {kind}/{number}")
             if progress is not None:
-                progress(1 - _CHECKING_SHARE * (1 - (number + 1) / len(parts)))
+                progress(1 - _CHECKING_SHARE * (1 - (number + 1) / len(digests)))
 
 
 def _each(parts: Sequence[Path], folder: Path) -> Iterator[tuple[int, Path, Node, Node]]:

@@ -16,6 +16,7 @@ from app.model.capture import Capture, Samples
 # formats that say nothing of the type of their samples
 _TOLD_FORMATS = {"raw", "IEEE 488.2 block"}
 _MOST_LOOKED_AT = 200
+_MOST_SHOWN = 120
 # of files of other names; one of the right name is always looked at
 _MOST_HASHED_BYTES = 8 << 30
 
@@ -53,16 +54,23 @@ def open_linked(node: Node, folder: Path, look_at: Sequence[Path] = ()) -> tuple
     """
     link = str(node.attributes.get("link", ""))
     if not link or PurePosixPath(link).is_absolute() or PureWindowsPath(link).anchor:
-        raise SessionError(f"the link “{link}” is not a path relative to the session")
+        raise SessionError(f"the link “{_shown(link)}” is not a path relative to the session")
     path = _found(folder, link, str(node.attributes.get("sha256", "")), look_at)
     try:
         capture = open_capture(path, told_options(node))
     except (OSError, CaptureError, UsageError) as error:
-        raise SessionError(f"the linked capture {link} cannot be read ({error})") from None
+        raise SessionError(f"the linked capture {_shown(link)} cannot be read ({_reason(error)})") from None
     wanted = len(node.numbered("channels"))
     if len(capture.channels) != wanted:
-        raise SessionError(f"the linked capture {link} has {len(capture.channels)} channels, not {wanted}")
+        raise SessionError(
+            f"the linked capture {_shown(link)} has {len(capture.channels)} channels, not {wanted}"
+        )
     return path, tuple(channel.stored for channel in capture.channels)
+
+
+def _shown(link: str) -> str:
+    """A link in a sentence: its end tells the name."""
+    return link if len(link) <= _MOST_SHOWN else f"…{link[-_MOST_SHOWN:]}"
 
 
 def _found(folder: Path, link: str, sha256: str, look_at: Sequence[Path]) -> Path:
@@ -82,14 +90,16 @@ def _found(folder: Path, link: str, sha256: str, look_at: Sequence[Path]) -> Pat
             changed |= path == told
         except OSError as error:
             if path == told:
-                raise SessionError(f"the linked capture {link} cannot be read ({error})") from None
+                raise SessionError(
+                    f"the linked capture {_shown(link)} cannot be read ({_reason(error)})"
+                ) from None
     if changed:
         raise MissingLinkError(
-            f"the linked capture {link} has changed since the session was saved; put it back as it was",
+            f"the linked capture {_shown(link)} has changed since the session was saved; put it back as it was",
             told.name,
         )
     raise MissingLinkError(
-        f"the linked capture {link} is not there, nor beside the session or one folder below it; put it back where "
+        f"the linked capture {_shown(link)} is not there, nor beside the session or one folder below it; put it back where "
         "the session expects it, or beside the session",
         told.name,
     )
@@ -109,6 +119,10 @@ def _candidates(folder: Path, told: Path, look_at: Sequence[Path]) -> Iterator[P
         for path in alike[: _MOST_LOOKED_AT - seen]:
             seen += 1
             yield path
+
+
+def _reason(error: Exception) -> str:
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)
 
 
 def _unique(paths: Iterable[Path]) -> list[Path]:

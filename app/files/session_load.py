@@ -18,10 +18,11 @@ import numpy as np
 from h5py import h5a, h5d, h5g, h5l, h5o, h5s, h5t
 from numpy.typing import NDArray
 
-from app.errors import CancelledError, SessionError
+from app.errors import CancelledError, DamagedSessionError, SessionError
 from app.files import schema
 from app.files.session_chunks import Chunks
 from app.files.session_samples import SessionFile, StoredSamples, can_be_lazy, in_one_piece
+from app.files.session_spool import Keep, spooled
 from app.files.session_tree import Node, Value, decoded, same_values
 from app.model.capture import Samples
 
@@ -31,6 +32,11 @@ _NUMBER_SIZES = {h5t.INTEGER: (1, 2, 4, 8), h5t.FLOAT: (2, 4, 8)}
 # captures/N/channels/N/samples
 _SAMPLES, _SAMPLES_DEPTH = "samples", 4
 _TRIES = 3
+_PIECE = 1 << 20
+# measured: tuples of floats take 32 bytes a number, notes 290 and bursts 1100 a row
+# nobody sets so many by hand, and each changes bits
+_MOST_ROWS = {"flips": 20_000}
+_VALUE_HELD_BYTES, _ROW_HELD_BYTES = 40, 100
 
 
 def load_tree(path: Path, expected: Node | None = None) -> Node:
@@ -58,13 +64,14 @@ def load_tree(path: Path, expected: Node | None = None) -> Node:
             with h5py.File(path, "r", locking="best-effort") as file:
                 if held is not None and not _is_one_file(held, file):
                     continue  # replaced between the two openings
-                loader = GroupLoader(info.st_size if held is None else held.identity[2], held)
+                size = info.st_size if held is None else held.identity[2]
+                loader = GroupLoader(size, held, may_leave=True)
                 _check_version(loader.attributes(file.id))
                 return loader.group(h5o.open(file.id, b"/"), 0, expected)
         except (SessionError, CancelledError):
             raise
         except Exception as error:  # on a damaged file the library raises almost anything
-            raise SessionError(f"it is damaged or cut short ({_first_words(error)})") from error
+            raise DamagedSessionError(f"it is damaged or cut short ({_first_words(error)})") from error
     raise SessionError("it is being replaced all the time; try again")
 
 
@@ -87,7 +94,8 @@ def says_it_is_a_session(path: Path) -> bool:
             return False
     try:
         with h5py.File(path, "r", locking="best-effort") as file:
-            return GroupLoader(0).attributes(file.id).get("format") == schema.FORMAT
+            # of this one alone: whatever else is odd about the file is told when it is opened as a session
+            return h5a.exists(file.id, b"format") and _plain(h5a.open(file.id, b"format")) == schema.FORMAT
     except SessionError:
         return False
     except Exception:  # opening it as a session will say what is wrong
@@ -113,16 +121,23 @@ def _check_version(attributes: dict[str, Value]) -> None:
 
 
 class GroupLoader:
-    """Walks one file and keeps account of what it has asked for; without ``held`` all samples come into memory."""
+    """Walks one file and keeps account of what it has asked for.
 
-    def __init__(self, file_bytes: int, held: SessionFile | None = None) -> None:
+    Unless ``may_leave``, all samples come into memory; else many are left in ``held``, or where there is none laid
+    down in a temporary file.
+    """
+
+    def __init__(self, file_bytes: int, held: SessionFile | None = None, *, may_leave: bool = False) -> None:
         self._file_bytes = file_bytes
         self._held = held
+        self._may_leave = may_leave
         self._at_once = schema.READ_AT_ONCE_BYTES
         self._left_in_file = 0
         self._objects = 0
         self._met: set[int] = set()
         self._bytes = 0
+        self._would_hold = 0
+        self._most_rows: int | None = None
 
     def group(self, group: Any, depth: int, expected: Node | None) -> Node:
         if depth > schema.MOST_DEPTH:
@@ -143,6 +158,7 @@ class GroupLoader:
                 node.groups[name] = self.group(child, depth + 1, expected and expected.groups.get(name))
             elif isinstance(child, h5d.DatasetID):
                 may_wait = name == _SAMPLES and depth == _SAMPLES_DEPTH
+                self._most_rows = _MOST_ROWS.get(name, schema.MOST_ROWS) if depth == 0 else None
                 node.arrays[name] = self._named_dataset(child, name, expected, may_wait)
             else:
                 raise SessionError(f"“{name}” is neither a group nor a dataset")
@@ -164,18 +180,8 @@ class GroupLoader:
             attribute = h5a.open(owner, index=n)
             if not _NAME.fullmatch(attribute.name):
                 raise SessionError("an attribute has a name that a session does not use")
-            out[attribute.name.decode()] = self._attribute(attribute)
+            out[attribute.name.decode()] = _plain(attribute)
         return out
-
-    def _attribute(self, attribute: Any) -> Value:
-        if attribute.get_space().get_simple_extent_type() != h5s.SCALAR:
-            raise SessionError(f"the attribute “{attribute.name.decode()}” is not a single value")
-        kind = attribute.get_type()
-        _check_type(kind, schema.MOST_ATTRIBUTE_BYTES)
-        value = np.empty((), kind.dtype)
-        attribute.read(value)
-        plain = value[()].item()
-        return decoded(plain) if isinstance(plain, bytes) else plain
 
     def _named_dataset(self, dataset: Any, name: str, expected: Node | None, may_wait: bool) -> Samples:
         wanted = None if expected is None else expected.arrays.get(name)
@@ -184,7 +190,7 @@ class GroupLoader:
         try:
             return self._dataset(dataset, wanted, may_wait)
         except SessionError as error:
-            raise SessionError(f"the dataset “{name}” cannot be read: {error}") from None
+            raise type(error)(f"the dataset “{name}” cannot be read: {error}") from None
 
     def _dataset(self, dataset: Any, wanted: Samples | None, may_wait: bool) -> Samples:
         address = h5o.get_info(dataset).addr
@@ -192,6 +198,8 @@ class GroupLoader:
             raise SessionError("it stands in two places")
         self._met.add(address)
         dtype, count = self._type_and_length(dataset)
+        if not may_wait:
+            self._account(dtype, count)
         plist = dataset.get_create_plist()
         layout = plist.get_layout()
         if layout not in (h5d.COMPACT, h5d.CONTIGUOUS, h5d.CHUNKED) or plist.get_external_count():
@@ -204,39 +212,55 @@ class GroupLoader:
         waits = self._waits(count * dtype.itemsize, wanted, may_wait and layout != h5d.COMPACT)
         if chunks is not None:
             chunks.check_places(self._file_bytes)
-            if waits is None:
+            if not waits:
                 return _chunked(chunks, dtype, count, wanted)
-            return StoredSamples(waits, count, chunks.format, chunks.places)
-        if waits is not None:
-            return self._in_one_piece(waits, dataset, dtype, count)
+            if self._held is None:
+                return spooled(dtype, count, chunks.each)
+            return StoredSamples(self._held, count, chunks.format, chunks.places)
+        if waits:
+            if self._held is None:
+                return spooled(dtype, count, lambda keep: _in_pieces(dataset, dtype, count, keep))
+            return self._in_one_piece(self._held, dataset, dtype, count)
         values = np.empty(count, dtype)
         dataset.read(h5s.ALL, h5s.ALL, values)
         if wanted is not None and not same_values(values, wanted):
             raise SessionError("it differs from what was to be written")
         return values if wanted is None else wanted
 
-    def _waits(self, size: int, wanted: Samples | None, may_wait: bool) -> SessionFile | None:
-        """The file in which samples of so many bytes are left; None if they, as all else, are to be read now."""
-        if may_wait and self._held is not None and wanted is None:
+    def _account(self, dtype: np.dtype[Any], count: int) -> None:
+        """Rows and numbers become values of the program, which take many times their place in the file."""
+        if self._most_rows is not None and count > self._most_rows:
+            raise SessionError(f"it has {count} rows, more than {self._most_rows}")
+        if dtype.names is not None:
+            each = _ROW_HELD_BYTES + dtype.itemsize + _VALUE_HELD_BYTES * len(dtype.names)
+        else:
+            each = dtype.itemsize if dtype.kind == "S" else _VALUE_HELD_BYTES
+        self._would_hold += count * each
+        if self._would_hold > schema.MOST_HELD_BYTES:
+            raise SessionError(f"more than {schema.MOST_HELD_BYTES >> 20} MB would be needed to work with it")
+
+    def _waits(self, size: int, wanted: Samples | None, may_wait: bool) -> bool:
+        """Whether samples of so many bytes are left in the file; else they, as all else, are to be read now."""
+        if may_wait and self._may_leave and wanted is None:
             if size > self._at_once:
                 self._left_in_file += size
                 if self._left_in_file > schema.MOST_SAMPLE_BYTES:
                     raise SessionError(f"it states more than {schema.MOST_SAMPLE_BYTES >> 30} GB of samples")
-                return self._held
+                return True
             self._at_once -= size
         elif may_wait and wanted is not None:
-            return None  # compared piece by piece
+            return False  # compared piece by piece
         self._bytes += size
         if self._bytes > schema.MOST_BYTES:
             raise SessionError(f"more than {schema.MOST_BYTES >> 20} MB would be needed to hold it")
-        return None
+        return False
 
     def _in_one_piece(
         self, held: SessionFile, dataset: Any, dtype: np.dtype[Any], count: int
     ) -> StoredSamples:
         offset = dataset.get_offset()
         if offset is None or offset + count * dtype.itemsize > self._file_bytes:
-            raise SessionError("the file ends before its data")
+            raise DamagedSessionError("the file ends before its data")
         return in_one_piece(held, dtype, count, offset)
 
     def _type_and_length(self, dataset: Any) -> tuple[np.dtype[Any], int]:
@@ -256,6 +280,16 @@ class GroupLoader:
         if dtype.itemsize != kind.get_size():
             raise SessionError("its type is not one that a session uses")
         return dtype, count
+
+
+def _in_pieces(dataset: Any, dtype: np.dtype[Any], count: int, keep: Keep) -> None:
+    """Values that stand plainly one after the other, some at a time."""
+    for first in range(0, count, _PIECE):
+        part = np.empty(min(_PIECE, count - first), dtype)
+        space = dataset.get_space()
+        space.select_hyperslab((first,), (len(part),))
+        dataset.read(h5s.create_simple((len(part),)), space, part)
+        keep(first, part)
 
 
 def _chunked(chunks: Chunks, dtype: np.dtype[Any], count: int, wanted: Samples | None) -> Samples:
@@ -283,6 +317,18 @@ def _chunked(chunks: Chunks, dtype: np.dtype[Any], count: int, wanted: Samples |
 
     chunks.each(compare)
     return wanted
+
+
+def _plain(attribute: Any) -> Value:
+    """The value of an attribute, which must be a single number or text."""
+    if attribute.get_space().get_simple_extent_type() != h5s.SCALAR:
+        raise SessionError(f"the attribute “{attribute.name.decode()}” is not a single value")
+    kind = attribute.get_type()
+    _check_type(kind, schema.MOST_ATTRIBUTE_BYTES)
+    value = np.empty((), kind.dtype)
+    attribute.read(value)
+    plain = value[()].item()
+    return decoded(plain) if isinstance(plain, bytes) else plain
 
 
 def _check_type(kind: Any, most_bytes: int) -> None:

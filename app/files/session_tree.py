@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -53,6 +54,29 @@ def difference(first: Node, second: Node, path: str = "") -> str | None:
         if found is not None:
             return found
     return None
+
+
+def tree_digest(root: Node) -> bytes:
+    """SHA-256 of all that a tree holds: names, values, types and bytes, each with its length before it."""
+    digest = hashlib.sha256()
+
+    def put(*parts: object) -> None:
+        for part in parts:
+            raw = repr(part).encode("utf-8", "surrogatepass")
+            digest.update(len(raw).to_bytes(8, "little") + raw)
+
+    def walk(node: Node) -> None:
+        put(sorted(node.attributes.items()), len(node.arrays), len(node.groups))
+        for name, array in sorted(node.arrays.items()):
+            put(name, array.dtype.descr, array.shape)
+            for at in range(0, len(array), _PIECE):
+                digest.update(np.ascontiguousarray(array[at : at + _PIECE]).view("u1").data)
+        for name, group in sorted(node.groups.items()):
+            put(name)
+            walk(group)
+
+    walk(root)
+    return digest.digest()
 
 
 def same_values(first: Samples, second: Samples) -> bool:

@@ -226,6 +226,8 @@ def _bursts(node: Node, path: str) -> tuple[Burst, ...]:
 
 def _burst(row: tuple[Any, ...], parts: list[Any], path: str) -> Burst:
     symbols, confidence, bits, flips, intervals, alternatives, characters, warnings = parts
+    if row[0] > row[1]:
+        raise SessionError(f"{path} has a burst that ends before it starts")
     if len(confidence) not in (0, len(symbols)) or len(intervals) not in (0, len(flips)):
         raise SessionError(f"{path} has a burst whose symbols, confidences or flips differ in number")
     if characters and not row[19]:

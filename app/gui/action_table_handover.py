@@ -41,6 +41,15 @@ HANDOVER = (
         submenu=_HAND_ON,
     ),
     ActionSpec(
+        "save_linked",
+        _FILE,
+        "Save with &links to the captures…",
+        "A small session that names the captures' files by path and digest instead of holding their samples",
+        (),
+        _capture,
+        submenu=_HAND_ON,
+    ),
+    ActionSpec(
         "check_decodes",
         _FILE,
         "&Check the decodes",

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Literal, TypeVar
 
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QLineEdit, QMessageBox, QWidget
 
+from app.gui.ask_overwrite import agreed
+
 if TYPE_CHECKING:
     from app.files.capture_options import ReadOptions
     from app.gui.panels.dialog_capture_details import CaptureDetails
@@ -58,7 +60,7 @@ def where_to_save(parent: QWidget, suggestion: Path) -> Path | None:
     if not name:
         return None
     path = Path(name)
-    return path if path.suffix else path.with_suffix(".h5")
+    return agreed(parent, path, path if path.suffix else path.with_suffix(".h5"))
 
 
 def where_to_export(parent: QWidget, suggestion: Path) -> Path | None:
@@ -66,7 +68,7 @@ def where_to_export(parent: QWidget, suggestion: Path) -> Path | None:
     if not name:
         return None
     path = Path(name)
-    return path if path.suffix else path.with_suffix(".png")
+    return agreed(parent, path, path if path.suffix else path.with_suffix(".png"))
 
 
 def where_to_export_plot(parent: QWidget, suggestion: Path) -> Path | None:
@@ -77,7 +79,7 @@ def where_to_export_plot(parent: QWidget, suggestion: Path) -> Path | None:
     if not name:
         return None
     path = Path(name)
-    return path if path.suffix else path.with_suffix(".png")
+    return agreed(parent, path, path if path.suffix else path.with_suffix(".png"))
 
 
 def where_to_export_table(parent: QWidget, suggestion: Path) -> Path | None:
@@ -85,7 +87,7 @@ def where_to_export_table(parent: QWidget, suggestion: Path) -> Path | None:
     if not name:
         return None
     path = Path(name)
-    return path if path.suffix else path.with_suffix(".csv")
+    return agreed(parent, path, path if path.suffix else path.with_suffix(".csv"))
 
 
 def cursor_name(parent: QWidget, known: str) -> str | None:

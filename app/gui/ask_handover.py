@@ -7,6 +7,7 @@ from typing import Literal
 
 from PySide6.QtWidgets import QFileDialog, QMessageBox, QWidget
 
+from app.gui.ask_overwrite import agreed
 from app.model.items import SessionData
 
 EXPORTS = (
@@ -25,7 +26,7 @@ EXPORTS = (
 
 def where_to_report(parent: QWidget, suggestion: Path) -> Path | None:
     name, _ = QFileDialog.getSaveFileName(parent, "Write report", str(suggestion), "Web pages (*.html)")
-    return _with_ending(name, ".html")
+    return _with_ending(parent, name, ".html")
 
 
 def what_to_export(parent: QWidget, suggestion: Path) -> tuple[str, Path] | None:
@@ -33,7 +34,7 @@ def what_to_export(parent: QWidget, suggestion: Path) -> tuple[str, Path] | None
     filters = ";;".join(words for _, _, words in EXPORTS)
     name, chosen = QFileDialog.getSaveFileName(parent, "Export data", str(suggestion), filters)
     what, ending, _ = next((one for one in EXPORTS if one[2] == chosen), EXPORTS[0])
-    path = _with_ending(name, ending)
+    path = _with_ending(parent, name, ending)
     return None if path is None else (what, path)
 
 
@@ -50,7 +51,7 @@ def what_to_share(
 
 def where_to_share(parent: QWidget, suggestion: Path) -> Path | None:
     name, _ = QFileDialog.getSaveFileName(parent, "Share a copy", str(suggestion), "Sessions (*.h5)")
-    return _with_ending(name, ".h5")
+    return _with_ending(parent, name, ".h5")
 
 
 def opinion_to_open(parent: QWidget, folder: Path) -> Path | None:
@@ -108,8 +109,8 @@ def overwrite_changed(parent: QWidget, name: str) -> Literal["overwrite", "elsew
     return "elsewhere" if clicked is elsewhere else "stay"
 
 
-def _with_ending(name: str, ending: str) -> Path | None:
+def _with_ending(parent: QWidget, name: str, ending: str) -> Path | None:
     if not name:
         return None
     path = Path(name)
-    return path if path.suffix.lower() == ending else path.with_name(path.name + ending)
+    return agreed(parent, path, path if path.suffix.lower() == ending else path.with_name(path.name + ending))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QObject, QTimer, Signal, Slot
+from PySide6.QtCore import QObject, Signal, Slot
 
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
 from app.gui.comparing import ComparedFlip, CompareRequest, Comparison, compare
 from app.gui.messages import Message, message_of
 from app.gui.panels.comparison import ComparisonPanel
+from app.gui.soon import Soon
 from app.gui.trace.area import TraceArea
 from app.gui.work import JobRunner
 from app.model.changes import Change
@@ -40,21 +41,15 @@ class CompareFlow(QObject):
         self._view = view
         self._area = area
         self._runner = runner
-        self._closed = False
         self._wanted: CompareRequest | None = None
-        self._soon = QTimer(self)
-        self._soon.setSingleShot(True)
-        self._soon.setInterval(_AFTER_MS)
-        self._soon.timeout.connect(self._ask)
-        bridge.changed.connect(self._follow)
-        view.span_changed.connect(self._later)
-        panel.complete_changed.connect(self._later)
+        self._soon = Soon(self._ask, bridge, _CONCERNS, after_ms=_AFTER_MS, parent=self)
+        view.span_changed.connect(self._soon.later)
+        panel.complete_changed.connect(self._soon.later)
         panel.flip_chosen.connect(self.show_flip)
 
     def close(self) -> None:
         """Ask for nothing more."""
-        self._closed = True
-        self._soon.stop()
+        self._soon.close()
 
     def step(self, by: int) -> None:
         """Look at the next or the previous flip that was missed or is one too many."""
@@ -79,16 +74,6 @@ class CompareFlow(QObject):
             return 1 / (bursts[flip.burst].basis.symbol_rate_bd or 1.0)
         grid = grid_of(self._document.data, self._view.index)
         return None if grid is None else grid.period_s
-
-    @Slot(object)
-    def _follow(self, change: Change) -> None:
-        if change & _CONCERNS:
-            self._later()
-
-    @Slot()
-    def _later(self) -> None:
-        if not self._closed and not self._soon.isActive():
-            self._soon.start()
 
     @Slot()
     def _ask(self) -> None:

@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QWidget
 from app.demo import demo_path
 from app.errors import MissingLinkError
 from app.files.capture_options import ReadOptions
+from app.files.replace import FileState, state_of
 from app.gui import ask, ask_handover
 from app.gui.bridge import DocumentBridge
 from app.gui.messages import Message, message_of
@@ -25,7 +26,6 @@ from app.model.items import SessionData
 
 _SAVING = "save"
 _OPENING = "open"
-_HDF5 = b"\x89HDF\r\n\x1a\n"
 
 
 def read_file(
@@ -56,23 +56,10 @@ def too_large_to_embed(data: SessionData) -> bool:
 
 
 def is_session(path: Path) -> bool:
-    """Whether a file says of itself that it is a session; of a damaged HDF5 file it is assumed."""
-    import h5py
+    """Whether a file says of itself that it is a session; loads the HDF5 library only for an HDF5 file."""
+    from app.files.inputs import is_session_file
 
-    from app.files.schema import FORMAT
-
-    try:
-        with path.open("rb") as file:
-            if file.read(len(_HDF5)) != _HDF5:
-                return False
-    except OSError:
-        return False
-    try:
-        with h5py.File(path, "r", locking="best-effort") as file:
-            said = file.attrs.get("format")
-            return said in (FORMAT, FORMAT.encode())
-    except (OSError, RuntimeError, ValueError):
-        return True
+    return is_session_file(path)
 
 
 class FilesFlow(QObject):
@@ -104,6 +91,10 @@ class FilesFlow(QObject):
         self._last_told: dict[str, ReadOptions] = {}
         # asked before a session is saved over one of the same name
         self.guard: Callable[[Path], Literal["overwrite", "elsewhere", "stay"]] = lambda _path: "overwrite"
+        # a session that names its captures' files keeps doing so
+        self._linked: Path | None = None
+        # the session file as it was read or written last: what stands there later may be somebody else's
+        self.known: tuple[Path, FileState | None] | None = None
 
     @property
     def is_opening(self) -> bool:
@@ -159,7 +150,14 @@ class FilesFlow(QObject):
         if self._document.path is None:
             self.save_as(then)
         else:
-            self._save_in(self._document.path, then)
+            self._save_in(self._document.path, then, link=self._document.path == self._linked)
+
+    def save_linked(self) -> None:
+        """Save without the samples of captures that stand in files of their own; those are named by path and digest."""
+        old = self._document.path
+        path = ask.where_to_save(self._window, old or self.folder() / f"{self.name}.h5")
+        if path is not None:
+            self._save_in(path, None, link=True)
 
     def save_as(self, then: Callable[[], None] | None = None) -> None:
         old = self._document.path
@@ -193,15 +191,19 @@ class FilesFlow(QObject):
             self._open(*self._waiting.popleft())
 
     def _open(self, path: Path, options: ReadOptions, look_at: tuple[Path, ...] = ()) -> None:
+        # before it is read: what is saved into it while it is read is then noticed
+        state = state_of(path)
         self._runner.start(
             f"Opening {path.name}",
             lambda progress, cancelled: read_file(path, options, progress, cancelled, look_at),
-            lambda answer: self._opened(path, options, answer),
+            lambda answer: self._opened(path, options, answer, state),
             lambda error: self._not_opened(path, options, look_at, error),
             topic=_OPENING,
         )
 
-    def _opened(self, path: Path, options: ReadOptions, answer: Capture | SessionData) -> None:
+    def _opened(
+        self, path: Path, options: ReadOptions, answer: Capture | SessionData, state: FileState | None
+    ) -> None:
         if isinstance(answer, Capture):
             self._last_told[path.suffix.lower()] = options
             if self._bridge.run(OpenCapture(answer)):
@@ -210,9 +212,14 @@ class FilesFlow(QObject):
                     self.told.emit(Message(f"{answer.name}: {words}", weight="caution"))
                 self.opened.emit(answer)
         else:
-            self.leave(lambda: self._document.replace_all(answer, path))
+            self.leave(lambda: self._take(answer, path, state))
         self._remember(path)
         self._open_next()
+
+    def _take(self, data: SessionData, path: Path, state: FileState | None) -> None:
+        self.known = (path, state)
+        self._linked = path if any(capture.path is not None for capture in data.captures) else None
+        self._document.replace_all(data, path)
 
     def _not_opened(
         self, path: Path, options: ReadOptions, look_at: tuple[Path, ...], error: BaseException
@@ -226,10 +233,11 @@ class FilesFlow(QObject):
                 return
         self._open_next()
 
-    def _save_in(self, path: Path, then: Callable[[], None] | None) -> None:
+    def _save_in(self, path: Path, then: Callable[[], None] | None, *, link: bool = False) -> None:
         if self._runner.is_busy(_SAVING):
             self.told.emit(Message("The session is still being saved; try again in a moment."))
             return
+        there = state_of(path)
         answer = self.guard(path)
         if answer == "elsewhere":
             self.save_as(then)
@@ -237,22 +245,36 @@ class FilesFlow(QObject):
             return
         data, state = self._document.data, self._document.state
 
-        def write(progress: Callable[[float], None], cancelled: Callable[[], bool]) -> None:
+        def write(progress: Callable[[float], None], cancelled: Callable[[], bool]) -> FileState | None:
             from app.files.session import write_session
 
-            write_session(
-                path, data, link_captures=too_large_to_embed(data), progress=progress, cancelled=cancelled
+            return write_session(
+                path,
+                data,
+                link_captures=link or too_large_to_embed(data),
+                progress=progress,
+                cancelled=cancelled,
+                replaces=(there,),
             )
 
         self._runner.start(
             f"Saving {path.name}",
             write,
-            lambda _answer: self._saved(path, state, then),
+            lambda written: self._saved(path, written, state, link, then),
             lambda error: self._not_saved(path, error),
             topic=_SAVING,
         )
 
-    def _saved(self, path: Path, state: int, then: Callable[[], None] | None) -> None:
+    def _saved(
+        self,
+        path: Path,
+        written: FileState | None,
+        state: int,
+        link: bool,
+        then: Callable[[], None] | None,
+    ) -> None:
+        self._linked = path if link else None
+        self.known = (path, written)
         self._document.mark_saved(state, path)
         self._remember(path)
         waiting, self._after_saving = self._after_saving, None

@@ -135,27 +135,32 @@ class HandoverFlow(QObject):
         if path is None:
             return
 
-        def read(_progress: Progress, cancelled: Cancelled) -> SessionData:
+        mine = self._document.data
+        names = [capture.name for capture in mine.captures]
+
+        def read(_progress: Progress, cancelled: Cancelled) -> tuple[SessionData, tuple[Disagreement, ...]]:
             from app.files.probe import check_in_child
             from app.files.session import read_session
+            from app.model.opinion import disagreements
 
             check_in_child(path, cancelled)
-            return read_session(path)
+            theirs = read_session(path)
+            return theirs, disagreements(mine, theirs)
 
         self._runner.start(
             f"Opening {path.name}",
             read,
-            lambda theirs: self._opinion(path, theirs),
+            lambda answer: self._opinion(path, names, *answer),
             lambda error: self.told.emit(message_of(error, f"opening {path.name}")),
         )
 
-    def _opinion(self, path: Path, theirs: SessionData) -> None:
-        from app.model.opinion import TakeOpinion, disagreements
+    def _opinion(
+        self, path: Path, names: list[str], theirs: SessionData, found: tuple[Disagreement, ...]
+    ) -> None:
+        from app.model.opinion import TakeOpinion
 
-        mine = self._document.data
         if self._bridge.run(TakeOpinion(theirs)):
-            names = [capture.name for capture in mine.captures]
-            html = differences_html(path.name, disagreements(mine, theirs), names)
+            html = differences_html(path.name, found, names)
             TextWindow(f"Second opinion: {path.name}", html, self._window).show()
 
     def _start(self, title: str, call: Callable[[Progress, Cancelled], Path], doing: str) -> None:

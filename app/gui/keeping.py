@@ -14,6 +14,7 @@ from PySide6.QtCore import QLockFile, QObject, QTimer, Signal, Slot
 from PySide6.QtWidgets import QWidget
 
 from app.errors import HalfturnError
+from app.files.replace import FileState, state_of
 from app.gui import ask_handover
 from app.gui.bridge import DocumentBridge
 from app.gui.files_flow import FilesFlow
@@ -28,7 +29,8 @@ if TYPE_CHECKING:
 EVERY_MS = 30_000
 _KEEPING = "keep"
 
-Signature = tuple[int, int, int]
+# a file that work was taken up from, and the lock on it
+_Inherited = tuple[Path, QLockFile]
 
 
 class Keeper(QObject):
@@ -55,9 +57,11 @@ class Keeper(QObject):
         self._kept_state: int | None = None
         self._items = _count(self._document.data)
         self._failed = False
+        self._inherited: _Inherited | None = None
         self._session_lock: QLockFile | None = None
-        self._signature: Signature | None = None
-        self._told_of: Signature | None = None
+        self._told_of_other = False
+        self._signature: FileState | None = None
+        self._told_of: FileState | None = None
         self._path: Path | None = None
         files.guard = self.may_save
         bridge.changed.connect(self._follow)
@@ -70,6 +74,7 @@ class Keeper(QObject):
     def tick(self) -> None:
         """What is done every half minute."""
         self.keep()
+        self._look_for_others()
         self._look_at_file()
 
     def keep(self) -> None:
@@ -82,17 +87,22 @@ class Keeper(QObject):
             return
         if not self._has_lock():
             return
-        data, state, origin = document.data, document.state, document.path
+        data, state, origin, seen = document.data, document.state, document.path, self._signature
 
         def write(_progress: object, _cancelled: object) -> None:
             from app.files.autosave import SampleDigests, write_autosave
 
             if not isinstance(self._digests, SampleDigests):
                 self._digests = SampleDigests()
-            write_autosave(self._mine, data, origin, self._digests)
+            write_autosave(self._mine, data, origin, self._digests, seen)
 
+        inherited = self._inherited
         self._runner.start(
-            "Keeping unsaved work", write, lambda _answer: self._kept(state), self._not_kept, topic=_KEEPING
+            "Keeping unsaved work",
+            write,
+            lambda _answer: self._kept(state, inherited),
+            self._not_kept,
+            topic=_KEEPING,
         )
 
     def offer(self) -> None:
@@ -106,7 +116,7 @@ class Keeper(QObject):
 
     def may_save(self, path: Path) -> Literal["overwrite", "elsewhere", "stay"]:
         """Ask, if the file was saved by somebody else since it was opened here."""
-        if path != self._path or self._signature is None or _signature(path) in (self._signature, None):
+        if path != self._path or self._signature is None or state_of(path) in (self._signature, None):
             return "overwrite"
         return ask_handover.overwrite_changed(self._window, path.name)
 
@@ -145,8 +155,10 @@ class Keeper(QObject):
             return read_autosave(path)
 
         def done(found: Recovered) -> None:
-            self._files.leave(lambda: self._restore(path, found.data, found.origin))
-            lock.unlock()
+            # what is not taken up stays, and is offered again
+            self._files.leave(lambda: self._restore(path, lock, found))
+            if self._inherited is None or self._inherited[0] != path:
+                lock.unlock()
 
         def failed(error: BaseException) -> None:
             self.told.emit(message_of(error, "taking up unsaved work"))
@@ -154,11 +166,24 @@ class Keeper(QObject):
 
         self._runner.start("Taking up unsaved work", read, done, failed)
 
-    def _restore(self, path: Path, data: SessionData, origin: Path | None) -> None:
-        self._document.replace_all(data, origin, saved=False)
+    def _restore(self, path: Path, lock: QLockFile, found: Recovered) -> None:
+        """The file it comes from goes only once the work is kept, or saved, in another one."""
+        self._forget()
+        self._inherited = (path, lock)
+        if found.origin is not None:
+            # somebody may have saved it since: that is asked about before this is saved over it
+            self._files.known = (found.origin, found.origin_state)
+        self._document.replace_all(found.data, found.origin, saved=False)
         self.keep()
         self.told.emit(Message("This is the work as it was kept. It is not saved yet.", weight="caution"))
-        path.unlink(missing_ok=True)
+
+    def _let_go(self) -> None:
+        """Of the file that other work was taken up from: it stands somewhere else now."""
+        if self._inherited is not None:
+            path, lock = self._inherited
+            self._inherited = None
+            path.unlink(missing_ok=True)
+            lock.unlock()
 
     def _has_lock(self) -> bool:
         if self._lock is not None:
@@ -174,9 +199,11 @@ class Keeper(QObject):
             self._lock = lock
         return self._lock is not None
 
-    def _kept(self, state: int) -> None:
-        self._kept_state = state
+    def _kept(self, state: int, inherited: _Inherited | None) -> None:
         self._failed = False
+        if inherited is self._inherited:  # else this is the work before other work was taken up
+            self._kept_state = state
+            self._let_go()
         if self._document.is_saved:
             self._forget()
 
@@ -186,6 +213,8 @@ class Keeper(QObject):
             self.told.emit(message_of(error, "keeping unsaved work"))
 
     def _forget(self) -> None:
+        """Everything is saved, or was given up."""
+        self._let_go()
         if self._kept_state is not None:
             self._mine.unlink(missing_ok=True)
             self._kept_state = None
@@ -203,7 +232,8 @@ class Keeper(QObject):
 
     def _turn_to(self, path: Path | None) -> None:
         """The document belongs to another file, or has been saved."""
-        self._signature = None if path is None else _signature(path)
+        known = self._files.known
+        self._signature = known[1] if known is not None and known[0] == path else None
         self._told_of = None
         if path == self._path:
             return
@@ -213,15 +243,26 @@ class Keeper(QObject):
             self._session_lock = None
         if path is None:
             return
-        lock = QLockFile(str(path.with_name(f".{path.name}.open")))
-        lock.setStaleLockTime(0)
-        if lock.tryLock(0):
-            self._session_lock = lock
-        elif lock.error() == QLockFile.LockError.LockFailedError:
+        self._told_of_other = False
+        for name in _lock_names(path):
+            lock = QLockFile(name)
+            lock.setStaleLockTime(0)
+            if lock.tryLock(0):
+                self._session_lock = lock
+                break
+        self._look_for_others()
+
+    def _look_for_others(self) -> None:
+        """Tell once that another window has the session open, whichever of the two was first."""
+        if self._path is None or self._told_of_other:
+            return
+        mine = None if self._session_lock is None else self._session_lock.fileName()
+        if any(_is_locked(name) for name in _lock_names(self._path) if name != mine):
+            self._told_of_other = True
             self.told.emit(
                 Message(
-                    f"{path.name} is open in another window. What is saved last counts: work in one of them only, or "
-                    "save this one under another name.",
+                    f"{self._path.name} is open in another window, too. Work in one of them only, or save this one "
+                    "under another name: who saves second is asked which of the two shall stay.",
                     weight="caution",
                 )
             )
@@ -230,7 +271,7 @@ class Keeper(QObject):
         """Tell once when somebody else has saved the session that is open here."""
         if self._path is None or self._signature is None:
             return
-        now = _signature(self._path)
+        now = state_of(self._path)
         if now in (self._signature, self._told_of, None) or self._runner.is_busy("save"):
             return
         self._told_of = now
@@ -243,13 +284,19 @@ class Keeper(QObject):
         )
 
 
-def _signature(path: Path) -> Signature | None:
-    """What changes when a file is replaced; None while it cannot be seen."""
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_ino, status.st_size, status.st_mtime_ns
+def _lock_names(path: Path) -> list[str]:
+    """Files that say that a session is open: the first window's, and that of one more."""
+    return [str(path.with_name(f".{path.name}.open{more}")) for more in ("", ".2")]
+
+
+def _is_locked(name: str) -> bool:
+    """Whether a window that lives holds the lock; where none can be made, nobody is told to."""
+    lock = QLockFile(name)
+    lock.setStaleLockTime(0)
+    if lock.tryLock(0):
+        lock.unlock()
+        return False
+    return lock.error() == QLockFile.LockError.LockFailedError
 
 
 def _count(data: SessionData) -> int:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QObject, QTimer, Signal, Slot
+from PySide6.QtCore import QObject, Signal, Slot
 
 from app.errors import HalfturnError
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
 from app.gui.messages import message_of
 from app.gui.panels.readings import ReadingsPanel
+from app.gui.soon import Soon
 from app.gui.work import JobRunner
 from app.model.changes import Change
 from app.model.symbol_grid import grid_of
@@ -38,28 +39,12 @@ class ReadingsLink(QObject):
         self._document = bridge.document
         self._view = view
         self._runner = runner
-        self._closed = False
-        self._soon = QTimer(self)
-        self._soon.setSingleShot(True)
-        self._soon.setInterval(_AFTER_MS)
-        self._soon.timeout.connect(self._ask)
-        bridge.changed.connect(self._follow)
-        view.span_changed.connect(self._later)
+        self._soon = Soon(self._ask, bridge, _CONCERNS, after_ms=_AFTER_MS, parent=self)
+        view.span_changed.connect(self._soon.later)
 
     def close(self) -> None:
         """Ask for nothing more."""
-        self._closed = True
-        self._soon.stop()
-
-    @Slot(object)
-    def _follow(self, change: Change) -> None:
-        if change & _CONCERNS:
-            self._later()
-
-    @Slot()
-    def _later(self) -> None:
-        if not self._closed and not self._soon.isActive():
-            self._soon.start()
+        self._soon.close()
 
     @Slot()
     def _ask(self) -> None:

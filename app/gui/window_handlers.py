@@ -95,6 +95,7 @@ def _files(parts: Parts) -> Handlers:
         "open_session": files.ask_and_open_session,
         "save": files.save,
         "save_as": files.save_as,
+        "save_linked": files.save_linked,
         "new_session": files.new_session,
         "describe_capture": marks.describe_capture,
         "next_capture": partial(marks.step_capture, 1),

@@ -6,8 +6,10 @@ What is compared is what the decoder found; corrections by hand are counted besi
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Literal
 
 from app.errors import UsageError
@@ -161,18 +163,20 @@ def compare_bursts(
     the values that a decode pools over all its bursts are passed over, as of a copy that holds only some of them.
     """
     out: list[BurstVerdict] = []
+    flips = sorted(flips, key=attrgetter("time_s"))
+    times_s = [flip.time_s for flip in flips]
     left = sorted(again, key=lambda burst: burst.start_s)
     for burst in sorted(stored, key=lambda one: one.start_s):
         partner = next((other for other in left if _is_same_place(burst, other)), None)
         if partner is None:
-            out.append(BurstVerdict(0, "missing", burst, None, (), _hand(burst, flips)))
+            out.append(BurstVerdict(0, "missing", burst, None, (), _hand(burst, flips, times_s)))
             continue
         left.remove(partner)
         differences = _of_bursts(burst, partner, sample_s)
         if bits_only:
             differences = tuple(one for one in differences if one.field in _OF_BITS)
         verdict: Verdict = "different" if differences else "same"
-        out.append(BurstVerdict(0, verdict, burst, partner, differences, _hand(burst, flips)))
+        out.append(BurstVerdict(0, verdict, burst, partner, differences, _hand(burst, flips, times_s)))
     if not bits_only or not stored:
         out += [BurstVerdict(0, "new", None, burst) for burst in left]
     out.sort(key=lambda one: (one.stored or one.again or stored[0]).start_s)
@@ -242,8 +246,10 @@ def _values(burst: Burst) -> list[int] | None:
     return None if burst.characters is None else [one.value for one in burst.characters]
 
 
-def _hand(burst: Burst, flips: Sequence[FlipMark]) -> HandCorrection | None:
-    one = corrected(burst, flips)
+def _hand(burst: Burst, flips: Sequence[FlipMark], times_s: Sequence[float]) -> HandCorrection | None:
+    """``times_s`` are those of the flips, ascending."""
+    first = bisect_left(times_s, min(burst.start_s, burst.first_symbol_s))
+    one = corrected(burst, flips[first : bisect_left(times_s, burst.end_s)])
     if not one.marks:
         return None
     removed = sum(mark.removes for mark in one.marks)

@@ -6,10 +6,10 @@ Their flips are taken in as cursors, since a flip in one's own session would cha
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from difflib import SequenceMatcher
+from itertools import count
 
 from app.model.capture import Capture
-from app.model.commands import CommandError, with_key
+from app.model.commands import CommandError
 from app.model.corrections import CorrectedBurst
 from app.model.items import Cursor, Note, SessionData, SpanMark
 from app.model.naming import names_of_bursts
@@ -17,6 +17,7 @@ from app.model.quantity import format_value
 from app.model.shown import BurstBook
 
 SUFFIX = "(theirs)"
+_SHOWN_BITS = 24
 
 
 @dataclass(frozen=True)
@@ -80,27 +81,38 @@ class TakeOpinion:
             raise CommandError(
                 "None of the captures in that session is one of these; open the capture it is about."
             )
-        for span in self.theirs.spans:
-            if span.capture in places:
-                key, data = with_key(data)
-                mark = SpanMark(key, places[span.capture], f"{span.name} {SUFFIX}", span.start_s, span.end_s)
-                data = replace(data, spans=(*data.spans, mark))
+        keys = count(data.next_key)
+        spans = [
+            SpanMark(next(keys), places[one.capture], f"{one.name} {SUFFIX}", one.start_s, one.end_s)
+            for one in self.theirs.spans
+            if one.capture in places
+        ]
         times = [(one.capture, one.name, one.time_s) for one in self.theirs.cursors]
         times += [
             (one.capture, "no flip" if one.removes else "flip", one.time_s) for one in self.theirs.flips
         ]
-        for capture, name, time_s in times:
-            if capture in places:
-                key, data = with_key(data)
-                data = replace(
-                    data, cursors=(*data.cursors, Cursor(key, places[capture], f"{name} {SUFFIX}", time_s))
-                )
-        for note in self.theirs.notes:
-            if note.capture is None or note.capture in places:
-                key, data = with_key(data)
-                at = None if note.capture is None else places[note.capture]
-                data = replace(data, notes=(*data.notes, Note(key, at, note.time_s, f"{note.text} {SUFFIX}")))
-        return data
+        cursors = [
+            Cursor(next(keys), places[capture], f"{name} {SUFFIX}", time_s)
+            for capture, name, time_s in times
+            if capture in places
+        ]
+        notes = [
+            Note(
+                next(keys),
+                None if one.capture is None else places[one.capture],
+                one.time_s,
+                f"{one.text} {SUFFIX}",
+            )
+            for one in self.theirs.notes
+            if one.capture is None or one.capture in places
+        ]
+        return replace(
+            data,
+            spans=(*data.spans, *spans),
+            cursors=(*data.cursors, *cursors),
+            notes=(*data.notes, *notes),
+            next_key=next(keys),
+        )
 
 
 def disagreements(mine: SessionData, theirs: SessionData) -> tuple[Disagreement, ...]:
@@ -156,6 +168,8 @@ def _of_bursts(
         partner = next((b for b in other if _overlap(one, b)), None)
         if partner is not None:
             other.remove(partner)
+        if partner is None and not _whole(one, limits):
+            continue  # theirs is cut within it
         if partner is None or one.bits != partner.bits:
             out.append(Disagreement(index, one.burst.start_s, f"bits of {channel}", *_bits(one, partner)))
         if partner is not None:
@@ -165,12 +179,18 @@ def _of_bursts(
                 words = said.text or "counted", other_said.text or "counted"
                 out.append(Disagreement(index, one.burst.start_s, f"burst of {channel}", *words))
     return out + [
-        Disagreement(index, b.burst.start_s, f"bits of {channel}", "", b.bits or "none") for b in other
+        Disagreement(index, b.burst.start_s, f"bits of {channel}", "", b.bits or "none")
+        for b in other
+        if _whole(b, limits)
     ]
 
 
 def _within(one: CorrectedBurst, limits: tuple[float, float]) -> bool:
     return one.burst.end_s > limits[0] and one.burst.start_s < limits[1]
+
+
+def _whole(one: CorrectedBurst, limits: tuple[float, float]) -> bool:
+    return one.burst.start_s >= limits[0] and one.burst.end_s <= limits[1]
 
 
 def _overlap(one: CorrectedBurst, other: CorrectedBurst) -> bool:
@@ -179,16 +199,15 @@ def _overlap(one: CorrectedBurst, other: CorrectedBurst) -> bool:
 
 
 def _bits(one: CorrectedBurst, other: CorrectedBurst | None) -> tuple[str, str]:
-    """Both readings; of long ones that are mostly alike, the first place where they part."""
+    """Both readings; of long ones the first place where they part."""
     a, b = one.bits or "none", "" if other is None else other.bits or "none"
     if len(a) + len(b) <= 200 or not b:
         return a, b
-    parts = [
-        op
-        for op in SequenceMatcher(None, a[:4000], b[:4000], autojunk=False).get_opcodes()
-        if op[0] != "equal"
-    ]
-    if not parts:
-        return f"{len(a)} bits", f"{len(b)} bits"
-    _, a1, a2, b1, b2 = parts[0]
-    return f"from bit {a1}: {a[a1 : max(a2, a1 + 16)]}", f"from bit {b1}: {b[b1 : max(b2, b1 + 16)]}"
+    at = next((k for k, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
+    return _from(a, at), _from(b, at)
+
+
+def _from(bits: str, at: int) -> str:
+    return (
+        f"from bit {at}: {bits[at : at + _SHOWN_BITS]}" if at < len(bits) else f"ends after {len(bits)} bits"
+    )

@@ -136,7 +136,10 @@ def sentence(summary: Summary, left_out: int = 0) -> str:
     talkers = "one talker" if len(summary.talkers) == 1 else f"{len(summary.talkers)} talkers"
     bursts = "1 burst" if summary.bursts == 1 else f"{summary.bursts} bursts"
     parts = [q.text(summary) for q in shared]
-    parts += [f"{bursts} by {talkers}, each length right with probability {summary.length_probability:.3g}"]
+    parts += [
+        f"{bursts} by {talkers}, each length right with probability "
+        + probability_text(summary.length_probability)
+    ]
     told = "; ".join(_talker_text(talker, own, summary.unit) for talker in summary.talkers)
     return f"{head}: {', '.join(part for part in parts if part)}: {told}."
 
@@ -238,10 +241,18 @@ def _lengths_text(talker: TalkerSummary) -> str:
     rate = talker.symbol_rate_bd
     if rate is None or rate.value <= 0:
         return text
-    return f"{text} ({joint.join(_duration(count, rate) for count in shown)})"
+    return f"{text} ({joint.join(duration_text(count, rate) for count in shown)})"
 
 
-def _duration(symbols: int, rate_bd: Estimate) -> str:
+def probability_text(probability: float | None) -> str:
+    """Three digits, and never as if something were certain."""
+    if probability is None or not math.isfinite(probability):
+        return "unknown"
+    return "above 0.999" if probability > 0.9995 else f"{probability:.3g}"
+
+
+def duration_text(symbols: int, rate_bd: Estimate) -> str:
+    """How long so many symbols take, with the uncertainty of the rate."""
     seconds = symbols / rate_bd.value
     std = None if rate_bd.std is None else seconds * rate_bd.std / rate_bd.value
     return format_quantity(seconds, std, "s")

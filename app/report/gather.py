@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from operator import attrgetter
 
-from app.errors import UsageError
+from app.errors import CancelledError, SessionError, UsageError
 from app.model.capture import Capture
 from app.model.corrections import CorrectedBurst
 from app.model.expressions import ChannelSource, channel_source
@@ -44,7 +44,6 @@ class ChannelReport:
     names: tuple[BurstName, ...]
     summary: Summary
     intervals: tuple[Interval, ...]
-    levels: SpanReadings | None
 
     @property
     def run(self) -> DecodeRun:
@@ -61,6 +60,10 @@ class ChannelReport:
         """Numbers of those that are."""
         return tuple(n for n, said in enumerate(self.names) if said.excluded)
 
+    def levels(self) -> SpanReadings | None:
+        """Those of the first segment of the newest decode's span; read anew at each call."""
+        return _levels(self.capture, self.source, self.run.span_s, self.summary)
+
     @property
     def span_s(self) -> tuple[float, float]:
         return min(run.span_s[0] for run in self.runs), max(run.span_s[1] for run in self.runs)
@@ -71,13 +74,24 @@ def gathered(data: SessionData, cancelled: Cancelled | None = None) -> tuple[Cha
 
     Raises
     ------
+    app.errors.SessionError : a decode of a channel that the capture does not have.
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
     keys = sorted({(run.capture, run.channel) for run in data.decodes})
-    return tuple(_channel(data, index, channel, cancelled) for index, channel in keys)
+    out = []
+    for index, channel in keys:
+        if cancelled is not None and cancelled():
+            raise CancelledError("the report was cancelled")
+        try:
+            out.append(_channel(data, index, channel))
+        except UsageError as error:
+            raise SessionError(
+                f"the decode of channel “{channel[:40]}” of {data.captures[index].name} cannot be shown: {error}"
+            ) from error
+    return tuple(out)
 
 
-def _channel(data: SessionData, index: int, channel: str, cancelled: Cancelled | None) -> ChannelReport:
+def _channel(data: SessionData, index: int, channel: str) -> ChannelReport:
     capture = data.captures[index]
     source = channel_source(capture, channel)
     tolerance = tolerance_of(capture)
@@ -102,7 +116,6 @@ def _channel(data: SessionData, index: int, channel: str, cancelled: Cancelled |
         names=names,
         summary=summary,
         intervals=intervals(automatic, edges_s, tolerance, omitted),
-        levels=_levels(capture, source, runs[-1].span_s, summary, cancelled),
     )
 
 
@@ -111,7 +124,6 @@ def _levels(
     source: ChannelSource,
     span_s: tuple[float, float],
     summary: Summary,
-    cancelled: Cancelled | None,
 ) -> SpanReadings | None:
     """Readings of the first segment of the span, of at most some million samples."""
     first, last = indices(capture, segment_at(capture, span_s[0]), span_s)

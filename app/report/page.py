@@ -10,6 +10,7 @@ from app.model.items import SessionData
 from app.model.naming import left_out_text
 from app.model.summary import sentence
 from app.report.gather import Cancelled, ChannelReport, Progress, gathered
+from app.report.many import MOST_PARTS, capture_rows, part_rows
 from app.report.markup import Element, element, paragraphs, section, to_html
 from app.report.pictures import annotated_burst, overview, plots_of, typical
 from app.report.sheet import signal_sheet, tolerance_words
@@ -50,14 +51,18 @@ def report_html(
 
     Raises
     ------
+    app.errors.SessionError : a decode of a channel that the capture does not have.
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
     parts = gathered(data, cancelled)
     body = element("body", element("h1", f"Report on {title}"), *_head(data, parts, program_version, made))
     body.append(section("What was captured, and how", *_captures(data)))
-    for number, part in enumerate(parts):
+    if len(parts) > MOST_PARTS:
+        body.append(section("What is sent", *part_rows(parts)))
+    told = parts[:MOST_PARTS]
+    for number, part in enumerate(told):
         if progress is not None:
-            progress(number / len(parts))
+            progress(number / len(told))
         body.append(_channel(part, number, len(parts), cancelled))
     for extra in extras:
         for one in extra(data):
@@ -91,6 +96,12 @@ def _head(
     out = [element("p", f"Made {at} by Halfturn {version}{begun}.", class_="small")]
     if not parts:
         out.append(element("p", "Nothing has been decoded in this session.", class_="lead"))
+    if len(parts) > MOST_PARTS:
+        bursts = sum(part.summary.bursts for part in parts)
+        words = (
+            f"{len(parts)} channels of {len(data.captures)} captures were decoded: {bursts} bursts in all."
+        )
+        return [*out, element("p", words, class_="lead")]
     for part in parts:
         where = f"{part.capture.name}, {part.channel}: " if len(parts) > 1 else ""
         words = f"{sentence(part.summary, len(part.left_out))} {left_out_text(len(part.left_out))}".rstrip()
@@ -107,6 +118,8 @@ def _plain_time(iso: str) -> str:
 
 
 def _captures(data: SessionData) -> list[Element]:
+    if len(data.captures) > MOST_PARTS:
+        return capture_rows(data.captures)
     out: list[Element] = []
     for number, capture in enumerate(data.captures):
         if len(data.captures) > 1:
@@ -120,6 +133,8 @@ def _channel(part: ChannelReport, number: int, parts: int, cancelled: Cancelled 
     name = f"{part.capture.name}, channel {part.channel}" if parts > 1 else f"What is sent on {part.channel}"
     made = section(name)
     made.set("class", "part")
+    if parts > 1 and part.capture.label:
+        made.append(element("p", f"Done while capturing: {part.capture.label}"))
     if part.summary.refusal is not None:
         made.append(
             element("p", element("strong", "No bits are given: "), part.summary.refusal, class_="mind")

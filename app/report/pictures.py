@@ -14,10 +14,12 @@ from app.report.samples import envelope, indices, segment_at, spectra, values
 from dsp.results import Burst
 
 _COLUMNS = 640
-_MOST_SYMBOLS = 40
+_MOST_SYMBOLS = 64
 _MOST_POINTS = 4000
 _MOST_STACKED = 80
 _LANE_SHARE = 0.14
+# numbers of talkers above the trace, each talker's on a height of its own
+_LABEL_ROWS, _LABEL_SHARE = 4, 0.06
 
 
 def talker_name(talker: int | None) -> str:
@@ -32,26 +34,32 @@ def overview(part: ChannelReport, number: int, cancelled: Cancelled | None) -> E
     """All of the decoded span, its bursts shaded and marked with their talker."""
     span_s = part.span_s
     shown = envelope(part.capture, part.source, span_s, _COLUMNS, cancelled)
+    talkers = sorted({one.burst.talker for one in part.bursts if one.burst.talker is not None})
+    low, high = span_of([*shown.lows, *shown.highs], 0.12)
+    rows = min(len(talkers), _LABEL_ROWS)
     plot = Plot(
         f"overview{number}",
         Axis(*span_s, "time", "s"),
-        Axis(*span_of([*shown.lows, *shown.highs], 0.12), part.channel[:24], part.unit),
+        Axis(low, high + (high - low) * _LABEL_SHARE * max(rows - 1, 0), part.channel[:24], part.unit),
         about=f"The decoded span of {part.capture.name} with its bursts",
     )
     for one in part.bursts:
         plot.shade(one.burst.start_s, one.burst.end_s, colour_of(one.burst.talker), 0.25)
     plot.envelope(shown.times_s, shown.lows, shown.highs, TRACE)
     apart = (span_s[1] - span_s[0]) / 40
-    last = -math.inf
+    last = dict.fromkeys(talkers, -math.inf)
     for one in part.bursts:
-        if one.burst.start_s - last >= apart and one.burst.talker is not None:
-            middle = (one.burst.start_s + one.burst.end_s) / 2
-            plot.text(middle, 0.06, str(one.burst.talker), size=9, fill=colour_of(one.burst.talker))
-            last = one.burst.start_s
-    return figure(
-        plot.root,
-        "The decoded span: least and largest value at each place, bursts shaded, the number above is the talker.",
-    )
+        talker = one.burst.talker
+        if talker is None or one.burst.start_s - last[talker] < apart:
+            continue
+        middle = (one.burst.start_s + one.burst.end_s) / 2
+        height = 0.06 + _LABEL_SHARE * (talkers.index(talker) % _LABEL_ROWS)
+        plot.text(middle, height, str(talker), size=9, fill=colour_of(talker))
+        last[talker] = one.burst.start_s
+    words = "The decoded span: least and largest value at each place"
+    if part.bursts:
+        words += ", bursts shaded" + (", the number above is the talker" if talkers else "")
+    return figure(plot.root, f"{words}.")
 
 
 def typical(part: ChannelReport) -> list[CorrectedBurst]:
@@ -105,7 +113,7 @@ def annotated_burst(part: ChannelReport, one: CorrectedBurst, number: int, place
     plot.upright(burst.end_s, COLOURS[2], dash="6 2")
     if period_s is not None:
         _lane(plot, one, period_s, end_s)
-    confident = f", least confidence {min(burst.confidence):.4g}" if burst.confidence else ""
+    confident = f", {_least(min(burst.confidence))}" if burst.confidence else ""
     told = f"Burst {place}, {talker_name(burst.talker)}: {len(one.symbols)} symbols{confident}."
     cut = "" if end_s >= burst.end_s else f" The first {_MOST_SYMBOLS} symbols are shown."
     by_hand_words = f" {len(hand)} of the flips were set by hand (broken lines)." if hand else ""
@@ -113,9 +121,19 @@ def annotated_burst(part: ChannelReport, one: CorrectedBurst, number: int, place
     return figure(plot.root, f"{told}{cut} {words}{by_hand_words}")
 
 
+def _least(confidence: float) -> str:
+    """Never as if a decision were certain."""
+    return (
+        "each right with probability above 0.9999"
+        if confidence > 0.9999
+        else f"least confidence {confidence:.4f}"
+    )
+
+
 def _lane(plot: Plot, one: CorrectedBurst, period_s: float, end_s: float) -> None:
     top = 1 - _LANE_SHARE
     changed = set(one.changed)
+    size = 10 if len(one.symbols) <= 48 else 8
     for k, symbol in enumerate(one.symbols):
         start_s = one.basis.first_symbol_s + k * period_s
         if start_s >= end_s:
@@ -123,7 +141,7 @@ def _lane(plot: Plot, one: CorrectedBurst, period_s: float, end_s: float) -> Non
         fill = "#D9E8F2" if symbol == "1" else "#FFFFFF"
         stroke = COLOURS[1] if k in changed else "#777777"
         plot.box(start_s, start_s + period_s, top, 0.985, fill=fill, stroke=stroke, stroke_width="0.7")
-        plot.text(start_s + period_s / 2, 0.965, symbol, size=10, font_family="monospace")
+        plot.text(start_s + period_s / 2, 0.965, symbol, size=size, font_family="monospace")
 
 
 def spectrum(part: ChannelReport, one: CorrectedBurst, number: int) -> Element | None:
@@ -144,7 +162,8 @@ def spectrum(part: ChannelReport, one: CorrectedBurst, number: int) -> Element |
         plot.upright(one.burst.carrier_hz, COLOURS[2], dash=DASHES[2])
     return figure(
         plot.root,
-        "Power density of that burst (solid) and of its square at half its frequency (broken), each over its largest; "
+        f"Power density of burst {part.bursts.index(one)} (solid) and of its square at half its frequency (broken), "
+        "each over its largest; "
         "a carrier turned by half turns shows as a line in the square only. "
         "What is slower than a third of the carrier is taken off before. The dotted line is the carrier found.",
     )
@@ -193,7 +212,7 @@ def carriers(part: ChannelReport, number: int) -> Element | None:
     plot = Plot(
         f"carriers{number}",
         Axis(numbers[0] - 0.5, numbers[-1] + 0.5, "burst"),
-        Axis(*span_of(ends), "carrier", "Hz"),
+        Axis(*span_of(ends, 0.2), "carrier", "Hz"),
         height=190,
         about="Carrier of each burst with its standard uncertainty",
     )

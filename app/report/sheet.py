@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import replace
 
 from app.model.quantity import format_quantity, format_value
-from app.model.summary import KIND_WORDS, Estimate, TalkerSummary
+from app.model.summary import KIND_WORDS, Estimate, TalkerSummary, duration_text, probability_text
 from app.report.gather import ChannelReport
 from app.report.markup import Element, table
 from app.report.pictures import talker_name
@@ -109,7 +109,7 @@ def _each(part: ChannelReport, name: str, field: str, unit: str) -> list[Row]:
     if shared is not None:
         note = ""
         if len(part.summary.talkers) > 1 and shared.birge_ratio > 3:
-            note = f"; the talkers differ (Birge ratio {shared.birge_ratio:.2g})"
+            note = f"; the talkers differ (Birge ratio {_ratio(shared.birge_ratio)})"
         rows.append((name, "all", shared.text(unit), _estimates(shared, part.summary.bursts) + note))
     if len(part.summary.talkers) > 1:
         for talker in part.summary.talkers:
@@ -117,6 +117,10 @@ def _each(part: ChannelReport, name: str, field: str, unit: str) -> list[Row]:
             if own is not None:
                 rows.append((name, talker_name(talker.talker), *_estimate(own, unit, talker)))
     return rows
+
+
+def _ratio(value: float) -> str:
+    return f"{value:.1f}" if value < 10 else f"{value:.0f}" if value < 1e6 else f"{value:.1e}"
 
 
 def _periods(part: ChannelReport) -> list[Row]:
@@ -131,7 +135,7 @@ def _periods(part: ChannelReport) -> list[Row]:
 
 
 def _levels(part: ChannelReport) -> list[Row]:
-    levels = part.levels
+    levels = part.levels()
     if levels is None:
         return []
     gain = part.tolerance.gain_relative_std
@@ -157,7 +161,7 @@ def _lengths(part: ChannelReport) -> list[Row]:
     sure = (
         ""
         if certain is None or not math.isfinite(certain)
-        else f"; each right to the symbol with probability {certain:.3g}"
+        else f"; each right to the symbol with probability {probability_text(certain)}"
     )
     for talker in part.summary.talkers:
         bursts = [one.burst for one in part.counted if one.burst.talker == talker.talker]
@@ -166,7 +170,8 @@ def _lengths(part: ChannelReport) -> list[Row]:
         if not whole:
             continue
         shown = sorted(whole.items(), key=lambda item: (-item[1], item[0]))
-        text = ", ".join(f"{length} symbols × {count}" for length, count in shown[:8])
+        rate = talker.symbol_rate_bd
+        text = ", ".join(f"{_length(length, rate)} × {count}" for length, count in shown[:8])
         text += f", {len(shown) - 8} other lengths" if len(shown) > 8 else ""
         note = f"; {_counted(cut, 'burst')} cut by the capture left out" if cut else ""
         rows.append(
@@ -178,6 +183,13 @@ def _lengths(part: ChannelReport) -> list[Row]:
             )
         )
     return rows
+
+
+def _length(symbols: int, rate_bd: Estimate | None) -> str:
+    text = _counted(symbols, "symbol")
+    return (
+        f"{text} ({duration_text(symbols, rate_bd)})" if rate_bd is not None and rate_bd.value > 0 else text
+    )
 
 
 def _timing(part: ChannelReport) -> list[Row]:

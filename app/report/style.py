@@ -12,13 +12,13 @@ p { margin: .5em 0; overflow-wrap: anywhere; }
 .small, caption, figcaption { font-size: .86em; color: #444; }
 table { border-collapse: collapse; width: 100%; margin: .6em 0 1em; font-size: .88em; }
 caption { text-align: left; font-weight: 600; padding-bottom: .2em; }
-th, td { text-align: left; vertical-align: top; padding: .22em .6em .22em 0; border-bottom: 1px solid #ddd;
+th, td { text-align: left; vertical-align: top; padding: .22em .8em .22em 0; border-bottom: 1px solid #ddd;
   overflow-wrap: break-word; font-variant-numeric: tabular-nums; }
 thead th { border-bottom: 1px solid #777; }
 table.facts th { width: 12em; font-weight: 600; }
 table.facts td { overflow-wrap: anywhere; }
 table.bursts, table.frames { font-size: .8em; }
-table.bursts td:not(:last-child) { white-space: nowrap; }
+table.bursts td:not(:last-child), table.sheet td:nth-child(-n+2), table.frames td:nth-child(-n+4) { white-space: nowrap; }
 code { font-family: ui-monospace, "DejaVu Sans Mono", monospace; font-size: .95em; overflow-wrap: anywhere; }
 .bits { min-width: 12em; }
 .hand { font-weight: 700; color: #8a3c00; }
@@ -31,6 +31,7 @@ footer { margin-top: 2em; border-top: 1px solid #999; }
 body { counter-reset: figure; }
 figcaption::before { counter-increment: figure; content: "Figure " counter(figure) ". "; font-weight: 600; }
 .name { font-style: italic; }
+@media screen and (max-width: 48em) { table { display: block; overflow-x: auto; } }
 @page {
   margin: 16mm 15mm 18mm;
   @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; color: #444; }

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import asdict
 
 from app.model.capture import Capture
 from app.model.corrections import CorrectedBurst
@@ -14,7 +13,7 @@ from app.model.quantity import format_quantity, format_value
 from app.report.gather import ChannelReport
 from app.report.markup import Child, Element, element, facts, table
 from app.report.pictures import talker_name
-from dsp.results import Notice
+from dsp.results import DecodeSettings, Notice
 
 MOST_ROWS = 500
 _MOST_BITS = 4096
@@ -132,7 +131,11 @@ def frame_table(part: ChannelReport) -> Element | None:
         constant = sum(len(column) == 1 for column in columns)
         often, times = Counter(bits).most_common(1)[0]
         alike = (
-            f"{len(set(bits))} different; most often ({times} ×) " if len(set(bits)) > 1 else "all the same"
+            "all the same"
+            if len(set(bits)) == 1
+            else "all different; the first: "
+            if times == 1
+            else f"{len(set(bits))} different; most often ({times} ×): "
         )
         cell: Child = element(
             "div", alike, *([element("code", _shortened(often))] if len(set(bits)) > 1 else [])
@@ -156,30 +159,33 @@ def frame_table(part: ChannelReport) -> Element | None:
 def mark_tables(data: SessionData) -> list[Element]:
     """Cursors, spans and flips set by hand."""
     names = [capture.name for capture in data.captures]
-    made = []
+    made: list[Element] = []
     if data.spans:
         rows = [
             (names[s.capture], s.name, format_value(s.start_s, "s", 9), format_value(s.end_s, "s", 9))
-            for s in data.spans
+            for s in data.spans[:MOST_ROWS]
         ]
-        made.append(table(("capture", "span", "start", "end"), rows[:MOST_ROWS], caption="Spans"))
+        made.append(table(("capture", "span", "start", "end"), rows, caption="Spans"))
+        made += _cut_short(len(data.spans), "spans")
     if data.cursors:
-        cursors = [(names[c.capture], c.name, format_value(c.time_s, "s", 9)) for c in data.cursors]
-        made.append(table(("capture", "cursor", "time"), cursors[:MOST_ROWS], caption="Cursors"))
+        cursors = [
+            (names[c.capture], c.name, format_value(c.time_s, "s", 9)) for c in data.cursors[:MOST_ROWS]
+        ]
+        made.append(table(("capture", "cursor", "time"), cursors, caption="Cursors"))
+        made += _cut_short(len(data.cursors), "cursors")
     if data.flips:
         flips = [
             (names[f.capture], format_value(f.time_s, "s", 9), "no flip here" if f.removes else "a flip here")
-            for f in data.flips
+            for f in data.flips[:MOST_ROWS]
         ]
-        made.append(
-            table(("capture", "time", "said by hand"), flips[:MOST_ROWS], caption="Flips set by hand")
-        )
+        made.append(table(("capture", "time", "said by hand"), flips, caption="Flips set by hand"))
+        made += _cut_short(len(data.flips), "flips set by hand")
     return made
 
 
 def note_list(data: SessionData) -> list[Element]:
-    made = []
-    for note in data.notes:
+    made: list[Element] = []
+    for note in data.notes[:MOST_ROWS]:
         where = "session" if note.capture is None else data.captures[note.capture].name
         at = "" if note.time_s is None else f" at {format_value(note.time_s, 's', 9)}"
         made.append(
@@ -190,18 +196,44 @@ def note_list(data: SessionData) -> list[Element]:
                 class_="note",
             )
         )
-    return made
+    return made + _cut_short(len(data.notes), "notes")
+
+
+def _cut_short(count: int, what: str) -> list[Element]:
+    """That a table holds the first of many only."""
+    if count <= MOST_ROWS:
+        return []
+    return [
+        element("p", f"The first {MOST_ROWS} of {count} {what}; the export of marks as CSV has all of them.")
+    ]
+
+
+_SETTINGS = (
+    ("carrier_hz", "carrier", "Hz"),
+    ("symbol_rate_bd", "symbol rate", "Bd"),
+    ("modulation", "modulation", ""),
+    ("line_code", "line code", ""),
+)
+
+
+def _told(settings: DecodeSettings) -> str:
+    given = {name: getattr(settings, name) for name, _, _ in _SETTINGS}
+    said = [
+        f"{words} {format_value(given[name], unit, 9) if unit else given[name]}"
+        for name, words, unit in _SETTINGS
+        if given[name] is not None
+    ]
+    told = f"told: {', '.join(said)}" if said else "nothing was told, all was found"
+    return f"{told}; polarity {settings.polarity}"
 
 
 def settings_table(part: ChannelReport) -> Element:
     """What was told to the decoder, and what to check the result with."""
     rows: list[list[Child]] = []
     for run in part.runs:
-        told = [f"{name} {value}" for name, value in asdict(run.result.settings).items() if value is not None]
+        told = _told(run.result.settings)
         span = f"{format_value(run.span_s[0], 's', 9)} to {format_value(run.span_s[1], 's', 9)}"
-        rows.append(
-            [span, ", ".join(told), run.program_version, element("code", run.samples_sha256 or "not stored")]
-        )
+        rows.append([span, told, run.program_version, element("code", run.samples_sha256 or "not stored")])
     return table(
         ("span", "settings", "program version", "SHA-256 of the samples decoded"), rows, kind="digests"
     )

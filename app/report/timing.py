@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from app.model.tolerance import Tolerance
@@ -17,6 +17,8 @@ class Interval:
 
     ``std_s`` is the standard uncertainty of the mean: scatter over the root of the count (JCGM 100:2008, 4.2.3),
     with the instrument's part; None for a single one. ``shortest_s`` and ``longest_s`` bound what was seen.
+    ``is_answer``: another talker follows, and sooner than it is followed by this one. Which of two talkers asks is
+    not in the samples; that who answers is the quicker one is common practice, no published source.
     """
 
     before: int | None
@@ -26,10 +28,7 @@ class Interval:
     shortest_s: float
     longest_s: float
     count: int
-
-    @property
-    def is_answer(self) -> bool:
-        return self.before is not None and self.after is not None and self.before != self.after
+    is_answer: bool = False
 
 
 def intervals(
@@ -50,7 +49,16 @@ def intervals(
             continue
         found.setdefault((one.talker, other.talker), []).append(gap_s)
     ranked = sorted(found.items(), key=lambda item: tuple(-1 if name is None else name for name in item[0]))
-    return tuple(_interval(*pair, gaps, tolerance) for pair, gaps in ranked)
+    made = {pair: _interval(*pair, gaps, tolerance) for pair, gaps in ranked}
+    return tuple(
+        replace(one, is_answer=_is_answer(one, made.get((one.after, one.before)))) for one in made.values()
+    )
+
+
+def _is_answer(one: Interval, back: Interval | None) -> bool:
+    if one.before is None or one.after is None or one.before == one.after:
+        return False
+    return back is None or one.mean_s < back.mean_s
 
 
 def _interval(before: int | None, after: int | None, gaps_s: list[float], tolerance: Tolerance) -> Interval:

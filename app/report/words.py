@@ -12,7 +12,8 @@ WORDS = (
     ("burst", "one contiguous transmission"),
     (
         "talker",
-        "a transmitter, told from others by amplitude, carrier and timing; the numbers are the program's",
+        "a transmitter, told from others by amplitude, carrier and timing; the numbers are the program's, and begin anew "
+        "in each capture",
     ),
     ("carrier", "the tone that the bits are keyed on"),
     ("flip", "an instant at which the phase of the carrier turns by half a turn"),
@@ -24,12 +25,19 @@ WORDS = (
     ("bits, line code", "symbols become bits by the line code; plain: a bit is the symbol itself"),
     ("frame", "the bits of a burst read as one message; those of one talker and length are lined up"),
     (
+        "amplitude",
+        "peak of the carrier of a burst, or half the swing between two levels; the levels of “the line” are of all "
+        "samples of the span, whatever is sent: their mean, root mean square and extremes, and the noise as it is "
+        "within the whole band of the capture",
+    ),
+    (
         "Es/N0",
         "energy of a symbol over the one-sided density of the noise, in decibels: how far the signal stands above the noise",
     ),
     (
         "answer time, gap",
-        "from the end of a burst to the start of the next, of another talker or of the same",
+        "from the end of a burst to the start of the next; called an answer where another talker follows, and sooner "
+        "than the first one follows it",
     ),
     (
         "(digits)",

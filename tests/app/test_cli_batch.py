@@ -1,7 +1,10 @@
 """Many files into one session: bad ones skipped, broken off and gone on with, nothing left over."""
 
+import errno
+import hashlib
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -13,9 +16,12 @@ from app.cli import batch, decode
 from app.cli.parts import folder_for
 from app.demo import demo_path
 from app.errors import SessionError
+from app.files import inputs
 from app.files.captures import open_capture
 from app.files.session import read_session
 from app.files.session_join import join_sessions
+from app.files.session_store import TreeFile
+from app.files.session_tree import Node
 
 
 @pytest.fixture
@@ -132,3 +138,80 @@ def test_a_joined_session_stores_compressed_samples_as_they_were(files: list[Pat
         samples = file["captures/1/channels/0/samples"]
         assert (samples.compression, samples.shuffle, samples.fletcher32) == ("gzip", True, True)
         np.testing.assert_array_equal(samples[:], np.load(long))
+
+
+@pytest.mark.parametrize("what", ["attributes", "samples"])
+def test_a_joined_session_that_was_written_wrongly_is_noticed(
+    files: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    parts = [tmp_path / "one.h5", tmp_path / "two.h5"]
+    for part, file in zip(parts, (files[0], files[1]), strict=True):
+        assert main(["decode", str(file), "--rate", "1.25M", "--session", str(part)]) == 0
+    add = TreeFile.add
+
+    def wrongly(self: TreeFile, path: str, node: Node, source: h5py.Group | None = None) -> None:
+        if path == "captures/1" and what == "attributes":
+            node = replace(node, attributes=node.attributes | {"label": "of somebody else"})
+        if path == "captures/1" and what == "samples":
+            (channel,) = node.groups["channels"].groups.values()
+            channel.arrays["samples"] = channel.arrays["samples"][::-1].copy()
+            source = None
+        add(self, path, node, source)
+
+    monkeypatch.setattr(TreeFile, "add", wrongly)
+    with pytest.raises(SessionError, match="reading it back gave something else in captures/1"):
+        join_sessions(tmp_path / "all.h5", parts)
+    assert not (tmp_path / "all.h5").exists()
+
+
+def test_what_cannot_be_kept_names_the_file_it_was_found_in_and_leaves_nothing_behind(
+    files: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = tmp_path / "all.h5"
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("app.files.session.store_tree", full)
+    assert run(files[:2], session, "--jobs", "1", "--json", str(tmp_path / "found.json")) == 2
+    told = capsys.readouterr().err.splitlines()
+    assert told[0].startswith(
+        f"halfturn: {files[0]}: what was found in it could not be kept beside the session: no space"
+    )
+    assert ".parts" not in "".join(told)
+    errors = json.loads((tmp_path / "found.json").read_text())["errors"]
+    assert [one["file"] for one in errors] == [str(file) for file in files[:2]]
+    assert not folder_for(session).exists()
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_a_session_may_name_the_files_instead_of_holding_their_samples(
+    files: list[Path], tmp_path: Path, count: int
+) -> None:
+    given = [file for file in files if file.name != "broken.npy"][:count]
+    session = tmp_path / "deeper" / "all.h5"
+    session.parent.mkdir()
+    assert run(given, session, "--link", "--jobs", "1") == 0
+    with h5py.File(session) as file:
+        for n, one in enumerate(given):
+            node = file[f"captures/{n}"]
+            assert (node.attrs["storage"], node.attrs["link"]) == (b"linked", f"../{one.name}".encode())
+            assert node.attrs["sha256"] == hashlib.sha256(one.read_bytes()).hexdigest().encode()
+            assert "samples" not in node["channels/0"]
+    # elsewhere, with the files beside it
+    there = tmp_path / "there"
+    there.mkdir()
+    for one in (*given, session):
+        one.rename(there / one.name)
+    assert main(["verify", str(there / "all.h5")]) == 0
+    (there / given[0].name).rename(there / "renamed.npy")
+    inputs._read.cache_clear()  # as in a process of its own
+    assert main(["verify", str(there / "all.h5")]) == 0
+    (there / "renamed.npy").unlink()
+    (there / given[0].name).write_bytes(b"another")
+    inputs._read.cache_clear()
+    assert main(["verify", str(there / "all.h5")]) == 3
+
+
+def test_links_without_a_session_are_wrong_usage(files: list[Path]) -> None:
+    assert main(["decode", str(files[0]), "--rate", "1.25M", "--link"]) == 2

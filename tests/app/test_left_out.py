@@ -17,7 +17,7 @@ from app.jobs.contract import BURST_FIELDS
 from app.model.capture import Capture, Channel, Segment
 from app.model.commands_bursts import ExcludeBursts, RenameBurst
 from app.model.document import Document
-from app.model.items import DecodeRun, SessionData
+from app.model.items import BurstMark, DecodeRun, FlipMark, SessionData
 from app.model.opinion import disagreements
 from app.model.sharing import Kept, shared
 from app.report.exports import ExportRequest, export
@@ -183,3 +183,28 @@ def test_verify_compares_it_and_says_that_it_is_left_out(
     assert [one["excluded"] for one in bursts] == [True] + [False] * (len(bursts) - 1)
     assert bursts[0]["name"] == "odd one"
     assert all(one["verdict"] == "same" for one in bursts)
+
+
+def test_decoding_a_session_anew_says_that_what_was_done_by_hand_is_not_in_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "s.h5"
+    assert main(["decode", str(demo_path()), "--span", ":4ms", "--session", str(path)]) == 0
+    found = read_session(path)
+    first = found.decodes[0].result.bursts[0]
+    marks = (BurstMark(10, 0, found.decodes[0].channel, first.start_s + 1e-4, excluded=True),)
+    write_session(
+        path, replace(found, burst_marks=marks, flips=(FlipMark(11, 0, first.flips_s[0], True),), next_key=12)
+    )
+    capsys.readouterr()
+    assert main(["decode", str(path), "--json", "-"]) == 0
+    told = capsys.readouterr()
+    assert (
+        "without what was done by hand in the session (1 flip set or taken out and 1 burst left out)"
+        in told.err
+    )
+    assert len(told.err.splitlines()) == 1
+    assert json.loads(told.out)["results"][0]["bursts"][0]["bits"] == first.bits
+    write_session(path, found)
+    assert main(["decode", str(path), "--json", "-"]) == 0
+    assert capsys.readouterr().err == ""

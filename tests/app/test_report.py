@@ -21,6 +21,7 @@ from app.model.items import DecodeRun, FlipMark, Note, SessionData, SpanMark
 from app.model.tolerance import Tolerance
 from app.report.page import report_html
 from app.report.timing import intervals
+from dsp.results import DecodeSettings
 
 _PAGE = "html head meta title style body h1 h2 h3 p strong ul li section table caption thead tbody tr th td"
 _PARTS = "div span code br figure figcaption svg defs clipPath rect path g text line circle"
@@ -168,8 +169,56 @@ def test_answer_times_are_those_between_talkers() -> None:
     )  # half the range of two, over the root of two, times the root of two
     assert (answer.shortest_s, answer.longest_s, answer.count) == (pytest.approx(0.2), pytest.approx(0.4), 2)
     assert not found[1, 1].is_answer
+    assert not found[1, 0].is_answer  # the one that asks takes its time
     assert found[1, 0].count == 1  # that across the edge at 7 s does not count
     assert found[1, 0].std_s is None
+
+
+def captions(tree) -> list[str]:
+    return ["".join(one.itertext()) for one in tree.iter("figcaption")]
+
+
+def test_a_burst_is_shown_whole_and_no_decision_as_if_it_were_certain() -> None:
+    sure = replace(BURST, symbols="10" * 24, bits="10" * 24, confidence=(1.0,) * 48, cut_at_end=False)
+    run = replace(
+        session().decodes[0], result=keyed(replace(sure, start_s=1e-4, first_symbol_s=1e-4, end_s=9e-4))
+    )
+    shown = captions(parsed(page(session(decodes=(run,)))))
+    (burst,) = [one for one in shown if one.startswith("Burst 0")]
+    assert "48 symbols, each right with probability above 0.9999" in burst
+    assert "symbols are shown" not in burst
+
+
+def test_a_length_is_never_certain() -> None:
+    sure = [
+        replace(one, start_probability=1.0, end_probability=1.0) for one in session().decodes[0].result.bursts
+    ]
+    text = page(session(decodes=(replace(session().decodes[0], result=keyed(*sure)),)))
+    assert "each length right with probability above 0.999" in text
+    assert "each right to the symbol with probability above 0.999" in text
+
+
+def test_every_talker_is_numbered_in_the_overview() -> None:
+    tree = parsed(page(session()))
+    overview = next(tree.iter("figure"))
+    words = [one for one in overview.iter() if str(one.tag).endswith("text")]
+    numbers = {"".join(one.itertext()) for one in words if one.get("font-size") == "9"}
+    assert numbers == {"0", "1"}
+
+
+def test_what_is_not_there_is_not_explained(tmp_path: Path) -> None:
+    data = session()
+    run = replace(data.decodes[0], result=refused())
+    (overview,) = captions(parsed(page(replace(data, decodes=(run,)))))
+    assert overview == "The decoded span: least and largest value at each place."
+
+
+def test_it_says_what_the_decoder_was_told() -> None:
+    assert "nothing was told, all was found; polarity normal" in page(session())
+    told = DecodeSettings(carrier_hz=2e5, line_code="differential", polarity="inverted")
+    run = replace(session().decodes[0], result=replace(session().decodes[0].result, settings=told))
+    text = page(session(decodes=(run,)))
+    assert "told: carrier 200 kHz, line code differential; polarity inverted" in text
 
 
 def test_the_command_writes_the_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -192,6 +241,69 @@ def test_the_command_writes_the_page(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert "No bits are given" in out.read_text()
     assert main(["report", str(tmp_path / "s.h5"), "-o", "-"]) == 0
     assert capsys.readouterr().out.startswith("<!DOCTYPE html>")
+
+
+def test_a_decode_of_a_channel_that_is_not_there_is_told_with_the_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = session()
+    run = replace(data.decodes[0], channel="B")
+    write_session(tmp_path / "s.h5", replace(data, decodes=(run,)))
+    assert main(["report", str(tmp_path / "s.h5"), "-o", str(tmp_path / "r.html")]) == 3
+    said = capsys.readouterr().err
+    assert "s.h5: the decode of channel “B” of line.npy cannot be shown" in said
+    assert len(said.splitlines()) == 1
+    assert not (tmp_path / "r.html").exists()
+
+
+def test_the_largest_numbers_that_a_session_may_hold_give_a_page() -> None:
+    data = session()
+    absurd = replace(
+        data.decodes[0].result.bursts[0],
+        amplitude=1e30,
+        amplitude_std=np.inf,
+        carrier_hz=1e18,
+        carrier_std_hz=np.inf,
+        symbol_rate_bd=1e-15,
+        symbol_rate_std_bd=np.inf,
+        cycles_per_symbol=1e30,
+        esn0_db=1e308,
+        esn0_std_db=np.inf,
+        talker=2**62,
+    )
+    for bursts in ((absurd,), (absurd, *data.decodes[0].result.bursts[1:])):
+        run = replace(data.decodes[0], result=keyed(*bursts))
+        assert parsed(page(replace(data, decodes=(run,)))) is not None
+
+
+def test_of_very_many_captures_each_has_a_row_and_the_first_are_told_at_length() -> None:
+    data = session()
+    count = 75
+    captures = tuple(replace(data.captures[0], name=f"line{n}.npy", label=f"vent {n}") for n in range(count))
+    runs = tuple(replace(data.decodes[0], key=n + 1, capture=n) for n in range(count))
+    text = page(replace(data, captures=captures, decodes=runs, next_key=count + 1))
+    tree = parsed(text)
+    rows = {"".join(one.itertext()) for one in tree.iter("tr")}
+    assert any(row.startswith("74line74.npyvent 741 MHz") for row in rows)
+    assert any(row.startswith("74line74.npyAbpsk") for row in rows)
+    assert f"{count} channels of {count} captures were decoded: {3 * count} bursts in all" in text
+    assert "the first 60 are told of at length below" in text
+    assert text.count(">Signal sheet<") == 60
+    assert "line59.npy, channel A" in text
+    assert "line60.npy, channel A" not in text
+
+
+def test_marks_and_notes_by_the_thousand_are_cut_short_and_said_to_be() -> None:
+    data = session(
+        notes=tuple(Note(n + 10, None, None, f"note {n}") for n in range(3000)),
+        spans=tuple(SpanMark(n + 4000, 0, f"span {n}", 0.0, 1e-3) for n in range(501)),
+        next_key=9000,
+    )
+    text = page(data)
+    assert "The first 500 of 3000 notes" in text
+    assert "The first 500 of 501 spans" in text
+    assert "note 499" in text
+    assert "note 500" not in text
 
 
 def test_the_longest_tables_say_what_they_leave_out() -> None:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from generators.sessions import version_1, version_2
 
-from app.files.schema import layout
+from app.files.schema_table import layout
 from app.files.session import read_session, write_session
 from app.model.items import BurstMark, Pin, SessionData
 

@@ -19,6 +19,7 @@ from generators.sessions import assert_same, version_1, with_samples
 
 from app.errors import SessionError
 from app.files import schema
+from app.files.replace import backup_of
 from app.files.session import is_session, read_session, write_session
 from app.files.session_store import CHUNK_ROWS
 
@@ -72,6 +73,11 @@ def test_sessions_are_told_from_other_files_before_they_are_opened(path: Path, t
     assert is_session(path)
     path.write_bytes(path.read_bytes()[:1000])
     assert is_session(path), "opening it then says what is wrong"
+    write_session(path, version_1())
+    with h5py.File(path, "r+") as file:
+        file.attrs["created"] = "of variable length, as h5py writes a text"
+    assert is_session(path), "it is no capture of somebody else's"
+    assert "not of fixed length" in refusal(path)
     with h5py.File(tmp_path / "other.h5", "w") as file:
         file.attrs["format"] = "halfturn-session"  # of variable length, which no session has
     (tmp_path / "plain.h5").write_bytes(b"0,1\n")
@@ -85,6 +91,18 @@ def test_a_cut_session_is_refused_and_the_backup_named(path: Path) -> None:
     for size in (9, 100, len(whole) // 2, len(whole) - 1):
         path.write_bytes(whole[:size])
         assert "the session before it is kept in line.h5.bak" in refusal(path)
+
+
+def test_what_of_a_damaged_session_can_be_recovered_is_said(path: Path) -> None:
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    assert "nothing of it can be recovered here, as no line.h5.bak stands beside it" in refusal(path)
+    written = chunk_file(path, checked(b"no zlib at all" * 100))
+    backup_of(written).unlink()
+    assert "no line.h5.bak stands beside it" in refusal(written)
+    with h5py.File(path, "r+") as file:
+        file.attrs.modify("format_version", np.int64(schema.FORMAT_VERSION + 1))
+    assert "recovered" not in refusal(path), "it is not damaged"
 
 
 def test_a_newer_version_is_refused_with_its_number(path: Path) -> None:
@@ -251,14 +269,35 @@ HOSTILE: dict[str, tuple[Change, str]] = {
     "symbols counted backwards": (table_with("decodes/0/bursts", "symbols_end", 0, 50), "bursts.symbols_end"),
     "a probability of two": (table_with("decodes/0/bursts", "end_probability", 0, 2.0), "out of its range"),
     "a confidence of two": (replaced("decodes/0/confidence", np.full(14, 2.0)), "out of their range"),
+    "a symbol rate below zero": (
+        table_with("decodes/0/bursts", "symbol_rate_bd", 0, -5.0),
+        "out of its range",
+    ),
+    "a symbol rate of nothing": (
+        table_with("decodes/0/bursts", "symbol_rate_bd", 0, 1e-300),
+        "out of its range",
+    ),
+    "an absurd carrier": (table_with("decodes/0/bursts", "carrier_hz", 0, 1e300), "out of its range"),
+    "an infinite amplitude": (table_with("decodes/0/bursts", "amplitude", 0, np.inf), "out of its range"),
+    "an uncertainty below zero": (
+        table_with("decodes/0/bursts", "carrier_std_hz", 0, -1.0),
+        "out of its range",
+    ),
+    "a burst backwards": (table_with("decodes/0/bursts", "end_s", 0, -1.0), "ends before it starts"),
+    "an absurd setting": (replaced("decodes/0@set_carrier_hz", -4e5), "out of its range"),
     "unknown kind": (replaced("decodes/0@kind", np.bytes_(b"magic")), "is “magic”, not one of"),
     "symbols that are no text": (replaced("decodes/0/symbols", np.arange(14)), "has the wrong type"),
     "control characters": (replaced("decodes/0/symbols", np.array([b"\x1b"] * 14)), "not printable"),
+    "a link without end": (
+        lambda f: [replaced(f"captures/0@{k}", np.bytes_(v))(f) for k, v in LONG_LINK.items()],
+        "File name too long",
+    ),
     "an absolute link": (
         lambda f: [replaced(f"captures/0@{k}", np.bytes_(v))(f) for k, v in LINK_OUT.items()],
         "not a path relative",
     ),
 }
+LONG_LINK = {"storage": b"linked", "link": b"x" * 5000}
 LINK_OUT = {"storage": b"linked", "link": b"/etc/hostname"}
 
 
@@ -319,6 +358,45 @@ def test_a_chunk_that_would_inflate_without_end_is_refused(tmp_path: Path) -> No
     tracemalloc.start()
     try:
         assert "inflates to more than its stated size" in refusal(path)
+        assert tracemalloc.get_traced_memory()[1] < 20e6
+    finally:
+        tracemalloc.stop()
+
+
+def compressed_rows(file: h5py.File, name: str, row: Any, count: int) -> None:
+    """A dataset of ``count`` rows that are all the same, which takes next to nothing in the file."""
+    length = 1 << 18
+    raw = zlib.compress(np.full(length, row).tobytes(), 9)
+    made = file.create_dataset(name, (count,), row.dtype, chunks=(length,), compression="gzip")
+    for first in range(0, count, length):
+        made.id.write_direct_chunk((first,), raw)
+
+
+_CURSOR = np.zeros((), [("key", "<i8"), ("capture", "<i8"), ("name", "S1"), ("time_s", "<f8")])
+_FLIP = np.zeros((), [("key", "<i8"), ("capture", "<i8"), ("time_s", "<f8"), ("removes", "u1")])
+_REASON = np.zeros((), [("text", "S1")])
+
+
+@pytest.mark.parametrize(
+    ("name", "row", "count", "why"),
+    [
+        ("cursors", _CURSOR, 60_000_000, "60000000 rows, more than"),
+        ("flips", _FLIP, 300_000, "300000 rows, more than"),
+        ("decodes/0/reasons", _REASON, 60_000_000, "would be needed to work with it"),
+        ("decodes/0/confidence", np.float64(0.9), 150_000_000, "would be needed to work with it"),
+    ],
+)
+def test_rows_that_would_fill_the_memory_are_refused_before_they_are_read(
+    path: Path, name: str, row: Any, count: int, why: str
+) -> None:
+    with h5py.File(path, "r+") as file:
+        if name in file:
+            del file[name]
+        compressed_rows(file, name, row, count)
+    assert path.stat().st_size < 10e6
+    tracemalloc.start()
+    try:
+        assert why in refusal(path)
         assert tracemalloc.get_traced_memory()[1] < 20e6
     finally:
         tracemalloc.stop()

@@ -346,22 +346,59 @@ def test_the_envelope_of_each_channel_is_kept_for_the_next_opening(
     assert len(list((tmp_path / "cache").iterdir())) == 2
 
 
-def test_a_system_that_reads_at_no_place_of_a_file_reads_all(
-    path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("chunks", [None, 262_144])
+def test_a_system_that_reads_at_no_place_of_a_file_maps_a_temporary_one(
+    path: Path, monkeypatch: pytest.MonkeyPatch, chunks: int | None
 ) -> None:
-    from app.files import session, session_load
+    from app.files import session_load, session_spool
 
-    for module in (session, session_load):
-        monkeypatch.setattr(module, "can_be_lazy", lambda: False)
-    stored = read_session(path).captures[0].channels[0].stored
-    assert isinstance(stored, np.ndarray)
-    np.testing.assert_array_equal(stored, CODES)
-    write_session(path, read_session(path))
+    if chunks is None:
+        with h5py.File(path, "r+") as file:
+            del file["captures/0/channels/0/samples"]
+            file["captures/0/channels/0/samples"] = CODES
+    monkeypatch.setattr(session_load, "can_be_lazy", lambda: False)
+    # they are more than may come into memory
     monkeypatch.setattr(schema, "MOST_BYTES", CODES.nbytes - 1)
-    with pytest.raises(SessionError, match="would be needed to hold it"):
+    data = read_session(path)
+    stored = data.captures[0].channels[0].stored
+    assert isinstance(stored, np.memmap)
+    assert not stored.flags.writeable
+    np.testing.assert_array_equal(stored, CODES)
+    # nothing of the session's file is held open, so another can take its place
+    assert not any(str(path) in os.readlink(one) for one in open_files())
+    write_session(path, replace(data, created="again"))
+    np.testing.assert_array_equal(read_session(path).captures[0].channels[0].stored, CODES)
+    np.testing.assert_array_equal(stored, CODES)
+    monkeypatch.setattr(session_spool, "_MOST_OF_FREE", 0.0)
+    with pytest.raises(SessionError, match="MB of room for temporary files would be needed"):
         read_session(path)
-    with pytest.raises(SessionError, match="stand in no file of their own"):
-        write_session(path, with_samples(CODES))
+
+
+def open_files() -> list[Path]:
+    folder = Path("/proc/self/fd")
+    if not folder.is_dir():
+        pytest.skip("open files are looked for in /proc")
+    return [one for one in folder.iterdir() if os.path.lexists(one)]
+
+
+def test_a_full_disk_while_samples_are_laid_down_is_told(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from app.files import session_load, session_spool
+
+    class Full:
+        def __enter__(self) -> "Full":
+            return self
+
+        def __exit__(self, *_: object) -> None: ...
+
+        def seek(self, _at: int) -> None: ...
+
+        def write(self, _part: object) -> None:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(session_load, "can_be_lazy", lambda: False)
+    monkeypatch.setattr(session_spool.tempfile, "TemporaryFile", Full)
+    with pytest.raises(SessionError, match=r"laid down in a temporary file \(No space left on device\)"):
+        read_session(path)
 
 
 def test_a_session_replaced_while_it_is_opened_is_opened_whole(

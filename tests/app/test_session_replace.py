@@ -18,9 +18,9 @@ import numpy as np
 import pytest
 from generators.sessions import assert_same, version_1, with_samples
 
-from app.errors import SessionError
+from app.errors import ChangedSessionError, SessionError
 from app.files import replace as replacing
-from app.files.replace import backup_of, replace_file
+from app.files.replace import backup_of, replace_file, state_of
 from app.files.session import read_session, write_session
 from app.files.session_tree import Node
 
@@ -375,3 +375,98 @@ def test_sessions_saved_from_two_threads_are_each_whole(tmp_path: Path) -> None:
     for found in (read_session(path), read_session(backup_of(path))):
         capture = found.captures[0]
         assert (capture.channels[0].stored == int(capture.label)).all()
+
+
+ADDER = """
+import sys
+from dataclasses import replace
+from pathlib import Path
+from app.errors import ChangedSessionError
+from app.files.replace import state_of
+from app.files.session import read_session, write_session
+from app.model.items import Note
+
+path, name = Path(sys.argv[1]), sys.argv[2]
+done = refused = 0
+while done < 25:
+    seen = state_of(path)
+    data = read_session(path)
+    note = Note(data.next_key, 0, None, f"{name} {done}")
+    try:
+        write_session(
+            path, replace(data, notes=(*data.notes, note), next_key=data.next_key + 1), replaces=(seen,)
+        )
+    except ChangedSessionError:
+        refused += 1
+    else:
+        done += 1
+print(refused)
+"""
+
+
+def test_of_two_programs_that_save_at_once_neither_takes_away_what_the_other_saved(tmp_path: Path) -> None:
+    path = tmp_path / "s.h5"
+    write_session(path, with_samples(np.arange(50, dtype="i2")))
+    command = [sys.executable, "-c", ADDER, str(path)]
+    children = [
+        subprocess.Popen([*command, name], cwd=ROOT, stdout=subprocess.PIPE, text=True)
+        for name in ("one", "other")
+    ]
+    refused = [int(child.communicate(timeout=120)[0]) for child in children]
+    assert [child.returncode for child in children] == [0, 0]
+    assert sum(refused) > 0  # they did meet
+    found = {note.text for note in read_session(path).notes}
+    assert found == {f"{name} {n}" for name in ("one", "other") for n in range(25)}
+
+
+def test_a_session_is_replaced_only_in_a_state_that_was_told(path: Path) -> None:
+    seen = state_of(path)
+    written = write_session(path, NEW, replaces=(seen,))
+    assert written == state_of(path) != seen
+    with pytest.raises(ChangedSessionError, match="has just saved it"):
+        write_session(path, version_1(), replaces=(seen,))
+    with pytest.raises(ChangedSessionError):
+        write_session(path, version_1(), replaces=(None,))
+    assert read_session(path).captures[0].label == "new"
+    assert left_beside(path) == ["line.h5.bak"]
+    assert_same(read_session(backup_of(path)), version_1())
+    write_session(path, version_1(), replaces=(None, written))
+    with pytest.raises(ChangedSessionError):
+        write_session(path.with_name("gone.h5"), version_1(), replaces=(written,))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="folders are not locked there")
+def test_a_program_that_holds_the_lock_for_ever_keeps_nobody_from_saving(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import fcntl
+
+    handle = os.open(path.parent, os.O_RDONLY)
+    monkeypatch.setattr(replacing, "_LONGEST_WAIT_S", 0.1)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        seen = state_of(path)
+        write_session(path, NEW, replaces=(seen,))
+        with pytest.raises(ChangedSessionError):
+            write_session(path, version_1(), replaces=(seen,))
+    finally:
+        os.close(handle)
+    assert read_session(path).captures[0].label == "new"
+
+
+@pytest.mark.parametrize(
+    ("code", "remedy"),
+    [
+        (errno.ENOSPC, "unchanged; free space or save to another folder"),
+        (errno.EROFS, "unchanged; save to another folder"),
+    ],
+)
+def test_the_remedy_fits_the_reason(
+    path: Path, monkeypatch: pytest.MonkeyPatch, code: int, remedy: str
+) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(os, "fsync", refuse)
+    with pytest.raises(SessionError, match=remedy):
+        write_session(path, NEW)

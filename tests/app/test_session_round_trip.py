@@ -25,6 +25,7 @@ TEXT = st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0"
 TIME = st.floats(-1e6, 1e6)
 MEASURE = st.floats(-1e12, 1e12)
 NONE_OR_MEASURE = st.none() | MEASURE
+NONE_OR_POSITIVE = st.none() | st.floats(1e-6, 1e12)
 PROBABILITY = st.floats(0, 1)
 COUNT = st.integers(0, 2**62)
 ASCII = st.text("01234567abcdef?", max_size=30)
@@ -41,14 +42,16 @@ def bursts(draw: st.DrawFn) -> results.Burst:
     symbols = draw(ASCII)
     flips = draw(several(TIME))
     return results.Burst(
-        *(draw(TIME) for _ in range(2)),
+        *sorted(draw(TIME) for _ in range(2)),
         *(draw(PROBABILITY) for _ in range(2)),
         *(draw(st.booleans()) for _ in range(2)),
         draw(st.none() | COUNT),
         draw(MEASURE),
-        *(draw(NONE_OR_MEASURE) for _ in range(5)),
+        *(draw(NONE_OR_POSITIVE) for _ in range(5)),
         draw(several(st.floats(0, 1e12))),
-        *(draw(NONE_OR_MEASURE) for _ in range(3)),
+        draw(NONE_OR_POSITIVE),
+        draw(NONE_OR_MEASURE),
+        draw(NONE_OR_POSITIVE),
         draw(TIME),
         flips,
         tuple((t - 1.0, t + 1.0) for t in flips),
@@ -67,8 +70,8 @@ DECODE = st.builds(
     results.Decode,
     st.builds(
         results.DecodeSettings,
-        NONE_OR_MEASURE,
-        NONE_OR_MEASURE,
+        NONE_OR_POSITIVE,
+        NONE_OR_POSITIVE,
         st.none() | KIND,
         st.none() | st.sampled_from(results.LINE_CODES),
         st.sampled_from(results.POLARITIES),

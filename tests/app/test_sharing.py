@@ -150,3 +150,44 @@ def test_a_cut_copy_is_a_second_opinion_on_its_stretch(decoded: Path) -> None:
     copy = shared(mine, [Kept(0, ((0.001, 0.009),))])
     assert matched(mine, copy) == {0: 0}
     assert disagreements(mine, copy) == ()
+
+
+def test_bursts_that_a_cut_copy_holds_in_part_are_no_differences(decoded: Path) -> None:
+    mine = read_session(decoded)
+    first, *_, last = mine.decodes[0].result.bursts
+    limits = ((first.start_s + first.end_s) / 2, (last.start_s + last.end_s) / 2)
+    copy = shared(mine, [Kept(0, (limits,))])
+    assert len(copy.decodes[0].result.bursts) < len(mine.decodes[0].result.bursts)
+    assert disagreements(mine, copy) == ()
+    assert disagreements(copy, mine) == ()
+
+
+def test_of_long_bits_the_first_place_where_they_part_is_told(decoded: Path) -> None:
+    mine = read_session(decoded)
+    bits = "1100" * 3000
+    other = bits[:5000] + "1" + bits[5000:]
+
+    def with_bits(text: str) -> SessionData:
+        run = mine.decodes[0]
+        burst = replace(
+            run.result.bursts[0], bits=text, symbols="", confidence=(), flips_s=(), flips_interval_s=()
+        )
+        return replace(mine, decodes=(replace(run, result=replace(run.result, bursts=(burst,))),))
+
+    (found,) = disagreements(with_bits(bits), with_bits(other))
+    # 1100 1100… and 1 1100 1100…: the inserted 1 is like the next bit, the one after that is not
+    assert found.mine == "from bit 5002: " + bits[5002:5026]
+    assert found.theirs == "from bit 5002: " + other[5002:5026]
+    (found,) = disagreements(with_bits(bits), with_bits(bits[:11000]))
+    assert (found.mine, found.theirs) == ("from bit 11000: " + bits[11000:11024], "ends after 11000 bits")
+
+
+def test_an_opinion_of_many_marks_is_taken_in_at_once(decoded: Path) -> None:
+    mine = read_session(decoded)
+    cursors = tuple(Cursor(n + 100, 0, f"c{n}", 0.001) for n in range(200_000))
+    taken = TakeOpinion(replace(mine, cursors=cursors, next_key=300_000)).apply(mine)
+    assert len(taken.cursors) == 200_000
+    assert len({one.key for one in taken.cursors} | {one.key for one in taken.decodes}) == 200_000 + len(
+        taken.decodes
+    )
+    assert taken.next_key == mine.next_key + 200_000

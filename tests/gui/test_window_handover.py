@@ -5,15 +5,17 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 
+import h5py
 import numpy as np
 from PySide6.QtCore import Qt
 
+from app.files.capture_options import ReadOptions
 from app.files.session import read_session, write_session
 from app.gui import ask_handover
 from app.gui.handover_flow import differences_html
 from app.gui.panels.dialog_share import ShareDialog
 from app.gui.panels.text_window import TextWindow
-from app.model.commands_marks import KeepSpan
+from app.model.commands_marks import AddNote, KeepSpan
 from app.model.items import SpanMark
 from app.model.opinion import Disagreement
 from app.report.exports import ENDINGS
@@ -112,3 +114,33 @@ def test_differences_are_text():
     assert "<script>" not in html
     assert "&lt;x&gt;" in html
     assert "says the same" in differences_html("x", (), [])
+
+
+def test_a_session_that_names_files_goes_on_naming_them(make_window, tmp_path, answer, qtbot):
+    capture = tmp_path / "line.npy"
+    np.save(capture, np.sin(np.arange(20_000) * 0.7).astype("f4"))
+    window = make_window()
+    window.files.open_paths([capture], ReadOptions(rate_hz=1e6))
+    qtbot.waitUntil(lambda: bool(window.document.data.captures), timeout=10_000)
+    session = tmp_path / "s.h5"
+    answer("where_to_save", session)
+    window.menus.actions["save_linked"].trigger()
+    qtbot.waitUntil(lambda: window.document.path == session, timeout=10_000)
+
+    def storage() -> list[bytes]:
+        with h5py.File(session) as file:
+            return [file["captures/0"].attrs["storage"], file["captures/0"].attrs.get("link", b"")]
+
+    assert storage() == [b"linked", b"line.npy"]
+    again = make_window()
+    again.open_paths([session])
+    qtbot.waitUntil(lambda: bool(again.document.data.captures), timeout=10_000)
+    again.bridge.run(AddNote(0, None, "looked at"))
+    again.files.save()
+    qtbot.waitUntil(lambda: not again.isWindowModified(), timeout=10_000)
+    assert storage() == [b"linked", b"line.npy"]
+    answer("where_to_save", tmp_path / "whole.h5")
+    again.files.save_as()
+    qtbot.waitUntil(lambda: again.document.path == tmp_path / "whole.h5", timeout=10_000)
+    session = tmp_path / "whole.h5"
+    assert storage() == [b"embedded", b""]

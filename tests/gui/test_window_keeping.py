@@ -15,8 +15,10 @@ import pytest
 
 from app.demo import demo_path
 from app.errors import SessionError
+from app.files import session as session_files
 from app.files.autosave import SampleDigests, read_autosave, write_autosave
 from app.files.captures import open_capture
+from app.files.replace import state_of
 from app.files.session import read_session, write_session
 from app.gui import keeping
 from app.model.commands_captures import CloseCapture, OpenCapture
@@ -91,8 +93,86 @@ def test_work_of_a_killed_window_is_offered_and_taken_up(
     np.testing.assert_array_equal(stored, open_capture(demo_path()).channels[0].stored)
     assert window.isWindowModified()
     assert window.document.path == (file if kind == "session" else None)
-    assert left not in kept_files(tmp_path)
-    qtbot.waitUntil(lambda: len(kept_files(tmp_path)) == 1)  # it is unsaved still
+    qtbot.waitUntil(lambda: left not in kept_files(tmp_path))
+    assert len(kept_files(tmp_path)) == 1  # it is unsaved still
+
+
+def leave_behind(tmp_path: Path, data: SessionData, origin: Path | None = None) -> Path:
+    """Work as a window that ended without being closed leaves it."""
+    left = tmp_path / "unsaved" / "1-dead.h5"
+    left.parent.mkdir(exist_ok=True)
+    write_autosave(left, data, origin, SampleDigests(), None if origin is None else state_of(origin))
+    return left
+
+
+def test_work_taken_up_stays_in_its_file_until_it_is_kept_in_another(
+    window, quiet_capture, tmp_path, answer, qtbot, monkeypatch
+):
+    left = leave_behind(
+        tmp_path, SessionData((quiet_capture,), notes=(Note(1, 0, None, "mine"),), next_key=2)
+    )
+    answer("recover", "restore")
+
+    def refuse(*_: object) -> None:
+        raise SessionError("the disk is full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("app.files.autosave.write_autosave", refuse)
+        window.keeper.offer()
+        qtbot.waitUntil(lambda: any("disk is full" in text for text in message_texts(window)), timeout=10_000)
+        assert [note.text for note in window.document.data.notes] == ["mine"]
+        assert kept_files(tmp_path) == [left]
+    window.keeper.tick()
+    qtbot.waitUntil(lambda: left not in kept_files(tmp_path), timeout=10_000)
+    assert len(kept_files(tmp_path)) == 1
+
+
+def test_a_session_saved_by_another_since_the_crash_is_asked_about(
+    window, quiet_capture, tmp_path, answer, qtbot
+):
+    path = tmp_path / "s.h5"
+    data = SessionData((quiet_capture,))
+    write_session(path, data)
+    leave_behind(tmp_path, replace(data, notes=(Note(1, 0, None, "mine"),), next_key=2), path)
+    write_session(path, replace(data, notes=(Note(1, 0, None, "theirs"),), next_key=2))
+    answer("recover", "restore")
+    window.keeper.offer()
+    qtbot.waitUntil(lambda: window.document.path == path, timeout=10_000)
+    asked = answer("overwrite_changed", "stay")
+    window.files.save()
+    assert len(asked) == 1
+    assert [note.text for note in read_session(path).notes] == ["theirs"]
+
+
+def test_a_save_by_another_window_in_the_moment_of_ones_own_is_not_overwritten(
+    window, quiet_capture, tmp_path, answer, qtbot, monkeypatch
+):
+    path = tmp_path / "s.h5"
+    write_session(path, SessionData((quiet_capture,)))
+    window.open_paths([path])
+    qtbot.waitUntil(lambda: bool(window.document.data.captures), timeout=10_000)
+    window.bridge.run(AddNote(0, None, "mine"))
+    theirs = SessionData((quiet_capture,), notes=(Note(1, 0, None, "theirs"),), next_key=2)
+    store = session_files.store_tree
+
+    def meanwhile(*given: object, **more: object) -> None:
+        monkeypatch.setattr(session_files, "store_tree", store)
+        write_session(path, theirs)
+        store(*given, **more)
+
+    monkeypatch.setattr(session_files, "store_tree", meanwhile)
+    window.files.save()
+    qtbot.waitUntil(
+        lambda: any("has just saved it" in text for text in message_texts(window)), timeout=10_000
+    )
+    assert [note.text for note in read_session(path).notes] == ["theirs"]
+    assert window.isWindowModified()
+    asked = answer("overwrite_changed", "overwrite")
+    window.files.save()
+    qtbot.waitUntil(lambda: not window.isWindowModified(), timeout=10_000)
+    assert len(asked) == 1
+    assert [note.text for note in read_session(path).notes] == ["mine"]
+    assert [note.text for note in read_session(path.with_name("s.h5.bak")).notes] == ["theirs"]
 
 
 def test_work_is_kept_until_it_is_saved(window, quiet_capture, tmp_path, answer, qtbot):
@@ -159,7 +239,11 @@ def test_a_session_saved_by_another_window_is_noticed(
     other = make_window()
     other.open_paths([path])
     qtbot.waitUntil(lambda: bool(other.document.data.captures), timeout=10_000)
-    assert any("open in another window" in text for text in message_texts(other))
+    assert sum("open in another window" in text for text in message_texts(other)) == 1
+    assert not any("open in another window" in text for text in message_texts(window))
+    window.keeper.tick()
+    window.keeper.tick()
+    assert sum("open in another window" in text for text in message_texts(window)) == 1
     other.bridge.run(AddNote(0, None, "theirs"))
     other.files.save()
     qtbot.waitUntil(lambda: not other.isWindowModified(), timeout=10_000)
@@ -177,6 +261,16 @@ def test_a_session_saved_by_another_window_is_noticed(
     qtbot.waitUntil(lambda: not window.isWindowModified(), timeout=10_000)
     assert [note.text for note in read_session(path).notes] == ["theirs"]
     assert [note.text for note in read_session(tmp_path / "mine.h5").notes] == ["mine"]
+
+
+def test_a_session_that_is_open_once_is_not_said_to_be_open_twice(window, quiet_capture, tmp_path, qtbot):
+    path = tmp_path / "s.h5"
+    write_session(path, SessionData(captures=(quiet_capture,)))
+    window.open_paths([path])
+    qtbot.waitUntil(lambda: bool(window.document.data.captures), timeout=10_000)
+    window.keeper.tick()
+    assert not any("open in another window" in text for text in message_texts(window))
+    assert [one.name for one in tmp_path.iterdir() if one.name.startswith(".s.h5")] == [".s.h5.open"]
 
 
 def test_one_window_saving_again_and_again_asks_nothing(window, quiet_capture, tmp_path, answer, qtbot):

@@ -16,12 +16,12 @@ from app.gui.files_flow import FilesFlow
 from app.gui.messages import Message, message_of
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.picture import write_whole
-from app.gui.pictures.panel import PicturesPanel
 from app.gui.trace.area import TraceArea
 from app.gui.work import JobRunner
 
 if TYPE_CHECKING:
     from app.gui.figures.dialog import FigureDialog
+    from app.gui.pictures.panel import PicturesPanel
 
 _UNREAD = "the capture is still being read, and what is missing is missing here, too"
 

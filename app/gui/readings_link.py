@@ -13,7 +13,6 @@ from app.gui.messages import message_of
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.work import JobRunner
 from app.model.changes import Change
-from app.model.symbol_grid import grid_of
 
 if TYPE_CHECKING:
     from app.gui.readings import ReadingsRequest
@@ -79,6 +78,8 @@ class ReadingsLink(QObject):
         )
 
     def _request(self) -> ReadingsRequest | None:
+        from app.model.symbol_grid import grid_of
+
         view = self._view
         if view.capture is None or view.channel is None:
             return None

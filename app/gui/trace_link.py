@@ -11,10 +11,8 @@ from app.gui.channel_view import ChannelView
 from app.gui.trace.api import ChannelEnds, FlipView
 from app.gui.trace.area import TraceArea
 from app.gui.trace_views import BurstViews, ChannelViews
+from app.model import edits
 from app.model.changes import Change
-from app.model.commands_flips import DeleteAutoFlip, DeleteHandFlip, MoveAutoFlip, MoveHandFlip, PlaceFlip
-from app.model.commands_looks import ScaleChannels
-from app.model.commands_marks import MoveCursor
 
 
 class TraceLink(QObject):
@@ -75,26 +73,26 @@ class TraceLink(QObject):
 
     @Slot(object, float, object)
     def _move_cursor(self, key: int, time_s: float, gesture: Hashable) -> None:
-        self._bridge.run(MoveCursor(key, time_s), gesture)
+        self._bridge.run(edits.MoveCursor(key, time_s), gesture)
 
     @Slot(float)
     def _place_flip(self, time_s: float) -> None:
         if self._view.index is not None:
-            self._bridge.run(PlaceFlip(self._view.index, time_s))
+            self._bridge.run(edits.PlaceFlip(self._view.index, time_s))
 
     @Slot(object, float, object)
     def _move_flip(self, flip: FlipView, time_s: float, gesture: Hashable) -> None:
         if flip.origin == "hand" and flip.key is not None:
-            self._bridge.run(MoveHandFlip(flip.key, time_s), gesture)
+            self._bridge.run(edits.MoveHandFlip(flip.key, time_s), gesture)
         elif flip.origin == "auto" and self._view.index is not None:
-            self._bridge.run(MoveAutoFlip(self._view.index, flip.time_s, time_s), gesture)
+            self._bridge.run(edits.MoveAutoFlip(self._view.index, flip.time_s, time_s), gesture)
 
     @Slot(object)
     def _delete_flip(self, flip: FlipView) -> None:
         if flip.key is not None:
-            self._bridge.run(DeleteHandFlip(flip.key))
+            self._bridge.run(edits.DeleteHandFlip(flip.key))
         elif self._view.index is not None:
-            self._bridge.run(DeleteAutoFlip(self._view.index, flip.time_s))
+            self._bridge.run(edits.DeleteAutoFlip(self._view.index, flip.time_s))
 
     @Slot(float, float)
     def _select_span(self, start_s: float, end_s: float) -> None:
@@ -103,7 +101,7 @@ class TraceLink(QObject):
     @Slot(object, object)
     def _scale_channels(self, values: Sequence[ChannelEnds], gesture: Hashable) -> None:
         if self._view.index is not None:
-            self._bridge.run(ScaleChannels(self._view.index, tuple(values)), gesture)
+            self._bridge.run(edits.ScaleChannels(self._view.index, tuple(values)), gesture)
 
     @Slot()
     def _clear_span(self) -> None:

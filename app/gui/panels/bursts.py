@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from html import escape
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QEvent, QItemSelection, QItemSelectionModel, QModelIndex, Qt, Signal, Slot
 from PySide6.QtGui import QFontMetrics, QResizeEvent
@@ -26,10 +26,12 @@ from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, LENGTH, NAME, ST
 from app.gui.panels.bursts_sorted import BurstsSorted
 from app.gui.panels.table import RowTable
 from app.gui.style import fixed_font, hand_colour
-from app.model.corrections import CorrectedBurst
 from app.model.naming import BurstName
 from app.model.quantity import format_value
 from app.model.tolerance import Tolerance
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
 
 _SENTENCE_LINES = 5
 
@@ -263,6 +265,8 @@ class BurstsPanel(QWidget):
 
 def bits_html(as_is: CorrectedBurst, colour: str, known: Tolerance) -> str:
     """Bits in eights; symbols changed by hand bold, underlined and in ``colour``; what the hand did."""
+    from html import escape
+
     lines = [f"<p style=\"font-family: '{fixed_font().family()}'\">{_bits_text(as_is, colour)}</p>"]
     told = [] if as_is.grid_of == "hand" else [comparison_text(as_is.comparison, known)]
     lines += [f"<p>{escape(text)}</p>" for text in (*told, *grid_texts(as_is, known)) if text]

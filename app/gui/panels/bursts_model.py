@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt, Signal
 from PySide6.QtGui import QFont
 
 from app.gui.panels.table import AnyIndex
 from app.gui.style import fixed_font
-from app.model.corrections import CorrectedBurst
 from app.model.naming import NOTHING_SAID, BurstName
 from app.model.quantity import format_quantity, format_value
 from app.model.tolerance import Tolerance
-from dsp.hand import GridFit
-from dsp.results import Burst
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
+    from dsp.results import Burst
 
 _NOWHERE = QModelIndex()
 _BITS_SHOWN = 120
@@ -30,9 +31,6 @@ class Column:
     tip: str
     text: Callable[[Burst, CorrectedBurst, str], str]
     order: Callable[[Burst, CorrectedBurst], float | str | None]
-
-
-SORT_ROLE = Qt.ItemDataRole.UserRole
 
 
 def _by_hand(_burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
@@ -70,6 +68,8 @@ def _carrier(burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
 
 
 def _start(burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
+    from dsp.hand import GridFit
+
     if as_is.grid_of == "hand" and isinstance(as_is.hand_grid, GridFit):
         return format_quantity(burst.start_s, as_is.hand_grid.origin_std_s, "s")
     return format_value(burst.start_s, "s", 9)
@@ -204,14 +204,25 @@ class BurstsModel(QAbstractTableModel):
                 return f"{name.name}{left_out}".strip()
             shown = self._tolerance.burst(as_is.basis)
             return COLUMNS[index.column()].text(shown, as_is, self._unit)
-        if role == SORT_ROLE:
-            return name.name if index.column() == NAME else COLUMNS[index.column()].order(as_is.basis, as_is)
         if role == Qt.ItemDataRole.FontRole:
             return self._font(index.column(), as_is, name)
         if role == Qt.ItemDataRole.ToolTipRole:
             said = ("left out by you; its bits do not count",) if name.excluded else ()
             return "\n".join((*said, *as_is.burst.warnings)) or None
         return None
+
+    def key(self, row: int, column: int) -> Any:
+        """What a row is sorted by."""
+        one = self._bursts[row]
+        return self.name(row).name if column == NAME else COLUMNS[column].order(one.basis, one)
+
+    def keys(self, column: int) -> list[Any]:
+        """What each row is sorted by, in order of time."""
+        return [self.key(row, column) for row in range(len(self._bursts))]
+
+    def words(self, row: int, column: int) -> str:
+        """What stands in a cell."""
+        return str(self.data(self.index(row, column)) or "")
 
     def _font(self, column: int, as_is: CorrectedBurst, name: BurstName) -> QFont | None:
         font = fixed_font() if column == BITS else QFont()

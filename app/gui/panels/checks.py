@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QModelIndex, QObject, Qt, Signal, Slot
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from app.gui.panels.table import AnyIndex, RowsModel, RowTable
-from app.jobs.verify_words import VerifyRow
 from app.model.quantity import format_value
+
+if TYPE_CHECKING:
+    from app.jobs.verify_words import VerifyRow
 
 _NOTHING_YET = (
     "Decodes every decode of the session again, from its own samples and settings, and says burst by burst whether "

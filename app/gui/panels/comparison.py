@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QModelIndex, QObject, Qt, Signal, Slot
 from PySide6.QtWidgets import QCheckBox, QComboBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
-from app.gui.comparing import ComparedFlip, Comparison, Verdict
 from app.gui.panels.table import AnyIndex, RowsModel, RowTable
 from app.model.quantity import format_value
 from app.model.tolerance import Tolerance
+
+if TYPE_CHECKING:
+    from app.gui.comparing import ComparedFlip, Comparison, Verdict
 
 _WORDS: dict[Verdict, str] = {
     "agreed": "agreed",
@@ -91,6 +93,8 @@ class ComparisonPanel(QWidget):
     complete_changed = Signal()
 
     def __init__(self, parent: QWidget | None = None) -> None:
+        from app.gui.comparing import Comparison
+
         super().__init__(parent)
         self.setObjectName("comparisonPanel")
         self.setAccessibleName("Flips compared")

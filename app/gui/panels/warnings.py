@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QModelIndex, QObject, Qt, Signal, Slot
 from PySide6.QtWidgets import QVBoxLayout, QWidget
@@ -10,7 +10,9 @@ from PySide6.QtWidgets import QVBoxLayout, QWidget
 from app.gui.panels.table import AnyIndex, RowsModel, RowTable
 from app.model.capture import Capture
 from app.model.quantity import format_value
-from dsp.results import Notice
+
+if TYPE_CHECKING:
+    from dsp.results import Notice
 
 _AROUND_SAMPLES = 200
 _TITLES = ("Warning", "Times", "First at", "What it is about")

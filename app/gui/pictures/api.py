@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from app.errors import UsageError
 from app.model.capture import Capture
-from app.model.corrections import CorrectedBurst
 from app.model.expressions import channel_source
-from dsp.source import Record, make_record
 
 if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
     from dsp.picture_phase import SymbolGrid
+    from dsp.source import Record
 
 Floats = NDArray[np.float64]
 
@@ -46,6 +46,8 @@ class PictureRequest:
     choice: str = ""
 
     def record(self) -> Record:
+        from dsp.source import make_record
+
         source = channel_source(self.capture, self.channel)
         segments = tuple((part.first, part.last, part.start_s) for part in self.capture.segments)
         return make_record(

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from PySide6.QtCore import QObject, QTimer, Signal, Slot
 
 from app.errors import HalfturnError
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
 from app.gui.messages import message_of
-from app.gui.pictures.api import MOST_BURSTS, Picture, PictureRequest, Place
 from app.gui.pictures.panel import PicturesPanel
 from app.gui.trace.area import TraceArea
 from app.gui.work import JobRunner
+from app.model import edits
 from app.model.changes import Change
-from app.model.commands_marks import AddCursor, MoveCursor
-from app.model.corrections import CorrectedBurst
 from dsp.errors import DspError
+
+if TYPE_CHECKING:
+    from app.gui.pictures.api import Picture, PictureRequest, Place
+    from app.model.corrections import CorrectedBurst
 
 _AFTER_MS = 120
 _EMPTY = "Open a capture first."
@@ -83,6 +87,8 @@ class PicturesLink(QObject):
 
     def request(self) -> PictureRequest | str:
         """What to make, or why nothing can be made."""
+        from app.gui.pictures.api import PictureRequest
+
         view = self._view
         if view.capture is None or view.channel is None:
             return _EMPTY
@@ -142,15 +148,17 @@ class PicturesLink(QObject):
             return
         cursors = [one for one in self._bridge.document.data.cursors if one.capture == self._view.index]
         if cursors:
-            self._bridge.run(MoveCursor(cursors[0].key, place.time_s))
+            self._bridge.run(edits.MoveCursor(cursors[0].key, place.time_s))
         else:
-            self._bridge.run(AddCursor(self._view.index, place.time_s))
+            self._bridge.run(edits.AddCursor(self._view.index, place.time_s))
 
 
 def _within(
     bursts: tuple[CorrectedBurst, ...], span_s: tuple[float, float], left_out_s: list[float]
 ) -> tuple[tuple[int, CorrectedBurst], ...]:
     """Bursts that reach into a span, each with its number; of very many, evenly spread ones."""
+    from app.gui.pictures.api import MOST_BURSTS
+
     found = [
         (n, one)
         for n, one in enumerate(bursts)

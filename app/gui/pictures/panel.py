@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt, Signal, Slot
+from PySide6.QtCore import QSignalBlocker, Qt, Signal, Slot
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
@@ -17,10 +17,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.gui.pictures.api import Picture, PictureKind
-from app.gui.pictures.kinds import KINDS
-
 if TYPE_CHECKING:
+    from app.gui.pictures.api import Picture, PictureKind
     from app.gui.pictures.view import PictureView
 
 OF = (
@@ -47,10 +45,7 @@ class PicturesPanel(QWidget):
         self.kinds = QListWidget(self)
         self.kinds.setObjectName("pictureKinds")
         self.kinds.setAccessibleName("Kind of picture")
-        for kind in KINDS:
-            self.kinds.addItem(kind.title)
-            self.kinds.item(self.kinds.count() - 1).setToolTip(kind.tip)
-        self.kinds.setCurrentRow(0)
+        self._offered: tuple[PictureKind, ...] = ()
         self.of = self._combo("pictureOf", "What the picture is of", OF)
         self.of.setToolTip(
             "What goes into the picture: it follows the view, or the burst selected in the table"
@@ -73,7 +68,6 @@ class PicturesPanel(QWidget):
         self.of.activated.connect(self.wanted)
         self.choice.activated.connect(self._choice_changed)
         self.setFocusProxy(self.kinds)
-        self._show_choices()
 
     @property
     def view(self) -> PictureView:
@@ -89,7 +83,8 @@ class PicturesPanel(QWidget):
 
     @property
     def kind(self) -> PictureKind:
-        return KINDS[self.kinds.currentRow()]
+        self._offer()
+        return self._offered[self.kinds.currentRow()]
 
     @property
     def scope(self) -> str:
@@ -103,7 +98,8 @@ class PicturesPanel(QWidget):
         return self._choices.get(self.kind.name, first)
 
     def choose_kind(self, name: str) -> None:
-        self.kinds.setCurrentRow([kind.name for kind in KINDS].index(name))
+        self._offer()
+        self.kinds.setCurrentRow([kind.name for kind in self._offered].index(name))
 
     def show_picture(self, picture: Picture) -> None:
         self.view.show_picture(picture)
@@ -117,8 +113,23 @@ class PicturesPanel(QWidget):
 
     def showEvent(self, event: QShowEvent) -> None:
         super().showEvent(event)
+        self._offer()
         self.view.setVisible(True)
         self.wanted.emit()
+
+    def _offer(self) -> None:
+        """List the kinds of picture, with the first look at the panel: the window opens sooner without them."""
+        if self._offered:
+            return
+        from app.gui.pictures.kinds import KINDS
+
+        self._offered = KINDS
+        with QSignalBlocker(self.kinds):
+            for kind in KINDS:
+                self.kinds.addItem(kind.title)
+                self.kinds.item(self.kinds.count() - 1).setToolTip(kind.tip)
+            self.kinds.setCurrentRow(0)
+        self._show_choices()
 
     def _lay_out(self) -> None:
         right = QWidget(self)

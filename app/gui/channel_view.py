@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -82,6 +83,10 @@ class ChannelView(QObject):
         if self.index is None or self.channel is None:
             return ()
         return runs_of(self._document.data, self.index, self.channel)
+
+    def expect(self, bursts: Iterable[CorrectedBurst]) -> None:
+        """Bursts that no hand has touched, worked out beforehand, which the next change brings."""
+        self._book.learn(bursts)
 
     @property
     def flips(self) -> tuple[FlipMark, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Signal, Slot
@@ -71,17 +72,30 @@ class DecodeFlow(QObject):
 
     def _decode(self, span_s: tuple[float, float] | None, settings: DecodeSettings | None = None) -> None:
         from app.jobs.decoding import DecodeRequest, run_decode
+        from app.model.corrections import CorrectedBurst, corrected
 
         capture = self._view.capture
         if capture is None:
             return
+        seen: list[CorrectedBurst] = []
         request = DecodeRequest(
             capture, self._view.channel, span_s, settings or self.settings, hash_wanted=True
         )
+
+        def work(progress: Callable[[float], None], cancelled: Callable[[], bool]) -> DecodeOutcome:
+            outcome = run_decode(request, progress, cancelled)
+            # of tens of thousands of bursts this takes the better part of a second: not in the window's thread
+            seen.extend(corrected(burst, ()) for burst in outcome.result.bursts)
+            return outcome
+
+        def take(outcome: DecodeOutcome) -> None:
+            self._view.expect(seen)
+            self._decoded(capture, outcome)
+
         self._runner.start(
             f"Decoding {self._view.channel}",
-            lambda progress, cancelled: run_decode(request, progress, cancelled),
-            lambda outcome: self._decoded(capture, outcome),
+            work,
+            take,
             lambda error: self.told.emit(message_of(error, f"decoding {capture.name}")),
             topic=DECODING,
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Iterable
 from operator import attrgetter
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,10 @@ class BurstBook:
     def __init__(self) -> None:
         self._known: dict[int, tuple[tuple[FlipMark, ...], CorrectedBurst]] = {}
         self._by_hand: dict[tuple[FlipMark, ...], CorrectedBurst | None] = {}
+
+    def learn(self, untouched: Iterable[CorrectedBurst]) -> None:
+        """Remember bursts without marks, worked out elsewhere, for the next `bursts_of`."""
+        self._known.update((id(one.burst), ((), one)) for one in untouched)
 
     def bursts_of(self, data: SessionData, capture: int, channel: str) -> tuple[CorrectedBurst, ...]:
         """Bursts of one channel in order of time, corrected by hand.

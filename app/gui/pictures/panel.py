@@ -65,6 +65,8 @@ class PicturesPanel(QWidget):
         self.note.setWordWrap(True)
         self._lay_out()
         self.kinds.currentRowChanged.connect(self._kind_changed)
+        self.kinds.itemClicked.connect(lambda _item: self.wanted.emit())
+        self.kinds.itemActivated.connect(lambda _item: self.wanted.emit())
         self.of.activated.connect(self.wanted)
         self.choice.activated.connect(self._choice_changed)
         self.setFocusProxy(self.kinds)
@@ -131,6 +133,10 @@ class PicturesPanel(QWidget):
             self.kinds.setCurrentRow(0)
         self._show_choices()
 
+    def add_bar(self, bar: QWidget) -> None:
+        """Put what tells of slow work beside the button for export."""
+        self._row.insertWidget(self._row.count() - 1, bar)
+
     def _lay_out(self) -> None:
         right = QWidget(self)
         layout = QVBoxLayout(right)
@@ -146,6 +152,7 @@ class PicturesPanel(QWidget):
         row.addWidget(self.choice)
         row.addStretch(1)
         row.addWidget(self.export)
+        self._row = row
         layout.addWidget(self.note)
         self._column = layout
         parts = QSplitter(Qt.Orientation.Horizontal, self)

@@ -35,6 +35,7 @@ from app.gui.figures.choice import (
     last_choice,
 )
 from app.gui.figures.sheet import Drawing, Figure, Readings, image_of
+from app.gui.tips import give_tips
 
 _AFTER_MS = 60
 _OWN = "Numbers of my own"
@@ -235,6 +236,7 @@ class FigureDialog(QDialog):
         self.copy_button.setToolTip("Put the figure on the clipboard, to be pasted elsewhere")
         self.save_button.setDefault(True)
         outer.addWidget(self.buttons)
+        give_tips(self)
         em = self.fontMetrics().height()
         screen = self.screen().availableSize()
         self.resize(min(em * 64, screen.width() - 40), min(em * 42, screen.height() - 60))

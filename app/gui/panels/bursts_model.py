@@ -86,8 +86,18 @@ COLUMNS = (
     Column(
         "Name", "Your name for the burst; F2 or a double click here changes it", lambda *_: "", lambda *_: ""
     ),
-    Column("Start", "Leading edge of the burst", _start, lambda b, _c: b.start_s),
-    Column("Length", "From leading to trailing edge", _length, lambda b, _c: b.end_s - b.start_s),
+    Column(
+        "Start",
+        "Leading edge of the first symbol, on the capture's own time axis",
+        _start,
+        lambda b, _c: b.start_s,
+    ),
+    Column(
+        "Length",
+        "From the leading edge of the first symbol to the trailing edge of the last",
+        _length,
+        lambda b, _c: b.end_s - b.start_s,
+    ),
     Column(
         "Talker",
         "Transmitter, told from others by amplitude, carrier and timing",
@@ -95,7 +105,10 @@ COLUMNS = (
         lambda b, _c: b.talker,
     ),
     Column(
-        "Symbols", "How many symbols", lambda b, _c, _u: str(len(b.symbols)), lambda b, _c: len(b.symbols)
+        "Symbols",
+        "How many symbols the burst has",
+        lambda b, _c, _u: str(len(b.symbols)),
+        lambda b, _c: len(b.symbols),
     ),
     Column("Bits", "Bits after the line code, with your corrections", _bits, lambda _b, c: c.bits or ""),
     Column("By hand", "Your flips against the automatic ones", _by_hand, lambda b, c: _by_hand(b, c, "")),
@@ -105,16 +118,21 @@ COLUMNS = (
         lambda b, _c, u: format_quantity(b.amplitude, b.amplitude_std, u),
         lambda b, _c: b.amplitude,
     ),
-    Column("Carrier", "Carrier frequency", _carrier, lambda b, _c: b.carrier_hz),
+    Column(
+        "Carrier",
+        "Carrier frequency; digits in brackets are the standard uncertainty of the last digits",
+        _carrier,
+        lambda b, _c: b.carrier_hz,
+    ),
     Column(
         "Symbol rate",
-        "Symbols in a second",
+        "Symbols in a second, in baud (Bd)",
         lambda b, _c, _u: format_quantity(b.symbol_rate_bd, b.symbol_rate_std_bd, "Bd"),
         lambda b, _c: b.symbol_rate_bd,
     ),
     Column(
         "Es/N0",
-        "Energy of a symbol over noise density",
+        "Energy of a symbol over one-sided noise density, in dB: at 7 dB about one bit of BPSK in 1300 is wrong",
         lambda b, _c, _u: format_quantity(b.esn0_db, b.esn0_std_db, "dB"),
         lambda b, _c: b.esn0_db,
     ),

@@ -27,6 +27,12 @@ class ChannelsModel(RowsModel):
     """The check mark in front of a name says whether it is drawn; words say so as well."""
 
     titles = _HEADINGS
+    tips = (
+        "Name of the channel, or arithmetic on channels",
+        "Unit of its values: V, A, or FS for full scale where the file does not say",
+        "Whether it is drawn in the trace; the check mark in front of the name changes it",
+        "The one that readings and decodes are of; Enter or a double click chooses it",
+    )
     shown_wanted = Signal(str, bool)
 
     def __init__(self, parent: QWidget | None = None) -> None:

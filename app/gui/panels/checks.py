@@ -22,6 +22,14 @@ _NOTHING_YET = (
 
 class ChecksModel(RowsModel):
     titles = ("Capture", "Channel", "Burst", "Start", "Decoded again", "What differs, what was done by hand")
+    tips = (
+        "The capture of the session that was decoded again",
+        "The channel that was decoded again",
+        "Number of the burst in order of time",
+        "Leading edge of the burst, on the capture's own time axis",
+        "Whether the bits come out the same from the session's own samples and settings",
+        "Which bits, times or measures are others, and which of them you changed yourself",
+    )
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)

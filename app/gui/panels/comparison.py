@@ -46,6 +46,15 @@ def summary(found: Comparison, known: Tolerance) -> str:
 
 class ComparisonModel(RowsModel):
     titles = ("Time", "Verdict", "Yours", "Automatic", "Difference", "In symbols", "Burst")
+    tips = (
+        "When the flip is: yours where you set one, else the automatic one",
+        "Agreed where both have it; missed is only yours; extra is only the decoder's",
+        "Time of the flip you set",
+        "Time of the flip the decoder found",
+        "Yours less the automatic one: a steady difference is an offset of your eye, a spread is noise",
+        "The same difference as a part of a symbol period; beyond half a symbol it is another flip",
+        "Number of the burst in the table What is sent",
+    )
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)

@@ -28,6 +28,12 @@ def time_of(capture: Capture, sample: int | None) -> float | None:
 
 class WarningsModel(RowsModel):
     titles = _TITLES
+    tips = (
+        "Short name of what was found, the same as on the command line",
+        "How often it was met in this capture",
+        "When it was met first, on the capture's own time axis; a double click goes there",
+        "What it means for readings and decodes, and what to do about it",
+    )
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)

@@ -89,6 +89,7 @@ def lane_burst(one: CorrectedBurst) -> LaneBurst | None:
         confidence=burst.confidence,
         changed=[i in changed for i in range(len(one.symbols))],
         talker=burst.talker,
+        carrier_hz=burst.carrier_hz,
     )
 
 

@@ -433,7 +433,7 @@ def test_stepping_meets_flips_of_a_weak_carrier_on_ripple_once_its_burst_is_deco
     phase = at_s * carrier_hz
     wave = signs[np.minimum((phase // cycles).astype(int), symbols - 1)] * np.sin(2 * np.pi * phase)
     ripple = 2.5 * np.sign(np.sin(2 * np.pi * 7_300 * at_s))
-    values = (wave + ripple + rng.normal(0, 0.4, wave.size)).astype(np.float32)
+    values = (wave + ripple + rng.normal(0, 0.3, wave.size)).astype(np.float32)
     snapper = Snapper(MarksShown())
     snapper.envelope = ChannelEnvelope(TraceChannel("line", "V", values, rate_hz))
     flips_s = (np.flatnonzero(np.diff(signs)) + 1) * cycles / carrier_hz

@@ -102,7 +102,7 @@ class BurstsPanel(QWidget):
         self.filter = QLineEdit(self)
         self.filter.setObjectName("burstsFilter")
         self.filter.setAccessibleName("Show only bursts that hold these words")
-        self.filter.setPlaceholderText("Show only, e.g.  talker=1 symbols>40 1110")
+        self.filter.setPlaceholderText("Only rows with … talker=1 symbols>40")
         self.filter.setToolTip(
             "Words that a row must hold, such as bits or a name, or comparisons on a column without blanks in its "
             "name: talker=1, symbols>40, carrier<203.6k"
@@ -116,7 +116,7 @@ class BurstsPanel(QWidget):
         self.bits.setAccessibleName("Bits of the selected burst")
         self.bits.setReadOnly(True)
         self.bits.setTabChangesFocus(True)
-        self.bits.setPlaceholderText("Select a burst: its bits come here, its trace above.")
+        self.bits.setPlaceholderText("Select a burst:\nits bits come here,\nits trace above.")
         self.parts = QSplitter(Qt.Orientation.Horizontal, self)
         self.parts.setObjectName("burstsSplitter")
         self.parts.addWidget(self.table)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QKeySequence
 from PySide6.QtWidgets import (
     QAbstractButton,
     QAbstractSpinBox,
@@ -11,6 +12,7 @@ from PySide6.QtWidgets import (
     QComboBox,
     QDialog,
     QDockWidget,
+    QLabel,
     QLineEdit,
     QListWidget,
     QMenu,
@@ -123,3 +125,25 @@ def test_a_dialog_without_a_tip_would_be_found(qtbot):
     dialog.add_text("stray", "Stray", "", "")
     dialog.show()
     assert [line.split(":")[0] for line in untaught(dialog)] == ["QLineEdit stray"]
+
+
+def test_no_key_of_a_panel_takes_that_of_a_menu(decoded, qtbot):
+    """Alt and a letter must open the menu, whichever tabs are in front."""
+    menus = {QKeySequence.mnemonic(one.text()).toString() for one in decoded.menuBar().actions()}
+    assert len(menus) == 8
+    for dock in decoded.arrangement.docks:
+        dock.show()
+        dock.raise_()
+        qtbot.waitUntil(dock.widget().isVisible)
+        kinds = decoded.pictures.kinds.count() if dock.widget() is decoded.pictures else 1
+        for row in range(kinds):
+            if dock.widget() is decoded.pictures:
+                decoded.pictures.kinds.setCurrentRow(row)
+            taken: dict[str, str] = {}
+            for one in dock.findChildren(QWidget):
+                text = one.text() if isinstance(one, QAbstractButton | QLabel) and one.isVisible() else ""
+                letter = QKeySequence.mnemonic(text).toString()
+                if letter:
+                    assert letter not in menus, f"{letter} of {text!r}"
+                    assert letter not in taken, f"{letter} of {text!r} and {taken[letter]!r}"
+                    taken[letter] = text

@@ -116,7 +116,7 @@ class BurstsPanel(QWidget):
         self.bits.setAccessibleName("Bits of the selected burst")
         self.bits.setReadOnly(True)
         self.bits.setTabChangesFocus(True)
-        self.bits.setPlaceholderText("Select a burst:\nits bits come here,\nits trace above.")
+        self.bits.setPlaceholderText("Select a burst.")
         self.parts = QSplitter(Qt.Orientation.Horizontal, self)
         self.parts.setObjectName("burstsSplitter")
         self.parts.addWidget(self.table)

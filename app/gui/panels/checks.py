@@ -79,7 +79,7 @@ class ChecksPanel(QWidget):
         self.words.setAccessibleName("What came of decoding again")
         self.words.setWordWrap(True)
         self.words.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.button = QPushButton("&Decode again and compare", self)
+        self.button = QPushButton("De&code again and compare", self)
         self.button.setObjectName("checkButton")
         self.button.setAccessibleName("Decode again and compare")
         self.button.clicked.connect(self.check_wanted)

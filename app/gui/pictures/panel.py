@@ -189,7 +189,7 @@ class PicturesPanel(QWidget):
         self.choice.setCurrentIndex(max(self.choice.findData(self.chosen), 0))
         self.choice.setVisible(bool(kind.choices))
         self.choice_label.setVisible(bool(kind.choices))
-        self.choice_label.setText(f"&{kind.choice_label}" if kind.choices else "")
+        self.choice_label.setText(kind.choice_label if kind.choices else "")
 
     @Slot(int)
     def _choice_changed(self, _index: int) -> None:

@@ -46,10 +46,20 @@ class TraceLink(QObject):
             cursors = self._bridge.document.data.cursors
             self._area.set_cursors([cursor for cursor in cursors if cursor.capture == self._view.index])
         if change & (Change.SPANS | Change.CURRENT | Change.CAPTURES):
-            spans = self._bridge.document.data.spans
-            self._area.set_named_spans([span for span in spans if span.capture == self._view.index])
+            self._show_spans()
         if change & Change.LOOKS:
             self._area.set_value_ends(self._view.value_ends)
+
+    def _show_spans(self) -> None:
+        """All that are kept, but for that of the symbol grid, which is drawn as what it is."""
+        data, index = self._bridge.document.data, self._view.index
+        spans = [span for span in data.spans if span.capture == index]
+        if spans:
+            from app.model.symbol_grid import grid_of  # the window opens sooner without it
+
+            grid = grid_of(data, index)
+            spans = [span for span in spans if grid is None or span.key != grid.key]
+        self._area.set_named_spans(spans)
 
     @Slot()
     def _show_channel(self) -> None:

@@ -331,6 +331,7 @@ class MainWindow(QMainWindow):
         reasons = view.runs[-1].result.signalling.reasons if view.runs else ()
         has_capture = view.capture is not None
         self._show_hint("")
+        self.seen.clear()
         if has_capture:
             self._show_range(*self.area.visible_range())
         self.bursts.show_sent(

@@ -111,7 +111,7 @@ class MainWindow(QMainWindow):
         self.menus.confine("delete", self.area, self.notes.table, self.readings.pins.table)
         self._changing_menus = ChangingMenus(self.menus, parts, self.recent)
         self._connect()
-        give_tips(self)
+        give_tips(self.welcome)
         self.arrangement.restore()
         self._follow(~Change(0))
         self._show_sent()
@@ -323,6 +323,8 @@ class MainWindow(QMainWindow):
         if page != self.pages.currentIndex():
             self.pages.setCurrentIndex(page)
             (self.area if page else self.welcome.open_button).setFocus()
+            if page:
+                give_tips(self)
         self.arrangement.shelve(empty=page == 0)
 
     @Slot()

@@ -6,15 +6,17 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from app.gui.trace.api import GridHandle, GridView, Snap
 from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.marks_shown import LaneBook, Mark, MarksShown
-from dsp.carrier_band import CarrierBand, in_carrier_band
-from dsp.half_cycles import HalfCycles, find_half_cycles, swing_level
-from dsp.interpolate import find_crossings, nearest_extremum
+
+if TYPE_CHECKING:
+    from dsp.carrier_band import CarrierBand
+    from dsp.half_cycles import HalfCycles
 
 REACH_PX = 14.0
 _MOST_SAMPLES = 1 << 16  # beyond that within reach single crossings mean nothing
@@ -77,6 +79,8 @@ class _Part:
 
     @cached_property
     def half_cycles(self) -> HalfCycles:
+        from dsp.half_cycles import find_half_cycles
+
         if self.band is None:
             return find_half_cycles(
                 self.values, level=self.level, hysteresis=self.hysteresis, noise=self.noise
@@ -174,6 +178,8 @@ class Snapper:
 
     def _extrema_of(self, part: _Part | None, time_s: float) -> list[float]:
         """Of the lobe about the time and of those beside it."""
+        from dsp.interpolate import find_crossings, nearest_extremum
+
         if part is None:
             return []
         near = [part.position(time_s)]
@@ -189,6 +195,8 @@ class Snapper:
         return sorted({part.time(one.position) for one in found if one is not None})
 
     def _level_crossings_of(self, part: _Part | None, _time_s: float) -> list[float]:
+        from dsp.interpolate import find_crossings
+
         level = self._shown.level
         if part is None or level is None:
             return []
@@ -240,6 +248,8 @@ class Snapper:
         return part
 
     def _read(self, time_s: float, reach: int) -> _Part | None:
+        from dsp.half_cycles import swing_level
+
         envelope = self.envelope
         place = envelope.timeline.place(time_s) if envelope is not None else None
         if envelope is None or place is None:
@@ -262,6 +272,8 @@ class Snapper:
 
     def _band(self, values: np.ndarray, noise: float, time_s: float, rate_hz: float) -> CarrierBand | None:
         """Freed of what is not the carrier where noise or a moving level would hide its crossings."""
+        from dsp.carrier_band import in_carrier_band
+
         half = float(np.nanmax(values) - np.nanmin(values)) / 2
         burst = self._shown.lane.at(time_s)
         carrier = None

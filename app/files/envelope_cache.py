@@ -13,7 +13,6 @@ Nothing in the folder is needed; it may be deleted at any time.
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 import tempfile
@@ -95,6 +94,8 @@ class SamplesIdentity:
         return hashlib.sha256(self._text()).hexdigest()[:40] + _ENDING
 
     def _text(self) -> bytes:
+        import json
+
         return json.dumps(vars(self), sort_keys=True).encode()
 
     @property
@@ -205,6 +206,8 @@ class EnvelopeCache:
 
     def store(self, identity: SamplesIdentity, pyramid: EnvelopePyramid) -> bool:
         """Keep what is built of ``pyramid``, be it a part; False if it could not be or must not be kept."""
+        import json
+
         low, high = pyramid.first_level()
         if not low.size or not identity.settled or not identity.still_holds:
             return False
@@ -243,6 +246,8 @@ class EnvelopeCache:
     def _read(
         path: Path, identity: SamplesIdentity, pyramid: EnvelopePyramid
     ) -> tuple[NDArray[Any], NDArray[Any]] | None:
+        import json
+
         dtype = pyramid.first_level()[0].dtype
         most = _LONGEST_HEADER + 2 * pyramid.bins * dtype.itemsize + _DIGEST_BYTES
         with path.open("rb") as file:

@@ -17,16 +17,26 @@ def _burst(now: Situation) -> bool:
 
 BURST_ACTIONS: tuple[ActionSpec, ...] = (
     ActionSpec(
-        "next_burst", BURSTS, "&Next burst", "Select the next row of the table", ("Ctrl+Down",), _bursts
+        "next_burst",
+        BURSTS,
+        "&Next burst",
+        "Select the next row of the table of bursts and show its trace",
+        ("Ctrl+Down",),
+        _bursts,
     ),
     ActionSpec(
-        "previous_burst", BURSTS, "&Previous burst", "Select the row before it", ("Ctrl+Up",), _bursts
+        "previous_burst",
+        BURSTS,
+        "&Previous burst",
+        "Select the row before it in the table of bursts and show its trace",
+        ("Ctrl+Up",),
+        _bursts,
     ),
     ActionSpec(
         "rename_burst",
         BURSTS,
         "Na&me the burst",
-        "Give the selected burst a name of yours",
+        "Give the selected burst a name of yours, such as what it answers to; it is kept in the session",
         ("Ctrl+R",),
         _burst,
         line_before=True,

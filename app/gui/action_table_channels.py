@@ -28,7 +28,7 @@ def channel_actions(menu: str, needs: Needs) -> tuple[ActionSpec, ...]:
             "describe_channel",
             menu,
             "Channel's &meaning…",
-            "Probe factor, shift and unit of the channel looked at",
+            "Say the probe's factor, a shift and the unit of this channel, so that readings come out in volts or amperes",
             (),
             needs,
         ),

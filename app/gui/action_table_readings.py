@@ -29,7 +29,12 @@ READING_ACTIONS: tuple[ActionSpec, ...] = (
         _capture,
     ),
     ActionSpec(
-        "unpin_readings", READINGS, "&Unpin", "Forget the selected pinned readings", ("Ctrl+Shift+L",), _pins
+        "unpin_readings",
+        READINGS,
+        "&Unpin",
+        "Take the selected readings out of the list of pinned ones; Undo brings them back",
+        ("Ctrl+Shift+L",),
+        _pins,
     ),
     ActionSpec(
         "copy_sentences",

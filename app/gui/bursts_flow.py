@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from PySide6.QtCore import QObject, Signal, Slot
 from PySide6.QtWidgets import QWidget
 
@@ -12,9 +14,11 @@ from app.gui.decode_flow import DecodeFlow
 from app.gui.messages import Message
 from app.gui.panels.bursts import BurstsPanel
 from app.gui.trace.area import TraceArea
-from app.model.commands_bursts import ExcludeBursts, RenameBurst, TurnSymbol
-from app.model.corrections import CorrectedBurst
+from app.model import edits
 from app.model.naming import BurstName, names_of_bursts
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
 
 _MARGIN_SYMBOLS = 4.0
 
@@ -53,7 +57,7 @@ class BurstsFlow(QObject):
     def rename(self, number: int, name: str) -> None:
         index, channel = self._view.index, self._view.channel
         if index is not None and channel is not None:
-            self._bridge.run(RenameBurst(index, channel, _span(self._view.bursts[number]), name))
+            self._bridge.run(edits.RenameBurst(index, channel, _span(self._view.bursts[number]), name))
 
     def begin_renaming(self) -> None:
         """Open the name's cell of the selected burst."""
@@ -73,7 +77,7 @@ class BurstsFlow(QObject):
         names = self.names()
         all_out = bool(names) and all(names[n].excluded for n in numbers)
         spans_s = tuple(_span(self._view.bursts[n]) for n in numbers)
-        self._bridge.run(ExcludeBursts(index, channel, spans_s, not all_out))
+        self._bridge.run(edits.ExcludeBursts(index, channel, spans_s, not all_out))
 
     def decode_again(self) -> None:
         """Decode the selected burst with settings asked for."""
@@ -110,7 +114,7 @@ class BurstsFlow(QObject):
                 continue
             symbol = int((time_s - burst.basis.first_symbol_s) * rate_bd // 1)
             if 0 <= symbol < len(burst.symbols):
-                self._bridge.run(TurnSymbol(index, burst, symbol))
+                self._bridge.run(edits.TurnSymbol(index, burst, symbol))
                 return
         self.told.emit(Message("There is no symbol here: point at one in the lane, or put a cursor on it."))
 

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Signal, Slot
 
 from app.errors import HalfturnError
 from app.gui.bridge import DocumentBridge
+from app.model import edits
 from app.model.capture import Capture
 from app.model.changes import Change
-from app.model.commands_looks import ShowChannel, looks_of
-from app.model.corrections import CorrectedBurst
 from app.model.expressions import channel_source
 from app.model.items import DecodeRun, FlipMark
 from app.model.naming import left_out_text, names_of
 from app.model.shown import BurstBook, runs_of
-from app.model.summary import sentence, summarise
 from app.model.tolerance import Tolerance, tolerance_of
-from dsp.results import Decode
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
+    from dsp.results import Decode
 
 _CONCERNS = Change.CAPTURES | Change.CURRENT | Change.DECODES | Change.FLIPS | Change.BURSTS
 
@@ -81,6 +84,10 @@ class ChannelView(QObject):
             return ()
         return runs_of(self._document.data, self.index, self.channel)
 
+    def expect(self, bursts: Iterable[CorrectedBurst]) -> None:
+        """Bursts that no hand has touched, worked out beforehand, which the next change brings."""
+        self._book.learn(bursts)
+
     @property
     def flips(self) -> tuple[FlipMark, ...]:
         """Flips set and removed by hand in this capture."""
@@ -107,20 +114,20 @@ class ChannelView(QObject):
     @property
     def hidden(self) -> frozenset[str]:
         """Channels that are not drawn."""
-        looks = looks_of(self._document.data, self.index)
+        looks = edits.looks_of(self._document.data, self.index)
         return frozenset(name for name, look in looks.items() if look.hidden)
 
     @property
     def value_ends(self) -> dict[str, tuple[float, float]]:
         """The ends of channels' value axes, where the user set them."""
-        looks = looks_of(self._document.data, self.index)
+        looks = edits.looks_of(self._document.data, self.index)
         return {name: look.values for name, look in looks.items() if look.values is not None}
 
     @Slot(str, bool)
     def show_channel(self, name: str, shown: bool) -> None:
         """Draw a channel or not."""
         if self.index is not None:
-            self._bridge.run(ShowChannel(self.index, name, shown))
+            self._bridge.run(edits.ShowChannel(self.index, name, shown))
 
     def select_span(self, span_s: tuple[float, float] | None) -> None:
         if span_s != self.span_s:
@@ -160,6 +167,8 @@ class ChannelView(QObject):
 
 
 def _sentence(decode: Decode, unit: str, tolerance: Tolerance, left_out: frozenset[int]) -> str:
+    from app.model.summary import sentence, summarise
+
     counted = tuple(burst for n, burst in enumerate(decode.bursts) if n not in left_out)
     words = sentence(summarise(replace(decode, bursts=counted), unit, tolerance), len(left_out))
     return f"{words} {left_out_text(len(left_out))}".rstrip()

@@ -14,9 +14,8 @@ from app.gui.channel_view import ChannelView
 from app.gui.messages import Message, message_of
 from app.gui.panels.channels import ChannelRow, ChannelsPanel
 from app.gui.work import JobRunner
+from app.model import edits
 from app.model.capture import Capture
-from app.model.commands_captures import position_of
-from app.model.commands_channels import AddDerived, DescribeChannel, RemoveDerived
 from app.model.expressions import channel_source
 
 if TYPE_CHECKING:
@@ -95,7 +94,7 @@ class ChannelsFlow(QObject):
             return
         meaning = ask.channel_meaning(self._window, channel)
         if meaning is not None:
-            self._bridge.run(DescribeChannel(index, name, meaning.factor, meaning.add, meaning.unit))
+            self._bridge.run(edits.DescribeChannel(index, name, meaning.factor, meaning.add, meaning.unit))
 
     @Slot()
     def describe_current(self) -> None:
@@ -109,7 +108,7 @@ class ChannelsFlow(QObject):
             return
         if self._view.channel == text:
             self._bridge.document.look_at(index, capture.channels[0].name)
-        self._bridge.run(RemoveDerived(index, text))
+        self._bridge.run(edits.RemoveDerived(index, text))
 
     def _paired(self, capture: Capture, outcome: PairOutcome) -> None:
         if self._add(capture, (outcome.difference, outcome.common)):
@@ -117,7 +116,7 @@ class ChannelsFlow(QObject):
 
     def _add(self, capture: Capture, texts: tuple[str, ...]) -> bool:
         """Beside the channels; the first of them is looked at."""
-        index = position_of(self._bridge.document.data, capture)
+        index = edits.position_of(self._bridge.document.data, capture)
         if index is None:
             return False  # closed meanwhile
         try:
@@ -125,7 +124,7 @@ class ChannelsFlow(QObject):
         except HalfturnError as error:
             self.told.emit(Message(str(error), weight="error"))
             return False
-        if not self._bridge.run(AddDerived(index, texts)):
+        if not self._bridge.run(edits.AddDerived(index, texts)):
             return False
         self._bridge.document.look_at(index, name)
         return True

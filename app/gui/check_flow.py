@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Qt, QTimer, Signal, Slot
 from PySide6.QtWidgets import QWidget
@@ -14,9 +15,11 @@ from app.gui.panels.checks import ChecksPanel
 from app.gui.trace.area import TraceArea
 from app.gui.window_layout import BELOW, WindowLayout
 from app.gui.work import JobRunner
-from app.jobs.verify_words import VerifyRow, rows_of, total_text
-from app.jobs.verifying import RunVerdict, verify_run
 from app.model.changes import Change
+
+if TYPE_CHECKING:
+    from app.jobs.verify_words import VerifyRow
+    from app.jobs.verifying import RunVerdict
 
 Progress = Callable[[float], None]
 Cancelled = Callable[[], bool]
@@ -59,6 +62,9 @@ class CheckFlow(QObject):
     @Slot()
     def check(self) -> None:
         """Decode everything again; what is under way of an earlier check is given up."""
+        from app.jobs.verify_words import rows_of
+        from app.jobs.verifying import verify_run
+
         data = self._document.data
         self._number += 1
         number = self._number
@@ -82,6 +88,8 @@ class CheckFlow(QObject):
             self.panel.add(rows)
 
     def _done(self, verdicts: list[RunVerdict]) -> None:
+        from app.jobs.verify_words import total_text
+
         self._is_checking = False
         at = datetime.now().strftime("%H:%M:%S")
         self.panel.tell(f"{total_text(verdicts)} This is the session as it was at {at}.")

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from PySide6.QtCore import QObject, Signal, Slot
 
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
-from app.gui.comparing import ComparedFlip, CompareRequest, Comparison, compare
 from app.gui.messages import Message, message_of
 from app.gui.panels.comparison import ComparisonPanel
 from app.gui.soon import Soon
 from app.gui.trace.area import TraceArea
 from app.gui.work import JobRunner
 from app.model.changes import Change
-from app.model.symbol_grid import grid_of
+
+if TYPE_CHECKING:
+    from app.gui.comparing import ComparedFlip, CompareRequest, Comparison
 
 _CONCERNS = Change.CURRENT | Change.CAPTURES | Change.FLIPS | Change.DECODES | Change.SPANS
 _AFTER_MS = 60
@@ -69,6 +72,8 @@ class CompareFlow(QObject):
         self._area.select_flip_at(flip.time_s)
 
     def _period_s(self, flip: ComparedFlip) -> float | None:
+        from app.model.symbol_grid import grid_of
+
         bursts = self._view.bursts
         if flip.burst is not None and flip.burst < len(bursts) and bursts[flip.burst].basis.symbol_rate_bd:
             return 1 / (bursts[flip.burst].basis.symbol_rate_bd or 1.0)
@@ -77,6 +82,9 @@ class CompareFlow(QObject):
 
     @Slot()
     def _ask(self) -> None:
+        from app.gui.comparing import CompareRequest, Comparison, compare
+        from app.model.symbol_grid import grid_of
+
         view = self._view
         if view.capture is None or not view.flips:
             self._wanted = None

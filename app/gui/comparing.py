@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median, stdev
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from app.model.corrections import CorrectedBurst
 from app.model.items import FlipMark
-from dsp.hand_flips import compare_flips
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
 
 Verdict = Literal["agreed", "missed", "extra", "open"]
 
@@ -58,15 +58,21 @@ class Comparison:
     @property
     def median_s(self) -> float | None:
         """None without a pair."""
+        from statistics import median
+
         return median(self.differences_s) if self.differences_s else None
 
     @property
     def spread_s(self) -> float | None:
         """Standard deviation; None for fewer than two pairs."""
+        from statistics import stdev
+
         return stdev(self.differences_s) if len(self.differences_s) > 1 else None
 
     @property
     def spread_symbols(self) -> float | None:
+        from statistics import stdev
+
         shares = [flip.symbols for flip in self.flips if flip.symbols is not None]
         return stdev(shares) if len(shares) > 1 else None
 
@@ -102,6 +108,8 @@ def _of_burst(
     period_s: float | None,
     complete_s: tuple[float, float] | None,
 ) -> list[ComparedFlip]:
+    from dsp.hand_flips import compare_flips
+
     hand_s = [mark.time_s for mark in marks if not mark.removes]
     if period_s is None:
         return [_alone(time_s, "missed", number) for time_s in hand_s]

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
 from PySide6.QtCore import QObject, Signal, Slot
 from PySide6.QtWidgets import QWidget
 
@@ -10,13 +13,14 @@ from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
 from app.gui.messages import Message, message_of
 from app.gui.work import JobRunner
-from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
+from app.model import edits
 from app.model.capture import Capture
-from app.model.commands_captures import position_of
-from app.model.commands_decodes import AddDecode, ClearDecodes
 from app.model.items import DecodeRun
 from app.version import program_version
-from dsp.results import DecodeSettings
+
+if TYPE_CHECKING:
+    from app.jobs.decoding import DecodeOutcome
+    from dsp.results import DecodeSettings
 
 DECODING = "decode"
 
@@ -27,6 +31,8 @@ class DecodeFlow(QObject):
     told = Signal(object)
 
     def __init__(self, bridge: DocumentBridge, view: ChannelView, runner: JobRunner, window: QWidget) -> None:
+        from dsp.results import DecodeSettings
+
         super().__init__(window)
         self._bridge = bridge
         self._view = view
@@ -62,25 +68,40 @@ class DecodeFlow(QObject):
 
     def clear(self) -> None:
         if self._view.index is not None and self._view.channel is not None:
-            self._bridge.run(ClearDecodes(self._view.index, self._view.channel))
+            self._bridge.run(edits.ClearDecodes(self._view.index, self._view.channel))
 
     def _decode(self, span_s: tuple[float, float] | None, settings: DecodeSettings | None = None) -> None:
+        from app.jobs.decoding import DecodeRequest, run_decode
+        from app.model.corrections import CorrectedBurst, corrected
+
         capture = self._view.capture
         if capture is None:
             return
+        seen: list[CorrectedBurst] = []
         request = DecodeRequest(
             capture, self._view.channel, span_s, settings or self.settings, hash_wanted=True
         )
+
+        def work(progress: Callable[[float], None], cancelled: Callable[[], bool]) -> DecodeOutcome:
+            outcome = run_decode(request, progress, cancelled)
+            # of tens of thousands of bursts this takes the better part of a second: not in the window's thread
+            seen.extend(corrected(burst, ()) for burst in outcome.result.bursts)
+            return outcome
+
+        def take(outcome: DecodeOutcome) -> None:
+            self._view.expect(seen)
+            self._decoded(capture, outcome)
+
         self._runner.start(
             f"Decoding {self._view.channel}",
-            lambda progress, cancelled: run_decode(request, progress, cancelled),
-            lambda outcome: self._decoded(capture, outcome),
+            work,
+            take,
             lambda error: self.told.emit(message_of(error, f"decoding {capture.name}")),
             topic=DECODING,
         )
 
     def _decoded(self, capture: Capture, outcome: DecodeOutcome) -> None:
-        index = position_of(self._bridge.document.data, capture)
+        index = edits.position_of(self._bridge.document.data, capture)
         if index is None:
             return  # closed meanwhile
         run = DecodeRun(
@@ -92,7 +113,7 @@ class DecodeFlow(QObject):
             samples_sha256=outcome.samples_sha256 or "",
             result=outcome.result,
         )
-        self._bridge.run(AddDecode(run))
+        self._bridge.run(edits.AddDecode(run))
         # those of the capture itself were told when it was opened
         new = [notice.text for notice in outcome.result.warnings if notice not in capture.warnings]
         if new:

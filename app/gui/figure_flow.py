@@ -16,12 +16,13 @@ from app.gui.files_flow import FilesFlow
 from app.gui.messages import Message, message_of
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.picture import write_whole
-from app.gui.pictures.panel import PicturesPanel
 from app.gui.trace.area import TraceArea
 from app.gui.work import JobRunner
 
 if TYPE_CHECKING:
     from app.gui.figures.dialog import FigureDialog
+    from app.gui.pictures.panel import PicturesPanel
+    from app.gui.trace.contents import TraceContents
 
 _UNREAD = "the capture is still being read, and what is missing is missing here, too"
 
@@ -65,6 +66,7 @@ class FigureFlow(QObject):
             self._settings,
             _UNREAD if contents.unread else "",
             self._window,
+            _out_of_view(contents),
         )
         self._show(dialog, lambda suggestion: ask.where_to_export(dialog, suggestion), "")
 
@@ -169,3 +171,11 @@ class FigureFlow(QObject):
             written,
             failed,
         )
+
+
+def _out_of_view(contents: TraceContents) -> set[str]:
+    """Headings of readings whose cursors the figure does not show."""
+    names = [one.name for one in contents.cursors]
+    hidden = [one.name for one in contents.cursors if not contents.start_s <= one.time_s <= contents.end_s]
+    pairs = {f"{a} to {b}" for a in names for b in names if a in hidden or b in hidden}
+    return pairs | {f"Cursor {name}" for name in hidden}

@@ -19,8 +19,8 @@ from app.gui.bridge import DocumentBridge
 from app.gui.messages import Message, message_of
 from app.gui.recent import RecentFiles
 from app.gui.work import JobRunner
+from app.model import edits
 from app.model.capture import Capture
-from app.model.commands_captures import OpenCapture
 from app.model.document import empty_session
 from app.model.items import SessionData
 
@@ -206,7 +206,7 @@ class FilesFlow(QObject):
     ) -> None:
         if isinstance(answer, Capture):
             self._last_told[path.suffix.lower()] = options
-            if self._bridge.run(OpenCapture(answer)):
+            if self._bridge.run(edits.OpenCapture(answer)):
                 if answer.warnings:
                     words = "\n".join(notice.text for notice in answer.warnings)
                     self.told.emit(Message(f"{answer.name}: {words}", weight="caution"))

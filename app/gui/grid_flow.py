@@ -6,6 +6,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Hashable
 from dataclasses import replace
 from operator import attrgetter
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Signal, Slot
 
@@ -18,13 +19,13 @@ from app.gui.messages import Message
 from app.gui.trace.api import GridView
 from app.gui.trace.area import TraceArea
 from app.gui.trace_link import TraceLink
+from app.model import edits
 from app.model.changes import Change
 from app.model.commands import extent_s
 from app.model.quantity import format_value
-from app.model.symbol_grid import MOST_SYMBOLS, LayGrid, RemoveGrid, ShapeGrid, SymbolGrid, grid_of
-from dsp.grid_check import flips_that_count
-from dsp.hand import GridFit, fit_grid
-from dsp.hand_flips import OFF_GRID
+
+if TYPE_CHECKING:
+    from app.model.symbol_grid import SymbolGrid
 
 _CONCERNS = Change.SPANS | Change.CURRENT | Change.CAPTURES | Change.FLIPS | Change.DECODES
 _AT_FIRST = 10  # symbols
@@ -60,6 +61,8 @@ class GridFlow(QObject):
     @property
     def grid(self) -> SymbolGrid | None:
         """That of the capture being looked at."""
+        from app.model.symbol_grid import grid_of
+
         return grid_of(self._bridge.document.data, self._view.index)
 
     def lay(self) -> None:
@@ -70,12 +73,15 @@ class GridFlow(QObject):
         start_s, end_s, count = (
             self._over_span() or self._over_burst() or self._over_flips() or self._over_view()
         )
-        if self._bridge.run(LayGrid(index, start_s, end_s, count)):
+        if self._bridge.run(edits.LayGrid(index, start_s, end_s, count)):
             self._area.setFocus()
             self._area.select_grid()
 
     def fit(self) -> None:
         """Bring the grid to where the flips want it, as near as it is laid to it."""
+        from dsp.hand import GridFit, fit_grid
+        from dsp.hand_flips import OFF_GRID
+
         grid = self.grid
         if grid is None:
             self.told.emit(Message(_NO_GRID))
@@ -89,7 +95,7 @@ class GridFlow(QObject):
         first = round((grid.start_s - found.origin_s) / found.period_s)
         count = max(1, round((grid.end_s - grid.start_s) / found.period_s))
         start_s = found.edge_s(first)
-        self._bridge.run(ShapeGrid(grid.key, start_s, start_s + count * found.period_s, count))
+        self._bridge.run(edits.ShapeGrid(grid.key, start_s, start_s + count * found.period_s, count))
         if found.is_ambiguous:
             others = rates_text(found.alternatives_bd) or "others"
             self.told.emit(
@@ -104,7 +110,7 @@ class GridFlow(QObject):
         if grid is None:
             self.told.emit(Message(_NO_GRID))
             return
-        self._bridge.run(RemoveGrid(grid.key))
+        self._bridge.run(edits.RemoveGrid(grid.key))
 
     def tell_decoder(self) -> None:
         """Have every decode from now on be told the grid's symbol rate."""
@@ -120,6 +126,9 @@ class GridFlow(QObject):
 
     def _over_span(self) -> tuple[float, float, int] | None:
         """From end to end, with the symbols that a decode or the flips give it."""
+        from app.model.symbol_grid import MOST_SYMBOLS
+        from dsp.hand import GridFit, fit_grid
+
         span_s = self._view.span_s
         if span_s is None:
             return None
@@ -132,6 +141,8 @@ class GridFlow(QObject):
         return (*span_s, min(max(count, 1), MOST_SYMBOLS))
 
     def _over_burst(self) -> tuple[float, float, int] | None:
+        from app.model.symbol_grid import MOST_SYMBOLS
+
         start_s, end_s = self._area.visible_range()
         middle_s = (start_s + end_s) / 2
         for one in self._view.bursts:
@@ -145,6 +156,9 @@ class GridFlow(QObject):
         return None
 
     def _over_flips(self) -> tuple[float, float, int] | None:
+        from app.model.symbol_grid import MOST_SYMBOLS
+        from dsp.hand import GridFit, fit_grid
+
         found = fit_grid(self._flips(*self._area.visible_range(), 0.0)[:_MOST_FLIPS])
         if not isinstance(found, GridFit) or found.is_ambiguous:
             return None
@@ -165,6 +179,8 @@ class GridFlow(QObject):
 
     def _flips(self, start_s: float, end_s: float, reach_s: float) -> list[float]:
         """Times of the flips that count in a stretch."""
+        from dsp.grid_check import flips_that_count
+
         return flips_that_count(*self._by_origin(start_s, end_s), reach_s)
 
     def _by_origin(self, start_s: float, end_s: float) -> tuple[list[float], list[float]]:
@@ -192,5 +208,5 @@ class GridFlow(QObject):
     @Slot(float, float, int, object)
     def _shape(self, start_s: float, end_s: float, count: int, gesture: Hashable) -> None:
         grid = self.grid
-        if grid is None or not self._bridge.run(ShapeGrid(grid.key, start_s, end_s, count), gesture):
+        if grid is None or not self._bridge.run(edits.ShapeGrid(grid.key, start_s, end_s, count), gesture):
             self._show()

@@ -6,19 +6,21 @@ import math
 from typing import TYPE_CHECKING
 
 from app.model.quantity import format_quantity, format_value
-from app.model.symbol_grid import SymbolGrid
 from app.model.tolerance import Tolerance
-from dsp.grid_check import GridCheck, check_grid, flips_that_count
-from dsp.hand_flips import OFF_GRID
 
 if TYPE_CHECKING:
     from app.gui.readings_tools import ReadingRow
+    from app.model.symbol_grid import SymbolGrid
+    from dsp.grid_check import GridCheck
 
 _ROUNDING = 1e-6  # of what it belongs to: scatter below it is but the rounding of times
 
 
 def checked_grid(grid: SymbolGrid, hand_s: list[float], automatic_s: list[float]) -> GridCheck:
     """The flips by hand against a grid, and automatic ones where there is none by hand."""
+    from dsp.grid_check import check_grid, flips_that_count
+    from dsp.hand_flips import OFF_GRID
+
     times = flips_that_count(hand_s, automatic_s, OFF_GRID * grid.period_s)
     return check_grid(times, start_s=grid.start_s, period_s=grid.period_s, count=grid.count)
 

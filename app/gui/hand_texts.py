@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from app.model.corrections import CorrectedBurst
+from typing import TYPE_CHECKING
+
 from app.model.quantity import format_quantity, format_value
 from app.model.tolerance import Tolerance
-from dsp.hand import GridFit
-from dsp.hand_flips import FlipComparison
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
+    from dsp.hand import GridFit
+    from dsp.hand_flips import FlipComparison
 
 _ROUNDING = 1e-9
 """Of a symbol, or of a mean: scatter below it is but the rounding of times."""
@@ -57,6 +61,8 @@ def comparison_text(found: FlipComparison, known: Tolerance) -> str:
 
 def grid_texts(as_is: CorrectedBurst, known: Tolerance) -> list[str]:
     """Sentences on the grid of the flips set by hand in a burst; none where they do not settle one."""
+    from dsp.hand import GridFit
+
     grid = as_is.hand_grid
     if not isinstance(grid, GridFit):
         return []

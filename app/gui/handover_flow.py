@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -179,6 +178,8 @@ class HandoverFlow(QObject):
 
 def differences_html(name: str, found: tuple[Disagreement, ...], captures: list[str]) -> str:
     """Mine and theirs, a row each; everything from the files as text."""
+    from html import escape
+
     if not found:
         return f"<p>{escape(name)} says the same as this session: no difference in bits, flips, spans and labels.</p>"
     rows = [

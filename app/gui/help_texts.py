@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import platform
-from html import escape
 
 from app.gui.action_table import ACTIONS, MENUS
 from app.gui.trace.keys import KEYS
@@ -42,6 +41,8 @@ def next_step(*, has_capture: bool, has_decode: bool, has_bursts: bool) -> str:
 
 def shortcuts_html() -> str:
     """All keys by menu, as the table of actions has them, and what the mouse does."""
+    from html import escape
+
     parts = []
     for menu in MENUS:
         rows = "".join(
@@ -65,6 +66,8 @@ def shortcuts_html() -> str:
 
 
 def about_html() -> str:
+    from html import escape
+
     import h5py
     import numpy
     import pyqtgraph

@@ -10,21 +10,9 @@ from PySide6.QtWidgets import QWidget
 from app.gui import ask
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
-from app.gui.panels.dialog_capture_details import CaptureDetails
 from app.gui.trace.area import TraceArea
+from app.model import edits
 from app.model.commands import extent_s
-from app.model.commands_captures import CloseCapture, DescribeCapture
-from app.model.commands_flips import ClearHandFlips
-from app.model.commands_marks import (
-    AddCursor,
-    AddNote,
-    EditNote,
-    KeepSpan,
-    MoveCursors,
-    RemoveCursor,
-    RemoveNote,
-    RemoveSpan,
-)
 from app.model.items import Cursor, Note, SpanMark
 
 
@@ -50,7 +38,7 @@ class MarksFlow(QObject):
     def add_cursor(self) -> None:
         """In the middle of what is in view."""
         if self._view.index is not None:
-            self._bridge.run(AddCursor(self._view.index, self._middle_s()))
+            self._bridge.run(edits.AddCursor(self._view.index, self._middle_s()))
 
     def bring_cursors(self) -> None:
         """Spread all cursors evenly over what is in view, in their order."""
@@ -58,10 +46,10 @@ class MarksFlow(QObject):
         cursors = sorted(self.cursors, key=lambda one: one.time_s)
         step_s = (end_s - start_s) / (len(cursors) + 1)
         times = tuple((one.key, start_s + (i + 1) * step_s) for i, one in enumerate(cursors))
-        self._bridge.run(MoveCursors(times))
+        self._bridge.run(edits.MoveCursors(times))
 
     def remove_cursor(self, key: int) -> None:
-        self._bridge.run(RemoveCursor(key))
+        self._bridge.run(edits.RemoveCursor(key))
 
     def keep_span(self) -> None:
         index, span_s = self._view.index, self._view.span_s
@@ -69,7 +57,7 @@ class MarksFlow(QObject):
             return
         name = ask.span_name(self._window, f"span {len(self._document.data.spans) + 1}")
         if name is not None:
-            self._bridge.run(KeepSpan(index, name, *span_s))
+            self._bridge.run(edits.KeepSpan(index, name, *span_s))
 
     def show_span(self, span: SpanMark) -> None:
         """Select a kept span and zoom to it."""
@@ -79,7 +67,7 @@ class MarksFlow(QObject):
         self.show_stretch(span.start_s, span.end_s)
 
     def remove_span(self, key: int) -> None:
-        self._bridge.run(RemoveSpan(key))
+        self._bridge.run(edits.RemoveSpan(key))
 
     def clear_span(self) -> None:
         self._view.select_span(None)
@@ -89,20 +77,22 @@ class MarksFlow(QObject):
         index = self._view.index
         if index is not None:
             span_s = self._view.span_s or extent_s(self._document.data, index)
-            self._bridge.run(ClearHandFlips(index, *span_s))
+            self._bridge.run(edits.ClearHandFlips(index, *span_s))
 
     def describe_capture(self) -> None:
+        from app.gui.panels.dialog_capture_details import CaptureDetails
+
         capture, index = self._view.capture, self._view.index
         if capture is None or index is None:
             return
         known = CaptureDetails(capture.label, capture.timebase_ppm, capture.gain_percent)
         said = ask.capture_details(self._window, capture.name, known)
         if said is not None:
-            self._bridge.run(DescribeCapture(index, said.label, said.timebase_ppm, said.gain_percent))
+            self._bridge.run(edits.DescribeCapture(index, said.label, said.timebase_ppm, said.gain_percent))
 
     def close_capture(self) -> None:
         if self._view.index is not None:
-            self._bridge.run(CloseCapture(self._view.index))
+            self._bridge.run(edits.CloseCapture(self._view.index))
 
     def step_capture(self, step: int) -> None:
         """Look at another capture; behind the last comes the first."""
@@ -114,15 +104,15 @@ class MarksFlow(QObject):
     def add_note(self, text: str) -> None:
         """On the middle of what is in view; without a capture, on the session."""
         index = self._view.index
-        self._bridge.run(AddNote(index, None if index is None else self._middle_s(), text))
+        self._bridge.run(edits.AddNote(index, None if index is None else self._middle_s(), text))
 
     @Slot(object, str)
     def edit_note(self, key: int, text: str) -> None:
-        self._bridge.run(EditNote(key, text))
+        self._bridge.run(edits.EditNote(key, text))
 
     @Slot(object)
     def remove_note(self, key: int) -> None:
-        self._bridge.run(RemoveNote(key))
+        self._bridge.run(edits.RemoveNote(key))
 
     @Slot(object)
     def show_note(self, note: Note) -> None:

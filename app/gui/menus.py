@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QMainWindow, QMenu, QToolBar, QWidget
 
 from app.gui.action_table import ACTIONS, MENUS, TOOLBAR
 from app.gui.actions import ActionSpec, Situation, step_text
+from app.gui.tips import menu_tip
 
 Handlers = Mapping[str, Callable[[], object]]
 
@@ -66,6 +67,7 @@ class Menus:
         menu.setObjectName(f"menu{plain.title().replace(' ', '')}")
         menu.setAccessibleName(plain)
         menu.setToolTipsVisible(True)
+        menu.menuAction().setToolTip(menu_tip(plain))
         return menu
 
     def _add(self, spec: ActionSpec, handler: Callable[[], object]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import math
 from pathlib import Path
@@ -19,11 +18,9 @@ from app.gui.panels.pins import sentence
 from app.gui.panels.readings import ReadingsPanel
 from app.gui.picture import write_whole
 from app.gui.trace.area import TraceArea
-from app.model.commands_marks import MoveCursor, RenameCursor
-from app.model.commands_pins import KeepReadings, RemovePins, RenamePin
+from app.model import edits
 from app.model.expressions import channel_source
 from app.model.items import Cursor, Pin
-from dsp.interpolate import find_crossings
 
 _LOOK_AHEAD = 1 << 20
 
@@ -63,18 +60,18 @@ class ReadingsFlow(QObject):
             for place, row in chosen
             if row.value is not None
         )
-        self._bridge.run(KeepReadings(pins))
+        self._bridge.run(edits.KeepReadings(pins))
 
     @Slot(int, str)
     def rename(self, key: int, name: str) -> None:
-        self._bridge.run(RenamePin(key, name))
+        self._bridge.run(edits.RenamePin(key, name))
 
     def unpin(self) -> None:
         """Forget the selected pinned readings."""
         rows = self._panel.pins.table.selectionModel().selectedRows()
         keys = tuple(self._panel.pins.model.pins[index.row()].key for index in rows)
         if keys:
-            self._bridge.run(RemovePins(keys))
+            self._bridge.run(edits.RemovePins(keys))
 
     def copy_sentences(self) -> None:
         """The selected readings as lines of text: of the pinned ones if those have the keyboard."""
@@ -92,6 +89,8 @@ class ReadingsFlow(QObject):
 
     def export(self, suggestion: str) -> None:
         """All pinned readings as a table in a file."""
+        import csv
+
         data = self._bridge.document.data
         if not data.pins:
             self.told.emit(Message("No reading is pinned yet: select one, and pin it."))
@@ -120,7 +119,7 @@ class ReadingsFlow(QObject):
             return
         name = ask.cursor_name(self._window, cursor.name)
         if name is not None:
-            self._bridge.run(RenameCursor(cursor.key, name))
+            self._bridge.run(edits.RenameCursor(cursor.key, name))
 
     def ask_level_line(self) -> bool:
         """Put the level line where the user wants it; at first the value at the selected cursor."""
@@ -155,13 +154,15 @@ class ReadingsFlow(QObject):
             )
             self.told.emit(Message(words))
             return
-        self._bridge.run(MoveCursor(cursor.key, found))
+        self._bridge.run(edits.MoveCursor(cursor.key, found))
         start_s, end_s = self._area.visible_range()
         if not start_s <= found <= end_s:
             half_s = (end_s - start_s) / 2
             self._area.show_range(found - half_s, found + half_s)
 
     def _next_crossing(self, time_s: float, level: float) -> float | None:
+        from dsp.interpolate import find_crossings
+
         capture, channel = self._view.capture, self._view.channel
         if capture is None or channel is None:
             return None

@@ -14,7 +14,6 @@ from app.gui.panels.readings import ReadingsPanel
 from app.gui.soon import Soon
 from app.gui.work import JobRunner
 from app.model.changes import Change
-from app.model.symbol_grid import grid_of
 
 if TYPE_CHECKING:
     from app.gui.readings import ReadingsRequest
@@ -64,6 +63,8 @@ class ReadingsLink(QObject):
         )
 
     def _request(self) -> ReadingsRequest | None:
+        from app.model.symbol_grid import grid_of
+
         view = self._view
         if view.capture is None or view.channel is None:
             return None

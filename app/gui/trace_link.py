@@ -11,10 +11,8 @@ from app.gui.channel_view import ChannelView
 from app.gui.trace.api import ChannelEnds, FlipView
 from app.gui.trace.area import TraceArea
 from app.gui.trace_views import BurstViews, ChannelViews
+from app.model import edits
 from app.model.changes import Change
-from app.model.commands_flips import DeleteAutoFlip, DeleteHandFlip, MoveAutoFlip, MoveHandFlip, PlaceFlip
-from app.model.commands_looks import ScaleChannels
-from app.model.commands_marks import MoveCursor
 
 
 class TraceLink(QObject):
@@ -48,10 +46,20 @@ class TraceLink(QObject):
             cursors = self._bridge.document.data.cursors
             self._area.set_cursors([cursor for cursor in cursors if cursor.capture == self._view.index])
         if change & (Change.SPANS | Change.CURRENT | Change.CAPTURES):
-            spans = self._bridge.document.data.spans
-            self._area.set_named_spans([span for span in spans if span.capture == self._view.index])
+            self._show_spans()
         if change & Change.LOOKS:
             self._area.set_value_ends(self._view.value_ends)
+
+    def _show_spans(self) -> None:
+        """All that are kept, but for that of the symbol grid, which is drawn as what it is."""
+        data, index = self._bridge.document.data, self._view.index
+        spans = [span for span in data.spans if span.capture == index]
+        if spans:
+            from app.model.symbol_grid import grid_of  # the window opens sooner without it
+
+            grid = grid_of(data, index)
+            spans = [span for span in spans if grid is None or span.key != grid.key]
+        self._area.set_named_spans(spans)
 
     @Slot()
     def _show_channel(self) -> None:
@@ -75,26 +83,26 @@ class TraceLink(QObject):
 
     @Slot(object, float, object)
     def _move_cursor(self, key: int, time_s: float, gesture: Hashable) -> None:
-        self._bridge.run(MoveCursor(key, time_s), gesture)
+        self._bridge.run(edits.MoveCursor(key, time_s), gesture)
 
     @Slot(float)
     def _place_flip(self, time_s: float) -> None:
         if self._view.index is not None:
-            self._bridge.run(PlaceFlip(self._view.index, time_s))
+            self._bridge.run(edits.PlaceFlip(self._view.index, time_s))
 
     @Slot(object, float, object)
     def _move_flip(self, flip: FlipView, time_s: float, gesture: Hashable) -> None:
         if flip.origin == "hand" and flip.key is not None:
-            self._bridge.run(MoveHandFlip(flip.key, time_s), gesture)
+            self._bridge.run(edits.MoveHandFlip(flip.key, time_s), gesture)
         elif flip.origin == "auto" and self._view.index is not None:
-            self._bridge.run(MoveAutoFlip(self._view.index, flip.time_s, time_s), gesture)
+            self._bridge.run(edits.MoveAutoFlip(self._view.index, flip.time_s, time_s), gesture)
 
     @Slot(object)
     def _delete_flip(self, flip: FlipView) -> None:
         if flip.key is not None:
-            self._bridge.run(DeleteHandFlip(flip.key))
+            self._bridge.run(edits.DeleteHandFlip(flip.key))
         elif self._view.index is not None:
-            self._bridge.run(DeleteAutoFlip(self._view.index, flip.time_s))
+            self._bridge.run(edits.DeleteAutoFlip(self._view.index, flip.time_s))
 
     @Slot(float, float)
     def _select_span(self, start_s: float, end_s: float) -> None:
@@ -103,7 +111,7 @@ class TraceLink(QObject):
     @Slot(object, object)
     def _scale_channels(self, values: Sequence[ChannelEnds], gesture: Hashable) -> None:
         if self._view.index is not None:
-            self._bridge.run(ScaleChannels(self._view.index, tuple(values)), gesture)
+            self._bridge.run(edits.ScaleChannels(self._view.index, tuple(values)), gesture)
 
     @Slot()
     def _clear_span(self) -> None:

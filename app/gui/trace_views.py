@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence, Set
 from contextlib import suppress
+from itertools import zip_longest
 from operator import attrgetter
+from typing import TYPE_CHECKING
 
 from app.errors import HalfturnError
-from app.gui.trace.api import FlipOrigin, FlipView, LaneBurst, TraceChannel, TraceSegment
+from app.gui.trace.api import FlipView, LaneBurst, TraceChannel, TraceSegment
 from app.model.capture import Capture, Channel
-from app.model.corrections import CorrectedBurst, edge_of
 from app.model.expressions import ChannelSource, channel_source
 from app.model.items import FlipMark
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
 
 
 class ChannelViews:
@@ -85,6 +89,7 @@ def lane_burst(one: CorrectedBurst) -> LaneBurst | None:
         confidence=burst.confidence,
         changed=[i in changed for i in range(len(one.symbols))],
         talker=burst.talker,
+        carrier_hz=burst.carrier_hz,
     )
 
 
@@ -92,15 +97,18 @@ def automatic_flips(one: CorrectedBurst) -> list[FlipView]:
     """Those the decoder found in a burst; one that the user denies has the key of the mark that says so."""
     burst = one.burst
     removals = [mark for mark in one.marks if mark.removes]
+    found = list(zip_longest(burst.flips_s, burst.flips_interval_s[: len(burst.flips_s)]))
+    if not removals:
+        return [FlipView(time_s, interval, "auto", None) for time_s, interval in found]
+    from app.model.corrections import edge_of
+
     by_time = {mark.time_s: mark.key for mark in removals}
     by_edge = {edge_of(burst, mark.time_s): mark.key for mark in removals}
     by_edge.pop(None, None)
     views = []
-    for i, time_s in enumerate(burst.flips_s):
-        key = by_edge.get(edge_of(burst, time_s), by_time.get(time_s)) if removals else None
-        origin: FlipOrigin = "auto" if key is None else "removed"
-        interval = burst.flips_interval_s[i] if i < len(burst.flips_interval_s) else None
-        views.append(FlipView(time_s, interval, origin, key))
+    for time_s, interval in found:
+        key = by_edge.get(edge_of(burst, time_s), by_time.get(time_s))
+        views.append(FlipView(time_s, interval, "auto" if key is None else "removed", key))
     return views
 
 

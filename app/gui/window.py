@@ -6,7 +6,7 @@ from pathlib import Path
 
 from PySide6.QtCore import QSettings, Qt, Slot
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
-from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from app.files.capture_options import ReadOptions
 from app.files.envelope_cache import EnvelopeCache
@@ -33,6 +33,7 @@ from app.gui.panels.comparison import ComparisonPanel
 from app.gui.panels.message_strip import MessageStrip
 from app.gui.panels.notes import NotesPanel
 from app.gui.panels.readings import ReadingsPanel
+from app.gui.panels.status_line import fill_status_bar
 from app.gui.panels.warnings import WarningsPanel
 from app.gui.panels.welcome import Welcome
 from app.gui.panels.work_bar import WorkBar
@@ -41,6 +42,7 @@ from app.gui.pictures.panel import PicturesPanel
 from app.gui.readings_flow import ReadingsFlow
 from app.gui.readings_link import ReadingsLink
 from app.gui.recent import RecentFiles
+from app.gui.tips import give_tips
 from app.gui.trace.area import TraceArea
 from app.gui.trace_link import TraceLink
 from app.gui.view_choices import ViewChoices
@@ -109,6 +111,7 @@ class MainWindow(QMainWindow):
         self.menus.confine("delete", self.area, self.notes.table, self.readings.pins.table)
         self._changing_menus = ChangingMenus(self.menus, parts, self.recent)
         self._connect()
+        give_tips(self.welcome)
         self.arrangement.restore()
         self._follow(~Change(0))
         self._show_sent()
@@ -222,17 +225,8 @@ class MainWindow(QMainWindow):
         self.arrangement.add("Flips compared", self.compared, BELOW)
         self.arrangement.add("Notes", self.notes, BELOW)
         self.arrangement.add("Warnings", self.warnings, BELOW)
-        self.hint = QLabel("", self)
-        self.hint.setObjectName("mouseHint")
-        self.hint.setAccessibleName("What the mouse does here")
-        self.seen = QLabel("", self)
-        self.seen.setObjectName("visibleRange")
-        self.seen.setAccessibleName("What is in view")
         self.work_bar = WorkBar(self.runner, self)
-        self.statusBar().setObjectName("statusBar")
-        self.statusBar().addWidget(self.hint, 1)
-        self.statusBar().addPermanentWidget(self.work_bar)
-        self.statusBar().addPermanentWidget(self.seen)
+        self.hint, self.seen = fill_status_bar(self.statusBar(), self.work_bar)
 
     def _centre(self) -> QWidget:
         work = QWidget(self)
@@ -329,6 +323,8 @@ class MainWindow(QMainWindow):
         if page != self.pages.currentIndex():
             self.pages.setCurrentIndex(page)
             (self.area if page else self.welcome.open_button).setFocus()
+            if page:
+                give_tips(self)
         self.arrangement.shelve(empty=page == 0)
 
     @Slot()
@@ -337,6 +333,7 @@ class MainWindow(QMainWindow):
         reasons = view.runs[-1].result.signalling.reasons if view.runs else ()
         has_capture = view.capture is not None
         self._show_hint("")
+        self.seen.clear()
         if has_capture:
             self._show_range(*self.area.visible_range())
         self.bursts.show_sent(

@@ -8,7 +8,8 @@ from functools import partial
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QMenu
 
-from app.gui.action_table import DECODE, FILE, MARKS, VIEW
+from app.gui.action_table import DECODE, MARKS, VIEW
+from app.gui.action_table_files import FILE
 from app.gui.menus import Menus
 from app.gui.recent import RecentFiles
 from app.gui.window_handlers import Parts

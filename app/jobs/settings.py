@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 from app.errors import UsageError
 from app.model.quantity import format_value
-from dsp.results import LINE_CODES, POLARITIES, DecodeSettings
+
+if TYPE_CHECKING:
+    from dsp.results import DecodeSettings
 
 TELLABLE_KINDS = ("bpsk", "qpsk", "ook", "ask", "fsk", "baseband", "dominant-recessive", "pulses")
 """Kinds of signalling that carry symbols, so that telling one says how to read them."""
@@ -21,6 +24,8 @@ def check_settings(settings: DecodeSettings) -> None:
     ------
     app.errors.UsageError : one sentence that names the values.
     """
+    from dsp.results import LINE_CODES, POLARITIES
+
     _one_of("modulation", settings.modulation, TELLABLE_KINDS)
     _one_of("line code", settings.line_code, LINE_CODES)
     _one_of("polarity", settings.polarity, POLARITIES)

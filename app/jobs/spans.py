@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +16,10 @@ from numpy.typing import NDArray
 from app.errors import CancelledError, UsageError
 from app.model.capture import Capture, Segment
 from app.model.quantity import format_value
-from dsp.results import Notice
 from dsp.source import SampleSource
+
+if TYPE_CHECKING:
+    from dsp.results import Notice
 
 SpanLimits = tuple[float | None, float | None]
 """Start and end in seconds on the capture's own axis; None is the capture's own limit."""
@@ -90,6 +93,8 @@ def skip_unusable(
     ------
     dsp.errors.CancelledError : ``cancelled`` answered True.
     """
+    from dsp.results import Notice
+
     kept: list[Segment] = []
     lost = stretches = 0
     first_lost: int | None = None

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.results import Notice
+if TYPE_CHECKING:
+    from dsp.results import Notice
 
 
 class Samples(Protocol):

@@ -7,16 +7,12 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from app.model import edits
 from app.model.capture import Capture
 from app.model.changes import EVERYTHING, Change, Listener, Listeners, changes_between
 from app.model.commands import Command
-from app.model.commands_captures import OpenCapture, with_own_spans
-from app.model.commands_looks import ScaleChannels, ShowChannel
 from app.model.history import History
 from app.model.items import SessionData
-
-# what is soon done again, so that nobody is asked whether to save a session of nothing else
-_OF_NO_LOSS = (OpenCapture, ShowChannel, ScaleChannels)
 
 
 def empty_session() -> SessionData:
@@ -82,11 +78,13 @@ class Document:
         before = self._data if base is None else base
         label = command.describe(before)
         after = command.apply(before)
-        self._history.push(label, before, after, merge, opening=isinstance(command, _OF_NO_LOSS))
+        # soon done again, so that nobody is asked whether to save a session of nothing else
+        of_no_loss = isinstance(command, (edits.OpenCapture, edits.ShowChannel, edits.ScaleChannels))
+        self._history.push(label, before, after, merge, opening=of_no_loss)
         if after is before and base is None:
             return
         self._take(after)
-        if isinstance(command, OpenCapture):
+        if isinstance(command, edits.OpenCapture):
             self.look_at(len(self._data.captures) - 1)
 
     def undo(self) -> None:
@@ -124,7 +122,7 @@ class Document:
     def replace_all(self, data: SessionData, path: Path | None, *, saved: bool = True) -> None:
         """Begin again with another session, as when one has been read from a file; not ``saved``: it has yet to be."""
         self._is_restored = not saved
-        data = with_own_spans(data)
+        data = edits.with_own_spans(data)
         self._data, self._path, self._history = data, path, History()
         self._capture = self._channel = None
         if data.captures:

@@ -8,9 +8,12 @@ views can refer to an item without holding it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from app.model.capture import Capture
-from dsp.results import Decode
+
+if TYPE_CHECKING:
+    from dsp.results import Decode
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,12 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from app.model.corrections import CorrectedBurst
 from app.model.items import SessionData
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
 
 
 @dataclass(frozen=True)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Iterable
 from operator import attrgetter
+from typing import TYPE_CHECKING
 
-from app.model.corrections import CorrectedBurst, corrected
-from app.model.hand_bursts import grouped, hand_burst
 from app.model.items import DecodeRun, FlipMark, SessionData
-from dsp.results import Burst
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
+    from dsp.results import Burst
 
 
 def runs_of(data: SessionData, capture: int, channel: str) -> tuple[DecodeRun, ...]:
@@ -23,6 +26,10 @@ class BurstBook:
         self._known: dict[int, tuple[tuple[FlipMark, ...], CorrectedBurst]] = {}
         self._by_hand: dict[tuple[FlipMark, ...], CorrectedBurst | None] = {}
 
+    def learn(self, untouched: Iterable[CorrectedBurst]) -> None:
+        """Remember bursts without marks, worked out elsewhere, for the next `bursts_of`."""
+        self._known.update((id(one.burst), ((), one)) for one in untouched)
+
     def bursts_of(self, data: SessionData, capture: int, channel: str) -> tuple[CorrectedBurst, ...]:
         """Bursts of one channel in order of time, corrected by hand.
 
@@ -30,6 +37,9 @@ class BurstBook:
         burst make bursts of their own where they settle a symbol grid. The same object comes out again as long as
         neither the burst nor the flips in it are others.
         """
+        from app.model.corrections import corrected
+        from app.model.hand_bursts import grouped
+
         flips = sorted(
             (flip for flip in data.flips if flip.capture == capture), key=attrgetter("time_s", "key")
         )
@@ -54,6 +64,8 @@ class BurstBook:
         return tuple(sorted(out + alone, key=lambda one: one.burst.start_s))
 
     def _alone(self, groups: list[tuple[FlipMark, ...]]) -> list[CorrectedBurst]:
+        from app.model.hand_bursts import hand_burst
+
         before, self._by_hand = self._by_hand, {}
         for group in groups:
             self._by_hand[group] = before[group] if group in before else hand_burst(group)

@@ -9,9 +9,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from app.model.capture import Capture
-from dsp.results import Burst
+
+if TYPE_CHECKING:
+    from dsp.results import Burst
 
 
 @dataclass(frozen=True)

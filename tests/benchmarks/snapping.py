@@ -10,9 +10,9 @@ import time
 
 import numpy as np
 
-from app.gui.trace.api import TraceChannel
+from app.gui.trace.api import LaneBurst, TraceChannel
 from app.gui.trace.curves import ChannelEnvelope
-from app.gui.trace.marks_shown import MarksShown
+from app.gui.trace.marks_shown import LaneBook, MarksShown
 from app.gui.trace.snapping import Snapper
 from dsp.half_cycles import find_half_cycles
 from dsp.interpolate import find_crossings
@@ -88,9 +88,49 @@ def turns(trials: int) -> None:
             print(f"  {samples_per_cycle:15.1f}, {ratio:19.0f}: {shares}")
 
 
+def stepping(trials: int) -> None:
+    """Flips of a decoded burst at 6.1 samples a cycle, with and without a motor's ripple under it, as the window steps."""
+    print(
+        "flips met by stepping, with what the decode tells, over those met without it (6.1 samples a cycle)"
+    )
+    for ratio in (3.0, 2.0):
+        for ripple in (0.0, 2.5):
+            shares = []
+            for told in (True, False):
+                rng = np.random.default_rng(3)
+                met = flips = 0
+                for _ in range(trials):
+                    found, all_of = _stepped(rng, ratio, ripple, told=told)
+                    met, flips = met + found, flips + all_of
+                shares.append(met / flips)
+            name = f"amplitude over noise {ratio:.0f}, ripple {ripple:.1f} amplitudes"
+            print(f"  {name:48s} {shares[0]:.3f} {shares[1]:.3f}")
+
+
+def _stepped(rng: np.random.Generator, ratio: float, ripple: float, *, told: bool) -> tuple[int, int]:
+    carrier_hz, cycles, symbols = RATE_HZ / 6.1, 6, 120
+    signs = rng.choice([-1.0, 1.0], symbols)
+    at_s = np.arange(round(symbols * cycles / carrier_hz * RATE_HZ)) / RATE_HZ
+    phase = at_s * carrier_hz
+    wave = signs[np.minimum((phase // cycles).astype(int), symbols - 1)] * np.sin(2 * np.pi * phase)
+    values = wave + ripple * np.sign(np.sin(2 * np.pi * 7_300 * at_s)) + rng.normal(size=wave.size) / ratio
+    snapper = Snapper(MarksShown())
+    snapper.envelope = ChannelEnvelope(TraceChannel("line", "V", values.astype(np.float32), RATE_HZ))
+    if told:
+        burst = LaneBurst(
+            0.0, float(at_s[-1]), 0.0, cycles / carrier_hz, "1" * symbols, carrier_hz=carrier_hz
+        )
+        snapper._shown.lane = LaneBook([burst])
+    flips_s = (np.flatnonzero(np.diff(signs)) + 1) * cycles / carrier_hz
+    near_s = 0.125 / carrier_hz
+    met = sum(any(abs(p.time_s - t) < near_s for p in snapper.places(float(t))) for t in flips_s)
+    return met, len(flips_s)
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--trials", type=int, default=20)
     given = parser.parse_args()
     speed()
     turns(given.trials)
+    stepping(max(given.trials // 5, 1))

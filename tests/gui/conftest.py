@@ -16,7 +16,7 @@ from PySide6.QtGui import QPalette
 from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
-from app.gui import ask, ask_handover, decode_flow
+from app.gui import ask, ask_handover
 from app.gui.window import MainWindow
 from app.jobs.decoding import DecodeOutcome, DecodeRequest
 from app.model.capture import Capture, Channel, Segment
@@ -182,7 +182,7 @@ def made_up_decode(monkeypatch: pytest.MonkeyPatch) -> list[DecodeRequest]:
             samples_sha256="00" * 32,
         )
 
-    monkeypatch.setattr(decode_flow, "run_decode", run)
+    monkeypatch.setattr("app.jobs.decoding.run_decode", run)
     return asked
 
 

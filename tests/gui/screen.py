@@ -64,7 +64,8 @@ def screen_of(width: int, height: int) -> Iterator[Screen]:
         server = subprocess.Popen(
             [
                 *("Xvfb", "-displayfd", str(writer), "-screen", "0", f"{width}x{height}x24"),
-                *("-nolisten", "tcp", "-fbdir", folder),
+                # else it begins anew when the last of its clients goes, and refuses a program that comes just then
+                *("-nolisten", "tcp", "-noreset", "-fbdir", folder),
             ],
             pass_fds=(writer,),
             stderr=subprocess.DEVNULL,

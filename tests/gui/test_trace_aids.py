@@ -9,6 +9,9 @@ from PySide6.QtCore import QPoint, Qt
 from app.gui.trace.api import FlipView, GridHandle, GridView, LaneBurst, TraceChannel
 from app.gui.trace.area import TraceArea
 from app.gui.trace.canvas import TraceCanvas
+from app.gui.trace.curves import ChannelEnvelope
+from app.gui.trace.marks_shown import LaneBook, MarksShown
+from app.gui.trace.snapping import Snapper
 from app.model.items import Cursor
 
 RATE_HZ = 100e3
@@ -420,3 +423,29 @@ def test_cursors_of_longer_names_are_selected_by_their_first_letter(area, qtbot)
         press(qtbot, area, key)
         picked.append(selected(area).name)
     assert picked == ["vent opens", "vent shuts", "vent opens", "A", "humid"]
+
+
+def test_stepping_meets_flips_of_a_weak_carrier_on_ripple_once_its_burst_is_decoded():
+    rng = np.random.default_rng(11)
+    rate_hz, carrier_hz, cycles, symbols = 1.25e6, 203_710.0, 6, 120
+    signs = rng.choice([-1.0, 1.0], symbols)
+    at_s = np.arange(round(symbols * cycles / carrier_hz * rate_hz)) / rate_hz
+    phase = at_s * carrier_hz
+    wave = signs[np.minimum((phase // cycles).astype(int), symbols - 1)] * np.sin(2 * np.pi * phase)
+    ripple = 2.5 * np.sign(np.sin(2 * np.pi * 7_300 * at_s))
+    values = (wave + ripple + rng.normal(0, 0.3, wave.size)).astype(np.float32)
+    snapper = Snapper(MarksShown())
+    snapper.envelope = ChannelEnvelope(TraceChannel("line", "V", values, rate_hz))
+    flips_s = (np.flatnonzero(np.diff(signs)) + 1) * cycles / carrier_hz
+
+    def met() -> float:
+        near_s = 0.125 / carrier_hz
+        found = [any(abs(p.time_s - t) < near_s for p in snapper.places(float(t))) for t in flips_s]
+        return sum(found) / len(found)
+
+    before = met()
+    period_s = cycles / carrier_hz
+    burst = LaneBurst(0.0, float(at_s[-1]), 0.0, period_s, "1" * symbols, carrier_hz=carrier_hz)
+    snapper._shown.lane = LaneBook([burst])
+    assert before < 0.3
+    assert met() > 0.8

@@ -16,6 +16,7 @@ from app.gui.trace.canvas import TraceCanvas
 from app.model.capture import Capture, Channel, Segment
 from app.model.commands_captures import OpenCapture
 from app.model.commands_flips import DeleteAutoFlip, PlaceFlip
+from app.model.commands_marks import KeepSpan
 from app.model.items import Cursor
 from app.model.symbol_grid import grid_of
 
@@ -441,3 +442,19 @@ def test_every_reading_of_a_cursor_has_its_uncertainty_by_monte_carlo():
             stated[name].append(row.std)
     for name, seen in errors.items():
         assert np.sqrt(np.mean(np.square(seen))) == pytest.approx(np.mean(stated[name]), rel=0.2), name
+
+
+def test_the_span_of_the_grid_is_drawn_as_the_grid_alone(decoded, qtbot):
+    decoded.view.select_span((0.510, 0.520))
+    decoded.bridge.run(KeepSpan(0, "bay 3", 0.530, 0.540))
+    qtbot.keyClick(decoded, Qt.Key.Key_G, Qt.KeyboardModifier.ControlModifier)
+    assert decoded.area._shown.grid is not None
+    assert [span.name for span in decoded.area._shown.named_spans.spans] == ["bay 3"]
+
+
+def test_nothing_is_said_to_be_in_view_once_nothing_is_open(decoded, qtbot):
+    assert " to " in decoded.seen.text()
+    while decoded.document.undo_label is not None:
+        qtbot.keyClick(decoded, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    assert decoded.document.capture is None
+    assert decoded.seen.text() == ""

@@ -7,7 +7,7 @@ import pytest
 
 from app.demo import demo_path
 from app.files.captures import open_capture
-from app.gui import check_flow
+from app.jobs import verifying
 from app.jobs.decoding import DecodeRequest, run_decode
 from app.model.commands_bursts import ExcludeBursts
 from app.model.items import DecodeRun, SessionData
@@ -84,7 +84,7 @@ def test_a_row_leads_to_its_burst(window, decoded, qtbot):
 
 def test_cancelling_keeps_what_was_compared_and_says_so(window, decoded, qtbot, monkeypatch):
     begun = threading.Event()
-    plain = check_flow.verify_run
+    plain = verifying.verify_run
 
     def slow(data, run, progress, cancelled):
         if run.key == 1:
@@ -94,7 +94,7 @@ def test_cancelling_keeps_what_was_compared_and_says_so(window, decoded, qtbot, 
             threading.Event().wait(0.001)
         return plain(data, run, progress, cancelled)
 
-    monkeypatch.setattr(check_flow, "verify_run", slow)
+    monkeypatch.setattr("app.jobs.verifying.verify_run", slow)
     (run,) = decoded.decodes
     window.document.replace_all(replace(decoded, decodes=(run, replace(run, key=7))), None)
     window.handover.checking.panel.button.click()

@@ -8,9 +8,9 @@ import pytest
 from PySide6.QtCore import Qt
 
 from app.errors import CancelledError, UsageError
-from app.gui import decode_flow
 from app.gui.panels.bursts_model import BITS
 from app.gui.trace_views import BurstViews
+from app.jobs import decoding
 from app.model.commands_captures import CloseCapture, DescribeCapture, OpenCapture
 from app.model.commands_flips import DeleteAutoFlip, PlaceFlip
 from dsp.results import DecodeSettings
@@ -155,14 +155,14 @@ def test_another_channel_has_a_decode_of_its_own(decoded):
 def test_a_decode_outlives_a_new_label_but_not_its_capture(
     window, quiet_capture, made_up_decode, monkeypatch, qtbot
 ):
-    made_up = decode_flow.run_decode
+    made_up = decoding.run_decode
     go_on = threading.Event()
 
     def slow(request, progress, cancelled):
         go_on.wait(5)
         return made_up(request, progress, cancelled)
 
-    monkeypatch.setattr(decode_flow, "run_decode", slow)
+    monkeypatch.setattr("app.jobs.decoding.run_decode", slow)
     window.bridge.run(OpenCapture(quiet_capture))
     window.menus.actions["decode_all"].trigger()
     window.bridge.run(DescribeCapture(0, "vent opens"))
@@ -186,7 +186,7 @@ def test_a_long_decode_can_be_cancelled(window, quiet_capture, monkeypatch, qtbo
         stopped.set()
         raise CancelledError("stopped")
 
-    monkeypatch.setattr(decode_flow, "run_decode", endless)
+    monkeypatch.setattr("app.jobs.decoding.run_decode", endless)
     window.bridge.run(OpenCapture(quiet_capture))
     window.menus.actions["decode_all"].trigger()
     qtbot.waitUntil(window.work_bar.isVisible)
@@ -202,7 +202,7 @@ def test_a_decode_that_fails_is_told_in_one_sentence(window, quiet_capture, monk
     def refuse(request, progress, cancelled):
         raise UsageError("a carrier of 60 kHz is above half the sample rate; give a lower one")
 
-    monkeypatch.setattr(decode_flow, "run_decode", refuse)
+    monkeypatch.setattr("app.jobs.decoding.run_decode", refuse)
     window.bridge.run(OpenCapture(quiet_capture))
     window.menus.actions["decode_all"].trigger()
     qtbot.waitUntil(lambda: window.messages.lines()[0].message.weight == "error")

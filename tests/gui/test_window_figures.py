@@ -14,6 +14,7 @@ from PySide6.QtSvg import QSvgRenderer
 from app.gui.figures.choice import MOST_PIXELS, PRESETS, FigureChoice
 from app.gui.figures.cut import cut_curve
 from app.gui.figures.sheet import image_of
+from app.gui.figures.trace_drawing import TraceDrawing
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -228,3 +229,36 @@ def test_cutting_agrees_with_drawing_every_piece_by_itself():
     inside = np.isfinite(dense) & (np.abs(dense) <= 2)
     pieces = np.diff(cut_x)
     assert np.nansum(pieces) == pytest.approx(inside.mean() * 10, rel=2e-3)
+
+
+def test_readings_of_cursors_out_of_view_are_left_out_at_first(decoded, qtbot):
+    qtbot.waitUntil(lambda: decoded.readings.model.rowCount() > 4)
+    decoded.area.show_range(0.555, 0.570)  # the cursors stand at 0.54 and 0.56 s
+    qtbot.keyClick(decoded, Qt.Key.Key_P, Qt.KeyboardModifier.ControlModifier)
+    qtbot.waitUntil(lambda: decoded.figures._dialog is not None)
+    dialog = decoded.figures._dialog
+    headings = [name for name, text in dialog.figure().readings.rows if not text]
+    assert headings == ["Cursor B", "Instrument"]
+    assert "A to B" in [name for name, text in dialog._rows if not text]
+
+
+def test_the_symbol_grid_and_the_level_line_are_in_the_figure(decoded, qtbot, answer, tmp_path):
+    plain = TraceDrawing(decoded.area.contents())
+    decoded.area.show_range(0.508, 0.524)
+    qtbot.keyClick(decoded, Qt.Key.Key_G, Qt.KeyboardModifier.ControlModifier)
+    answer("level_line", 2.5)
+    decoded.menus.actions["level_line"].trigger()
+    contents = decoded.area.contents()
+    assert plain.contents.grid is None
+    assert contents.grid is not None
+    assert contents.level == (0, 2.5)
+    qtbot.keyClick(decoded, Qt.Key.Key_P, Qt.KeyboardModifier.ControlModifier)
+    qtbot.waitUntil(lambda: decoded.figures._dialog is not None)
+    caption = decoded.figures._dialog.caption.toPlainText()
+    assert f"grid of {contents.grid.count} symbols" in caption
+    assert "level" in caption
+    path = tmp_path / "vents.svg"
+    save(decoded, qtbot, answer, path)
+    texts = ["".join(one.itertext()) for one in ElementTree.parse(path).getroot().iter(f"{SVG}text")]
+    assert any("2.5 V" in text for text in texts)
+    assert any("symbols" in text and "grid" not in text for text in texts)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import threading
+
 import numpy as np
 import pytest
 from PySide6.QtCore import QPoint, QPointF, Qt
+from PySide6.QtWidgets import QPushButton
 
 from app.demo import demo_path
 from app.files.captures import open_capture
@@ -303,3 +306,35 @@ def test_the_status_bar_says_what_a_click_in_a_picture_does(shown, qtbot):
     assert "wheel: zoom" in found
     view.pointer_hint.emit(found)
     assert shown.hint.text() == found
+
+
+@pytest.mark.parametrize("by_key", [True, False])
+def test_a_slow_picture_is_cancelled_and_can_be_made_again(shown, qtbot, monkeypatch, by_key):
+    let_go = threading.Event()
+
+    def endless(record, start, stop, **_more):
+        while not let_go.wait(0.01):
+            record.read(start, start + 10)
+        raise AssertionError("nobody cancelled")
+
+    take(shown, qtbot, 1, burst=False)
+    drawn(shown, qtbot, "Spectrum of the square")
+    with monkeypatch.context() as slow:
+        slow.setattr("dsp.picture_spectrum.spectrum", endless)
+        qtbot.keyClick(shown.pictures.kinds, Qt.Key.Key_Up)
+        button = shown.pictures.findChild(QPushButton, "pictureCancel")
+        qtbot.waitUntil(button.isVisible)
+        if by_key:
+            qtbot.keyClick(shown.pictures.kinds, Qt.Key.Key_Escape)
+        else:
+            qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+        qtbot.waitUntil(lambda: not button.isVisible())
+        # the thread has heard it as well: other work gets its turn
+        answers = []
+        shown.drawer.start("another", lambda *_: 7, answers.append, answers.append)
+        qtbot.waitUntil(lambda: answers == [7])
+    let_go.set()
+    assert shown.pictures.view.picture is None
+    assert "Stopped" in shown.pictures.view.accessibleDescription()
+    qtbot.keyClick(shown.pictures.kinds, Qt.Key.Key_Return)
+    drawn(shown, qtbot, "Spectrum")

@@ -86,6 +86,16 @@ def _legend(contents: TraceContents) -> str:
         for origin, text in _FLIPS.items()
         if contents.flips.places(origin, contents.start_s, contents.end_s).size  # type: ignore[arg-type]
     ]
+    if (
+        (grid := contents.grid) is not None
+        and grid.start_s < contents.end_s
+        and grid.end_s > contents.start_s
+    ):
+        words.append(
+            f"bar under the trace: grid of {grid.count} symbols of {format_value(grid.period_s, 's')}, laid by hand"
+        )
+    if contents.level is not None:
+        words.append("dotted line across: a level set by hand")
     lane = contents.lane.between(contents.start_s, contents.end_s)
     if any(one.symbols for one in lane):
         words.append("boxes: decoded symbols, the height is the value, bars below them doubt")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from PySide6.QtCore import QSettings, QSize, Qt, QTimer, Signal, Slot
@@ -35,6 +35,7 @@ from app.gui.figures.choice import (
     last_choice,
 )
 from app.gui.figures.sheet import Drawing, Figure, Readings, image_of
+from app.gui.tips import give_tips
 
 _AFTER_MS = 60
 _OWN = "Numbers of my own"
@@ -48,7 +49,7 @@ class FigureDialog(QDialog):
     drawing, title : what the figure shows, and its name for who cannot see it.
     caption : what stands below it at first.
     readings : rows that may stand beside it, each a name and a text; without text it is a heading.
-    ticked : whether they do at first.
+    aside : headings under which nothing is ticked at first.
     warning : what is to be known before it is saved; empty if nothing.
     """
 
@@ -63,6 +64,7 @@ class FigureDialog(QDialog):
         settings: QSettings,
         warning: str = "",
         parent: QWidget | None = None,
+        aside: Collection[str] = (),
     ) -> None:
         super().__init__(parent)
         self.setObjectName("figureDialog")
@@ -71,6 +73,7 @@ class FigureDialog(QDialog):
         self._drawing, self._title, self._warning = drawing, title, warning
         self._settings = settings
         self._rows = tuple(readings)
+        self._aside = frozenset(aside)
         self._complaint = ""
         choice = last_choice(settings)
         self.size_choice = QComboBox(self)
@@ -178,7 +181,9 @@ class FigureDialog(QDialog):
 
     def _fill_readings(self) -> None:
         kept = str(self._settings.value("figure/readings", "all"))
+        heading = ""
         for name, text in self._rows:
+            heading = heading if text else name
             item = QListWidgetItem(f"{name}: {text}" if text else name, self.readings)
             if not text:
                 font = item.font()
@@ -187,7 +192,8 @@ class FigureDialog(QDialog):
                 item.setFlags(Qt.ItemFlag.ItemIsEnabled)
                 continue
             item.setFlags(item.flags() | Qt.ItemFlag.ItemIsUserCheckable)
-            item.setCheckState(Qt.CheckState.Unchecked if kept == "none" else Qt.CheckState.Checked)
+            off = kept == "none" or heading in self._aside
+            item.setCheckState(Qt.CheckState.Unchecked if off else Qt.CheckState.Checked)
 
     def _lay_out(self) -> None:
         form = QFormLayout()
@@ -235,6 +241,7 @@ class FigureDialog(QDialog):
         self.copy_button.setToolTip("Put the figure on the clipboard, to be pasted elsewhere")
         self.save_button.setDefault(True)
         outer.addWidget(self.buttons)
+        give_tips(self)
         em = self.fontMetrics().height()
         screen = self.screen().availableSize()
         self.resize(min(em * 64, screen.width() - 40), min(em * 42, screen.height() - 60))

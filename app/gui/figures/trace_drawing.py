@@ -14,6 +14,7 @@ from PySide6.QtGui import QColor
 
 from app.gui.figures.cut import cut_curve
 from app.gui.figures.frame import Frame, draw_below, draw_left, room_below, room_left, x_ticks, y_ticks
+from app.gui.figures.helpers_drawing import GRID_HEIGHT, draw_grid, draw_level, in_view
 from app.gui.figures.lane_drawing import draw_lane, lane_height
 from app.gui.figures.page import Dash, Page
 from app.gui.trace.api import FLIP_ORIGINS
@@ -42,14 +43,20 @@ class TraceDrawing:
         time_s = (shown.start_s, shown.end_s)
         heads = self._heads_height() * em
         lane = lane_height(page) if self._has_lane() else 0.0
-        rows_high = rect.height() - heads - lane - room_below(page)
+        grid = shown.grid if in_view(shown.grid, *time_s) else None
+        bar = GRID_HEIGHT * em if grid is not None else 0.0
+        rows_high = rect.height() - heads - bar - lane - room_below(page)
         each = (rows_high - _GAP * em * (len(shown.rows) - 1)) / max(len(shown.rows), 1)
         ticks = [self._ticks(page, row, each - self._legend(row) * em) for row in shown.rows]
         left = rect.left() + max((room_left(page, one) for one in ticks), default=0.0)
         inner = QRectF(left, rect.top() + heads, rect.right() - left - 0.5 * em, rows_high)
-        marked = Frame(QRectF(left, rect.top(), inner.width(), heads + rows_high + lane), time_s, (0.0, 1.0))
+        marked = Frame(
+            QRectF(left, rect.top(), inner.width(), heads + rows_high + bar + lane), time_s, (0.0, 1.0)
+        )
         self._span_under(page, marked, heads, colours)
-        below = Frame(QRectF(inner.left(), inner.top(), inner.width(), rows_high + lane), time_s, (0.0, 1.0))
+        below = Frame(
+            QRectF(inner.left(), inner.top(), inner.width(), rows_high + bar + lane), time_s, (0.0, 1.0)
+        )
         draw_below(
             page,
             below,
@@ -66,9 +73,15 @@ class TraceDrawing:
                 row.scales[row.active],
             )
             self._row(page, frame, row, row_ticks, colours)
+            if shown.level is not None and shown.level[0] == k:
+                unit = row.envelopes[row.active].channel.unit
+                draw_level(page, frame, shown.level[1], unit, colours)
         if lane:
-            draw_lane(page, QRectF(inner.left(), inner.bottom(), inner.width(), lane), shown, colours)
+            draw_lane(page, QRectF(inner.left(), inner.bottom() + bar, inner.width(), lane), shown, colours)
         self._flips(page, marked, heads, colours)
+        if grid is not None:
+            strip = QRectF(inner.left(), inner.top(), inner.width(), rows_high + bar)
+            draw_grid(page, Frame(strip, time_s, (0.0, 1.0)), inner.top(), grid, colours)
         self._span_edges(page, marked, heads, colours)
         self._cursors(page, marked, colours)
 

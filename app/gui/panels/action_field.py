@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from PySide6.QtCore import QSize, QStringListModel, Qt, QTimer, Signal, Slot
-from PySide6.QtGui import QAction, QKeyEvent
+from PySide6.QtCore import QPoint, QSize, QStringListModel, Qt, QTimer, Signal, Slot
+from PySide6.QtGui import QAction, QKeyEvent, QMoveEvent, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import QCompleter, QLineEdit, QListView, QWidget
 
 from app.gui.action_table import ACTIONS
@@ -34,6 +34,32 @@ def found_by(words: str) -> list[ActionSpec]:
     return sorted(hits, key=lambda spec: wanted[0] not in spec.text.replace("&", "").casefold())
 
 
+class _Found(QListView):
+    """Ends where the field ends: it is wider, and the field stands at the window's right end."""
+
+    def __init__(self, field: QLineEdit) -> None:
+        super().__init__(field)
+        self._field = field
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        self._keep_in()
+
+    def moveEvent(self, event: QMoveEvent) -> None:
+        super().moveEvent(event)
+        self._keep_in()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._keep_in()
+
+    def _keep_in(self) -> None:
+        end = self._field.mapToGlobal(QPoint(self._field.width(), 0)).x()
+        if self.isVisible() and self.x() + self.width() > end:
+            self.move(end - self.width(), self.y())
+
+
 class ActionField(QLineEdit):
     """``not_now(text)`` when the action that was chosen cannot be taken at present; ``done()`` after one was."""
 
@@ -52,7 +78,7 @@ class ActionField(QLineEdit):
         )
         self._entries = QStringListModel(self)
         completer = QCompleter(self._entries, self)
-        self._list = QListView(self)
+        self._list = _Found(self)
         completer.setPopup(self._list)
         completer.setCompletionMode(QCompleter.CompletionMode.UnfilteredPopupCompletion)
         completer.setMaxVisibleItems(_MOST)
@@ -77,7 +103,8 @@ class ActionField(QLineEdit):
     def _look(self, words: str) -> None:
         self._found = found_by(words)[:_MOST]
         self._entries.setStringList([entry_text(spec) for spec in self._found])
-        self._list.setMinimumWidth(self.fontMetrics().averageCharWidth() * 60)
+        words_px = [self.fontMetrics().horizontalAdvance(entry_text(spec)) for spec in self._found]
+        self._list.setMinimumWidth(max(words_px, default=0) + 4 * self.fontMetrics().averageCharWidth())
 
     @Slot(str)
     def _chosen(self, text: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from html import escape
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QEvent, QItemSelection, QItemSelectionModel, QModelIndex, Qt, Signal, Slot
 from PySide6.QtGui import QFontMetrics, QResizeEvent
@@ -26,10 +26,12 @@ from app.gui.panels.bursts_model import BITS, BY_HAND, COLUMNS, LENGTH, NAME, ST
 from app.gui.panels.bursts_sorted import BurstsSorted
 from app.gui.panels.table import RowTable
 from app.gui.style import fixed_font, hand_colour
-from app.model.corrections import CorrectedBurst
 from app.model.naming import BurstName
 from app.model.quantity import format_value
 from app.model.tolerance import Tolerance
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
 
 _SENTENCE_LINES = 5
 
@@ -100,7 +102,7 @@ class BurstsPanel(QWidget):
         self.filter = QLineEdit(self)
         self.filter.setObjectName("burstsFilter")
         self.filter.setAccessibleName("Show only bursts that hold these words")
-        self.filter.setPlaceholderText("Show only, e.g.  talker=1 symbols>40 1110")
+        self.filter.setPlaceholderText("Only rows with … talker=1 symbols>40")
         self.filter.setToolTip(
             "Words that a row must hold, such as bits or a name, or comparisons on a column without blanks in its "
             "name: talker=1, symbols>40, carrier<203.6k"
@@ -114,7 +116,7 @@ class BurstsPanel(QWidget):
         self.bits.setAccessibleName("Bits of the selected burst")
         self.bits.setReadOnly(True)
         self.bits.setTabChangesFocus(True)
-        self.bits.setPlaceholderText("Select a burst: its bits come here, its trace above.")
+        self.bits.setPlaceholderText("Select a burst.")
         self.parts = QSplitter(Qt.Orientation.Horizontal, self)
         self.parts.setObjectName("burstsSplitter")
         self.parts.addWidget(self.table)
@@ -263,6 +265,8 @@ class BurstsPanel(QWidget):
 
 def bits_html(as_is: CorrectedBurst, colour: str, known: Tolerance) -> str:
     """Bits in eights; symbols changed by hand bold, underlined and in ``colour``; what the hand did."""
+    from html import escape
+
     lines = [f"<p style=\"font-family: '{fixed_font().family()}'\">{_bits_text(as_is, colour)}</p>"]
     told = [] if as_is.grid_of == "hand" else [comparison_text(as_is.comparison, known)]
     lines += [f"<p>{escape(text)}</p>" for text in (*told, *grid_texts(as_is, known)) if text]

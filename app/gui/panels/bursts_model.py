@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, Qt, Signal
 from PySide6.QtGui import QFont
 
 from app.gui.panels.table import AnyIndex
 from app.gui.style import fixed_font
-from app.model.corrections import CorrectedBurst
 from app.model.naming import NOTHING_SAID, BurstName
 from app.model.quantity import format_quantity, format_value
 from app.model.tolerance import Tolerance
-from dsp.hand import GridFit
-from dsp.results import Burst
+
+if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
+    from dsp.results import Burst
 
 _NOWHERE = QModelIndex()
 _BITS_SHOWN = 120
@@ -30,9 +31,6 @@ class Column:
     tip: str
     text: Callable[[Burst, CorrectedBurst, str], str]
     order: Callable[[Burst, CorrectedBurst], float | str | None]
-
-
-SORT_ROLE = Qt.ItemDataRole.UserRole
 
 
 def _by_hand(_burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
@@ -70,6 +68,8 @@ def _carrier(burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
 
 
 def _start(burst: Burst, as_is: CorrectedBurst, _unit: str) -> str:
+    from dsp.hand import GridFit
+
     if as_is.grid_of == "hand" and isinstance(as_is.hand_grid, GridFit):
         return format_quantity(burst.start_s, as_is.hand_grid.origin_std_s, "s")
     return format_value(burst.start_s, "s", 9)
@@ -86,8 +86,18 @@ COLUMNS = (
     Column(
         "Name", "Your name for the burst; F2 or a double click here changes it", lambda *_: "", lambda *_: ""
     ),
-    Column("Start", "Leading edge of the burst", _start, lambda b, _c: b.start_s),
-    Column("Length", "From leading to trailing edge", _length, lambda b, _c: b.end_s - b.start_s),
+    Column(
+        "Start",
+        "Leading edge of the first symbol, on the capture's own time axis",
+        _start,
+        lambda b, _c: b.start_s,
+    ),
+    Column(
+        "Length",
+        "From the leading edge of the first symbol to the trailing edge of the last",
+        _length,
+        lambda b, _c: b.end_s - b.start_s,
+    ),
     Column(
         "Talker",
         "Transmitter, told from others by amplitude, carrier and timing",
@@ -95,7 +105,10 @@ COLUMNS = (
         lambda b, _c: b.talker,
     ),
     Column(
-        "Symbols", "How many symbols", lambda b, _c, _u: str(len(b.symbols)), lambda b, _c: len(b.symbols)
+        "Symbols",
+        "How many symbols the burst has",
+        lambda b, _c, _u: str(len(b.symbols)),
+        lambda b, _c: len(b.symbols),
     ),
     Column("Bits", "Bits after the line code, with your corrections", _bits, lambda _b, c: c.bits or ""),
     Column("By hand", "Your flips against the automatic ones", _by_hand, lambda b, c: _by_hand(b, c, "")),
@@ -105,16 +118,21 @@ COLUMNS = (
         lambda b, _c, u: format_quantity(b.amplitude, b.amplitude_std, u),
         lambda b, _c: b.amplitude,
     ),
-    Column("Carrier", "Carrier frequency", _carrier, lambda b, _c: b.carrier_hz),
+    Column(
+        "Carrier",
+        "Carrier frequency; digits in brackets are the standard uncertainty of the last digits",
+        _carrier,
+        lambda b, _c: b.carrier_hz,
+    ),
     Column(
         "Symbol rate",
-        "Symbols in a second",
+        "Symbols in a second, in baud (Bd)",
         lambda b, _c, _u: format_quantity(b.symbol_rate_bd, b.symbol_rate_std_bd, "Bd"),
         lambda b, _c: b.symbol_rate_bd,
     ),
     Column(
         "Es/N0",
-        "Energy of a symbol over noise density",
+        "Energy of a symbol over one-sided noise density, in dB: at 7 dB about one bit of BPSK in 1300 is wrong",
         lambda b, _c, _u: format_quantity(b.esn0_db, b.esn0_std_db, "dB"),
         lambda b, _c: b.esn0_db,
     ),
@@ -204,14 +222,25 @@ class BurstsModel(QAbstractTableModel):
                 return f"{name.name}{left_out}".strip()
             shown = self._tolerance.burst(as_is.basis)
             return COLUMNS[index.column()].text(shown, as_is, self._unit)
-        if role == SORT_ROLE:
-            return name.name if index.column() == NAME else COLUMNS[index.column()].order(as_is.basis, as_is)
         if role == Qt.ItemDataRole.FontRole:
             return self._font(index.column(), as_is, name)
         if role == Qt.ItemDataRole.ToolTipRole:
             said = ("left out by you; its bits do not count",) if name.excluded else ()
             return "\n".join((*said, *as_is.burst.warnings)) or None
         return None
+
+    def key(self, row: int, column: int) -> Any:
+        """What a row is sorted by."""
+        one = self._bursts[row]
+        return self.name(row).name if column == NAME else COLUMNS[column].order(one.basis, one)
+
+    def keys(self, column: int) -> list[Any]:
+        """What each row is sorted by, in order of time."""
+        return [self.key(row, column) for row in range(len(self._bursts))]
+
+    def words(self, row: int, column: int) -> str:
+        """What stands in a cell."""
+        return str(self.data(self.index(row, column)) or "")
 
     def _font(self, column: int, as_is: CorrectedBurst, name: BurstName) -> QFont | None:
         font = fixed_font() if column == BITS else QFont()

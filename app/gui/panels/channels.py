@@ -27,6 +27,12 @@ class ChannelsModel(RowsModel):
     """The check mark in front of a name says whether it is drawn; words say so as well."""
 
     titles = _HEADINGS
+    tips = (
+        "Name of the channel, or arithmetic on channels",
+        "Unit of its values: V, A, or FS for full scale where the file does not say",
+        "Whether it is drawn in the trace; the check mark in front of the name changes it",
+        "The one that readings and decodes are of; Enter or a double click chooses it",
+    )
     shown_wanted = Signal(str, bool)
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -96,22 +102,22 @@ class ChannelsPanel(QWidget):
         layout.addWidget(self.table, 1)
         row = QHBoxLayout()
         self.add_button = self._button(
-            "addDerived", "&Derived…", "Arithmetic on channels, filters, delay", row
+            "addDerived", "Der&ived…", "Arithmetic on channels, filters, delay", row
         )
         self.pair_button = self._button(
             "pairChannels", "&Pair…", "Match two probes, and see their difference", row
         )
         self.describe_button = self._button(
-            "describeChannel", "&Meaning…", "Probe factor, shift, unit of the selected channel", row
+            "describeChannel", "Me&aning…", "Probe factor, shift, unit of the selected channel", row
         )
         self.remove_button = self._button(
-            "removeDerived", "&Remove", "Remove the selected derived channel", row
+            "removeDerived", "Remove", "Remove the selected derived channel", row
         )
         layout.addLayout(row)
         row = QHBoxLayout()
         self.instrument_button = self._button(
             "describeInstrument",
-            "&Instrument…",
+            "Instr&ument…",
             "Tolerance of its time base and gain, and what was done",
             row,
         )

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QModelIndex, QObject, Qt, Signal, Slot
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from app.gui.panels.table import AnyIndex, RowsModel, RowTable
-from app.jobs.verify_words import VerifyRow
 from app.model.quantity import format_value
+
+if TYPE_CHECKING:
+    from app.jobs.verify_words import VerifyRow
 
 _NOTHING_YET = (
     "Decodes every decode of the session again, from its own samples and settings, and says burst by burst whether "
@@ -20,6 +22,14 @@ _NOTHING_YET = (
 
 class ChecksModel(RowsModel):
     titles = ("Capture", "Channel", "Burst", "Start", "Decoded again", "What differs, what was done by hand")
+    tips = (
+        "The capture of the session that was decoded again",
+        "The channel that was decoded again",
+        "Number of the burst in order of time",
+        "Leading edge of the burst, on the capture's own time axis",
+        "Whether the bits come out the same from the session's own samples and settings",
+        "Which bits, times or measures are others, and which of them you changed yourself",
+    )
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -69,7 +79,7 @@ class ChecksPanel(QWidget):
         self.words.setAccessibleName("What came of decoding again")
         self.words.setWordWrap(True)
         self.words.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.button = QPushButton("&Decode again and compare", self)
+        self.button = QPushButton("De&code again and compare", self)
         self.button.setObjectName("checkButton")
         self.button.setAccessibleName("Decode again and compare")
         self.button.clicked.connect(self.check_wanted)

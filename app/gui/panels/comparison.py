@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QModelIndex, QObject, Qt, Signal, Slot
 from PySide6.QtWidgets import QCheckBox, QComboBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
-from app.gui.comparing import ComparedFlip, Comparison, Verdict
 from app.gui.panels.table import AnyIndex, RowsModel, RowTable
 from app.model.quantity import format_value
 from app.model.tolerance import Tolerance
+
+if TYPE_CHECKING:
+    from app.gui.comparing import ComparedFlip, Comparison, Verdict
 
 _WORDS: dict[Verdict, str] = {
     "agreed": "agreed",
@@ -44,6 +46,15 @@ def summary(found: Comparison, known: Tolerance) -> str:
 
 class ComparisonModel(RowsModel):
     titles = ("Time", "Verdict", "Yours", "Automatic", "Difference", "In symbols", "Burst")
+    tips = (
+        "When the flip is: yours where you set one, else the automatic one",
+        "Agreed where both have it; missed is only yours; extra is only the decoder's",
+        "Time of the flip you set",
+        "Time of the flip the decoder found",
+        "Yours less the automatic one: a steady difference is an offset of your eye, a spread is noise",
+        "The same difference as a part of a symbol period; beyond half a symbol it is another flip",
+        "Number of the burst in the table What is sent",
+    )
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -91,6 +102,8 @@ class ComparisonPanel(QWidget):
     complete_changed = Signal()
 
     def __init__(self, parent: QWidget | None = None) -> None:
+        from app.gui.comparing import Comparison
+
         super().__init__(parent)
         self.setObjectName("comparisonPanel")
         self.setAccessibleName("Flips compared")

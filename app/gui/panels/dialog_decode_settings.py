@@ -31,10 +31,18 @@ class DecodeSettingsDialog(FormDialog):
             parent,
         )
         self._carrier = self.add_text(
-            "carrier", "&Carrier", _shown(known.carrier_hz, "Hz"), _FIND_OUT, "For example 118.4 kHz"
+            "carrier",
+            "&Carrier",
+            _shown(known.carrier_hz, "Hz"),
+            _FIND_OUT,
+            "What you know of the carrier, for example 118.4 kHz; empty: it is found out",
         )
         self._rate = self.add_text(
-            "symbolRate", "&Symbol rate", _shown(known.symbol_rate_bd, "Bd"), _FIND_OUT, "For example 9.6 kBd"
+            "symbolRate",
+            "&Symbol rate",
+            _shown(known.symbol_rate_bd, "Bd"),
+            _FIND_OUT,
+            "What you know of the symbol rate, for example 9.6 kBd; empty: it is found out",
         )
         self._modulation = self.add_choice(
             "modulation",

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import TypeVar
 
 from PySide6.QtCore import Slot
+from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QDialog,
@@ -22,6 +23,7 @@ from PySide6.QtWidgets import (
 
 from app.errors import HalfturnError
 from app.gui.style import hand_colour
+from app.gui.tips import button_tip, give_tips
 from app.model.quantity import parse_quantity
 
 Field = TypeVar("Field", QLineEdit, QComboBox)
@@ -70,6 +72,12 @@ class FormDialog(QDialog):
             field.addItem(text, value)
         field.setCurrentIndex(max(0, [value for _, value in choices].index(chosen)))
         return self._add(field, name, label, tip)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        give_tips(self)
+        for button in self.buttons.buttons():
+            button.setToolTip(button_tip(button.text()))
+        super().showEvent(event)
 
     def check(self) -> None:
         """Raise ValueError or `HalfturnError` with a sentence if a field is wrong."""

@@ -22,7 +22,11 @@ class ReadOptionsDialog(FormDialog):
             parent,
         )
         self._rate = self.add_text(
-            "rate", "Sample &rate", _shown(known.rate_hz), _FROM_FILE, "For example 5 MSa/s"
+            "rate",
+            "Sample &rate",
+            _shown(known.rate_hz),
+            _FROM_FILE,
+            "Samples in a second, for example 5 MSa/s",
         )
         choices: list[tuple[str, object]] = [(_FROM_FILE, None), *((name, name) for name in _TYPES)]
         if known.dtype is not None and known.dtype not in _TYPES:
@@ -38,7 +42,13 @@ class ReadOptionsDialog(FormDialog):
             [("one of each channel in turn", True), ("channel after channel", False)],
             known.interleaved,
         )
-        self._scale = self.add_text("scale", "&Scale", _shown(known.scale), _FROM_FILE, "Units in one step")
+        self._scale = self.add_text(
+            "scale",
+            "&Scale",
+            _shown(known.scale),
+            _FROM_FILE,
+            "How much of the unit one step of the stored numbers is",
+        )
         self._offset = self.add_text("offset", "O&ffset", _shown(known.offset), _FROM_FILE)
         self._unit = self.add_text("unit", "&Unit", known.unit or "", _FROM_FILE)
 

@@ -82,6 +82,7 @@ class MessageLine(QFrame):
         button = QPushButton("Close", self)
         button.setObjectName("messageClose")
         button.setAccessibleName("Close this message")
+        button.setToolTip("Close this message; Ctrl+Alt+M closes all")
         button.clicked.connect(self.close_message)
         return button
 

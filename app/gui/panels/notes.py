@@ -19,6 +19,11 @@ class NotesModel(RowsModel):
     """``edited(key, text)`` when a cell was typed into; the model itself changes nothing."""
 
     titles = _TITLES
+    tips = (
+        "The capture the note is about",
+        "The instant the note is about, on the capture's own time axis; a double click goes there",
+        "Your words; F2 changes them",
+    )
     edited = Signal(object, str)
 
     def __init__(self, parent: QObject | None = None) -> None:

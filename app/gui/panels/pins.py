@@ -32,6 +32,13 @@ class PinsModel(RowsModel):
     """``renamed(key, name)`` when a name was typed; the model itself changes nothing."""
 
     titles = _TITLES
+    tips = (
+        "Your name for the reading; F2 changes it",
+        "Which reading it is, as it stands in the list above",
+        "Its value when it was pinned, with the standard uncertainty of the last digits in brackets",
+        "What it was read of: a cursor, what lies between two, the span",
+        "The capture it was read in",
+    )
     renamed = Signal(int, str)
 
     def __init__(self, parent: QObject | None = None) -> None:
@@ -90,7 +97,11 @@ class PinsPanel(QWidget):
         )
         self.pin.clicked.connect(self.pin_wanted)
         row.addWidget(self.pin)
-        self.export = self._button("Export…", "pinsExport", "Save the pinned readings as CSV")
+        self.export = self._button(
+            "Export…",
+            "pinsExport",
+            "Save the pinned readings as CSV: value, standard uncertainty and unit in columns of their own",
+        )
         self.export.clicked.connect(self.export_wanted)
         row.addWidget(self.export)
         self.model = PinsModel(self)

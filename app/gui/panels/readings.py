@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 
 _NOWHERE = QModelIndex()
 _TITLES = ("Reading", "Value (standard uncertainty)")
+_TIPS = (
+    "What is measured; rest the pointer on a row for how",
+    "Digits in brackets are one standard uncertainty of the last digits: 412.37(4) kHz is 412.37 ± 0.04 kHz (JCGM 100)",
+)
 
 
 class ReadingsModel(QAbstractTableModel):
@@ -57,6 +61,8 @@ class ReadingsModel(QAbstractTableModel):
     ) -> Any:
         if role == Qt.ItemDataRole.DisplayRole and orientation == Qt.Orientation.Horizontal:
             return _TITLES[section]
+        if role == Qt.ItemDataRole.ToolTipRole and orientation == Qt.Orientation.Horizontal:
+            return _TIPS[section]
         return None
 
     def data(self, index: AnyIndex, role: int = Qt.ItemDataRole.DisplayRole) -> Any:

@@ -23,9 +23,10 @@ _NOWHERE = QModelIndex()
 
 
 class RowsModel(QAbstractTableModel):
-    """Rows under fixed ``titles``; those who inherit give `count` and ``data``."""
+    """Rows under fixed ``titles`` with ``tips``; those who inherit give `count` and ``data``."""
 
     titles: tuple[str, ...] = ()
+    tips: tuple[str, ...] = ()
 
     def count(self) -> int:
         """Number of rows."""
@@ -42,6 +43,8 @@ class RowsModel(QAbstractTableModel):
     ) -> Any:
         if role == Qt.ItemDataRole.DisplayRole and orientation == Qt.Orientation.Horizontal:
             return self.titles[section]
+        if role == Qt.ItemDataRole.ToolTipRole and orientation == Qt.Orientation.Horizontal:
+            return self.tips[section]
         return None
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QDialog, QDialogButtonBox, QTextBrowser, QVBoxLayout, QWidget
 
+from app.gui.tips import button_tip, give_tips
+
 
 class TextWindow(QDialog):
     """Does not hold up the window it belongs to; is gone once closed."""
@@ -25,4 +27,7 @@ class TextWindow(QDialog):
         buttons.setObjectName("buttons")
         buttons.rejected.connect(self.close)
         layout.addWidget(buttons)
+        give_tips(self)
+        for button in buttons.buttons():
+            button.setToolTip(button_tip(button.text()))
         self.resize(620, 520)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QModelIndex, QObject, Qt, Signal, Slot
 from PySide6.QtWidgets import QVBoxLayout, QWidget
@@ -10,7 +10,9 @@ from PySide6.QtWidgets import QVBoxLayout, QWidget
 from app.gui.panels.table import AnyIndex, RowsModel, RowTable
 from app.model.capture import Capture
 from app.model.quantity import format_value
-from dsp.results import Notice
+
+if TYPE_CHECKING:
+    from dsp.results import Notice
 
 _AROUND_SAMPLES = 200
 _TITLES = ("Warning", "Times", "First at", "What it is about")
@@ -26,6 +28,12 @@ def time_of(capture: Capture, sample: int | None) -> float | None:
 
 class WarningsModel(RowsModel):
     titles = _TITLES
+    tips = (
+        "Short name of what was found, the same as on the command line",
+        "How often it was met in this capture",
+        "When it was met first, on the capture's own time axis; a double click goes there",
+        "What it means for readings and decodes, and what to do about it",
+    )
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)

@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPushButton, QVBoxLay
 _STEPS = (
     "<p>Here is how a capture of an unknown two-wire line becomes bits you can trust:</p>"
     "<ol>"
-    "<li><b>Open</b> what your oscilloscope wrote: delimited text, WAV, NumPy or raw samples. "
+    "<li><b>Open</b> what your oscilloscope wrote: delimited text, WAV, NumPy, MATLAB, HDF5 or raw samples. "
     "Dropping files on this window opens them as well.</li>"
     "<li><b>Decode</b> the whole capture, or a span of it that you select. Nothing needs to be told in "
     "advance.</li>"

@@ -1,4 +1,4 @@
-"""At the right of the status bar: what is under way, how far, and a button to stop it."""
+"""What is under way, how far, and a button to stop it: in the status bar, and beside a picture that takes long."""
 
 from __future__ import annotations
 
@@ -11,29 +11,49 @@ _SHOW_AFTER_MS = 200
 
 
 class WorkBar(QWidget):
-    """Shows itself when work takes longer than a blink."""
+    """Shows itself when work takes longer than a blink.
+
+    Parameters
+    ----------
+    name : begins the names of its widgets.
+    of : what is stopped, for the button.
+    keys : what else stops it, for the button's tool tip.
+    small : without the title, where there is little room.
+    """
 
     cancel_wanted = Signal()
 
-    def __init__(self, runner: JobRunner, parent: QWidget | None = None) -> None:
+    def __init__(
+        self,
+        runner: JobRunner,
+        parent: QWidget | None = None,
+        *,
+        name: str = "work",
+        of: str = "the work under way",
+        keys: str = "Ctrl+.",
+        small: bool = False,
+    ) -> None:
         super().__init__(parent)
-        self.setObjectName("workBar")
+        self.setObjectName(f"{name}Bar")
         self.setAccessibleName("Work under way")
         self._runner = runner
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         self.title = QLabel("", self)
-        self.title.setObjectName("workTitle")
+        self.title.setObjectName(f"{name}Title")
         self.bar = QProgressBar(self)
-        self.bar.setObjectName("workProgress")
+        self.bar.setObjectName(f"{name}Progress")
         self.bar.setAccessibleName("Progress")
-        self.bar.setFixedWidth(180)
+        self.bar.setFixedWidth(self.fontMetrics().averageCharWidth() * (10 if small else 26))
+        self.bar.setToolTip("How far the work has come; a bar that runs to and fro cannot tell")
         self.stop = QPushButton("Cancel", self)
-        self.stop.setObjectName("workCancel")
-        self.stop.setAccessibleName("Cancel the work under way")
+        self.stop.setObjectName(f"{name}Cancel")
+        self.stop.setAccessibleName(f"Cancel {of}")
+        self.stop.setToolTip(f"Stop {of}; nothing of it is kept ({keys})")
         self.stop.clicked.connect(self.cancel_wanted)
         for widget in (self.title, self.bar, self.stop):
             layout.addWidget(widget)
+        self.title.setHidden(small)
         self._soon = QTimer(self)
         self._soon.setSingleShot(True)
         self._soon.setInterval(_SHOW_AFTER_MS)

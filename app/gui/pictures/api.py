@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app.errors import UsageError
+from app.errors import CancelledError, UsageError
 from app.model.capture import Capture
-from app.model.corrections import CorrectedBurst
 from app.model.expressions import channel_source
-from dsp.source import Record, make_record
 
 if TYPE_CHECKING:
+    from app.model.corrections import CorrectedBurst
     from dsp.picture_phase import SymbolGrid
+    from dsp.source import Record, SampleSource
 
 Floats = NDArray[np.float64]
 
@@ -33,10 +33,27 @@ class NoPictureError(UsageError):
     """There is nothing to draw; the message says what is missing."""
 
 
+class _Watched:
+    """Samples that are given out only while nobody has cancelled: every picture reads them piece by piece."""
+
+    def __init__(self, stored: SampleSource, cancelled: Callable[[], bool]) -> None:
+        self._stored = stored
+        self._cancelled = cancelled
+
+    def __len__(self) -> int:
+        return len(self._stored)
+
+    def __getitem__(self, key: slice) -> NDArray[Any]:
+        if self._cancelled():
+            raise CancelledError
+        return self._stored[key]
+
+
 @dataclass(frozen=True, eq=False)
 class PictureRequest:
     """``bursts`` are those that the picture is of, each with its number in the table; ``whole_burst`` tells that it
-    is of one selected burst, else ``span_s`` is what is in view. ``choice`` is one of the kind's choices."""
+    is of one selected burst, else ``span_s`` is what is in view. ``choice`` is one of the kind's choices. With
+    ``cancelled``, samples are read only as long as it answers False."""
 
     capture: Capture
     channel: str
@@ -44,12 +61,22 @@ class PictureRequest:
     bursts: tuple[tuple[int, CorrectedBurst], ...]
     whole_burst: bool = False
     choice: str = ""
+    cancelled: Callable[[], bool] | None = None
 
     def record(self) -> Record:
+        """The channel to read samples from.
+
+        Raises, when samples are read
+        -----------------------------
+        CancelledError : the user had enough of waiting.
+        """
+        from dsp.source import make_record
+
         source = channel_source(self.capture, self.channel)
         segments = tuple((part.first, part.last, part.start_s) for part in self.capture.segments)
+        stored = source.stored if self.cancelled is None else _Watched(source.stored, self.cancelled)
         return make_record(
-            source.stored, self.capture.rate_hz, self.capture.start_s, source.scale, source.offset, segments
+            stored, self.capture.rate_hz, self.capture.start_s, source.scale, source.offset, segments
         )
 
     @property

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 
 import numpy as np
@@ -12,6 +11,8 @@ from app.gui.pictures.api import Picture
 
 def table_text(picture: Picture) -> str:
     """The numbers, a column each under its name with the unit in it; shorter columns end empty, as do gaps."""
+    import csv
+
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([name for name, _ in picture.columns])

@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QObject, QTimer, Signal, Slot
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QObject, Qt, QTimer, Signal, Slot
+from PySide6.QtGui import QKeySequence, QShortcut
 
 from app.errors import HalfturnError
 from app.gui.bridge import DocumentBridge
 from app.gui.channel_view import ChannelView
 from app.gui.messages import message_of
-from app.gui.pictures.api import MOST_BURSTS, Picture, PictureRequest, Place
+from app.gui.panels.work_bar import WorkBar
 from app.gui.pictures.panel import PicturesPanel
 from app.gui.trace.area import TraceArea
 from app.gui.work import JobRunner
+from app.model import edits
 from app.model.changes import Change
-from app.model.commands_marks import AddCursor, MoveCursor
-from app.model.corrections import CorrectedBurst
 from dsp.errors import DspError
 
+if TYPE_CHECKING:
+    from app.gui.pictures.api import Picture, PictureRequest, Place
+    from app.model.corrections import CorrectedBurst
+
 _AFTER_MS = 120
+_TOPIC = "picture"
 _EMPTY = "Open a capture first."
+_STOPPED = "Stopped. Choose a picture again, or show another stretch, to have it made."
 
 
 class PicturesLink(QObject):
@@ -46,6 +55,16 @@ class PicturesLink(QObject):
         self._soon.setSingleShot(True)
         self._soon.setInterval(_AFTER_MS)
         self._soon.timeout.connect(self._ask)
+        self._bar = WorkBar(
+            runner, panel, name="picture", of="the picture that is being made", keys="Escape", small=True
+        )
+        panel.add_bar(self._bar)
+        self._bar.cancel_wanted.connect(self.cancel)
+        self._escape = QShortcut(QKeySequence(Qt.Key.Key_Escape), panel)
+        self._escape.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        self._escape.activated.connect(self.cancel)
+        self._escape.setEnabled(False)
+        runner.changed.connect(self._arm)
         panel.wanted.connect(self._later)
         panel.place_clicked.connect(self._go_to)
         view.changed.connect(self._later)
@@ -58,6 +77,18 @@ class PicturesLink(QObject):
         """Make nothing more."""
         self._closed = True
         self._soon.stop()
+
+    @Slot()
+    def cancel(self) -> None:
+        """Stop making the picture under way; nothing if there is none."""
+        if self._runner.is_busy(_TOPIC):
+            self._runner.cancel()
+            self._panel.show_words(_STOPPED)
+
+    @Slot()
+    def _arm(self) -> None:
+        """Escape stops a picture under way; else it is the panel's."""
+        self._escape.setEnabled(self._runner.is_busy(_TOPIC))
 
     @Slot()
     def _later(self) -> None:
@@ -75,14 +106,16 @@ class PicturesLink(QObject):
         make = self._panel.kind.make
         self._runner.start(
             self._panel.kind.title,
-            lambda _progress, _cancelled: make(request),
+            lambda _progress, cancelled: make(replace(request, cancelled=cancelled)),
             self._made,
             self._failed,
-            topic="picture",
+            topic=_TOPIC,
         )
 
     def request(self) -> PictureRequest | str:
         """What to make, or why nothing can be made."""
+        from app.gui.pictures.api import PictureRequest
+
         view = self._view
         if view.capture is None or view.channel is None:
             return _EMPTY
@@ -142,15 +175,17 @@ class PicturesLink(QObject):
             return
         cursors = [one for one in self._bridge.document.data.cursors if one.capture == self._view.index]
         if cursors:
-            self._bridge.run(MoveCursor(cursors[0].key, place.time_s))
+            self._bridge.run(edits.MoveCursor(cursors[0].key, place.time_s))
         else:
-            self._bridge.run(AddCursor(self._view.index, place.time_s))
+            self._bridge.run(edits.AddCursor(self._view.index, place.time_s))
 
 
 def _within(
     bursts: tuple[CorrectedBurst, ...], span_s: tuple[float, float], left_out_s: list[float]
 ) -> tuple[tuple[int, CorrectedBurst], ...]:
     """Bursts that reach into a span, each with its number; of very many, evenly spread ones."""
+    from app.gui.pictures.api import MOST_BURSTS
+
     found = [
         (n, one)
         for n, one in enumerate(bursts)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt, Signal, Slot
+from PySide6.QtCore import QSignalBlocker, Qt, Signal, Slot
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
@@ -17,10 +17,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.gui.pictures.api import Picture, PictureKind
-from app.gui.pictures.kinds import KINDS
-
 if TYPE_CHECKING:
+    from app.gui.pictures.api import Picture, PictureKind
     from app.gui.pictures.view import PictureView
 
 OF = (
@@ -47,10 +45,7 @@ class PicturesPanel(QWidget):
         self.kinds = QListWidget(self)
         self.kinds.setObjectName("pictureKinds")
         self.kinds.setAccessibleName("Kind of picture")
-        for kind in KINDS:
-            self.kinds.addItem(kind.title)
-            self.kinds.item(self.kinds.count() - 1).setToolTip(kind.tip)
-        self.kinds.setCurrentRow(0)
+        self._offered: tuple[PictureKind, ...] = ()
         self.of = self._combo("pictureOf", "What the picture is of", OF)
         self.of.setToolTip(
             "What goes into the picture: it follows the view, or the burst selected in the table"
@@ -70,10 +65,11 @@ class PicturesPanel(QWidget):
         self.note.setWordWrap(True)
         self._lay_out()
         self.kinds.currentRowChanged.connect(self._kind_changed)
+        self.kinds.itemClicked.connect(lambda _item: self.wanted.emit())
+        self.kinds.itemActivated.connect(lambda _item: self.wanted.emit())
         self.of.activated.connect(self.wanted)
         self.choice.activated.connect(self._choice_changed)
         self.setFocusProxy(self.kinds)
-        self._show_choices()
 
     @property
     def view(self) -> PictureView:
@@ -89,7 +85,8 @@ class PicturesPanel(QWidget):
 
     @property
     def kind(self) -> PictureKind:
-        return KINDS[self.kinds.currentRow()]
+        self._offer()
+        return self._offered[self.kinds.currentRow()]
 
     @property
     def scope(self) -> str:
@@ -103,7 +100,8 @@ class PicturesPanel(QWidget):
         return self._choices.get(self.kind.name, first)
 
     def choose_kind(self, name: str) -> None:
-        self.kinds.setCurrentRow([kind.name for kind in KINDS].index(name))
+        self._offer()
+        self.kinds.setCurrentRow([kind.name for kind in self._offered].index(name))
 
     def show_picture(self, picture: Picture) -> None:
         self.view.show_picture(picture)
@@ -117,8 +115,27 @@ class PicturesPanel(QWidget):
 
     def showEvent(self, event: QShowEvent) -> None:
         super().showEvent(event)
+        self._offer()
         self.view.setVisible(True)
         self.wanted.emit()
+
+    def _offer(self) -> None:
+        """List the kinds of picture, with the first look at the panel: the window opens sooner without them."""
+        if self._offered:
+            return
+        from app.gui.pictures.kinds import KINDS
+
+        self._offered = KINDS
+        with QSignalBlocker(self.kinds):
+            for kind in KINDS:
+                self.kinds.addItem(kind.title)
+                self.kinds.item(self.kinds.count() - 1).setToolTip(kind.tip)
+            self.kinds.setCurrentRow(0)
+        self._show_choices()
+
+    def add_bar(self, bar: QWidget) -> None:
+        """Put what tells of slow work beside the button for export."""
+        self._row.insertWidget(self._row.count() - 1, bar)
 
     def _lay_out(self) -> None:
         right = QWidget(self)
@@ -135,6 +152,7 @@ class PicturesPanel(QWidget):
         row.addWidget(self.choice)
         row.addStretch(1)
         row.addWidget(self.export)
+        self._row = row
         layout.addWidget(self.note)
         self._column = layout
         parts = QSplitter(Qt.Orientation.Horizontal, self)
@@ -171,7 +189,7 @@ class PicturesPanel(QWidget):
         self.choice.setCurrentIndex(max(self.choice.findData(self.chosen), 0))
         self.choice.setVisible(bool(kind.choices))
         self.choice_label.setVisible(bool(kind.choices))
-        self.choice_label.setText(f"&{kind.choice_label}" if kind.choices else "")
+        self.choice_label.setText(kind.choice_label if kind.choices else "")
 
     @Slot(int)
     def _choice_changed(self, _index: int) -> None:

@@ -106,5 +106,5 @@ PERIODS = PictureKind(
     "Mark the first and the last cycle with the cursors, or select a span: the period, and how far each interval is off it",
     make_periods,
     (("cycles", "cycles"), ("symbols", "symbols")),
-    "Intervals of",
+    "&Intervals of",
 )

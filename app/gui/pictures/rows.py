@@ -131,7 +131,7 @@ FOLDED = PictureKind(
     "Time cut into rows of one symbol, or of some carrier cycles: turned-over rows show at a glance",
     make_folded,
     (("symbol", "one symbol"), *((key, f"{key} cycle{'' if key == '1' else 's'}") for key in _CYCLES)),
-    "Fold at",
+    "Fold a&t",
 )
 STACK = PictureKind(
     "stack",
@@ -139,5 +139,5 @@ STACK = PictureKind(
     "Bursts aligned on their first symbol: what is always the same, and what varies, shows before any decoding",
     make_stack,
     (("phase", "as phase"), ("voltage", "as voltage"), ("overlay", "over one another, with their mean")),
-    "Shown",
+    "&Shown",
 )

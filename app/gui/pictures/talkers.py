@@ -58,5 +58,5 @@ TALKERS = PictureKind(
     "One point a burst: those of one transmitter stand together",
     make_talkers,
     (("carrier", "against carrier"), ("time", "against time")),
-    "Amplitude",
+    "&Amplitude",
 )

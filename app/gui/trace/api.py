@@ -201,3 +201,4 @@ class LaneBurst:
     confidence: Sequence[float] = ()
     changed: Sequence[bool] = ()
     talker: int | None = None
+    carrier_hz: float | None = None

@@ -274,9 +274,10 @@ class TraceArea(QWidget):
         shown, rows = self._shown, tuple(row.contents() for row in self._canvas.rows)
         origin_s = self._whole().first_s
         start_s, end_s = self.visible_range()
-        return TraceContents(
-            rows, start_s, end_s, origin_s, shown.cursors, shown.flips, shown.lane, shown.span_s
-        )
+        at = next((k for k, row in enumerate(rows) if row.active_name == self._canvas.active), None)
+        level = None if shown.level is None or at is None else (at, shown.level)
+        marks = (shown.cursors, shown.flips, shown.lane, shown.span_s, shown.grid, level)
+        return TraceContents(rows, start_s, end_s, origin_s, *marks)
 
     def cancel(self) -> None:
         self._control.cancel()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from app.gui.trace.api import GridView
 from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.marks_shown import FlipBook, LaneBook
 from app.model.items import Cursor
@@ -24,10 +25,16 @@ class RowContents:
     active: int
     smooth: bool
 
+    @property
+    def active_name(self) -> str:
+        """Name of the channel that the axis is of."""
+        return self.envelopes[self.active].channel.name
+
 
 @dataclass(frozen=True, eq=False)
 class TraceContents:
-    """``start_s`` to ``end_s`` is in view; curves are drawn relative to ``origin_s``."""
+    """``start_s`` to ``end_s`` is in view; curves are drawn relative to ``origin_s``. ``level`` is the row of the level
+    line and its value on the axis of that row."""
 
     rows: tuple[RowContents, ...]
     start_s: float
@@ -37,6 +44,8 @@ class TraceContents:
     flips: FlipBook
     lane: LaneBook
     span_s: tuple[float, float] | None
+    grid: GridView | None = None
+    level: tuple[int, float] | None = None
 
     @property
     def unread(self) -> bool:

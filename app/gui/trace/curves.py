@@ -13,7 +13,6 @@ from app.gui.trace.api import TraceChannel
 from app.gui.trace.computed import ComputedSamples
 from app.gui.trace.timeline import Timeline
 from dsp.envelope import FINE_BELOW, FIRST_BIN, EnvelopePyramid, column_width, touching
-from dsp.interpolate import BAND_LIMITED_REACH, band_limited
 from dsp.source import SampleSource
 
 Floats = NDArray[np.float64]
@@ -172,6 +171,8 @@ class ChannelEnvelope:
 
     def _smooth(self, part: slice, start_s: float, end_s: float, origin_s: float, room_px: float) -> Drawn:
         """The band-limited curve through the samples, about a point a pixel on a grid fixed to the samples."""
+        from dsp.interpolate import BAND_LIMITED_REACH, band_limited
+
         steps = min(1 << max(1, round(np.log2(room_px))), _STEPS_MOST)
         x, y, at, values = [], [], [], []
         for k in range(part.start, part.stop):

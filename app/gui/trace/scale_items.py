@@ -8,8 +8,9 @@ from PySide6.QtWidgets import QGraphicsWidget, QStyleOptionGraphicsItem, QWidget
 
 from app.gui.trace.palette import TraceColours, line_pen
 from app.gui.trace.scale import TimeScale
-from app.gui.trace.ticks import time_ticks, value_ticks
+from app.gui.trace.ticks import Ticks, time_ticks, value_ticks
 
+_LEAST_TICKS = 2  # on a value axis: one alone is no scale
 _TICK_PX = 4.0
 
 
@@ -82,20 +83,33 @@ class ValueAxisItem(QGraphicsWidget):
         if self._colours is None:
             return
         metrics = QFontMetricsF(self._font)
-        low, high = self._values
-        width, height = self.size().width(), self.size().height()
+        width = self.size().width()
         line = metrics.height()
-        ticks = value_ticks(low, high, max(2, int(height / (2.5 * line))), self._unit)
+        ticks, places = self._ticks(line)
         painter.setFont(self._font)
         painter.setPen(line_pen(self._colours.text))
-        places = [height * (high - value) / (high - low) for value in ticks.values]
         painter.drawText(QRectF(0, 0, width - _TICK_PX - 2, line), Qt.AlignmentFlag.AlignRight, ticks.caption)
         for y, text in zip(places, ticks.texts, strict=True):
-            # the caption has the top to itself; a tick without its value would say nothing
-            if y - line / 2 > line and y + line / 2 < height + 2:
+            if self._has_room(y, line):
                 painter.drawLine(QLineF(width - _TICK_PX, y, width, y))
                 box = QRectF(0, y - line / 2, width - _TICK_PX - 2, line)
                 painter.drawText(box, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, text)
+
+    def _ticks(self, line: float) -> tuple[Ticks, list[float]]:
+        """Ticks and where they stand; closer ones where the row is so low that fewer than two would be seen."""
+        low, high = self._values
+        height = self.size().height()
+        least = max(2, int(height / (2.5 * line)))
+        for most in range(least, max(least, int(height / (1.2 * line))) + 1):
+            ticks = value_ticks(low, high, most, self._unit)
+            places = [height * (high - value) / (high - low) for value in ticks.values]
+            if sum(self._has_room(y, line) for y in places) >= _LEAST_TICKS:
+                break
+        return ticks, places
+
+    def _has_room(self, y: float, line: float) -> bool:
+        """The caption has the top to itself; a tick without its value would say nothing."""
+        return y - line / 2 > line and y + line / 2 < self.size().height() + 2
 
 
 def _fix_height(item: QGraphicsWidget, height: float) -> None:

@@ -6,14 +6,17 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from app.gui.trace.api import GridHandle, GridView, Snap
 from app.gui.trace.curves import ChannelEnvelope
 from app.gui.trace.marks_shown import LaneBook, Mark, MarksShown
-from dsp.half_cycles import HalfCycles, find_half_cycles, swing_level
-from dsp.interpolate import find_crossings, nearest_extremum
+
+if TYPE_CHECKING:
+    from dsp.carrier_band import CarrierBand
+    from dsp.half_cycles import HalfCycles
 
 REACH_PX = 14.0
 _MOST_SAMPLES = 1 << 16  # beyond that within reach single crossings mean nothing
@@ -21,6 +24,12 @@ _LOOKED_AT = (512, 1 << 12, 1 << 15, 1 << 18)  # samples on each side, until the
 _ENOUGH = 6  # crossings, to know the level that is crossed and how far apart they are
 _HYSTERESIS, _MOST_HYSTERESIS = 0.1, 0.2  # of half of peak to peak
 _NOISE_SAMPLES = 4096
+_NOISY = (
+    0.06  # of half of peak to peak: from here on the noise is kept out by a filter, where there is a carrier
+)
+_MOVED = 0.7  # of half of peak to peak: a known carrier lower than that has something else under it
+_LEAST_CYCLES = 3.0  # in a symbol, for a filter of one and a half
+_FEW_SAMPLES = 10.0  # a cycle
 _SAME = 1e-3  # samples: a target as near as this is where the mark stands already
 
 
@@ -44,6 +53,7 @@ class _Part:
     level: float
     hysteresis: float
     noise: float
+    band: CarrierBand | None = None
 
     def time(self, position: float) -> float:
         return self.envelope.timeline.time(self.segment, self.first + float(position))
@@ -69,7 +79,14 @@ class _Part:
 
     @cached_property
     def half_cycles(self) -> HalfCycles:
-        return find_half_cycles(self.values, level=self.level, hysteresis=self.hysteresis, noise=self.noise)
+        from dsp.half_cycles import find_half_cycles
+
+        if self.band is None:
+            return find_half_cycles(
+                self.values, level=self.level, hysteresis=self.hysteresis, noise=self.noise
+            )
+        hysteresis = _width(self.band.noise, self.band.amplitude)
+        return find_half_cycles(self.band.values, hysteresis=hysteresis, noise=self.band.noise)
 
     @cached_property
     def places(self) -> list[Place]:
@@ -86,6 +103,7 @@ class Snapper:
         self.targets: frozenset[Snap] = frozenset()
         self.envelope: ChannelEnvelope | None = None
         self._kept: _Part | None = None
+        self._kept_lane = shown.lane
 
     def snapped(self, time_s: float, pixel_s: float, own: Mark | None = None) -> float:
         """The nearest target within a few pixels, else the time itself; never the mark ``own``."""
@@ -160,6 +178,8 @@ class Snapper:
 
     def _extrema_of(self, part: _Part | None, time_s: float) -> list[float]:
         """Of the lobe about the time and of those beside it."""
+        from dsp.interpolate import find_crossings, nearest_extremum
+
         if part is None:
             return []
         near = [part.position(time_s)]
@@ -175,6 +195,8 @@ class Snapper:
         return sorted({part.time(one.position) for one in found if one is not None})
 
     def _level_crossings_of(self, part: _Part | None, _time_s: float) -> list[float]:
+        from dsp.interpolate import find_crossings
+
         level = self._shown.level
         if part is None or level is None:
             return []
@@ -210,7 +232,9 @@ class Snapper:
 
         Of a few samples of a slowly moving trace the middle is no level that anything swings about.
         """
-        if self._kept is not None and self._kept.serves(self.envelope, time_s, reach):
+        # a decode tells the carrier, and so what is kept out
+        known = self._kept_lane is self._shown.lane
+        if self._kept is not None and known and self._kept.serves(self.envelope, time_s, reach):
             return self._kept
         steps = [reach, *(samples for samples in _LOOKED_AT if samples > reach)]
         part = None
@@ -220,10 +244,12 @@ class Snapper:
                 return None
             if len(part.half_cycles) >= _ENOUGH:
                 break
-        self._kept = part
+        self._kept, self._kept_lane = part, self._shown.lane
         return part
 
     def _read(self, time_s: float, reach: int) -> _Part | None:
+        from dsp.half_cycles import swing_level
+
         envelope = self.envelope
         place = envelope.timeline.place(time_s) if envelope is not None else None
         if envelope is None or place is None:
@@ -240,16 +266,30 @@ class Snapper:
         noise = noise_std(values[:_NOISE_SAMPLES])
         noise = noise if math.isfinite(noise) else 0.0
         hysteresis = _width(noise, float(np.ptp(finite)) / 2)
-        return _Part(
-            envelope,
-            segment,
-            first,
-            reach,
-            values,
-            swing_level(values, hysteresis=hysteresis),
-            hysteresis,
-            noise,
-        )
+        level = swing_level(values, hysteresis=hysteresis)
+        band = self._band(values, noise, time_s, envelope.timeline.rate_hz)
+        return _Part(envelope, segment, first, reach, values, level, hysteresis, noise, band)
+
+    def _band(self, values: np.ndarray, noise: float, time_s: float, rate_hz: float) -> CarrierBand | None:
+        """Freed of what is not the carrier where noise or a moving level would hide its crossings."""
+        from dsp.carrier_band import in_carrier_band
+
+        half = float(np.nanmax(values) - np.nanmin(values)) / 2
+        burst = self._shown.lane.at(time_s)
+        carrier = None
+        if burst is not None and burst.carrier_hz is not None:
+            carrier = burst.carrier_hz / rate_hz
+            if burst.symbol_period_s * burst.carrier_hz < _LEAST_CYCLES:
+                return None  # the filter would blur one flip into the next
+        noisy = noise > _NOISY * half
+        if carrier is None and not noisy:
+            return None
+        band = in_carrier_band(values, noise, carrier=carrier)
+        if band is None:
+            return None
+        # of more samples a cycle, averaging keeps out as much and loses fewer places
+        hidden = noisy and band.period < _FEW_SAMPLES
+        return band if hidden or (carrier is not None and band.amplitude < _MOVED * half) else None
 
 
 def _width(noise: float, half: float) -> float:

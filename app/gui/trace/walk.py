@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from statistics import median
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
@@ -54,6 +53,8 @@ class Walk:
 
     def begin(self, time_s: float) -> bool:
         """Start at the place nearest to a time; False where there is none."""
+        from statistics import median
+
         places = self._control.snapper.places(time_s)
         if len(places) < 2:
             return False

@@ -21,6 +21,7 @@ from dsp.source import Record
 from dsp.strip import Spans, Strip
 from dsp.talkers import believable
 from dsp.thin import SURE, reversals_of, seldom_turns, weigh_periods
+from dsp.two_tones import are_two_tones
 
 # share of the energy seen that a model must explain to be more than a chance likeness
 EXPLAINED = 0.55
@@ -271,6 +272,7 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
         judged.nats < min(_SEARCH_NATS, _NATS_A_SYMBOL * judged.symbols)
         or judged.excess > 0.012 + _misplaced(judged, learned.model) + 4.0 * judged.excess_std
         or judged.spread > 0.4
+        or are_two_tones(runs)
     ):
         return None
     return judged

@@ -229,9 +229,7 @@ def _refine(fits: Fits, period: float, width: float, rounds: int, starts: _Start
         if temper == 1.0:
             break
         width = 2.5 * std / period
-    gain = float(np.median(fits.gain))
-    if gain < _ROUGH_GAIN:
-        period, std, starts = _averaged(fits, period, std, starts)
+    period, std, starts = _averaged(fits, period, std, starts)
     return _Refined(top, Period(period, max(std, 1e-9 * period), sharp), starts)
 
 

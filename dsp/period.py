@@ -31,7 +31,7 @@ _ROUNDS_FIRST = 12
 # symbols beside a transmission that are kept with it
 _ROOM = 7.0
 _FLIP_SHAPE_SAMPLES = 0.3
-# below this length of a symbol the likelihood over the period has many tops
+# below this length of a symbol the likelihood over the period has many tops, and a coarse grid is no first step
 _ROUGH_GAIN = 6.0
 # and above this it is seen how long symbols share out their samples, too
 _SHARP_GAIN = 6.0
@@ -53,16 +53,17 @@ def final_period(fits: Fits, known: Period) -> Period:
         return known
     width = 4.0 * max(known.std / known.value, 1e-8)
     few = own.take(np.argsort(-own.nats, kind="stable")[:_BURSTS_NEARLY])
-    soft = _refine(few, known.value, width, _ROUNDS_FIRST, _all_starts(few))
+    last = len(own) == len(few) and not known.sharp
+    soft = _refine(few, known.value, width, _ROUNDS_FIRST, _all_starts(few), final=last)
     if len(own) > len(few):
         # by so much more than they leave open as all may differ from a few
         width = 3.0 * soft.period.std / soft.period.value
-        soft = _refine(own, soft.period.value, width, _ROUNDS_FIRST, _all_starts(own))
-    found = _sharpened(own, soft) if known.sharp else soft
+        soft = _refine(own, soft.period.value, width, _ROUNDS_FIRST, _all_starts(own), final=not known.sharp)
+    found = _sharpened(own, soft, final=True) if known.sharp else soft
     return _with_shape(found.period, own)
 
 
-def _sharpened(fits: Fits, soft: _Refined) -> _Refined:
+def _sharpened(fits: Fits, soft: _Refined, *, final: bool = False) -> _Refined:
     """The same with samples as ideal points, each of one symbol only, from where the other reading leaves it.
 
     Then the likelihood jumps wherever an edge passes a sample, and no coarse grid would find its top.
@@ -74,7 +75,7 @@ def _sharpened(fits: Fits, soft: _Refined) -> _Refined:
     starts = _Starts(soft.starts.centre, soft.starts.reach + _EDGE_SAMPLES, count)
     shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / fits.count.sum())) / float(fits.count.max())
     width = 3.0 * float(np.hypot(soft.period.std, shape)) / soft.period.value
-    return _refine(sharp, soft.period.value, width, _ROUNDS_FIRST, starts)
+    return _refine(sharp, soft.period.value, width, _ROUNDS_FIRST, starts, final=final)
 
 
 def _with_shape(period: Period, fits: Fits) -> Period:
@@ -204,7 +205,9 @@ class _Refined:
     starts: _Starts
 
 
-def _refine(fits: Fits, period: float, width: float, rounds: int, starts: _Starts) -> _Refined:
+def _refine(
+    fits: Fits, period: float, width: float, rounds: int, starts: _Starts, *, final: bool = False
+) -> _Refined:
     """Mean and spread of the likelihood over periods, from ``width`` (a ratio) on either side downwards.
 
     Over the period the likelihood is as rough as a random walk. On a coarse grid it is therefore tempered,
@@ -229,7 +232,8 @@ def _refine(fits: Fits, period: float, width: float, rounds: int, starts: _Start
         if temper == 1.0:
             break
         width = 2.5 * std / period
-    period, std, starts = _averaged(fits, period, std, starts)
+    if final or float(np.median(fits.gain)) < _ROUGH_GAIN:
+        period, std, starts = _averaged(fits, period, std, starts)
     return _Refined(top, Period(period, max(std, 1e-9 * period), sharp), starts)
 
 

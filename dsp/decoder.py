@@ -23,7 +23,7 @@ from dsp.results import (
 )
 from dsp.source import Record, SampleSource, Watch, make_record
 from dsp.steady import without_tones
-from dsp.told import contradictions
+from dsp.told import common_measure, contradictions
 
 __all__ = ["SampleSource", "decode"]
 
@@ -101,6 +101,9 @@ def decode(
     )
     watch.at(1.0)
     multiple = max(link.told_multiple for link in search.links)
+    if settings.symbol_rate_bd is not None and multiple == 1:
+        # strong symbols are found at the rate told at once
+        multiple = common_measure([b.symbols for b in bursts])
     shown = [(link.model.carrier_hz, rate_hz / link.period.value) for link in search.links]
     notices = contradictions(settings, shown, multiple)
     return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts, warnings=notices)

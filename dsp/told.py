@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from dsp.results import DecodeSettings, Notice
 
 # a carrier is the one told if it is off by no more than this part of itself or of the symbol rate, a symbol rate if
@@ -10,6 +12,9 @@ _SAME_CARRIER = 0.005
 _SAME_CARRIER_RATE = 0.05
 _SAME_RATE = 0.02
 _MULTIPLES = range(2, 17)
+# distances of flips that tell their common measure, and the share of them that may be wrong
+_TELLING = 12
+_WRONG = 0.03
 
 
 def told_multiple(settings: DecodeSettings, found_bd: float) -> int:
@@ -18,6 +23,18 @@ def told_multiple(settings: DecodeSettings, found_bd: float) -> int:
     if told is None:
         return 1
     return next((n for n in _MULTIPLES if abs(told / (found_bd * n) - 1.0) < _SAME_RATE / n), 1)
+
+
+def common_measure(texts: list[str]) -> int:
+    """Largest number of symbols of which the distances of all flips in ``texts`` are multiples; 1 of too few.
+
+    A few may differ, where a symbol is wrong.
+    """
+    flips = [[i for i in range(1, len(text)) if text[i] != text[i - 1]] for text in texts]
+    gaps = [b - a for one in flips for a, b in pairwise(one)]
+    if len(gaps) < _TELLING:
+        return 1
+    return max((n for n in _MULTIPLES if sum(gap % n != 0 for gap in gaps) <= _WRONG * len(gaps)), default=1)
 
 
 def contradictions(

@@ -11,7 +11,7 @@ from generators.truths import RATE_HZ, capture
 
 from dsp.decoder import decode
 from dsp.results import DecodeSettings
-from dsp.told import broken_cells, contradictions, told_multiple
+from dsp.told import broken_cells, common_measure, contradictions, told_multiple
 
 
 @functools.cache
@@ -65,6 +65,26 @@ def test_a_multiple_of_the_rate_is_obeyed_and_said(many):
     for found, sent in zip(result.bursts, strong.bursts, strict=True):
         assert found.symbol_rate_bd == pytest.approx(many * sent.symbol_rate_bd, rel=1e-3)
         assert found.symbols == "".join(symbol * many for symbol in sent.relative_symbols)
+
+
+@pytest.mark.parametrize("esn0_db", [15.0, 18.0, 30.0])
+@pytest.mark.parametrize("many", [2, 3, 5])
+def test_a_multiple_is_said_however_strong(many, esn0_db):
+    strong = capture((30, 44, 26, 52, 37, 24), 92, esn0_db=esn0_db, cycles=12.0)
+    rate_bd = many * strong.bursts[0].symbol_rate_bd
+    result = decode(strong.samples, RATE_HZ, settings=DecodeSettings(symbol_rate_bd=rate_bd))
+    assert [notice.code for notice in result.warnings] == ["told-symbol-rate-multiple"]
+    assert f"{rate_bd / many:.6g}"[:4] in result.warnings[0].text
+
+
+def test_common_measure_of_flips():
+    """Distances 2, 4, 2, 6 and so on have 2 in common; of one wrong symbol in a hundred they still have."""
+    rng = np.random.default_rng(1)
+    text = "".join(str(bit) * 2 for bit in rng.integers(0, 2, 400))
+    assert common_measure([text]) == 2
+    assert common_measure([text[:101] + str(1 - int(text[101])) + text[102:]]) == 2
+    assert common_measure(["".join(str(bit) for bit in rng.integers(0, 2, 200))]) == 1
+    assert common_measure(["1100110011"]) == 1
 
 
 def test_a_line_code_that_does_not_fit_is_said_with_each_burst():

@@ -188,14 +188,16 @@ def _assembled(windows: Fits) -> Runs | None:
     edges[head] = middle[0] - (centre_k[0] - k[head]) * slope[0]
     edges[tail] = middle[-1] + (k[tail] - centre_k[-1]) * slope[-1]
     turned = windows.turned
-    mids, lengths = (edges[:-1] + edges[1:]) / 2.0, np.diff(edges)
+    # windows of a wrong period may cross: no symbol is there
+    crossed = np.diff(edges) <= 0.0
+    mids, lengths = (edges[:-1] + edges[1:]) / 2.0, np.where(crossed, 1.0, np.diff(edges))
     angle, gains, omegas = _blend(windows, middle, mids)
     normal = 1.0 / np.sqrt(windows.variance * lengths / 2.0)
     y, template, side = _turned_symbols(turned.sums_of(edges), angle, normal, lengths)
     nats = log_cosh(gains * y.real) - 0.5 * gains**2 * template.real
     period = float(np.median(windows.period))
     low, high = float(windows.low.min()), float(windows.high.max())
-    nats[(edges[:-1] < low - 0.5 * period) | (edges[1:] > high + 0.5 * period)] = -1e9
+    nats[crossed | (edges[:-1] < low - 0.5 * period) | (edges[1:] > high + 0.5 * period)] = -1e9
     # the longer a run, the more places there are where noise alone may make it fall
     places = np.log(max(1.0, nats.size / LONG))
     change = change_nats(np.array([float(np.median(gains))])) + places

@@ -67,13 +67,23 @@ def where_is_linked(parent: QWidget, name: str, folder: Path) -> Path | None:
     return Path(found) if found else None
 
 
+def _local_time(iso: str) -> str:
+    """A stored instant as the clock on the wall shows it; what is no instant as it stands."""
+    from datetime import datetime
+
+    try:
+        return datetime.fromisoformat(iso).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return iso
+
+
 def recover(parent: QWidget, name: str, saved: str) -> Literal["restore", "discard", "later"]:
     """Before work of a window that ended without being closed is taken up again."""
     box = QMessageBox(parent)
     box.setObjectName("recoveryQuestion")
     box.setIcon(QMessageBox.Icon.Question)
     box.setWindowTitle("Unsaved work")
-    box.setText(f"There is unsaved work on {name} from {saved}. Go on with it?")
+    box.setText(f"There is unsaved work on {name} from {_local_time(saved)}. Go on with it?")
     box.setInformativeText(
         "The window it was done in ended without being closed. Later keeps it for another time."
     )

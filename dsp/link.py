@@ -39,6 +39,7 @@ _STEADY = 1.35
 _SHAPELESS = 0.005
 # noise met over the noise assumed that no floor's error explains
 _FAR_OVER = 6.0
+_OVER = 1.6
 # a transmission whose carrier is in no doubt
 _SURE_GAIN = 3.5
 _SURE_SYMBOLS = 12
@@ -264,6 +265,9 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
         return None
     # what is left beside weak symbols must be noise, as it is where nothing is sent
     if judged.noise > _FAR_OVER and judged.gain**2 < 25.0 * judged.noise:
+        return None
+    # and still more so beside symbols hardly above it: noise of its own colour, held against a flat floor, has such
+    if judged.noise > _OVER and judged.gain**2 < 8.0 * judged.noise:
         return None
     # symbols of one talker differ in length by little more than noise makes them
     if judged.gain**2 < 12.0 * judged.noise and judged.spread > 0.12 + 4.5 * judged.excess_std:

@@ -108,7 +108,7 @@ def without_modulated_lines(record: Record, noise: NoiseFloor) -> NoiseFloor:
     """
     from scipy.fft import rfft
 
-    runs = _bands(noise.lines > 1.0)
+    runs = bands(noise.lines > 1.0)
     stretch = max(record.stretches, key=len)
     length = min(len(stretch), _CLOSEST)
     step_hz = record.rate_hz / length
@@ -338,14 +338,14 @@ def _steady_lines(spectra: list[_Long], floor_hz: Floats, floor: Floats) -> tupl
         bins = np.minimum(np.rint(hz / shorter.hz[1]).astype(np.int64), wide.size - 1)
         # what is narrow in longer spectra is known better from there
         known = np.bincount(bins, lines > 1.0, wide.size) > 0.0
-        for a, b in _bands(wide > 1.0):
+        for a, b in bands(wide > 1.0):
             if known[a:b].any():
                 wide[a:b] = 1.0
         lines = np.maximum(lines, wide[bins])
     return hz, lines
 
 
-def _bands(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def bands(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and one beyond the last of each run of true ``flags`` (n,)."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
@@ -369,7 +369,7 @@ def _lines_of(long: _Long, floor_hz: Floats, floor: Floats) -> Floats:
     # the power of a steady line hardly changes, so that its lower quantiles lie far above those of the
     # exponential ordinates of anything modulated; one that changes is still known by having no skirts
     steady = low > 1.6 * long.mean
-    for a, b in _bands(narrow):
+    for a, b in bands(narrow):
         peak = a + int(np.argmax(low[a:b]))
         beside = np.concatenate((low[max(0, peak - 10) : max(0, peak - 4)], low[peak + 5 : peak + 11]))
         isolated = long.count >= 64 and beside.size > 0 and float(beside.max()) < 0.04 * float(low[peak])

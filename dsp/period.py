@@ -279,8 +279,8 @@ def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[f
     starts = replace(starts, count=_STARTS_PLAIN)
     for _ in range(_ROUNDS_ROUGH):
         periods = period + np.linspace(-reach, reach, _PERIODS_ROUGH)
-        each = _starts_nats(fits, periods, starts)
-        weight = _weights(_averaged_starts(each).sum(axis=1), 1.0)
+        weight = _weights(marginal(fits, periods, starts).sum(axis=1), 1.0)
+        best = periods[[int(np.argmax(weight))]]
         period = float(weight @ periods)
         std = float(np.sqrt(weight @ (periods - period) ** 2))
         step = float(periods[1] - periods[0])
@@ -288,7 +288,7 @@ def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[f
             break
         # what lies between two points of a grid is not known better than by their distance
         reach = max(4.0 * std, 3.0 * step)
-        starts = starts.narrowed(each[int(np.argmax(weight))], 1.0)
+        starts = starts.narrowed(_starts_nats(fits, best, starts)[0], 1.0)
     return period, std, starts
 
 
@@ -297,12 +297,12 @@ def _weights(nats: Floats, temper: float) -> Floats:
     return np.asarray(weight / weight.sum())
 
 
-def marginal(fits: Fits, periods: Floats) -> Floats:
-    """Log-likelihood (p, b) of each period for each transmission, its first edge averaged out.
+def marginal(fits: Fits, periods: Floats, starts: _Starts | None = None) -> Floats:
+    """Log-likelihood (p, b) of each period for each transmission, its first edge averaged out over ``starts``.
 
     Along the first edge the likelihood is a random walk: the grid must be fine enough to average over it.
     """
-    return _averaged_starts(_starts_nats(fits, periods, _all_starts(fits, _STARTS_PLAIN)))
+    return _averaged_starts(_starts_nats(fits, periods, starts or _all_starts(fits, _STARTS_PLAIN)))
 
 
 def _starts_nats(fits: Fits, periods: Floats, starts: _Starts) -> Floats:

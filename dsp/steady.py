@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from dsp.noise import NoiseFloor, estimate_noise
+from dsp.noise import NoiseFloor, bands, estimate_noise
 from dsp.source import Record, Stretch
 from dsp.tones import Complexes, Floats, Tone, Tones
 
@@ -34,7 +33,8 @@ _ALIKE = 0.4
 # rows over which changes from row to row are averaged
 _NEAR = 5
 _TONES_AT_MOST = 32
-# by what rows are shorter from one round to the next, for tones that wander too fast
+# by what rows are shorter than the longest in each round: shorter ones follow tones that wander, and the longest at
+# last tell tones apart that stand too close for the others
 _SHORTER = (2, 16, 128, 1)
 # natural units that another instant must gain for its amplitude and phase, and rows between instants at least
 _GAINED = 3.0
@@ -66,10 +66,8 @@ def without_tones(record: Record, noise: NoiseFloor) -> tuple[Record, NoiseFloor
 
 def _peaks(noise: NoiseFloor) -> list[float]:
     """Frequencies in hertz of the strongest lines."""
-    narrow = (noise.lines > 1.0).astype(np.int8)
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], narrow, [0]))))
     out = []
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
+    for a, b in bands(noise.lines > 1.0):
         # a plateau of the widened line: its middle
         same = np.flatnonzero(noise.lines[a:b] == noise.lines[a:b].max())
         at = float(noise.lines_hz[a + round(float(same.mean()))])
@@ -231,7 +229,7 @@ def _straight_lines(values: Complexes, weight: Floats) -> tuple[int, Complexes]:
     return apart, knots
 
 
-def _knots(values: Complexes, weight: NDArray[np.float64], apart: int) -> tuple[Complexes, float]:
+def _knots(values: Complexes, weight: Floats, apart: int) -> tuple[Complexes, float]:
     """Least squares of straight lines between knots ``apart`` rows, and the weighted squares that are left."""
     from scipy.linalg import solveh_banded
 

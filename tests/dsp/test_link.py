@@ -143,6 +143,16 @@ def test_what_explains_little_of_what_was_seen_is_not_believed():
     assert believed(found, 2.5 * seen(made), made.sigma**2) is None
 
 
+@pytest.mark.parametrize(("noise", "gain", "good"), [(1.0, 2.4, True), (2.1, 3.2, False), (2.1, 7.0, True)])
+def test_weak_symbols_in_more_noise_than_supposed_are_not_believed(monkeypatch, noise, gain, good):
+    """Coloured noise held against a flat floor shows such; strong symbols may stand on a floor that is off by as much."""
+    made = capture((30, 44, 24, 38), 4, esn0_db=7.0)
+    found = learned(made, model_of(made))
+    judged = replace(believed(found, seen(made), made.sigma**2), noise=noise, gain=gain)
+    monkeypatch.setattr("dsp.link.fitness", lambda runs: judged)
+    assert (believed(found, seen(made), made.sigma**2) is not None) == good
+
+
 def test_other_keying_is_not_believed():
     """Quarter turns, told the right carrier, period and noise."""
     made = capture((60, 60), 5, esn0_db=20.0)

@@ -20,7 +20,7 @@ from dsp.segment import Piece
 from dsp.source import Record
 from dsp.strip import Spans, Strip
 from dsp.talkers import believable
-from dsp.thin import SURE, reversals_of, seldom_turns, weigh_periods
+from dsp.thin import FEWEST_CYCLES, SURE, reversals_of, seldom_turns, weigh_periods
 from dsp.two_tones import are_two_tones
 
 # share of the energy seen that a model must explain to be more than a chance likeness
@@ -30,7 +30,6 @@ _SEARCH_NATS = 12.0
 _NATS_A_SYMBOL = 0.5
 # Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
 _LEAST_ESN0 = 1.0
-_FEWEST_CYCLES = 0.95
 # transmissions that show by how much carriers differ
 _MANY = 8
 # half of normal deviates lie within 0.67 deviations; twice that leaves room for outliers
@@ -235,7 +234,7 @@ def by_reversals(
         seldom = seldom_turns(flips, edges)
         if not seldom and flips > len(runs) + _FEW_FLIPS:
             return learned, False
-        shortest = max(2.0, _FEWEST_CYCLES * record.rate_hz / model.carrier_hz)
+        shortest = max(2.0, FEWEST_CYCLES * record.rate_hz / model.carrier_hz)
         longest = float(np.max(runs.last - runs.first))
         said = weigh_periods(reversals_of(runs), shortest, longest, model.period)
         # random bits say more than the instants of the reversals alone: only what is ruled out goes then
@@ -302,7 +301,7 @@ def rivals_of(found: Found, model: Model, rate_hz: float) -> tuple[tuple[float, 
     symbols = int(fits.count.sum()) + int(found.windows.count.sum()) // 2
     out = []
     for many in _DIVISORS:
-        if cycles < many * _FEWEST_CYCLES:
+        if cycles < many * FEWEST_CYCLES:
             continue
         odds = float(np.exp(-min(700.0, symbols * (many - 1) * float(np.log(2.0)))))
         if len(fits):

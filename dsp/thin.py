@@ -9,6 +9,7 @@ scatter about the edges by their own uncertainty or, one in fifty, lie anywhere.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,6 +22,8 @@ from dsp.source import Floats
 _CELLS = 8.0
 _CHANGE_NATS = 8.0
 _AROUND_NATS = 12.0
+FEWEST_CYCLES = 0.95
+"""Carrier cycles that a symbol has at the least."""
 # reversals of which one grid is asked for: clocks drift, and the longer they are the more periods there are
 _TOGETHER = 24
 # intervals beyond which more of them say the same
@@ -84,18 +87,35 @@ def reversals_of(runs: Runs) -> Reversals:
         slope = 2.0 * float(runs.gain[i]) * np.sqrt(2.0 / (float(runs.period[i]) * runs.variance))
         sums = turned.sums[edges]
         nats = np.real((sums[1:] - sums[:-1]) * np.exp(-1j * angle)) * slope
-        instants, spread = turns_along(nats, edges)
+        instants, spread = turns_along(nats, edges, FEWEST_CYCLES * 2.0 * np.pi / omega / cell)
         where.append(instants)
         std.append(spread)
         count.append(instants.size)
     return Reversals(np.concatenate(where), np.concatenate(std), np.cumsum(count))
 
 
-def turns_along(nats: Floats, edges: Ints) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of each change of sign along log-likelihood ratios (n,) between edges (n + 1,)."""
+def lasting(changes: list[int], shortest: float) -> list[int]:
+    """Changes of sign without the pairs that undo each other within less than ``shortest``, closest first.
+
+    No symbol is so short: a spike, or what a filter makes of a flip, turns the sign for a moment.
+    """
+    kept = list(changes)
+    while len(kept) > 1:
+        apart, first = min((b - a, i) for i, (a, b) in enumerate(pairwise(kept)))
+        if apart >= shortest:
+            break
+        del kept[first : first + 2]
+    return kept
+
+
+def turns_along(nats: Floats, edges: Ints, shortest: float = 0.0) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of each change of sign along log-likelihood ratios (n,) between edges (n + 1,).
+
+    What lasts less than ``shortest``, counted in the values, is no change.
+    """
     # silence before and after, so that the first stretch counts as on or off as it is
     ons = on_runs(nats, _CHANGE_NATS)
-    changes = sorted(edge for run in ons for edge in run if 0 < edge < nats.size)
+    changes = lasting(sorted(edge for run in ons for edge in run if 0 < edge < nats.size), shortest)
     total = np.concatenate(([0.0], np.cumsum(nats)))
     where, std = [], []
     walls = [0, *changes, nats.size]

@@ -11,7 +11,7 @@ from generators.lines import Line, Sent, add_burst, sigma_for
 from generators.scoring import score
 
 from dsp.decoder import decode
-from dsp.thin import Reversals, seldom_turns, weigh_periods
+from dsp.thin import Reversals, lasting, seldom_turns, weigh_periods
 
 RATE_HZ = 1e6
 
@@ -172,3 +172,25 @@ def test_where_all_reversals_are_at_multiples_the_rate_sent_is_listed(grain):
     for burst in result.bursts:
         rates = np.array([burst.symbol_rate_bd, *burst.symbol_rate_alternatives_bd])
         assert np.abs(rates / line.sent[0].symbol_rate_bd - 1.0).min() < 0.002
+
+
+def test_changes_that_undo_each_other_within_a_cycle_are_none():
+    assert lasting([10, 50, 53, 90], 8.0) == [10, 90]
+    assert lasting([10, 50, 53, 56, 90], 8.0) == [10, 56, 90]
+    assert lasting([10, 50, 90], 8.0) == [10, 50, 90]
+    assert lasting([], 8.0) == []
+
+
+@pytest.mark.parametrize("draw", [1, 3, 8, 11])
+def test_a_spike_within_a_symbol_is_no_reversal(draw):
+    """One burst of few reversals, where the instants of all of them are asked which period they lie on."""
+    rng = np.random.default_rng(60 + draw)
+    symbols = "100010001110011000001101110000111000101001011011"
+    rate_hz, symbol_rate = 97_000.0, 458.0
+    sent = Sent(0.01, symbols, 18_929.0, symbol_rate, 1.0, 20.0)
+    values = [0.0] * 12_000
+    add_burst(values, rate_hz, sent, float(rng.random()))
+    samples = np.array(values) + rng.normal(0.0, sigma_for(20.0, 1.0, symbol_rate, rate_hz), len(values))
+    samples[round((sent.start_s + (31.0 + 0.2 * (draw % 5)) / symbol_rate) * rate_hz)] += 10.0
+    result = decode(samples.astype(np.float32), rate_hz)
+    assert not score([sent], asdict(result)).complaints()

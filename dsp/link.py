@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from dsp.source import Record
 from dsp.strip import Spans, Strip
 from dsp.talkers import believable
 from dsp.thin import FEWEST_CYCLES, SURE, reversals_of, seldom_turns, weigh_periods
+from dsp.told import common_measure
 from dsp.two_tones import are_two_tones
 
 # share of the energy seen that a model must explain to be more than a chance likeness
@@ -52,6 +54,8 @@ _ROUNDS = 3
 # reversals beyond the first of each transmission that leave no doubt, and the probability of a period ruled out
 _FEW_FLIPS = 24
 _RULED_OUT = 1e-3
+# difference of periods that are the same
+_SAME = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,7 +251,17 @@ def by_reversals(
         gain = model.gain * float(np.sqrt(said.period / model.period))
         better = replace(model, period=said.period, gain=gain, spread=None)
         learned = learn(record, learned.strip, better, settings, covered, merges=False)
+        # nothing asks for a part of a symbol if no reversal that was then found lies between whole ones
+        whole = common_measure(_texts(learned.runs))
+        if whole > 1 and abs(whole * learned.model.period / model.period - 1.0) < _SAME:
+            return first, False
     return first, True
+
+
+def _texts(runs: Runs) -> list[str]:
+    """The symbols of each transmission as ``1`` and ``0``, ``1`` being either phase."""
+    text = "".join("1" if up else "0" for up in (runs.symbols.real > 0.0).tolist())
+    return [text[a:b] for a, b in pairwise(runs.offset.tolist())]
 
 
 def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness | None:

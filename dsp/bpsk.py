@@ -104,8 +104,14 @@ def _nats(runs: Runs) -> float:
     return float(np.sum(log_cosh(runs.gains * runs.symbols.real) - 0.5 * runs.gains**2 * runs.templates.real))
 
 
-def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search:
-    """Search octave by octave, the most energetic first, until nothing more is explained."""
+def find_links(
+    record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch, *, likeliest: bool = False
+) -> Search:
+    """Search octave by octave, the most energetic first, until nothing more is explained.
+
+    ``likeliest`` takes what stands out of the floor most clearly first: where the floor is only supposed, its error,
+    little as it is in each frame, adds up to more energy over a wide band than something narrow has.
+    """
     links: list[Link] = []
     unmodulated: list[Piece] = []
     unexplained: list[Piece] = []
@@ -119,7 +125,7 @@ def find_links(record: Record, noise: NoiseFloor, settings: DecodeSettings, watc
         if not pieces:
             break
         # strength on the line, not over the floor: a harmonic or a skirt may stand where the line is quieter
-        octave = max(pieces, key=lambda o: _strength(noise, pieces[o]))
+        octave = max(pieces, key=lambda o: _seen(active, o) if likeliest else _strength(noise, pieces[o]))
         mine = pieces[octave]
         part = watch.part(0.1 + 0.9 * rounds / (rounds + 1), 0.1 + 0.9 * (rounds + 1) / (rounds + 2))
         found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9))
@@ -190,6 +196,10 @@ def _strength(noise: NoiseFloor, pieces: list[Piece]) -> float:
     """Energy of pieces in the unit of the samples."""
     middles = np.array([(p.low_hz + p.high_hz) / 2.0 for p in pieces])
     return float(np.sum(noise.density(middles) * np.array([p.energy for p in pieces])))
+
+
+def _seen(active: list[Active], octave: int) -> float:
+    return max(a.best.nats for a in active if a.octave == octave)
 
 
 def _samples(strip: Strip, runs: Runs) -> Spans:

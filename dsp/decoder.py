@@ -145,7 +145,7 @@ def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, wat
     flat = noise.flattened()
     if flat is None:
         return None
-    search = find_links(record, without_modulated_lines(record, flat), settings, watch)
+    search = find_links(record, without_modulated_lines(record, flat), settings, watch, likeliest=True)
     return search if search.links or search.few else None
 
 

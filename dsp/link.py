@@ -280,7 +280,9 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
     if judged.noise > _FAR_OVER and judged.gain**2 < 25.0 * judged.noise:
         return None
     # and still more so beside symbols hardly above it: noise of its own colour, held against a flat floor, has such
-    if judged.noise > _OVER and judged.gain**2 < 8.0 * judged.noise:
+    # (of few symbols the noise itself is known to ``sqrt(2 / n)`` only)
+    over = _OVER + 3.0 * float(np.sqrt(2.0 / judged.symbols))
+    if judged.noise > over and judged.gain**2 < 8.0 * judged.noise:
         return None
     # symbols of one talker differ in length by little more than noise makes them
     if judged.gain**2 < 12.0 * judged.noise and judged.spread > 0.12 + 4.5 * judged.excess_std:

@@ -259,16 +259,18 @@ def _over(
     octaves = np.floor(-np.log2(np.minimum(middle, 1.0))).astype(np.int64)
     begins = np.concatenate(([0], np.flatnonzero(np.diff(octaves)) + 1))
     ends = np.concatenate((begins[1:], [sums.shape[1]]))
-    if sums.strides[0] < sums.strides[1]:
-        best = np.stack([sums[:, a:b].max(axis=1) for a, b in zip(begins, ends, strict=True)], axis=1)
-    else:
-        best = np.maximum.reduceat(sums, begins, axis=1)
-    rows, groups = np.nonzero(best > limit)
-    column = np.empty(rows.size, dtype=np.int64)
-    for group in np.unique(groups).tolist():
-        mine = groups == group
-        column[mine] = begins[group] + np.argmax(sums[rows[mine], begins[group] : ends[group]], axis=1)
-    return rows, column, octaves[column], sums[rows, column]
+    rows, columns = [], []
+    # octaves lie one after the other in the order of the columns
+    tops = sums.max(axis=0)
+    for a, b in zip(begins.tolist(), ends.tolist(), strict=True):
+        if not float(tops[a:b].max()) > limit:
+            continue
+        part = sums[:, a:b]
+        row = np.flatnonzero(part.max(axis=1) > limit)
+        rows.append(row)
+        columns.append(a + np.argmax(part[row], axis=1))
+    row, column = np.concatenate(rows), np.concatenate(columns)
+    return row, column, octaves[column], sums[row, column]
 
 
 def ratio_of(nats: float) -> float:

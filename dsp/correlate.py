@@ -19,7 +19,7 @@ from dsp.source import Floats
 Complexes = NDArray[np.complexfloating[Any, Any]]
 
 # turns of a running sum that are worth no array calls
-_FEW_TURNS = 48
+_FEW_TURNS = 160
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,6 +9,7 @@ is what tells a period from its half: each further symbol that the data do not a
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,7 @@ _DETUNES = 2
 _AT_ONCE = 1 << 16
 # rows for each column from which on a step from column to column, over all rows, is quicker than running sums
 _MANY_ROWS = 2
+_THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,15 +64,21 @@ def search_period(turned: Turned, periods: Floats, variance: float, amplitude: f
     """
     count = np.maximum(1, ((turned.length - periods) / periods).astype(np.int64) + 1)
     order = np.argsort(count, kind="stable")
-    parts: list[Timings] = []
+    groups: list[Ints] = []
     at = 0
     while at < order.size:
         size = max(1, _AT_ONCE // (PHASES * (int(count[order[at]]) + 1)))
         rows = order[at : at + size]
         # not too unequal, or the padding costs more than the calls
         rows = rows[count[rows] <= 1.25 * count[rows[0]] + 4]
-        parts.append(_score(turned, periods[rows], count[rows], variance, amplitude))
+        groups.append(rows)
         at += rows.size
+
+    def score(rows: Ints) -> Timings:
+        return _score(turned, periods[rows], count[rows], variance, amplitude)
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        parts = list(pool.map(score, groups))
     back = np.argsort(order, kind="stable")
     names = ("period", "start", "count", "detune", "nats")
     return Timings(*(np.concatenate([getattr(p, name) for p in parts])[back] for name in names))

@@ -191,11 +191,26 @@ def _hits(
         order: Literal["F", "C"] = "F" if frames.shape[0] > frame else "C"
         power = np.empty((frames.shape[0], frame // 2 - 2), dtype=np.float32, order=order)
         rows = max(1, (1 << 15) // frame)
-        for a in range(0, power.shape[0], rows):
+        live = _live(white, frame)
+        if 2 * live.size < frames.shape[0]:
+            power[:] = 0.0
+        else:
+            live = np.arange(frames.shape[0])
+        for a in range(0, live.size, rows):
+            at: slice | NDArray[np.int64] = live[a : a + rows]
+            if live.size == frames.shape[0]:
+                at = slice(a, a + rows)
             # a Hann window lets what is left at zero frequency into the first bin as well
-            spectrum = rfft(frames[a : a + rows] * window, axis=1)[:, 2:-1]
-            power[a : a + rows] = spectrum.real**2 + spectrum.imag**2
+            spectrum = rfft(frames[at] * window, axis=1)[:, 2:-1]
+            power[at] = spectrum.real**2 + spectrum.imag**2
         yield from _boxes(power, frame, origin, threshold)
+
+
+def _live(white: NDArray[np.float32], frame: int) -> NDArray[np.int64]:
+    """Numbers of the half-overlapping frames that are not silent all along."""
+    hop = frame // 2
+    cells = (white[: white.size // hop * hop] != 0.0).reshape(-1, hop).any(axis=1)
+    return np.flatnonzero(cells[:-1] | cells[1:])
 
 
 def _boxes(power: NDArray[np.float32], frame: int, origin: int, threshold: float) -> Iterator[_Hits]:
@@ -259,16 +274,18 @@ def _over(
     octaves = np.floor(-np.log2(np.minimum(middle, 1.0))).astype(np.int64)
     begins = np.concatenate(([0], np.flatnonzero(np.diff(octaves)) + 1))
     ends = np.concatenate((begins[1:], [sums.shape[1]]))
-    if sums.strides[0] < sums.strides[1]:
-        best = np.stack([sums[:, a:b].max(axis=1) for a, b in zip(begins, ends, strict=True)], axis=1)
-    else:
-        best = np.maximum.reduceat(sums, begins, axis=1)
-    rows, groups = np.nonzero(best > limit)
-    column = np.empty(rows.size, dtype=np.int64)
-    for group in np.unique(groups).tolist():
-        mine = groups == group
-        column[mine] = begins[group] + np.argmax(sums[rows[mine], begins[group] : ends[group]], axis=1)
-    return rows, column, octaves[column], sums[rows, column]
+    rows, columns = [], []
+    # octaves lie one after the other in the order of the columns
+    tops = sums.max(axis=0)
+    for a, b in zip(begins.tolist(), ends.tolist(), strict=True):
+        if not float(tops[a:b].max()) > limit:
+            continue
+        part = sums[:, a:b]
+        row = np.flatnonzero(part.max(axis=1) > limit)
+        rows.append(row)
+        columns.append(a + np.argmax(part[row], axis=1))
+    row, column = np.concatenate(rows), np.concatenate(columns)
+    return row, column, octaves[column], sums[row, column]
 
 
 def ratio_of(nats: float) -> float:

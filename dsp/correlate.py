@@ -19,7 +19,7 @@ from dsp.source import Floats
 Complexes = NDArray[np.complexfloating[Any, Any]]
 
 # turns of a running sum that are worth no array calls
-_FEW_TURNS = 48
+_FEW_TURNS = 160
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,14 +54,25 @@ class Turned:
     def length(self) -> int:
         return self.sums.size - 1
 
+    @property
+    def early(self) -> float:
+        """Samples by which an instant lies before the place in the running sum that `at` reads for it."""
+        return 0.0 if self.sharp else 0.5
+
     def at(self, edges: Floats) -> Complexes:
         """The running sum up to fractional sample positions, held constant outside the stretch."""
         if self.sharp:
-            return np.asarray(self.sums[np.clip(np.ceil(edges - 1e-9).astype(np.int64), 0, self.length)])
+            return np.asarray(self.sums.take(np.ceil(edges - 1e-9).astype(np.int64), mode="clip"))
         place = np.clip(edges + 0.5, 0.0, float(self.length))
         whole = np.minimum(place.astype(np.int64), self.length - 1)
-        base = self.sums[whole]
-        return np.asarray(base + (self.sums[whole + 1] - base) * (place - whole))
+        base = self.sums.take(whole)
+        place -= whole
+        whole += 1
+        after = self.sums.take(whole)
+        after -= base
+        after *= place
+        after += base
+        return np.asarray(after)
 
     def sums_of(self, edges: Floats) -> SymbolSums:
         """Everything that a likelihood asks of the symbols between neighbouring ``edges`` (..., k + 1)."""
@@ -69,15 +80,16 @@ class Turned:
         np.maximum(place, 0.0, out=place)
         np.minimum(place, float(self.length), out=place)
         whole = place.astype(np.int64)
-        values = self.sums[whole]
+        values = self.sums.take(whole)
         part: Floats | None = None
         if not self.sharp:
             part = place - whole
-            after = self.sums[np.minimum(whole + 1, self.length)]
+            # beyond the last sample there is no part of one
+            after = self.sums.take(whole + 1, mode="clip")
             after -= values
             after *= part
             values += after
-        re, im = self._doubles(whole, part)
+        re, im = self.doubles(whole, part)
         return SymbolSums(
             values[..., 1:] - values[..., :-1],
             place[..., 1:] - place[..., :-1],
@@ -85,8 +97,16 @@ class Turned:
             im[..., 1:] - im[..., :-1],
         )
 
-    def _doubles(
-        self, whole: NDArray[np.int64], part: Floats | None
+    def spans_of(self, edges: Floats) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
+        """Of `sums_of` what does not depend on the samples: length and doubles (..., k)."""
+        place = np.ceil(edges - 1e-9) if self.sharp else edges + 0.5
+        place = np.clip(place, 0.0, float(self.length))
+        whole = place.astype(np.int64)
+        re, im = self.doubles(whole, None if self.sharp else place - whole)
+        return np.diff(place), np.diff(re), np.diff(im)
+
+    def doubles(
+        self, whole: NDArray[np.int64], part: Floats | None = None
     ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Running sum of ``exp(2j omega m)`` up to ``whole`` samples and a ``part`` of one more."""
         turn = np.exp(2j * self.omega) - 1.0

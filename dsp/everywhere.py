@@ -19,7 +19,7 @@ from dsp.talkers import Talker, believable, talkers_of
 # transmissions over which the symbol period is pooled
 _BURSTS_FOR_PERIOD = 110
 # samples that are worked on at a time, at least and at most
-_LOT_LEAST = 1 << 18
+_LOT_LEAST = 1 << 20
 _LOT_MOST = 1 << 21
 # symbols by which neighbouring lots overlap: what is longer and cut by both is looked at in one piece
 _OVERLAP_SYMBOLS = 160.0

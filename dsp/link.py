@@ -315,6 +315,7 @@ def rivals_of(found: Found, model: Model, rate_hz: float) -> tuple[tuple[float, 
     cycles = model.carrier_hz * model.period / rate_hz
     fits = found.fits
     symbols = int(fits.count.sum()) + int(found.windows.count.sum()) // 2
+    own = float(np.sum(fits.symbol_nats(), where=fits.inside())) if len(fits) else 0.0
     out = []
     for many in _DIVISORS:
         if cycles < many * FEWEST_CYCLES:
@@ -323,8 +324,7 @@ def rivals_of(found: Found, model: Model, rate_hz: float) -> tuple[tuple[float, 
         if len(fits):
             finer = replace(fits, period=fits.period / many, count=fits.count * many)
             nats = float(np.sum(finer.symbol_nats(), where=finer.inside()))
-            nats -= float(np.sum(fits.symbol_nats(), where=fits.inside()))
-            odds = float(np.exp(np.clip(nats, -700.0, 0.0)))
+            odds = float(np.exp(np.clip(nats - own, -700.0, 0.0)))
         out.append((model.period / many, odds))
     return tuple(out)
 

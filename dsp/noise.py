@@ -209,7 +209,8 @@ def _low(values: Floats, share: float) -> Floats:
     below = int(place)
     above = min(below + 1, values.shape[0] - 1)
     rows = np.ascontiguousarray(values.T)
-    rows.partition((below, above), axis=1)
+    # of short rows quicker than parting them, since numpy sorts many values at a time
+    rows.sort(axis=1)
     low, high = rows[:, below].astype(np.float64), rows[:, above].astype(np.float64)
     return np.asarray(low + (place - below) * (high - low))
 

@@ -15,7 +15,7 @@ from dsp.correlate import Complexes, cos_sin
 from dsp.fits import Fits, Ints, settle
 from dsp.flips import flip_times
 from dsp.period import Period, period_through, pooled_period
-from dsp.runs import runs_of
+from dsp.runs import Runs, runs_of
 from dsp.source import Floats
 
 # by what share talkers' clocks differ at most, as those without a crystal do
@@ -27,12 +27,13 @@ _APART = 4.0
 _GAINED = 8.0
 
 
-def with_own_period(fits: Fits, shared: float) -> tuple[Fits, Period | None]:
+def with_own_period(fits: Fits, shared: float, runs: Runs | None = None) -> tuple[Fits, Period | None]:
     """One talker's transmissions, fitted with its own symbol period where that is not the ``shared`` one (samples).
 
-    The period is None where it is the shared one as far as can be told.
+    The period is None where it is the shared one as far as can be told. ``runs`` are the symbols of ``fits``, where
+    they are known already.
     """
-    near = _by_flips(fits)
+    near = _by_flips(fits, runs_of(fits) if runs is None else runs)
     if near is None or abs(near.value - shared) < _APART * near.std:
         return fits, None
     own = pooled_period(with_period(fits, near.value), near.value, fits.turned.sharp)
@@ -50,9 +51,8 @@ def with_period(fits: Fits, period: float) -> Fits:
     return replace(fits, period=np.full(len(fits), period), start=fits.middle - 0.5 * fits.count * period)
 
 
-def _by_flips(fits: Fits) -> Period | None:
+def _by_flips(fits: Fits, runs: Runs) -> Period | None:
     """The period on whose grid the flips lie, each transmission's grid beginning anywhere; None of too few."""
-    runs = runs_of(fits)
     flips = flip_times(runs, 1.0)
     owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
     if owner.size < len(runs) + 4:

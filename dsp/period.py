@@ -308,13 +308,12 @@ def marginal(fits: Fits, periods: Floats, starts: _Starts | None = None) -> Floa
 def _starts_nats(fits: Fits, periods: Floats, starts: _Starts) -> Floats:
     """Log-likelihood (p, b, s) of each period and first edge."""
     middle, steps = fits.middle, starts.steps
-    nats = (
-        strong_timing(fits).nats if are_strong(fits) else lambda first, same: timing_nats(fits, first, same)
-    )
+    if are_strong(fits):
+        return strong_timing(fits).over(periods, steps)
     out = np.empty((periods.size, len(fits), starts.count))
     for i, period in enumerate(periods.tolist()):
         first = (middle - 0.5 * fits.count * period)[:, None] + steps
-        out[i] = nats(first, np.full(len(fits), period))
+        out[i] = timing_nats(fits, first, np.full(len(fits), period))
     return out
 
 

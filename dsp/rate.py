@@ -9,8 +9,8 @@ is what tells a period from its half: each further symbol that the data do not a
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,9 @@ PHASES = 8
 # residual frequencies on either side, in steps of half the resolution of the squared symbols
 _DETUNES = 2
 _AT_ONCE = 1 << 16
+# rows for each column from which on a step from column to column, over all rows, is quicker than running sums
+_MANY_ROWS = 2
+_THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,65 +64,91 @@ def search_period(turned: Turned, periods: Floats, variance: float, amplitude: f
     """
     count = np.maximum(1, ((turned.length - periods) / periods).astype(np.int64) + 1)
     order = np.argsort(count, kind="stable")
-    parts: list[Timings] = []
+    groups: list[Ints] = []
     at = 0
     while at < order.size:
         size = max(1, _AT_ONCE // (PHASES * (int(count[order[at]]) + 1)))
         rows = order[at : at + size]
         # not too unequal, or the padding costs more than the calls
-        rows = rows[count[rows] <= 1.5 * count[rows[0]] + 4]
-        parts.append(_score(turned, periods[rows], count[rows], variance, amplitude))
+        rows = rows[count[rows] <= 1.25 * count[rows[0]] + 4]
+        groups.append(rows)
         at += rows.size
+
+    def score(rows: Ints) -> Timings:
+        return _score(turned, periods[rows], count[rows], variance, amplitude)
+
+    with ThreadPoolExecutor(_THREADS) as pool:
+        parts = list(pool.map(score, groups))
     back = np.argsort(order, kind="stable")
     names = ("period", "start", "count", "detune", "nats")
     return Timings(*(np.concatenate([getattr(p, name) for p in parts])[back] for name in names))
 
 
 def _score(turned: Turned, periods: Floats, count: Ints, variance: float, amplitude: float) -> Timings:
-    period, many = np.repeat(periods, PHASES), np.repeat(count, PHASES)
-    starts = np.tile(np.arange(PHASES) / PHASES, periods.size) * period
-    k = np.arange(int(count.max()) + 1)
-    u = turned.between(starts[:, None] + k * period[:, None]).astype(np.complex64)
-    inside = k[:-1] < many[:, None]
-    u *= (1.0 / np.sqrt(variance * period / 2.0)).astype(np.float32)[:, None]
-    u[~inside] = 0.0
-    gain = (amplitude * np.sqrt(period / (2.0 * variance))).astype(np.float32)[:, None]
-    off = ((k[:-1] - (many[:, None] - 1) / 2.0) / many[:, None]).astype(np.float32)
+    """Score periods (p,) of like ``count`` (p,); arrays below have the axes period, phase and symbol."""
+    most = int(count.max())
+    starts = periods[:, None] * (np.arange(PHASES) / PHASES)
+    # what lies beyond the last symbol has no length, and can only end a run
+    k = np.minimum(np.arange(most + 1), count[:, None])
+    gain = amplitude * np.sqrt(periods / (2.0 * variance))
+    # with the gain taken in: ln cosh is asked of the product
+    scale = (gain / np.sqrt(variance * periods / 2.0)).astype(np.float32)[:, None, None]
+    u = turned.between(starts[:, :, None] + (k * periods[:, None])[:, None, :])
+    u = u.astype(np.complex64)
+    u *= scale
+    off = ((np.arange(most) - (count[:, None] - 1) / 2.0) / count[:, None]).astype(np.float32)
     detune, phase = _best_detune(u * u, off)
-    cos, sin = cos_sin(phase[:, None] + (0.5 * np.pi * detune[:, None]).astype(np.float32) * off)
-    score = log_cosh(gain * (u.real * cos + u.imag * sin)) - gain * gain / np.float32(2.0)
-    # symbols beyond the last one can only end a run
-    score[~inside] = -1.0 - gain.max() ** 2
-    value, first, last = best_run(score)
+    cos, sin = cos_sin(
+        phase[:, :, None] + (0.5 * np.pi * detune).astype(np.float32)[:, :, None] * off[:, None]
+    )
+    cos *= u.real
+    sin *= u.imag
+    cos += sin
+    score = log_cosh(cos)
+    score -= (gain * gain / 2.0).astype(np.float32)[:, None, None]
     # noise alone gives a likelihood above zero at the best of many starts; ends cost their own prior
-    value = value.reshape(-1, PHASES)
-    row = np.argmax(value, axis=1) + PHASES * np.arange(periods.size)
+    phase_of = np.argmax(_most(score), axis=1)
+    row = np.arange(periods.size)
+    value, first, last = best_run(score[row, phase_of])
     return Timings(
         periods,
-        starts[row] + first[row] * periods,
-        (last - first)[row],
-        detune[row] / (4.0 * count * periods),
-        value.reshape(-1)[row],
+        starts[row, phase_of] + first * periods,
+        last - first,
+        detune[row, phase_of] / (4.0 * count * periods),
+        value,
     )
 
 
-def _best_detune(square: NDArray[np.complexfloating[Any, Any]], off: Floats) -> tuple[Floats, Floats]:
-    """Residual frequency of each row in quarters of its resolution, and the phase in its middle."""
+def _most(score: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Largest sum over a run along the last axis of ``score`` (p, phases, k)."""
+    most = score.shape[-1]
+    rows = score.reshape(-1, most)
+    if len(rows) > _MANY_ROWS * most:
+        best, here = np.zeros((2, len(rows)), dtype=score.dtype)
+        for column in np.ascontiguousarray(rows.T):
+            here += column
+            np.maximum(here, np.float32(0.0), out=here)
+            np.maximum(best, here, out=best)
+        return best.reshape(score.shape[:-1])
+    total = np.zeros((len(rows), most + 1), dtype=score.dtype)
+    np.cumsum(rows, axis=1, out=total[:, 1:])
+    total -= np.minimum.accumulate(total, axis=1)
+    return np.asarray(total.max(axis=1).reshape(score.shape[:-1]))
+
+
+def _best_detune(square: Complexes, off: Floats) -> tuple[Floats, Floats]:
+    """Residual frequency of each row in quarters of its resolution, and the phase in its middle, both (p, phases).
+
+    ``square`` has shape (p, phases, k), ``off`` (p, k).
+    """
     cos, sin = cos_sin(np.float32(np.pi) * off)
-    sums = np.empty((len(square), 2 * _DETUNES + 1), dtype=np.complex64)
-    sums[:, _DETUNES] = square.sum(axis=1)
-    turn_re, turn_im = cos, sin
+    turn = np.empty((*off.shape, 2 * _DETUNES + 1), dtype=np.complex64)
+    turn[:, :, _DETUNES] = 1.0
+    step = cos - np.complex64(1j) * sin
     for d in range(1, _DETUNES + 1):
-        # one turn serves both directions: they differ by the sign of its imaginary part
-        along, across = _over_rows(square, turn_re), _over_rows(square, turn_im)
-        sums[:, _DETUNES + d], sums[:, _DETUNES - d] = along - 1j * across, along + 1j * across
-        turn_re, turn_im = turn_re * cos - turn_im * sin, turn_re * sin + turn_im * cos
-    pick = np.argmax(np.abs(sums), axis=1)
-    return pick - float(_DETUNES), 0.5 * np.angle(sums[np.arange(pick.size), pick])
-
-
-def _over_rows(values: NDArray[np.complexfloating[Any, Any]], weight: Floats) -> Complexes:
-    """Sum of each row of complex ``values`` times real ``weight``, both (b, k)."""
-    return np.asarray(
-        np.einsum("ij,ij->i", values.real, weight) + 1j * np.einsum("ij,ij->i", values.imag, weight)
-    )
+        turn[:, :, _DETUNES + d] = turn[:, :, _DETUNES + d - 1] * step
+        turn[:, :, _DETUNES - d] = turn[:, :, _DETUNES + d].conj()
+    sums = square @ turn
+    pick = np.argmax(np.abs(sums), axis=2)
+    best = np.take_along_axis(sums, pick[:, :, None], axis=2)[:, :, 0]
+    return pick - float(_DETUNES), np.asarray(0.5 * np.angle(best))

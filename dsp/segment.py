@@ -158,22 +158,23 @@ def _nats_of(sums: Floats, runs: list[tuple[int, int]], weight: float) -> float:
 
     ``sums`` are the running sums of the energies.
     """
-    if not runs:
-        return 0.0
-    begin, end = np.array(runs).T
-    ratio = np.maximum(1.0, (sums[end] - sums[begin]) / (end - begin))
-    told = (end - begin) * weight * (ratio - 1.0 - np.log(ratio)) - 2.0 * _CHANGE_NATS
-    return float(told.sum())
+    told = 0.0
+    for begin, end in runs:
+        ratio = max(1.0, float(sums[end] - sums[begin]) / (end - begin))
+        told += (end - begin) * weight * (ratio - 1.0 - math.log(ratio)) - 2.0 * _CHANGE_NATS
+    return told
 
 
 def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) -> list[tuple[int, int]]:
     """Runs at the assumed on level that explains the energies best; each run is then tried at higher ones."""
     part = energy[begin:end]
+    highest = float(part.max(initial=1.0))
+    if level > highest:
+        return []
     sums = _sums(part)
     best: list[tuple[int, int]] = []
     best_nats = -np.inf
     best_level = level
-    highest = float(part.max(initial=1.0))
     while level <= highest:
         # the sum of weight (part (1 - 1 / level) - ln level), which turns where its terms change sign
         slope, least = 1.0 - 1.0 / level, math.log(level)

@@ -8,6 +8,7 @@ ends, in place of at every edge.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,34 +24,107 @@ if TYPE_CHECKING:
 STRONG_GAIN = 4.5
 # elements of an array that stay in a core's cache
 _PIECE = 1 << 14
+# part of a sample below which single precision may not tell on which side of it an edge lies
+_ROUNDING = np.float32(1e-5)
 
 
 @dataclass(frozen=True, eq=False)
 class StrongTiming:
     """What the likelihood of each transmission's timing asks, its symbols being what they are at its own timing.
 
-    Of edges ``where`` (b, k), counted from the first, the running sum times ``counts`` (b, k) adds to ``own`` (b,).
+    Of the edges (e,), those of one transmission after those of the other, ``where`` counts from the first one's; the
+    running sum there times ``counts`` adds to ``own`` (b,) of the transmission ``row``, which begin at ``offset`` (b,).
     """
 
     fits: Fits
+    row: NDArray[np.integer[Any]]
+    offset: NDArray[np.integer[Any]]
     where: NDArray[np.integer[Any]]
     counts: Complexes
     own: Floats
 
     def nats(self, starts: Floats, period: Floats) -> Floats:
         """Log-likelihood (b, s) of first edges ``starts`` (b, s) and a ``period`` (b,), everything else held."""
-        steps = self.where * period[:, None]
-        out = np.empty(starts.shape)
-        wide = max(1, _PIECE // max(1, steps.size))
-        for column in range(0, starts.shape[1], wide):
-            part = starts[:, column : column + wide]
-            values = self.fits.turned.at(part[:, :, None] + steps[:, None, :])
-            out[:, column : column + wide] = _total(values, self.counts)
-        return np.asarray(out + self.own[:, None] - _energy(self.fits, starts, period))
+        values = self.fits.turned.at(starts[self.row] + (self.where * period[self.row])[:, None])
+        total = np.add.reduceat(_real(values, self.counts[:, None]), self.offset, axis=0)
+        return np.asarray(total + self.own[:, None] - _energy(self.fits, starts, period))
 
     def of_starts(self, starts: Floats) -> Floats:
         """The same at the transmissions' own periods."""
         return self.nats(starts, self.fits.period)
+
+    def over(self, periods: Floats, steps: Floats) -> Floats:
+        """Log-likelihood (p, b, s) of each of ``periods`` (p,), the same for all transmissions.
+
+        First edges lie ``steps`` (b, s) from where they are if each transmission's middle stays where it is. Each
+        edge's part is taken from a table of the samples that it passes.
+        """
+        fits, turned = self.fits, self.fits.turned
+        centre = 0.5 * (float(periods.min()) + float(periods.max()))
+        lever = self.where - 0.5 * fits.count[self.row]
+        place = fits.middle[self.row] + lever * centre + turned.early
+        wide = np.abs(lever) * (0.5 * float(np.ptp(periods))) + np.abs(steps).max(axis=1)[self.row]
+        low = np.floor(place - wide - 1.0)
+        samples = int(np.max(np.ceil(place + wide) - low)) + 2
+        at = low.astype(np.int64)[:, None] + np.arange(samples)
+        np.clip(at, 0, turned.length, out=at)
+        told = _real(turned.sums.take(at), self.counts[:, None])
+        for end, sign in ((self.where == 0, 1.0), (self.where == fits.count[self.row], -1.0)):
+            told[end] += sign * self._energies(self.row[end], at[end])
+        # a table holds what is added from its first sample on, which fits into single precision
+        begin = self.own + np.add.reduceat(told[:, 0], self.offset)
+        told -= told[:, :1]
+        table = told.astype(np.float32).ravel()
+        rest = place - low
+        out = np.empty((periods.size, *steps.shape))
+        bounds = [
+            *range(0, len(fits), max(1, _PIECE * len(fits) // (lever.size * steps.shape[1]))),
+            len(fits),
+        ]
+        for a, b in pairwise(bounds):
+            edges = slice(self.offset[a], self.offset[b] if b < len(fits) else lever.size)
+            offset, near = self.offset[a:b] - self.offset[a], steps[self.row[edges]].astype(np.float32)
+            here = table[edges.start * samples : edges.stop * samples]
+            base = (np.arange(edges.stop - edges.start, dtype=np.int32) * np.int32(samples))[:, None]
+            for i, period in enumerate(periods.tolist()):
+                moved = (rest[edges] + lever[edges] * (period - centre)).astype(np.float32)[:, None] + near
+                out[i, a:b] = np.add.reduceat(_looked_up(here, base, moved, turned.sharp), offset, axis=0)
+        return out + begin[:, None]
+
+    def _energies(self, row: NDArray[np.integer[Any]], at: NDArray[np.int64]) -> Floats:
+        """Energy (r, j) of transmissions' carriers up to samples ``at`` (r, j), in natural units as in `_energy`."""
+        fits = self.fits.take(row)
+        re, im = fits.turned.doubles(at)
+        cos, sin, each = _doubled(fits)
+        return np.asarray((at + re * cos - im * sin) * each)
+
+
+def _looked_up(
+    table: NDArray[np.float32], base: NDArray[np.int32], place: NDArray[np.float32], sharp: bool
+) -> NDArray[np.float32]:
+    """Of tables (e * samples,) that begin at ``base`` (e, 1) the value at each ``place`` (e, s), as `Turned.at` has it."""
+    if sharp:
+        place -= _ROUNDING
+        whole = np.ceil(place, out=place).astype(np.int32)
+        whole += base
+        return table.take(whole)
+    whole = place.astype(np.int32)
+    place -= whole
+    whole += base
+    values = table.take(whole)
+    whole += 1
+    after = table.take(whole)
+    after -= values
+    after *= place
+    after += values
+    return after
+
+
+def _real(values: Complexes, counts: Complexes) -> Floats:
+    """Real part of the product."""
+    out = values.real * counts.real
+    out -= values.imag * counts.imag
+    return np.asarray(out)
 
 
 def are_strong(fits: Fits) -> bool:
@@ -94,24 +168,24 @@ def strong_timing(fits: Fits) -> StrongTiming:
     weight = np.zeros(sign.shape, dtype=np.complex128)
     np.multiply(sign[:, 1:-1], turn, out=weight[:, 1:-1])
     turns = sign[:, 1:] != sign[:, :-1]
-    where = np.argsort(~turns, axis=1, kind="stable")[:, : int(turns.sum(axis=1).max(initial=0))]
-    counts = np.take_along_axis(np.where(turns, weight[:, :-1] - weight[:, 1:], 0.0), where, axis=1)
-    own -= _total(np.take_along_axis(running, where, axis=1)[:, None, :], counts)[:, 0]
-    return StrongTiming(fits, where, counts, own)
-
-
-def _total(values: Complexes, counts: Complexes) -> Floats:
-    """Real part of the sum over the last axis of ``values`` (b, s, k) times ``counts`` (b, k)."""
-    return np.asarray(np.matmul(values, counts[:, :, None])[:, :, 0].real)
+    # each has one edge at least, of no weight if it has no symbol
+    turns[:, 0] = True
+    row, where = np.nonzero(turns)
+    counts = weight[row, where] - weight[row, where + 1]
+    offset = np.searchsorted(row, np.arange(len(fits)))
+    own -= np.add.reduceat(_real(running[row, where], counts), offset)
+    return StrongTiming(fits, row, offset, where, counts, own)
 
 
 def _energy(fits: Fits, starts: Floats, period: Floats) -> Floats:
     """Energy (b, s) of all symbols together, in natural units: half the square of a symbol's length for each."""
     length = fits.count * period
-    ends = np.stack((starts, starts + length[:, None]), axis=-1)
-    sums = fits.turned.sums_of(ends)
+    place, re, im = fits.turned.spans_of(np.stack((starts, starts + length[:, None]), axis=-1))
+    cos, sin, each = _doubled(fits)
+    return np.asarray((place[..., 0] + re[..., 0] * cos - im[..., 0] * sin) * each)
+
+
+def _doubled(fits: Fits) -> tuple[Floats, Floats, Floats]:
+    """Cosine and sine of twice each carrier's angle, and a sample's energy but for them, all (b, 1)."""
     angle = 2.0 * (fits.phase + fits.detune * (fits.middle - fits.centre))[:, None]
-    energy = (
-        sums.length[..., 0] + sums.double_re[..., 0] * np.cos(angle) - sums.double_im[..., 0] * np.sin(angle)
-    )
-    return np.asarray(0.5 * (fits.gain**2 / fits.period)[:, None] * energy)
+    return np.cos(angle), np.sin(angle), 0.5 * (fits.gain**2 / fits.period)[:, None]

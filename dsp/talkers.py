@@ -188,11 +188,12 @@ def _renormed(runs: Runs, noise: float) -> Runs:
 
 
 def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
-    fits, period = with_own_period(fits, float(np.median(fits.period)))
+    runs = runs_of(fits)
+    fits, period = with_own_period(fits, float(np.median(fits.period)), runs)
     weight = 1.0 / carrier_u**2
     mean = float(np.sum(weight * fits.omega) / weight.sum())
     shared = len(fits) > 1 and _agree(fits.omega, mean, carrier_u)
-    judged = fitness(runs_of(fits))
+    judged = fitness(runs if period is None else runs_of(fits))
     # in units of the noise that was met, so that likelihoods are what they say
     fits = replace(fits, variance=fits.variance * judged.noise)
     hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW

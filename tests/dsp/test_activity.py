@@ -6,7 +6,17 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, capture, flat_floor, record_of
 
-from dsp.activity import BLOCK, Active, blocks_of, filtered, find_activity, found_nats, ratio_of, whitened
+from dsp.activity import (
+    BLOCK,
+    Active,
+    _live,
+    blocks_of,
+    filtered,
+    find_activity,
+    found_nats,
+    ratio_of,
+    whitened,
+)
 from dsp.errors import CancelledError
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.source import Watch
@@ -183,3 +193,12 @@ def test_what_is_covered_is_silent():
     actives = find_activity(record, floor, Watch(), covered=spans[[0, 2]])
     assert actives
     assert all(low - 200 < (a.best.start + a.best.stop) / 2.0 < high + 200 for a in actives)
+
+
+@pytest.mark.parametrize("size", [4096, 4111])
+@pytest.mark.parametrize("frame", [16, 64])
+def test_frames_that_are_not_silent_are_found(size, frame):
+    white = np.random.default_rng(4).standard_normal(size).astype(np.float32)
+    white[100:700] = white[1500:3901] = 0.0
+    frames = np.lib.stride_tricks.sliding_window_view(white, frame)[:: frame // 2]
+    assert np.array_equal(_live(white, frame), np.flatnonzero((frames != 0.0).any(axis=1)))

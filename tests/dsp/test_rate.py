@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, Capture, capture, true_fits
 
-from dsp.correlate import turn_back
-from dsp.rate import PHASES, Timings, period_grid, search_period
+from dsp.correlate import best_run, turn_back
+from dsp.rate import PHASES, Timings, _most, period_grid, search_period
 
 CYCLES = 4.3
 CARRIER_HZ = 151_003.0
@@ -130,3 +130,13 @@ def test_noise_scores_little():
     samples = np.random.default_rng(11).normal(size=800)
     search = search_period(turn_back(samples, 0.9), period_grid(8.0, 120.0, 800.0), 1.0, 1.0)
     assert search.nats.max() < 20.0
+
+
+@pytest.mark.parametrize(("periods", "symbols"), [(40, 6), (3, 90)])
+def test_most_of_a_run_is_that_of_the_best_run(periods, symbols):
+    score = np.random.default_rng(3).normal(-0.2, 1.0, (periods, PHASES, symbols)).astype(np.float32)
+    # and of nothing positive there is none
+    score[0, 0] = -1.0
+    value, _, _ = best_run(score.reshape(-1, symbols))
+    np.testing.assert_allclose(_most(score).ravel(), value, rtol=0.0, atol=1e-4)
+    assert _most(score)[0, 0] == 0.0

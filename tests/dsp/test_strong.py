@@ -50,3 +50,48 @@ def test_weak_ones_are_not_taken_for_strong():
     assert are_strong(fits)
     assert not are_strong(weak)
     assert not are_strong(fits.take(np.array([], dtype=int)))
+
+
+@pytest.mark.parametrize("sharp", [False, True])
+@pytest.mark.parametrize(("cycles", "samples_per_cycle"), SHAPES)
+def test_tables_say_the_same_for_every_period(cycles, samples_per_cycle, sharp):
+    fits = made_strong(cycles, samples_per_cycle, 7)
+    fits = replace(fits, turned=fits.turned.sharpened(sharp))
+    timing = strong_timing(fits)
+    period = float(fits.period[0])
+    periods = period * (1.0 + np.linspace(-0.4, 0.4, 7) / max(LENGTHS))
+    steps = 0.1 * fits.period[:, None] * np.linspace(-1.0, 1.0, 33)
+    found = timing.over(periods, steps)
+    assert found.shape == (7, len(fits), 33)
+    due = np.array(
+        [
+            timing.nats((fits.middle - 0.5 * fits.count * p)[:, None] + steps, np.full(len(fits), p))
+            for p in periods
+        ]
+    )
+    off = np.abs(found - due) > 2e-3
+    # an edge within a hundred thousandth of a sample may count on the sample's other side
+    assert np.count_nonzero(off) <= (0.005 * off.size if sharp else 0)
+
+
+def test_tables_reach_beyond_both_ends_of_the_samples():
+    fits = made_strong(6.5, 25.0, 8)
+    length = fits.turned.length
+    moved = replace(fits, start=np.array([-40.0, fits.start[1], length - 30.0 * fits.period[2]]))
+    moved = replace(moved, centre=moved.middle)
+    timing = strong_timing(moved)
+    period = float(fits.period[0])
+    steps = np.tile(np.linspace(-20.0, 20.0, 9), (len(fits), 1))
+    (found,) = timing.over(np.array([period]), steps)
+    np.testing.assert_allclose(found, timing.of_starts(moved.start[:, None] + steps), rtol=0.0, atol=2e-3)
+
+
+def test_one_without_symbols_says_nothing():
+    fits = made_strong(4.0, 10.0, 9)
+    none = replace(fits, count=fits.count * np.array([1, 0, 1]))
+    timing = strong_timing(none)
+    steps = np.tile(np.linspace(-1.0, 1.0, 5), (len(fits), 1))
+    assert np.all(timing.of_starts(none.start[:, None] + steps)[1] == 0.0)
+    (found,) = timing.over(fits.period[:1], steps)
+    np.testing.assert_allclose(found[1], 0.0, atol=1e-6)
+    np.testing.assert_allclose(found[0], timing.of_starts(none.start[:, None] + steps)[0], atol=2e-3)

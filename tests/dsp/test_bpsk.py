@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
+from generators.lines import talker_line
 from generators.scoring import score
 from generators.truths import RATE_HZ, Capture, capture, flat_floor, record_of, sigma_for
 
@@ -144,3 +146,25 @@ def test_only_a_part_of_a_busy_record_is_looked_at_first(monkeypatch):
     assert 1 <= len(looked_at) < 16
     assert len(searched(made).links) == 1
     assert sum(len(t.runs) for t in searched(made).links[0].talkers) == 150
+
+
+@pytest.mark.parametrize("draw", [0, 1, 2, 3, 9, 45])
+def test_a_lone_transmission_that_fills_most_of_a_short_capture_is_found(draw):
+    """Fourteen symbols of silence on either side: the floor near the carrier is then partly the transmission itself."""
+    chance = random.Random(draw)
+    cycles = chance.choice([1.0, 2.5, 6.5, 8.0, 24.0, 38.0])
+    cycle, count = chance.uniform(3.5, 12.0), chance.randint(24, 60)
+    line = talker_line(
+        rate_hz=1e6,
+        carrier_hz=1e6 / min(cycle, 400.0 / cycles),
+        cycles_per_symbol=cycles,
+        lengths=[count],
+        esn0_db=8.0,
+        draw=draw,
+        lead_symbols=14.0,
+        gap_symbols=(0.0, 4.0),
+    )
+    told = score(line.sent, asdict(decode(line.values, 1e6)))
+    assert len(told.pairs) == 1
+    assert not told.extra
+    assert told.pairs[0].right_rate

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from app.files.text_units import split_label
+from app.files.text_units import find_rate_unit, find_unit, split_label
 
 NUMBER = (
     r"[+-]?(?:\d{1,3}(?:[ ,.'’\u00a0\u2009\u202f]\d{3})+(?![\d])(?:[.,]\d+)?(?:[eE][+-]?\d+)?"
@@ -78,6 +78,15 @@ def meaning_and_unit(key: str) -> tuple[str | None, str]:
         if found is not None:
             return found, of_it
     return None, ""
+
+
+def stated_as(key: str) -> tuple[str | None, float]:
+    """What a number under ``key`` is, and the factor to seconds or hertz by the unit in the key: ``dt_us``, ``fs_kHz``."""
+    said, unit = meaning_and_unit(key)
+    time, rate = find_unit(unit), find_rate_unit(unit)
+    if rate is not None and said == "rate":
+        return said, rate
+    return said, time.factor if time is not None and time.time and said != "rate" else 1.0
 
 
 def number(text: str, decimal: str) -> float:

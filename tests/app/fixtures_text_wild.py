@@ -34,6 +34,7 @@ WILD = (
     Dialect("unit with a power of ten", "Time (10^-6 s),CH1 (V)\n" + _HALF_US, 2e6),
     Dialect("unit times a power", "Time (x1e-3 s),CH1 (V)\n" + rows("{t:.4f},{a}", step=1e-3), 1e6),
     Dialect("unit with an exponent", "Time [1E-6 s],CH1 [1E-3 V]\n" + _HALF_US, 2e6, 0, values=(A * 1e-3,)),
+    Dialect("range beside the name", "Time (s),CH1 (100mV)\n" + rows(_PLAIN), 1e6, 0, (("CH1 (100mV)", ""),)),
     Dialect("unit before the name", "[s] Time,[V] CH1\n" + rows(_PLAIN), 1e6),
     Dialect("unit behind a bar", "Time|s;CH1|V\n" + rows("{t:.7f};{a}"), 1e6),
     Dialect("coupling beside the unit", "Time (s),CH1 (V, DC)\n" + rows(_PLAIN), 1e6),

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import one_line
-from app.files.text_keys import QUANTITY, meaning
+from app.files.text_keys import QUANTITY, meaning, stated_as
 from app.files.text_units import COUNTS, find_rate_unit, find_unit
 
 _SCALE = re.compile(
@@ -86,7 +86,8 @@ def stated_number(key: str, value: object) -> float | None:
     time, rate = find_unit(match["unit"]), find_rate_unit(match["unit"])
     factor = rate if rate is not None else time.factor if time is not None and time.time else None
     try:
-        return None if factor is None else float(match["value"]) * factor
+        # the unit of the text counts, not one in the key, by which the number is taken later on
+        return None if factor is None else float(match["value"]) * factor / stated_as(key)[1]
     except ValueError:
         return None
 

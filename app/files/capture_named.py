@@ -15,7 +15,7 @@ from app.files.capture_arrays import Stated, columns_of, read_columns
 from app.files.capture_attributes import Said, said
 from app.files.capture_common import Head
 from app.files.capture_options import ReadOptions, Watch
-from app.files.text_keys import meaning
+from app.files.text_keys import stated_as
 from app.model.capture import Capture
 from dsp.results import Notice
 
@@ -48,7 +48,8 @@ def read_named(
     stated = {}
     for name, array in variables.items():
         if array.size == 1 and array.dtype.kind in "iuf":
-            stated[meaning(name)] = float(array.reshape(-1)[0])
+            what, factor = stated_as(name)
+            stated[what] = float(array.reshape(-1)[0]) * factor
         elif array.size > 1 and array.ndim <= 2 and (array.dtype.kind in "biufc" or array.dtype.names):
             flat = array.reshape(-1) if 1 in array.shape else array
             parts, found = columns_of(head, flat)

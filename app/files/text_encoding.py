@@ -148,8 +148,8 @@ def line_blocks(
 def _plain_blocks(head: Head, file: BinaryIO, size: int) -> Iterator[tuple[bytes, float]]:
     """The same where bytes are characters and lines end in a line feed, each byte copied once."""
     at = file.tell()
-    # larger ones take a little less time and more memory, of which few samples justify little
-    length = min(max(size >> 8, BLOCK_BYTES // 2), BLOCK_BYTES)
+    # larger ones take less time and more memory, of which few samples justify little
+    length = min(max(size >> 8, BLOCK_BYTES // 2), 2 * BLOCK_BYTES)
     while True:
         # where the line ends that goes across the border of the block
         file.seek(at + length)

@@ -19,7 +19,7 @@ from app.files.text_units import (
     unit_of_cell,
 )
 
-COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|')\s*")
+COMMENT = re.compile(r"^\s*(?:#+|%+|//+|!+|;+|\*+|'|(?i:rem)(?=\s))\s*")
 _GAP_BEFORE_BRACKET = re.compile(r"\s+(?=[(\[])")
 _STATED = re.compile(r"[:=]\s*[+-]?\.?\d")
 _STATEMENT = re.compile(r"[^=:,;|\t]{1,60}?(?:\s*=\s*|:\s+)[^=:]+(?::\d[^=]*)?")
@@ -250,6 +250,9 @@ def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:
     A title may have blanks where rows are split at blanks.
     """
     attempts = [split_row(text, delimiter)]
+    if delimiter != " " and len(attempts[0]) > layout.columns and '"' not in text:
+        # a comma within brackets parts what stands in them, as in "CH1 (V, DC)"
+        attempts.append(re.split(rf"{re.escape(delimiter)}(?![^(\[]*[)\]])", text))
     if delimiter == " ":
         attempts += [_GAP_BEFORE_BRACKET.sub("", text).split(), re.split(r"\s{2,}|\t", text.strip())]
     for cells in attempts:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from app.files.text_units import split_label
+from app.files.text_units import find_rate_unit, find_unit, split_label
 
 NUMBER = (
     r"[+-]?(?:\d{1,3}(?:[ ,.'’\u00a0\u2009\u202f]\d{3})+(?![\d])(?:[.,]\d+)?(?:[eE][+-]?\d+)?"
@@ -23,16 +23,19 @@ _PATTERNS = {
     for name, pattern in {
         "interval": r"""((x|h|t|time|horizontal|horiz|hor|sample|sampling|delta)\ ?)*
             (interval|increment|incr|inc)
-            | abtast(intervall|periode|zeit)
+            | abtast(intervall|periode|zeit) | zeitschritt | t\ ?(s|sample|sampling)
             | ((x|h|t|time|horizontal|horiz|hor|sample|sampling)\ )+(period|step|spacing|resolution)
-            | d[tx] | (delta|Δ)\ ?([tx]|time) | ts | x(incr?|delta) | interval\ between\ samples
+            | d[tx] | (delta|Δ)\ ?([tx]|time) | x(incr?|delta) | interval\ between\ samples
             | (time|seconds|secs?|s)\ ?(per|/)\ ?(sample|point)
-            | p[ée]riode\ d['’][ée]chantillonnage | per[ií]odo\ de\ muestreo | интервал\ дискретизации
+            | p[ée]riode\ d['’][ée]chantillonnage | per[ií]odo\ de\ (muestreo|amostragem) | интервал\ дискретизации
             | 采样(间隔|周期) | サンプリング(間隔|周期)""",
         "rate": r"""fr[ée]quence\ d['’][ée]chantillonnage | frecuencia\ de\ muestreo | frequenza\ di\ campionamento
+            | (taxa|frequ[êe]ncia)\ de\ amostragem | sampl(e|ings?)(frekvens|frequentie|rate)
+            | bemonsterings(frequentie|snelheid)
+            | cz[ęe]stotliwo[śs][ćc]\ pr[óo]bkowania | vzorkovac[íi]\ (frekvence|kmito[čc]et)
             | частота\ дискретизации | 采样(率|频率) | サンプリング(周波数|レート) | サンプルレート
             | (samples?|sampling|acquisition|data|scan)\ ?(rate|frequency|freq|clock)
-            | abtast(rate|frequenz) | rate | fs | f\ s | sr | sps | (samples|points)\ ?(per|/)\ ?(s|sec|second)""",
+            | abtast(rate|frequenz) | rate | fs | f\ s | sr | sps | (samples|points|pts)\ ?(per|/)\ ?(s|sec|second)""",
         "start": r"""((x|h|t|time|horizontal|horiz|hor)\ ?)*(start|origin|zero|org)(\ time)?
             | [tx]\ ?(0|zero|start|origin)
             | (time\ of\ )?first\ (sample|point)(\ time)?""",
@@ -61,14 +64,29 @@ _PATTERNS = {
 
 def meaning(key: str) -> str | None:
     """Which of the facts sought ``key`` names, such as "interval"; a unit in brackets does not matter."""
+    return meaning_and_unit(key)[0]
+
+
+def meaning_and_unit(key: str) -> tuple[str | None, str]:
+    """The same with the unit that stands with the key, if that is no part of the word, as in "samples per second"."""
+    label, unit = split_label(key)
     # with "mV/LSB" the whole is the word
-    for label in (key, split_label(key)[0]):
-        words = re.sub(r"(?<=[a-z])(?=[A-Z])|[_.:\-]+", " ", label)
+    for text, of_it in ((key, ""), (label, unit)):
+        words = re.sub(r"(?<=[a-z])(?=[A-Z])|[_.:\-]+", " ", text)
         words = " ".join(words.split())
         found = next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)
         if found is not None:
-            return found
-    return None
+            return found, of_it
+    return None, ""
+
+
+def stated_as(key: str) -> tuple[str | None, float]:
+    """What a number under ``key`` is, and the factor to seconds or hertz by the unit in the key: ``dt_us``, ``fs_kHz``."""
+    said, unit = meaning_and_unit(key)
+    time, rate = find_unit(unit), find_rate_unit(unit)
+    if rate is not None and said == "rate":
+        return said, rate
+    return said, time.factor if time is not None and time.time and said != "rate" else 1.0
 
 
 def number(text: str, decimal: str) -> float:

@@ -14,9 +14,9 @@ from itertools import combinations
 
 from app.files.text_cells import split_row
 from app.files.text_header import LONGEST_LINE, short_lines, uncommented
-from app.files.text_keys import BARE_RATE, NUMBER, QUANTITY, WITH_UNIT, meaning, number
+from app.files.text_keys import BARE_RATE, NUMBER, QUANTITY, WITH_UNIT, meaning_and_unit, number
 from app.files.text_layout import Layout
-from app.files.text_units import find_rate_unit, find_unit, plain_cell, split_label
+from app.files.text_units import find_rate_unit, find_unit, plain_cell
 
 _NUMERIC = frozenset(
     (
@@ -51,6 +51,7 @@ _PER_POINT = re.compile(
 _NAMED = re.compile(
     r'"(?P<key>[A-Za-z][\w ()/.-]{0,60})"\s*:\s*(?:"(?P<text>[^"]{0,60})"|(?P<number>[^\s,}"\]]{1,40}))'
 )
+_SHORT_RATE = re.compile(r"([kKMG])(?:S|Sa|Samples?|sample|samples|pts|points)?")
 _WIDE = str.maketrans("：，；（）＝", ":,;()=")
 
 
@@ -182,16 +183,24 @@ def _before_trigger(found: dict[str, _Pair]) -> tuple[float, str] | None:
 
 def _pair(key: str, text: str, unit: str, decimal: str) -> _Pair | None:
     """What key and value mean; None if that is nothing sought here, or not of the kind it should be."""
-    said = meaning(key)
+    said, of_key = meaning_and_unit(key)
     quantity = QUANTITY.fullmatch(text)
     if said is None or (quantity is None) == (said in _NUMERIC):
         return None
     if quantity is None:
         return _Pair(said, text, None, "")
-    known = (quantity["unit"], unit, split_label(key)[1])
+    known = [quantity["unit"], unit, of_key]
+    if said == "rate":
+        known = [_whole_rate_unit(each) for each in known]
     chosen = next((each for each in known if each and (find_unit(each) or find_rate_unit(each))), "")
     value = number(quantity["value"], decimal)
     return _Pair(said, text, value, chosen) if math.isfinite(value) else None
+
+
+def _whole_rate_unit(unit: str | None) -> str:
+    """``unit`` with what is left out in "500k" and "2 MSa"."""
+    match = _SHORT_RATE.fullmatch(unit or "")
+    return f"{match[1]}Hz" if match else unit or ""
 
 
 def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str]]:
@@ -204,6 +213,9 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
             for piece in filter(None, pieces):
                 yield piece["key"], piece["value"] or piece["text"], piece["unit"] or ""
         yield from _parted(line, layout)
+        if layout.delimiter != ";" and line.count(";") and line.count(",") > line.count(";"):
+            # the pairs apart by one mark, key and value by another
+            yield from _paired(line.split(";"))
         for match in _INLINE.finditer(line.replace('"', " ")):
             yield match["key"].strip(), match["value"], match["unit"] or ""
             if short := _SHORT_KEY.search(match["key"].strip()):
@@ -238,6 +250,12 @@ def _parted(line: str, layout: Layout) -> Iterator[tuple[str, str, str]]:
             yield plain_cell(key), plain_cell(rest), ""
         yield from _beside([plain_cell(cell) for cell in split_row(line, delimiter)])
         return
+
+
+def _paired(pieces: Sequence[str]) -> Iterator[tuple[str, str, str]]:
+    for piece in pieces:
+        key, _, rest = piece.partition(",")
+        yield plain_cell(key), plain_cell(rest), ""
 
 
 def _beside(cells: Sequence[str]) -> Iterator[tuple[str, str, str]]:

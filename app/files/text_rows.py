@@ -98,12 +98,15 @@ class RowReader:
         return self._fast is not None and self._fast.available
 
     def prepared(self, block: bytes) -> tuple[bytes, Rows | None]:
-        """The block as it is to be read, and its rows if all of them are plain; changes nothing here."""
+        """The block as it is to be read, and its rows if all of them are plain; changes nothing here.
+
+        Of plain rows the block itself is let go, since several of them wait for their turn.
+        """
         block = self._style.block(block, self._coding)
         values = self._fast.rows(block) if self._fast is not None else None
         if values is None and block.endswith(b"\n"):
             values = self._plain.rows(block)
-        return block, values
+        return (block, None) if values is None else (b"", values)
 
     def row_of(self, sample: int) -> str:
         """The row of the file in which ``sample`` stands."""
@@ -174,7 +177,8 @@ class RowReader:
     def _row_by_row(self, block: bytes, last: bool) -> Rows:
         self._watch.stop_if_asked()
         lines = block.decode(self._coding, "replace").split("\n")
-        whole = lines[-1] == ""
+        # where lines end in a return behind the feed, one stands behind the last
+        whole = lines[-1] in ("", "\r")
         if whole:
             lines.pop()
         filled = [i for i, line in enumerate(lines) if line.strip(_BLANK)]

@@ -79,6 +79,10 @@ _UNITS = dict(_spellings())
 _RATE = re.compile(
     r"([kKMG]?)(?:Hz|HZ|hz|S(?:a|amples?)?/s(?:ec)?|[sS]ps|SPS|samples?(?:/| per )s(?:ec(?:ond)?)?)"
 )
+# (10^-6 s), [1E-3 V], x10-3 s
+_POWER = re.compile(
+    r"[x×*]?\s*(?:10\s*(?=[\^+-])\^?\s*(?P<ten>[+-]?\d{1,2})|1(?:\.0*)?[eE](?P<e>[+-]?\d{1,2}))\s*[x×*·]?\s*(?P<unit>[^\d\s]+)"
+)
 _RATE_PREFIXES = {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9}
 
 
@@ -93,6 +97,9 @@ def find_unit(text: str) -> Unit | None:
     text = "µ" + text[1:] if text[:1] == "æ" else text
     if text in _LONG_TIMES:
         return Unit("s", _LONG_TIMES[text], True)
+    if (power := _POWER.fullmatch(text)) and power["unit"] in _UNITS:
+        unit = _UNITS[power["unit"]]
+        return Unit(unit.symbol, unit.factor * float(f"1e{power['ten'] or power['e']}"), unit.time)
     if text not in _UNITS:
         text = text.rstrip(".")
     if text in _UNITS:
@@ -109,6 +116,12 @@ def find_rate_unit(text: str) -> float | None:
 _LONGEST_LABEL = 200
 _UNITS_WORD = re.compile(r"units?:?", re.I)
 _BRACKETS = re.compile(r"^(?P<name>.*?)[\s_/-]*[(\[{<]\s*(?P<unit>[^()\[\]{}<>]*?)\s*[)\]}>]\s*:?$")
+# CH1 (V, DC)
+_COUPLED = re.compile(
+    r"^(?P<name>.*?)[\s_]*[(\[]\s*(?P<unit>[^()\[\],;]{1,12}?)\s*[,;]\s*(?:DC|AC)[^()\[\]]{0,20}[)\]]$", re.I
+)
+# [V] CH1
+_LEADING = re.compile(r"^[(\[]\s*(?P<unit>[^()\[\]]{1,12}?)\s*[)\]]\s*(?P<name>[^()\[\]]*\w)$")
 # V(near end), I(shunt)
 _QUANTITY_OF = re.compile(r"^([VvUuIi])\s*\([^()]+\)$")
 # CH1 (V) [DC]
@@ -116,7 +129,7 @@ _AMID = re.compile(r"^(?P<name>.*?\S)\s*[(\[]\s*(?P<unit>[^()\[\]]{1,12}?)\s*[)\
 _MARKED = (
     re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>\S+)$"),
     re.compile(r"^(?P<name>.*\S)\s+(?:in|[-–])\s+(?P<unit>\S+)$", re.I),
-    re.compile(r"^(?P<name>.*\S)\s*[,;:]\s*(?P<unit>\S+)$"),
+    re.compile(r"^(?P<name>.*\S)\s*[,;:|]\s*(?P<unit>\S+)$"),
 )
 _TRAILING = re.compile(r"^(?P<name>.*[^_\s])[_\s]+(?P<unit>[^_\s\d]+)$")
 _BEHIND_UNDERSCORE = re.compile(r"^(?P<name>.*[^_])_(?P<unit>[^_\s\d]+)$")
@@ -134,12 +147,11 @@ def split_label(text: str) -> tuple[str, str]:
         return text, ""
     if text not in _DOUBTFUL and _is_unit(text):
         return "", text
-    match = _BRACKETS.match(text)
-    if match and _is_unit(match["unit"]):
-        return match["name"].strip(), match["unit"]
-    match = _AMID.match(text)
-    if match and _is_unit(match["unit"]):
-        return f"{match['name']}{match['rest']}".strip(), match["unit"]
+    for pattern in (_BRACKETS, _COUPLED, _LEADING, _AMID):
+        match = pattern.match(text)
+        if match and _is_unit(match["unit"]):
+            behind = match.groupdict().get("rest") or ""
+            return f"{match['name']}{behind}".strip(), match["unit"]
     if match := _QUANTITY_OF.match(text):
         return text, "A" if match[1] in "Ii" else "V"
     match = _TRAILING.match(text)

@@ -471,3 +471,18 @@ def test_pairs_described_by_the_library_of_the_standard(
     assert (capture.rate_hz, capture.start_s, capture.warnings) == (2e6, 0.0, ())
     for channel, values in zip(capture.channels, expected, strict=True):
         np.testing.assert_array_equal(channel.stored, values)
+
+
+def test_units_in_the_names_of_stated_numbers(tmp_path: Path) -> None:
+    """By numpy, scipy and h5py: 0.5 under ``dt_us`` is no half second."""
+    np.savez(tmp_path / "a.npz", line=LINE, dt_us=0.5, t0_ms=-1.0)
+    savemat(tmp_path / "a.mat", {"line": LINE, "Fs_kHz": 2000.0, "t0_ms": -1.0})
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file["line"] = LINE
+        file.attrs.update({"sampling_interval_us": "0.5 us", "start_ms": -1.0})
+    for name in ("a.npz", "a.mat", "a.h5"):
+        capture = open_capture(tmp_path / name)
+        assert capture.rate_hz == pytest.approx(2e6)
+        assert capture.start_s == pytest.approx(-1e-3)
+    np.savez(tmp_path / "b.npz", line=LINE, samples_per_second=500.0)
+    assert open_capture(tmp_path / "b.npz").rate_hz == 500.0

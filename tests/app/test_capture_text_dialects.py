@@ -13,6 +13,7 @@ from tests.app.fixtures_text import DIALECTS, Dialect
 from tests.app.fixtures_text_bench import BENCH
 from tests.app.fixtures_text_mixed import MIXED
 from tests.app.fixtures_text_odd import ODD
+from tests.app.fixtures_text_wild import WILD
 
 
 def opened(dialect: Dialect, folder: Path) -> Capture:
@@ -21,7 +22,7 @@ def opened(dialect: Dialect, folder: Path) -> Capture:
     return open_capture(path, ReadOptions(**dialect.options))
 
 
-@pytest.mark.parametrize("dialect", DIALECTS + BENCH + ODD + MIXED, ids=lambda dialect: dialect.name)
+@pytest.mark.parametrize("dialect", DIALECTS + BENCH + ODD + MIXED + WILD, ids=lambda dialect: dialect.name)
 def test_dialect(dialect: Dialect, tmp_path: Path) -> None:
     capture = opened(dialect, tmp_path)
     assert [(channel.name, channel.unit) for channel in capture.channels] == list(dialect.channels)
@@ -35,5 +36,5 @@ def test_dialect(dialect: Dialect, tmp_path: Path) -> None:
 
 
 def test_there_are_enough_dialects_and_each_stands_for_itself() -> None:
-    every = DIALECTS + BENCH + ODD + MIXED
+    every = DIALECTS + BENCH + ODD + MIXED + WILD
     assert len({dialect.name for dialect in every}) == len({dialect.data for dialect in every}) >= 200

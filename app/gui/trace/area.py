@@ -48,7 +48,7 @@ class TraceArea(QWidget):
     flip_moved = Signal(object, float, object)
     flip_delete_wanted = Signal(object)
     grid_shaped = Signal(float, float, int, object)
-    level_changed = Signal(object)
+    level_changed = Signal(object, object)
     walk_changed = Signal(bool)
     span_selected = Signal(float, float)
     span_cleared = Signal()
@@ -165,9 +165,15 @@ class TraceArea(QWidget):
         """The level line of the active channel."""
         return self._shown.level
 
+    def set_levels(self, levels: dict[str, float]) -> None:
+        """Where the level lines of channels stand; the others have none."""
+        self._levels = dict(levels)
+        self._shown.level = self._levels.get(self._canvas.active)
+        self._canvas.marks_changed()
+
     def set_level(self, value: float | None) -> None:
         self._shown.level = value
-        self._keep_level(value)
+        self._keep_level(value, None)
         self._canvas.marks_changed()
 
     def set_tool(self, tool: Tool) -> None:
@@ -345,13 +351,13 @@ class TraceArea(QWidget):
         if changed:
             self.range_changed.emit(view.start_s, view.end_s)
 
-    @Slot(object)
-    def _keep_level(self, value: float | None) -> None:
+    @Slot(object, object)
+    def _keep_level(self, value: float | None, gesture: object) -> None:
         if value is None:
             self._levels.pop(self._canvas.active, None)
         else:
             self._levels[self._canvas.active] = value
-        self.level_changed.emit(value)
+        self.level_changed.emit(value, gesture)
 
     @Slot()
     def _envelope_grew(self) -> None:

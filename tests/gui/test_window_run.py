@@ -44,6 +44,23 @@ def test_the_program_opens_what_it_is_told_and_ends(tmp_path, settings, monkeypa
     assert settings.value("windowGeometry") is not None
 
 
+def test_what_draws_is_made_once_the_window_has_been_painted(settings, monkeypatch, qapp):
+    monkeypatch.setattr(run, "program_settings", lambda: settings)
+    seen = []
+
+    def look() -> None:
+        window = the_window()
+        seen.append(window.area.is_made)
+        if seen[-1]:
+            window.close()
+        else:
+            QTimer.singleShot(20, look)
+
+    QTimer.singleShot(0, look)
+    assert run.run_window([]) == 0
+    assert (seen[0], seen[-1]) == (False, True)
+
+
 @pytest.mark.parametrize("where", ["slot", "thread"])
 def test_an_exception_nobody_caught_is_told(window, qtbot, where):
     def break_down() -> None:

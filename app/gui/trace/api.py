@@ -102,9 +102,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from dsp.source import SampleSource
+if TYPE_CHECKING:
+    from dsp.source import SampleSource
 
 Tool = Literal["pan", "zoom", "span", "flip"]
 Snap = Literal["crossing", "extremum", "level", "flip", "symbol"]

@@ -34,10 +34,14 @@ def nearby_carrier_hz(values: NDArray[Any], rate_hz: float) -> float | None:
     except BadInputError:
         return None
     noise = estimate_noise(record)
+    if noise is None:
+        return None
     pieces = [piece for stretch in find_activity(record, noise) for piece in cut(record, noise, stretch)]
     leads = leads_of(record, noise, pieces) if pieces else None
+    if leads is None:
+        return None
     lines: list[CarrierLine] = []
-    for number, piece in enumerate(leads.pieces if leads else ()):
+    for number, piece in enumerate(leads.pieces):
         half_hz = (piece.high_hz - piece.low_hz) / 2.0
         widths = tuple(half_hz * k for k in _WIDTHS)
         lines += squared_lines(leads.part(number).samples, rate_hz, centre_hz(piece), widths, 1)

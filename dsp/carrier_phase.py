@@ -54,7 +54,8 @@ def tracked_half_cycles(values: NDArray[Any], carrier: float) -> HalfCycles | No
 def _window(samples: float) -> Floats:
     count = max(round(samples), 3) | 1
     window: Floats = np.hanning(count + 2)[1:-1]
-    return window / window.sum()
+    window /= window.sum()
+    return window
 
 
 def _band_taps(window: Floats, carrier: float) -> Complexes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import sys
 import threading
 from collections.abc import Callable, Sequence
@@ -13,6 +12,7 @@ from PySide6.QtCore import QEvent, QObject, QSettings, Qt, QTimer, Signal, Slot
 from PySide6.QtWidgets import QApplication
 
 from app.files.capture_options import ReadOptions
+from app.gui.garbage import GarbageTurns
 from app.gui.messages import message_of
 from app.gui.window import MainWindow
 
@@ -32,13 +32,12 @@ def run_window(files: Sequence[Path], read_options: ReadOptions | None = None) -
         window.show()
         window.keeper.offer()
         window.open_paths(list(files), read_options)
-        # off while starting; what lives now lives to the end and is looked through no more
-        gc.freeze()
-        gc.enable()
-        # results are hundreds of thousands of small frozen values: at every 700 new ones, rounds over all of them
-        # would hold the window up for seconds when a long capture has been decoded
-        gc.set_threshold(50_000, 20, 50)
-        return application.exec()
+        # off while starting
+        garbage = GarbageTurns(window)
+        try:
+            return application.exec()
+        finally:
+            garbage.close()
 
 
 def program_settings() -> QSettings:

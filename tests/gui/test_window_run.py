@@ -47,7 +47,8 @@ def test_the_program_opens_what_it_is_told_and_ends(tmp_path, settings, monkeypa
 
 def test_widgets_are_never_taken_down_in_a_workers_thread(settings, monkeypatch, qapp):
     monkeypatch.setattr(run, "program_settings", lambda: settings)
-    taken_down_in = []
+    taken_down_in: list[threading.Thread] = []
+    early: list[threading.Thread] = []
 
     class Panel(QWidget):
         def __init__(self) -> None:
@@ -66,7 +67,7 @@ def test_widgets_are_never_taken_down_in_a_workers_thread(settings, monkeypatch,
         worker = threading.Thread(target=work)
         worker.start()
         worker.join()
-        assert taken_down_in == []
+        early.extend(taken_down_in)
         look()
 
     def look() -> None:
@@ -77,6 +78,7 @@ def test_widgets_are_never_taken_down_in_a_workers_thread(settings, monkeypatch,
 
     QTimer.singleShot(20, begin)
     assert run.run_window([]) == 0
+    assert early == []
     assert taken_down_in == [threading.main_thread()]
 
 

@@ -22,12 +22,13 @@ _SMOOTH = 5  # bins of the spectrum that are averaged
 @dataclass(frozen=True, eq=False)
 class CarrierBand:
     """``values``, shape (samples,), about zero; white noise of ``noise`` is left in them, and a carrier of peak
-    ``amplitude`` with ``period`` samples a cycle."""
+    ``amplitude`` with ``period`` samples a cycle, which was ``told``, or found in these samples alone."""
 
     values: Floats
     noise: float
     amplitude: float
     period: float
+    told: bool = False
 
 
 def in_carrier_band(
@@ -62,7 +63,7 @@ def in_carrier_band(
     power = float(np.var(filtered)) - left**2
     if power <= 0:
         return None
-    return CarrierBand(filtered, left, float(np.sqrt(2 * power)), 1 / found)
+    return CarrierBand(filtered, left, float(np.sqrt(2 * power)), 1 / found, carrier is not None)
 
 
 def _carrier(signal: Floats, noise: float) -> float | None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from dsp.results import KINDS, LINE_CODES, POLARITIES
 
 FORMAT = "halfturn-session"
-FORMAT_VERSION = 2
+FORMAT_VERSION = 3
 
 # What a file may ask for before it is refused. All of it is checked before memory is taken.
 MOST_BYTES = 2 << 30
@@ -373,6 +373,7 @@ _MARKS = (
             Field("hidden", FLAG, "", "1: the channel is not drawn"),
             Field("low", FLOAT, "unit of the channel", "lower end of its value axis", True, -1e300, 1e300),
             Field("high", FLOAT, "unit of the channel", "upper end of its value axis", True, -1e300, 1e300),
+            Field("level", FLOAT, "unit of the channel", "where its level line stands", True, -1e300, 1e300),
         ),
     ),
 )

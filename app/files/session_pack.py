@@ -59,7 +59,9 @@ def pack(
     _add(root, _TABLES["burst_marks"], marks)
     pins = [(p.key, p.capture, p.name, p.quantity, p.place, p.value, p.std, p.unit) for p in data.pins]
     _add(root, _TABLES["pins"], pins)
-    looks = [(k.key, k.capture, k.channel, k.hidden, *(k.values or (None, None))) for k in data.looks]
+    looks = [
+        (k.key, k.capture, k.channel, k.hidden, *(k.values or (None, None)), k.level) for k in data.looks
+    ]
     _add(root, _TABLES["looks"], looks)
     return root
 

@@ -77,11 +77,11 @@ def _pin(row: tuple[Any, ...]) -> Pin:
 
 
 def _look(row: tuple[Any, ...]) -> ChannelLook:
-    key, capture, channel, hidden, low, high = row
+    key, capture, channel, hidden, low, high, level = row
     values = None if np.isnan(low) or np.isnan(high) else (low, high)
     if values is not None and not low < high:
         raise SessionError(f"the value axis of {channel} ends before it starts")
-    return ChannelLook(key, capture, channel, bool(hidden), values)
+    return ChannelLook(key, capture, channel, bool(hidden), values, _number(level))
 
 
 def _check_items(data: SessionData) -> None:

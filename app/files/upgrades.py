@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
+
 from app.files.schema import FORMAT_VERSION
 from app.files.session_tree import Node
 
@@ -19,8 +21,22 @@ def _with_more_tables(root: Node) -> Node:
     return root
 
 
+def _with_level_lines(root: Node) -> Node:
+    """Version 3 tells in ``looks.level`` where a channel's level line stands; version 2 had none."""
+    looks = root.arrays.get("looks")
+    # what is no table at all is refused by the check that follows
+    if looks is not None and looks.dtype.names is not None and "level" not in looks.dtype.names:
+        columns = [(name, looks.dtype[name]) for name in looks.dtype.names]
+        wider = np.empty(len(looks), dtype=[*columns, ("level", "<f8")])
+        for name in looks.dtype.names:
+            wider[name] = looks[name]
+        wider["level"] = np.nan
+        root.arrays["looks"] = wider
+    return root
+
+
 # from the version that is the key to the one after it
-UPGRADES: dict[int, Upgrade] = {1: _with_more_tables}
+UPGRADES: dict[int, Upgrade] = {1: _with_more_tables, 2: _with_level_lines}
 
 
 def upgraded(root: Node, *, upgrades: dict[int, Upgrade] = UPGRADES, version: int = FORMAT_VERSION) -> Node:

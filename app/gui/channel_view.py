@@ -123,6 +123,12 @@ class ChannelView(QObject):
         looks = edits.looks_of(self._document.data, self.index)
         return {name: look.values for name, look in looks.items() if look.values is not None}
 
+    @property
+    def levels(self) -> dict[str, float]:
+        """Where the level lines of channels stand."""
+        looks = edits.looks_of(self._document.data, self.index)
+        return {name: look.level for name, look in looks.items() if look.level is not None}
+
     @Slot(str, bool)
     def show_channel(self, name: str, shown: bool) -> None:
         """Draw a channel or not."""

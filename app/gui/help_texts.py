@@ -5,8 +5,6 @@ from __future__ import annotations
 import platform
 
 from app.gui.action_table import ACTIONS, MENUS
-from app.gui.trace.keys import KEYS
-from app.gui.trace.walk import KEYS as WALK_KEYS
 from app.version import program_version
 
 _MOUSE = (
@@ -42,6 +40,9 @@ def next_step(*, has_capture: bool, has_decode: bool, has_bursts: bool) -> str:
 def shortcuts_html() -> str:
     """All keys by menu, as the table of actions has them, and what the mouse does."""
     from html import escape
+
+    from app.gui.trace.keys import KEYS
+    from app.gui.trace.walk import KEYS as WALK_KEYS
 
     parts = []
     for menu in MENUS:

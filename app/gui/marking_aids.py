@@ -37,6 +37,10 @@ class MarkingAids(QObject):
         self._menus: Menus | None = None
         self.grid = GridFlow(bridge, view, area, link, decoding, self)
         self.comparing = CompareFlow(panel, bridge, view, area, runner, self)
+        # after the trace has been told
+        bridge.changed.connect(self._show_level)
+        view.changed.connect(self._show_level)
+        area.level_changed.connect(self._show_level)
         for flow in (self.grid, self.comparing):
             flow.told.connect(self.told)
 
@@ -44,7 +48,6 @@ class MarkingAids(QObject):
         """Tick what is on, and let the keys work where they are meant to."""
         self._menus = menus
         self._area.walk_changed.connect(menus.actions["walk_crossings"].setChecked)
-        self._area.level_changed.connect(self._show_level)
         for name in ("next_difference", "previous_difference"):
             menus.confine(name, self._area, self._panel)
 
@@ -52,7 +55,7 @@ class MarkingAids(QObject):
         """Ask for nothing more."""
         self.comparing.close()
 
-    @Slot(object)
-    def _show_level(self, level: float | None) -> None:
+    @Slot()
+    def _show_level(self) -> None:
         if self._menus is not None:
-            self._menus.actions["level_line"].setChecked(level is not None)
+            self._menus.actions["level_line"].setChecked(self._area.level is not None)

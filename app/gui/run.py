@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-import gc
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 
-from PySide6.QtCore import QObject, QSettings, Qt, Signal, Slot
+from PySide6.QtCore import QEvent, QObject, QSettings, Qt, QTimer, Signal, Slot
 from PySide6.QtWidgets import QApplication
 
 from app.files.capture_options import ReadOptions
+from app.gui.garbage import GarbageTurns
 from app.gui.messages import message_of
 from app.gui.window import MainWindow
+
+_AFTER_PAINT_MS = 50  # the X server shows the frame meanwhile
 
 
 def run_window(files: Sequence[Path], read_options: ReadOptions | None = None) -> int:
@@ -25,21 +27,39 @@ def run_window(files: Sequence[Path], read_options: ReadOptions | None = None) -
     application.setStyle("Fusion")
     window = MainWindow(program_settings())
     with ErrorCatcher(window):
+        after = AfterFirstPaint(window, window.area.make)
+        window.installEventFilter(after)
         window.show()
         window.keeper.offer()
         window.open_paths(list(files), read_options)
-        # off while starting; what lives now lives to the end and is looked through no more
-        gc.freeze()
-        gc.enable()
-        # results are hundreds of thousands of small frozen values: at every 700 new ones, rounds over all of them
-        # would hold the window up for seconds when a long capture has been decoded
-        gc.set_threshold(50_000, 20, 50)
-        return application.exec()
+        # off while starting
+        garbage = GarbageTurns(window)
+        try:
+            return application.exec()
+        finally:
+            garbage.close()
 
 
 def program_settings() -> QSettings:
     """Where the program keeps layout, choices and recent files."""
     return QSettings(QSettings.Format.IniFormat, QSettings.Scope.UserScope, "halfturn", "halfturn")
+
+
+class AfterFirstPaint(QObject):
+    """Does once, soon after the watched window has painted, what its first frame need not wait for."""
+
+    def __init__(self, window: MainWindow, todo: Callable[[], None]) -> None:
+        super().__init__(window)
+        self._timer = QTimer(self)
+        self._timer.setSingleShot(True)
+        self._timer.setInterval(_AFTER_PAINT_MS)
+        self._timer.timeout.connect(todo)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        if event.type() == QEvent.Type.Paint:
+            watched.removeEventFilter(self)
+            self._timer.start()
+        return super().eventFilter(watched, event)
 
 
 class ErrorCatcher(QObject):

@@ -39,6 +39,7 @@ class TraceLink(QObject):
         area.span_selected.connect(self._select_span)
         area.span_cleared.connect(self._clear_span)
         area.values_scaled.connect(self._scale_channels)
+        area.level_changed.connect(self._set_level)
 
     @Slot(object)
     def _follow(self, change: Change) -> None:
@@ -49,6 +50,7 @@ class TraceLink(QObject):
             self._show_spans()
         if change & Change.LOOKS:
             self._area.set_value_ends(self._view.value_ends)
+            self._area.set_levels(self._view.levels)
 
     def _show_spans(self) -> None:
         """All that are kept, but for that of the symbol grid, which is drawn as what it is."""
@@ -73,6 +75,7 @@ class TraceLink(QObject):
             self._area.set_channels(self._channels.show(capture, channel, self._view.hidden))
             if channel is not None:
                 self._area.set_active_channel(channel)
+            self._area.set_levels(self._view.levels)
         lane, self.flips = self._views.show(self._view.bursts, self._view.flips)
         self._area.set_lane(lane)
         self._area.set_flips(self.flips)
@@ -116,3 +119,9 @@ class TraceLink(QObject):
     @Slot()
     def _clear_span(self) -> None:
         self._view.select_span(None)
+
+    @Slot(object, object)
+    def _set_level(self, level: float | None, gesture: Hashable) -> None:
+        view = self._view
+        if view.index is not None and view.channel is not None:
+            self._bridge.run(edits.SetLevel(view.index, view.channel, level), gesture)

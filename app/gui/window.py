@@ -9,7 +9,6 @@ from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from app.files.capture_options import ReadOptions
-from app.files.envelope_cache import EnvelopeCache
 from app.gui import help_texts
 from app.gui.actions import Situation
 from app.gui.bridge import DocumentBridge
@@ -43,7 +42,7 @@ from app.gui.readings_flow import ReadingsFlow
 from app.gui.readings_link import ReadingsLink
 from app.gui.recent import RecentFiles
 from app.gui.tips import give_tips
-from app.gui.trace.area import TraceArea
+from app.gui.trace.area import TraceArea, kept_envelopes
 from app.gui.trace_link import TraceLink
 from app.gui.view_choices import ViewChoices
 from app.gui.watch_flow import WatchFlow
@@ -205,7 +204,7 @@ class MainWindow(QMainWindow):
         )
 
     def _make_panels(self) -> None:
-        self.area = TraceArea(self, EnvelopeCache())
+        self.area = TraceArea(self, kept_envelopes)
         self.messages = MessageStrip(self)
         self.welcome = Welcome(self)
         self.chooser = Chooser(self)

@@ -1,10 +1,11 @@
-"""Commands on how channels are drawn: shown or hidden, and the ends of their value axes."""
+"""Commands on how channels are drawn: shown or hidden, the ends of their value axes, and their level lines."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from app.model.commands import CommandError, check_capture, swapped, with_key, without
 from app.model.items import ChannelLook, SessionData
@@ -17,10 +18,8 @@ def looks_of(data: SessionData, capture: int | None) -> dict[str, ChannelLook]:
     return {look.channel: look for look in data.looks if look.capture == capture}
 
 
-def _changed(
-    data: SessionData, capture: int, channel: str, *, hidden: bool | None = None, values: Values | None = None
-) -> SessionData:
-    """With a channel hidden or not, or else with other ends of its axis; what says nothing any more goes."""
+def _changed(data: SessionData, capture: int, channel: str, **said: Any) -> SessionData:
+    """With what is ``said`` of a channel, as in `ChannelLook`; a look that says nothing any more goes."""
     old = looks_of(data, capture).get(channel)
     if old is None:
         key, data = with_key(data)
@@ -28,8 +27,8 @@ def _changed(
         data = replace(data, looks=(*data.looks, new))
     else:
         new = old
-    new = replace(new, values=values) if hidden is None else replace(new, hidden=hidden)
-    plain = not new.hidden and new.values is None
+    new = replace(new, **said)
+    plain = not new.hidden and new.values is None and new.level is None
     looks = without(data.looks, new.key) if plain else swapped(data.looks, new)
     return replace(data, looks=looks)
 
@@ -78,3 +77,35 @@ class ScaleChannels:
             if (look.values if look else None) != ends:
                 data = _changed(data, self.capture, name, values=ends)
         return data
+
+
+@dataclass(frozen=True)
+class SetLevel:
+    """Put a channel's level line at ``level``, in the channel's unit; None takes it away."""
+
+    capture: int
+    channel: str
+    level: float | None
+
+    @property
+    def item(self) -> Hashable:
+        return ("level line", self.capture, self.channel)
+
+    def describe(self, data: SessionData) -> str:
+        before = _level(data, self.capture, self.channel)
+        if self.level is None:
+            return "remove level line"
+        return "place level line" if before is None else "move level line"
+
+    def apply(self, data: SessionData) -> SessionData:
+        check_capture(data, self.capture)
+        if self.level is not None and not math.isfinite(self.level):
+            raise CommandError("A level line stands at a number.")
+        if _level(data, self.capture, self.channel) == self.level:
+            return data
+        return _changed(data, self.capture, self.channel, level=self.level)
+
+
+def _level(data: SessionData, capture: int, channel: str) -> float | None:
+    look = looks_of(data, capture).get(channel)
+    return look.level if look else None

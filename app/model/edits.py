@@ -71,6 +71,9 @@ if TYPE_CHECKING:
         ScaleChannels as ScaleChannels,
     )
     from app.model.commands_looks import (
+        SetLevel as SetLevel,
+    )
+    from app.model.commands_looks import (
         ShowChannel as ShowChannel,
     )
     from app.model.commands_looks import (
@@ -132,7 +135,7 @@ _OF_MODULE = {
     "app.model.commands_decodes": "AddDecode ClearDecodes",
     "app.model.commands_flips": "ClearHandFlips DeleteAutoFlip DeleteHandFlip "
     "MoveAutoFlip MoveHandFlip PlaceFlip",
-    "app.model.commands_looks": "ScaleChannels ShowChannel looks_of",
+    "app.model.commands_looks": "ScaleChannels SetLevel ShowChannel looks_of",
     "app.model.commands_marks": "AddCursor AddNote EditNote KeepSpan MoveCursor "
     "MoveCursors RemoveCursor RemoveNote RemoveSpan RenameCursor",
     "app.model.commands_pins": "KeepReadings RemovePins RenamePin",

@@ -68,6 +68,7 @@ class ChannelLook:
     """How a channel is drawn, where the user chose it: not at all, or with ``values`` as ends of its axis.
 
     ``channel`` is the name of one of the capture's channels or an expression on them. ``values`` None: as they come.
+    ``level`` is where its level line stands, in the channel's unit; None without one.
     """
 
     key: int
@@ -75,6 +76,7 @@ class ChannelLook:
     channel: str
     hidden: bool = False
     values: tuple[float, float] | None = None
+    level: float | None = None
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from app.model.capture import Capture, Channel, NamedSpan, Segment
 from app.model.changes import Change, changes_between
 from app.model.commands import CommandError
 from app.model.commands_captures import CloseCapture, OpenCapture
-from app.model.commands_looks import ScaleChannels, ShowChannel, looks_of
+from app.model.commands_looks import ScaleChannels, SetLevel, ShowChannel, looks_of
 from app.model.document import Document
 from app.model.items import SessionData
 from app.model.sharing import Kept, shared
@@ -70,6 +70,32 @@ def test_an_axis_without_extent_is_refused(document: Document, ends: tuple[float
         document.run(ScaleChannels(0, (("line", ends),)))
 
 
+def test_a_level_line_is_one_step_a_gesture_and_goes_without_a_trace(document: Document) -> None:
+    before = document.data
+    for level in (1.0, 2.0, 2.5):
+        document.run(SetLevel(0, "line", level), gesture="drag")
+    assert looks_of(document.data, 0)["line"].level == 2.5
+    assert document.undo_label == "place level line"
+    document.run(SetLevel(0, "line", 3.0))
+    assert document.undo_label == "move level line"
+    document.run(SetLevel(0, "line", None))
+    assert document.undo_label == "remove level line"
+    assert document.data.looks == ()
+    for _ in range(3):
+        document.undo()
+    assert document.data.looks == before.looks
+    assert document.undo_label != "place level line"
+    with pytest.raises(CommandError):
+        document.run(SetLevel(0, "line", float("nan")))
+
+
+def test_a_drag_that_ends_where_it_began_is_no_step(document: Document) -> None:
+    document.run(SetLevel(0, "line", 1.0))
+    for level in (2.0, 1.0):
+        document.run(SetLevel(0, "line", level), gesture="drag")
+    assert document.undo_label == "place level line"
+
+
 def test_looking_about_asks_nobody_to_save(document: Document) -> None:
     document.run(ShowChannel(0, "supply", shown=False))
     document.run(ScaleChannels(0, (("line", (0.0, 1.0)),)))
@@ -90,6 +116,7 @@ def test_looks_are_told_as_such_and_go_with_their_capture(document: Document) ->
 def test_looks_are_kept_in_the_session_and_in_what_is_shared(document: Document, tmp_path: Path) -> None:
     document.run(ShowChannel(0, "supply", shown=False))
     document.run(ScaleChannels(0, (("line", (-0.5, 0.5)), ("line - supply", (1.0, 2.0)))))
+    document.run(SetLevel(0, "line - supply", 1.25))
     write_session(tmp_path / "s.h5", document.data)
     assert read_session(tmp_path / "s.h5").looks == document.data.looks
     part = shared(document.data, (Kept(0, channels=("line",)),))

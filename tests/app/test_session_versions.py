@@ -2,8 +2,9 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
-from generators.sessions import assert_same, version_1, version_2
+from generators.sessions import assert_same, version_1, version_2, version_3
 
 from app.files import schema
 from app.files.session import read_session, write_session
@@ -13,7 +14,11 @@ from app.files.upgrades import UPGRADES, upgraded
 from app.model.commands_captures import with_own_spans
 
 KEPT = Path(__file__).parents[1] / "sessions"
-EXPECTED = {1: version_1, 2: lambda: with_own_spans(version_2())}
+EXPECTED = {
+    1: version_1,
+    2: lambda: with_own_spans(version_2()),
+    3: lambda: with_own_spans(version_3()),
+}
 
 
 @pytest.mark.parametrize("version", range(1, schema.FORMAT_VERSION + 1))
@@ -48,3 +53,10 @@ def test_opening_an_old_session_does_not_change_it(tmp_path: Path) -> None:
     write_session(tmp_path / "new.h5", read_session(copy))
     assert copy.read_bytes() == (KEPT / "v1.h5").read_bytes()
     assert_same(read_session(tmp_path / "new.h5"), version_1())
+
+
+@pytest.mark.parametrize("looks", [np.zeros(3), np.zeros(2, dtype=[("key", "<i8")])])
+def test_a_table_of_looks_that_is_none_is_left_to_the_check(looks: np.ndarray) -> None:
+    """The upgrade comes before the check: whatever stands there must not break it."""
+    old = Node({"format_version": 2}, arrays={"looks": looks})
+    assert upgraded(old, version=3).attributes["format_version"] == 3

@@ -3,7 +3,7 @@
 Each round runs every start once, in turn, so that what else the machine does meets all of them alike; medians and
 ratios of one run count, times of two runs do not. The window counts as on screen when its first frame has been
 painted and Qt has handled every event that was waiting then; it opens on the X server that ``DISPLAY`` names, or
-off screen. ``--floor`` prints the share of the imports that remain when the window has been asked for, too.
+off screen.
 """
 
 from __future__ import annotations

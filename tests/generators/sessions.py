@@ -75,6 +75,14 @@ def version_2() -> SessionData:
     return replace(data, captures=(data.captures[0], quiet), looks=looks)
 
 
+def version_3() -> SessionData:
+    """What ``tests/sessions/v3.h5`` holds; written once, so it must never change."""
+    data = version_2()
+    hidden, scaled = data.looks
+    line = ChannelLook(12, 0, "line", level=24.125)
+    return replace(data, looks=(hidden, replace(scaled, level=23.5), line), next_key=13)
+
+
 def _keyed() -> Decode:
     burst = Burst(
         start_s=-0.0039,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -90,6 +91,16 @@ def answer(monkeypatch: pytest.MonkeyPatch) -> Callable[[str, object], list[tupl
         return asked
 
     return set_answer
+
+
+@pytest.fixture(autouse=True)
+def garbage_in_this_thread() -> Iterator[None]:
+    """As in the program: widgets of an earlier test must not be taken down in a worker's thread of this one."""
+    gc.disable()
+    yield
+    if gc.get_count()[0] > 50_000:
+        gc.collect()
+    gc.enable()
 
 
 @pytest.fixture

@@ -7,7 +7,16 @@ import subprocess
 import sys
 from pathlib import Path
 
-LATER = ("h5py", "scipy", "polars", "dsp.measure", "dsp.decoder", "app.gui.figures.dialog")
+LATER = (
+    "pyqtgraph",
+    "dsp.envelope",
+    "h5py",
+    "scipy",
+    "polars",
+    "dsp.measure",
+    "dsp.decoder",
+    "app.gui.figures.dialog",
+)
 """Loaded with their first use."""
 
 _SHOW = """

@@ -196,6 +196,7 @@ def test_keys_it_does_not_know_are_left_to_the_window(qtbot):
     window = Window()
     qtbot.addWidget(window)
     area = TraceArea(window)
+    area.make()
     qtbot.keyClick(canvas_of(area), Qt.Key.Key_F9)
     assert window.pressed == Qt.Key.Key_F9
 

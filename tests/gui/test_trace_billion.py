@@ -44,7 +44,7 @@ def path(tmp_path_factory) -> Path:
 
 def shown(qtbot, path: Path, cache: EnvelopeCache) -> TraceArea:
     capture = open_capture(path, ReadOptions(rate_hz=RATE_HZ, dtype="int8"))
-    area = TraceArea(None, cache)
+    area = TraceArea(None, lambda: cache)
     qtbot.addWidget(area)
     area.resize(1600, 900)
     area.set_channels(ChannelViews().show(capture, None, frozenset()))

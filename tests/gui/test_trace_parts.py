@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,9 @@ import pytest
 from PySide6.QtGui import QColor
 
 import app.gui.trace
+from app.demo import demo_path
+from app.files.capture_options import ReadOptions
+from app.files.inputs import open_input
 from app.gui import style
 from app.gui.trace.api import FlipView, LaneBurst, TraceChannel, TraceSegment
 from app.gui.trace.curves import ChannelEnvelope
@@ -20,7 +24,8 @@ from app.gui.trace.lane import BurstRow
 from app.gui.trace.marks_shown import FlipBook, LaneBook, MarksShown
 from app.gui.trace.palette import colours_of, line_pen
 from app.gui.trace.scale import TimeScale
-from app.gui.trace.snapping import Snapper, next_symbol_edge
+from app.gui.trace.snapping import Snapper
+from app.gui.trace.symbol_edges import next_symbol_edge
 from app.gui.trace.ticks import nice_step, time_text, time_ticks, value_ticks
 from app.gui.trace.timeline import Timeline
 from app.gui.trace.viewrange import ViewRange
@@ -445,3 +450,20 @@ def test_no_pen_can_be_slow():
         text = path.read_text()
         if path.name != "palette.py":
             assert not re.search(r"QPen\(|mkPen|setWidth|RenderHint|antialias=True", text), path.name
+
+
+def test_stepping_meets_the_weakest_talkers_flips_before_anything_is_decoded():
+    """Of the demo as it was made (assets/make_demo.py): over ripple, in noise of half its amplitude."""
+    sys.path.insert(0, str(demo_path().parent))
+    import make_demo
+
+    made = make_demo.greenhouse_line()
+    capture = open_input(demo_path(), ReadOptions())
+    (one,) = capture.channels
+    snapper = Snapper(MarksShown())
+    trace = TraceChannel("line", "V", one.stored, capture.rate_hz, scale=one.scale, offset=one.offset)
+    snapper.envelope = ChannelEnvelope(trace)
+    flips_s = [(t, 1 / burst.carrier_hz) for burst in made.bursts if burst.talker == 2 for t in burst.flips_s]
+    met = [any(abs(p.time_s - t) < cycle_s / 8 for p in snapper.places(t)) for t, cycle_s in flips_s]
+    assert len(met) > 200
+    assert sum(met) > 0.98 * len(met)

@@ -26,6 +26,7 @@ CTRL, SHIFT, ALT = (
     Qt.KeyboardModifier.ShiftModifier,
     Qt.KeyboardModifier.AltModifier,
 )
+LEFT, NONE = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
 SYMBOLS = "110100111011000101100100"
 EDGES = [0.5 + 5e-3 * k for k in range(1, 20) if SYMBOLS[k] != SYMBOLS[k - 1]]
 
@@ -385,10 +386,54 @@ def test_a_level_line_is_asked_for_snapped_to_and_taken_away(keyed, qtbot, answe
     assert keyed.document.undo_label == "move cursor A"
     qtbot.keyClick(keyed, Key.Key_H, CTRL | ALT)
     assert keyed.area.level is None
+    assert keyed.document.undo_label == "remove level line"
+    qtbot.keyClick(keyed, Key.Key_Z, CTRL)
+    assert keyed.area.level == 24.5
+    assert keyed.menus.actions["level_line"].isChecked()
+    qtbot.keyClick(keyed, Key.Key_H, CTRL | ALT)
     assert not keyed.menus.actions["level_line"].isChecked()
     answer("level_line", None)
     qtbot.keyClick(keyed, Key.Key_H, CTRL | ALT)
     assert not keyed.menus.actions["level_line"].isChecked()
+
+
+def test_a_level_line_that_is_dragged_is_one_step_and_escape_puts_it_back(keyed, qtbot, answer):
+    answer("level_line", 24.0)
+    qtbot.keyClick(keyed, Key.Key_H, CTRL | ALT)
+    canvas = canvas_of(keyed)
+    viewport = canvas.viewport()
+    before, row = canvas.geometry_px().level_y, canvas.active_row()
+    steps = [QPoint(canvas.width() // 2, round(y)) for y in (before + 1, before - 10, before - 25)]
+    qtbot.mousePress(viewport, LEFT, NONE, steps[0])
+    for at in steps[1:]:
+        qtbot.mouseMove(viewport, at)
+    assert keyed.area.level > 24.0
+    qtbot.keyClick(canvas, Key.Key_Escape)
+    qtbot.mouseRelease(viewport, LEFT, NONE, steps[-1])
+    assert keyed.area.level == 24.0
+    assert keyed.document.undo_label == "place level line"
+    qtbot.mousePress(viewport, LEFT, NONE, steps[0])
+    for at in steps[1:]:
+        qtbot.mouseMove(viewport, at)
+    qtbot.mouseRelease(viewport, LEFT, NONE, steps[-1])
+    assert keyed.area.level == pytest.approx(row.value_at(before - 25), rel=1e-3)
+    assert keyed.document.undo_label == "move level line"
+    qtbot.keyClick(keyed, Key.Key_Z, CTRL)
+    assert keyed.area.level == 24.0
+
+
+def test_the_level_line_is_there_again_when_the_session_is_opened(keyed, qtbot, answer, tmp_path):
+    answer("level_line", 24.25)
+    qtbot.keyClick(keyed, Key.Key_H, CTRL | ALT)
+    answer("where_to_save", tmp_path / "level.h5")
+    qtbot.keyClick(keyed, Key.Key_S, CTRL)
+    qtbot.waitUntil(lambda: keyed.document.path is not None, timeout=20_000)
+    qtbot.keyClick(keyed, Key.Key_H, CTRL | ALT)
+    assert keyed.area.level is None
+    answer("what_to_do_with_changes", "discard")
+    keyed.open_paths([tmp_path / "level.h5"])
+    qtbot.waitUntil(lambda: keyed.area.level == 24.25, timeout=20_000)
+    assert keyed.menus.actions["level_line"].isChecked()
 
 
 # --- readings of cursors

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import sys
 import threading
+import weakref
 
 import numpy as np
 import pytest
 from PySide6.QtCore import QTimer
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QWidget
 
 from app.demo import demo_path
 from app.files.capture_options import ReadOptions
@@ -42,6 +43,60 @@ def test_the_program_opens_what_it_is_told_and_ends(tmp_path, settings, monkeypa
     assert run.run_window([path], ReadOptions(rate_hz=5e6, dtype="int16")) == 0
     assert seen == [("vents.bin", 5e6, 1000, 1)]
     assert settings.value("windowGeometry") is not None
+
+
+def test_widgets_are_never_taken_down_in_a_workers_thread(settings, monkeypatch, qapp):
+    monkeypatch.setattr(run, "program_settings", lambda: settings)
+    taken_down_in: list[threading.Thread] = []
+    early: list[threading.Thread] = []
+
+    class Panel(QWidget):
+        def __init__(self) -> None:
+            super().__init__()
+            self.itself = self
+
+    def work() -> None:
+        kept = []
+        for _ in range(200_000):
+            one: list = []
+            one.append(one)
+            kept.append(one)
+
+    def begin() -> None:
+        weakref.finalize(Panel(), lambda: taken_down_in.append(threading.current_thread()))
+        worker = threading.Thread(target=work)
+        worker.start()
+        worker.join()
+        early.extend(taken_down_in)
+        look()
+
+    def look() -> None:
+        if taken_down_in:
+            the_window().close()
+        else:
+            QTimer.singleShot(50, look)
+
+    QTimer.singleShot(20, begin)
+    assert run.run_window([]) == 0
+    assert early == []
+    assert taken_down_in == [threading.main_thread()]
+
+
+def test_what_draws_is_made_once_the_window_has_been_painted(settings, monkeypatch, qapp):
+    monkeypatch.setattr(run, "program_settings", lambda: settings)
+    seen = []
+
+    def look() -> None:
+        window = the_window()
+        seen.append(window.area.is_made)
+        if seen[-1]:
+            window.close()
+        else:
+            QTimer.singleShot(20, look)
+
+    QTimer.singleShot(0, look)
+    assert run.run_window([]) == 0
+    assert (seen[0], seen[-1]) == (False, True)
 
 
 @pytest.mark.parametrize("where", ["slot", "thread"])

@@ -29,8 +29,9 @@ Setters
     ``set_grid(grid)``
         a `GridView`, or None: symbol edges through the rows, and a bar over the lane that can be dragged; its ends
         can be dragged as well, with the other end staying.
-    ``set_level(value)``
-        a line at this value of the active channel, which can be dragged, or None. Each channel keeps its own.
+    ``set_levels({name: value})``
+        a line at this value of the channel, which can be dragged; that of the active channel is shown.
+        ``set_level(value)``, or None, is what the user wants for the active channel.
     ``set_tool(tool)``
         what a plain drag or click does, one of `TOOLS`:
         ``pan`` drag moves the view; ``zoom`` drag marks the stretch to fill the view;
@@ -73,8 +74,8 @@ Signals
         the removal back.
     ``grid_shaped(start_s, end_s, count, gesture_id)``
         the symbol grid should now have these ends and so many symbols.
-    ``level_changed(value)``
-        the level line of the active channel stands elsewhere now, or is none.
+    ``level_changed(value, gesture_id)``
+        the user wants the level line of the active channel elsewhere, or none.
     ``walk_changed(on)``
         stepping has begun or ended.
     ``span_selected(start_s, end_s)``
@@ -101,9 +102,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from dsp.source import SampleSource
+if TYPE_CHECKING:
+    from dsp.source import SampleSource
 
 Tool = Literal["pan", "zoom", "span", "flip"]
 Snap = Literal["crossing", "extremum", "level", "flip", "symbol"]

@@ -3,43 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Signal, Slot
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
-from app.files.envelope_cache import EnvelopeCache
-from app.gui.trace.api import (
-    ARRANGEMENTS,
-    SNAPS,
-    TOOLS,
-    Arrangement,
-    FlipView,
-    GridHandle,
-    GridView,
-    LaneBurst,
-    Snap,
-    Tool,
-    TraceChannel,
-)
-from app.gui.trace.builder import EnvelopeBuilder
-from app.gui.trace.canvas import TraceCanvas
-from app.gui.trace.contents import TraceContents
-from app.gui.trace.control import TraceControl
-from app.gui.trace.curves import ChannelEnvelope
-from app.gui.trace.keys import TraceKeys
-from app.gui.trace.lane_clicks import LaneClicks
-from app.gui.trace.marks_shown import LaneBook, MarksShown
-from app.gui.trace.named_spans import SpanBook
-from app.gui.trace.overview import OverviewStrip
-from app.gui.trace.rows import TraceRow
+from app.gui.trace.api import ARRANGEMENTS, SNAPS, TOOLS, FlipView
 from app.gui.trace.viewrange import ViewRange
-from app.model.items import Cursor, SpanMark
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from app.files.envelope_cache import EnvelopeCache
+    from app.gui.trace.api import Arrangement, GridHandle, GridView, LaneBurst, Snap, Tool, TraceChannel
+    from app.gui.trace.builder import EnvelopeBuilder
+    from app.gui.trace.canvas import TraceCanvas
+    from app.gui.trace.contents import TraceContents
+    from app.gui.trace.control import TraceControl
+    from app.gui.trace.curves import ChannelEnvelope
+    from app.gui.trace.marks_shown import MarksShown
+    from app.gui.trace.parts import TraceParts
+    from app.model.items import Cursor, SpanMark
 
 
 class TraceArea(QWidget):
     """Overview strip, trace and lane of decoded symbols over one time axis.
 
-    Envelopes of large mapped captures are kept in ``cache`` and taken from there.
+    What draws them is made with the first channels, or by `make`: loading it takes longer than showing an empty window.
+    Envelopes of large mapped captures are kept in, and taken from, what ``cache`` gives.
     """
 
     unreadable = Signal(object)
@@ -48,7 +40,7 @@ class TraceArea(QWidget):
     flip_moved = Signal(object, float, object)
     flip_delete_wanted = Signal(object)
     grid_shaped = Signal(float, float, int, object)
-    level_changed = Signal(object)
+    level_changed = Signal(object, object)
     walk_changed = Signal(bool)
     span_selected = Signal(float, float)
     span_cleared = Signal()
@@ -57,13 +49,17 @@ class TraceArea(QWidget):
     symbol_turn_wanted = Signal(float)
     values_scaled = Signal(object, object)
 
-    def __init__(self, parent: QWidget | None = None, cache: EnvelopeCache | None = None) -> None:
+    def __init__(
+        self, parent: QWidget | None = None, cache: Callable[[], EnvelopeCache] | None = None
+    ) -> None:
         super().__init__(parent)
         self.setObjectName("traceArea")
         self.setAccessibleName("Trace")
-        self._shown = MarksShown()
+        self._cache = cache
         self._envelopes: tuple[ChannelEnvelope, ...] = ()
         self._arrangement: Arrangement = "each"
+        self._tool: Tool = "pan"
+        self._snap: frozenset[Snap] | None = None
         self._active = ""
         self._hue_of: dict[str, int] = {}
         self._hues: tuple[int, ...] = ()
@@ -71,46 +67,58 @@ class TraceArea(QWidget):
         self._ends: dict[str, tuple[float, float]] = {}
         self._levels: dict[str, float] = {}
         self._view = ViewRange.whole(0.0, 1.0, 1.0)
-        self._overview = OverviewStrip(self)
-        self._canvas = TraceCanvas(self._shown, self)
-        self._control = TraceControl(self._canvas, self._shown, self)
-        self._keys = TraceKeys(self._control)
-        self._control.keys = self._keys
-        self._canvas.input = self._control
-        self._lane_clicks = LaneClicks(self._canvas, self.symbol_turn_wanted.emit, self)
-        self._builder = EnvelopeBuilder(self, cache)
-        self.setFocusProxy(self._canvas)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, 0)
-        layout.setSpacing(2)
-        layout.addWidget(self._overview)
-        layout.addWidget(self._canvas, 1)
-        self._connect()
+        self._layout = QVBoxLayout(self)
+        self._layout.setContentsMargins(0, 0, 0, 0)
+        self._layout.setSpacing(2)
 
-    def _connect(self) -> None:
-        control = self._control
-        control.cursor_moved.connect(self.cursor_moved)
-        control.flip_place_wanted.connect(self.flip_place_wanted)
-        control.flip_moved.connect(self.flip_moved)
-        control.flip_delete_wanted.connect(self.flip_delete_wanted)
-        control.grid_shaped.connect(self.grid_shaped)
-        control.level_changed.connect(self._keep_level)
-        control.walk_changed.connect(self.walk_changed)
-        control.span_selected.connect(self.span_selected)
-        control.span_cleared.connect(self.span_cleared)
-        control.mouse_hint.connect(self.mouse_hint)
-        control.range_wanted.connect(self._show)
-        control.values_scaled.connect(self.values_scaled)
-        self._overview.range_wanted.connect(self._show)
-        self._overview.mouse_hint.connect(self.mouse_hint)
-        self._builder.grew.connect(self._envelope_grew)
-        self._builder.arrived.connect(self._canvas.redraw)
-        self._builder.failed.connect(self.unreadable)
-        self._canvas.resized.connect(self._canvas.redraw)
+    def make(self) -> None:
+        """Load and make what draws, if that has not been done."""
+        assert self._parts is not None
+
+    @property
+    def is_made(self) -> bool:
+        return "_parts" in self.__dict__
+
+    @cached_property
+    def _parts(self) -> TraceParts:
+        from app.gui.trace.parts import make_parts
+
+        parts = make_parts(self, None if self._cache is None else self._cache())
+        parts.control.machine.tool = self._tool
+        if self._snap is not None:
+            parts.control.snapper.targets = self._snap
+        parts.control.level_changed.connect(self._keep_level)
+        parts.control.range_wanted.connect(self._show)
+        parts.overview.range_wanted.connect(self._show)
+        parts.builder.grew.connect(self._envelope_grew)
+        self.setFocusProxy(parts.canvas)
+        self._layout.addWidget(parts.overview)
+        self._layout.addWidget(parts.canvas, 1)
+        return parts
+
+    @property
+    def _canvas(self) -> TraceCanvas:
+        return self._parts.canvas
+
+    @property
+    def _control(self) -> TraceControl:
+        return self._parts.control
+
+    @property
+    def _builder(self) -> EnvelopeBuilder:
+        return self._parts.builder
+
+    @property
+    def _shown(self) -> MarksShown:
+        return self._parts.shown
 
     # --- what is shown
 
     def set_channels(self, channels: Sequence[TraceChannel]) -> None:
+        if not channels and not self.is_made:
+            return
+        from app.gui.trace.curves import ChannelEnvelope
+
         self._builder.stop()
         before = self._envelopes
         kept = {id(envelope.channel.stored): envelope for envelope in before}
@@ -124,26 +132,31 @@ class TraceArea(QWidget):
         self._show(self._view)
 
     def set_cursors(self, cursors: Sequence[Cursor]) -> None:
-        self._shown.set_cursors(cursors)
-        self._canvas.marks_changed()
+        if cursors or self.is_made:
+            self._shown.set_cursors(cursors)
+            self._canvas.marks_changed()
 
     def set_flips(self, flips: Sequence[FlipView]) -> None:
-        self._shown.set_flips(flips)
-        self._control.walk.flips_changed()
-        self._canvas.marks_changed()
+        if flips or self.is_made:
+            self._shown.set_flips(flips)
+            self._control.walk.flips_changed()
+            self._canvas.marks_changed()
 
     def set_lane(self, bursts: Sequence[LaneBurst]) -> None:
-        self._shown.lane = LaneBook(bursts)
-        self._overview.set_lane(self._shown.lane)
-        self._canvas.marks_changed(lane=True)
+        if bursts or self.is_made:
+            self._shown.set_lane(bursts)
+            self._parts.overview.set_lane(self._shown.lane)
+            self._canvas.marks_changed(lane=True)
 
     def set_span(self, span_s: tuple[float, float] | None) -> None:
-        self._shown.span_s = span_s
-        self._canvas.marks_changed()
+        if span_s or self.is_made:
+            self._shown.span_s = span_s
+            self._canvas.marks_changed()
 
     def set_named_spans(self, spans: Sequence[SpanMark]) -> None:
-        self._shown.named_spans = SpanBook(spans)
-        self._canvas.marks_changed()
+        if spans or self.is_made:
+            self._shown.set_named_spans(spans)
+            self._canvas.marks_changed()
 
     def set_value_ends(self, ends: Mapping[str, tuple[float, float]]) -> None:
         if ends == self._ends:
@@ -157,43 +170,56 @@ class TraceArea(QWidget):
         self._canvas.redraw()
 
     def set_grid(self, grid: GridView | None) -> None:
-        self._shown.set_grid(grid)
-        self._canvas.marks_changed()
+        if grid or self.is_made:
+            self._shown.set_grid(grid)
+            self._canvas.marks_changed()
 
     @property
     def level(self) -> float | None:
         """The level line of the active channel."""
-        return self._shown.level
+        return self._shown.level if self.is_made else None
+
+    def set_levels(self, levels: dict[str, float]) -> None:
+        """Where the level lines of channels stand; the others have none."""
+        self._levels = dict(levels)
+        if self.is_made:
+            self._shown.level = self._levels.get(self._canvas.active)
+            self._canvas.marks_changed()
 
     def set_level(self, value: float | None) -> None:
         self._shown.level = value
-        self._keep_level(value)
+        self._keep_level(value, None)
         self._canvas.marks_changed()
 
     def set_tool(self, tool: Tool) -> None:
         if tool not in TOOLS:
             raise ValueError(f"no tool {tool!r}: one of {', '.join(TOOLS)}")
-        self._control.machine.tool = tool
+        self._tool = tool
+        if self.is_made:
+            self._control.machine.tool = tool
 
     def set_snap(self, targets: Iterable[Snap]) -> None:
         wanted = frozenset(targets)
         if not wanted <= set(SNAPS):
             raise ValueError(f"no snapping to {', '.join(sorted(wanted - set(SNAPS)))}")
-        self._control.snapper.targets = wanted
+        self._snap = wanted
+        if self.is_made:
+            self._control.snapper.targets = wanted
 
     def set_arrangement(self, how: Arrangement) -> None:
         if how not in ARRANGEMENTS:
             raise ValueError(f"no arrangement {how!r}: one of {', '.join(ARRANGEMENTS)}")
-        if how != self._arrangement:
-            self._arrangement = how
+        changed, self._arrangement = how != self._arrangement, how
+        if changed and self.is_made:
             self._lay_out()
             self._show(self._view)
 
     def set_smooth(self, smooth: bool) -> None:
         self._smooth = smooth
-        for row in self._canvas.rows:
-            row.smooth = smooth
-        self._canvas.redraw()
+        if self.is_made:
+            for row in self._canvas.rows:
+                row.smooth = smooth
+            self._canvas.redraw()
 
     def set_active_channel(self, name: str) -> None:
         self._active = name
@@ -241,20 +267,20 @@ class TraceArea(QWidget):
 
     def select_grid(self) -> None:
         """The whole grid, its end, its start, in turn."""
-        self._keys.select_grid()
+        self._parts.keys.select_grid()
 
     def select_flip_at(self, time_s: float) -> None:
         """The flip that stands there, if one does."""
         found = self._shown.flips.nearest(time_s)
         if found is not None and found.time_s == time_s:
-            self._keys.show_selected(found)
+            self._parts.keys.show_selected(found)
 
     def select_next_flip(self, step: int) -> None:
         selected = self._shown.selected
         flip = selected if isinstance(selected, FlipView) else None
         found = self._shown.flips.step(flip, self._view.start_s, step)
         if found is not None:
-            self._keys.show_selected(found)
+            self._parts.keys.show_selected(found)
 
     def span_from_cursors(self) -> None:
         times = sorted(cursor.time_s for cursor in self._shown.cursors)
@@ -271,6 +297,8 @@ class TraceArea(QWidget):
 
     def contents(self) -> TraceContents:
         """What is drawn now, for drawing it elsewhere."""
+        from app.gui.trace.contents import TraceContents
+
         shown, rows = self._shown, tuple(row.contents() for row in self._canvas.rows)
         origin_s = self._whole().first_s
         start_s, end_s = self.visible_range()
@@ -284,7 +312,8 @@ class TraceArea(QWidget):
 
     def stop(self) -> None:
         """Give up building envelopes; to be called before the program ends."""
-        self._builder.stop()
+        if self.is_made:
+            self._builder.stop()
 
     # --- inside
 
@@ -305,6 +334,8 @@ class TraceArea(QWidget):
         return tuple(self._hue_of[channel.name] for channel in channels)
 
     def _lay_out(self) -> None:
+        from app.gui.trace.rows import TraceRow
+
         groups: dict[str, list[int]] = {}
         for at, envelope in enumerate(self._envelopes):
             keys = {"by-unit": envelope.channel.unit, "each": str(at), "overlaid": ""}
@@ -331,7 +362,7 @@ class TraceArea(QWidget):
         self._shown.level = self._levels.get(self._canvas.active)
         if self._control.walk.active:
             self._control.walk.end()
-        self._overview.set_envelopes(chosen, self._hues[at : at + 1])
+        self._parts.overview.set_envelopes(chosen, self._hues[at : at + 1])
         for row in self._canvas.rows:
             row.set_active(self._active)
         self._canvas.redraw()
@@ -341,17 +372,17 @@ class TraceArea(QWidget):
         changed = view != self._view
         self._view = self._control.view = view
         self._canvas.show_range(view.start_s, view.end_s)
-        self._overview.set_view(view)
+        self._parts.overview.set_view(view)
         if changed:
             self.range_changed.emit(view.start_s, view.end_s)
 
-    @Slot(object)
-    def _keep_level(self, value: float | None) -> None:
+    @Slot(object, object)
+    def _keep_level(self, value: float | None, gesture: object) -> None:
         if value is None:
             self._levels.pop(self._canvas.active, None)
         else:
             self._levels[self._canvas.active] = value
-        self.level_changed.emit(value)
+        self.level_changed.emit(value, gesture)
 
     @Slot()
     def _envelope_grew(self) -> None:
@@ -359,4 +390,11 @@ class TraceArea(QWidget):
             if row.fits_itself:
                 row.fit(self._view.first_s, self._view.last_s)
         self._canvas.redraw()
-        self._overview.redraw()
+        self._parts.overview.redraw()
+
+
+def kept_envelopes() -> EnvelopeCache:
+    """Those in the user's cache folder."""
+    from app.files.envelope_cache import EnvelopeCache
+
+    return EnvelopeCache()

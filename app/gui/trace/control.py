@@ -64,7 +64,7 @@ class TraceControl(QObject):
     flip_moved = Signal(object, float, object)
     flip_delete_wanted = Signal(object)
     grid_shaped = Signal(float, float, int, object)
-    level_changed = Signal(object)
+    level_changed = Signal(object, object)
     walk_changed = Signal(bool)
     span_selected = Signal(float, float)
     span_cleared = Signal()
@@ -82,6 +82,7 @@ class TraceControl(QObject):
         self.keys: TraceKeys | None = None
         self.walk = Walk(self)
         self._pan_from = self.view
+        self._level_from: float | None = None
         self._pointer: QPointF | None = None
         self._scaling: object = None
         self._scaling_until = 0.0
@@ -285,11 +286,8 @@ class TraceControl(QObject):
                         row.shift_values(by_px)
                         self.scaled([row])
                         self.canvas.redraw()
-                case MoveLevel(y):
-                    row = self.canvas.active_row()
-                    if row is not None:
-                        self.shown.level = row.value_at(y)
-                        self.level_changed.emit(self.shown.level)
+                case MoveLevel():
+                    self._move_level(intent)
                 case Band():
                     self._band(intent)
                 case Drop():
@@ -299,6 +297,14 @@ class TraceControl(QObject):
                     self.span_cleared.emit()
         if intents:
             self.canvas.marks_changed()
+
+    def _move_level(self, move: MoveLevel) -> None:
+        row = self.canvas.active_row()
+        if row is not None:
+            if move.first:
+                self._level_from = self.shown.level
+            self.shown.level = self._level_from if move.y is None else row.value_at(move.y)
+            self.level_changed.emit(self.shown.level, move.gesture)
 
     def _pan(self, by_px: float, first: bool) -> None:
         if first:

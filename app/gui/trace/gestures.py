@@ -97,9 +97,11 @@ class Shift:
 
 @dataclass(frozen=True)
 class MoveLevel:
-    """Put the level line at the height ``y``."""
+    """Put the level line at the height ``y``; None: where it stood when the drag began."""
 
-    y: float
+    y: float | None
+    gesture: object
+    first: bool = False
 
 
 @dataclass(frozen=True)
@@ -189,7 +191,7 @@ class MouseMachine:
         if press.kind is Drag.VALUES:
             return [Shift(press.at.y, at.y - before.y)]
         if press.kind is Drag.LEVEL:
-            return [MoveLevel(at.y)]
+            return [MoveLevel(at.y, press.gesture, first)]
         return self._dragged(press, at, first=first, done=False)
 
     def release(self, at: Pointer) -> list[Intent]:
@@ -216,7 +218,7 @@ class MouseMachine:
             back = (press.last or press.at).y - press.at.y
             return [Shift(press.at.y, -back)]
         if press.kind is Drag.LEVEL:
-            return [MoveLevel(press.at.y)]
+            return [MoveLevel(None, press.gesture)]
         if press.kind is Drag.MARK and press.hit.mark is not None:
             mark = press.hit.mark
             return [MoveMark(mark, mark.time_s, press.gesture, free=True, done=True)]

@@ -8,7 +8,7 @@ from PySide6.QtGui import QKeyEvent
 from app.gui.trace.api import FlipView, GridHandle
 from app.gui.trace.control import TraceControl
 from app.gui.trace.marks_shown import Mark
-from app.gui.trace.snapping import next_grid_edge, next_symbol_edge
+from app.gui.trace.symbol_edges import next_grid_edge, next_symbol_edge
 from app.gui.trace.viewrange import ViewRange
 
 KEYS = (

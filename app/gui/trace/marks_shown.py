@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from app.gui.trace.api import FLIP_ORIGINS, FlipOrigin, FlipView, GridHandle, GridView, LaneBurst
 from app.gui.trace.named_spans import SpanBook
-from app.model.items import Cursor
+from app.model.items import Cursor, SpanMark
 
 Mark = Cursor | FlipView | GridHandle
 
@@ -129,6 +129,12 @@ class MarksShown:
         keys = {cursor.key: cursor for cursor in self.cursors}
         self.selected = _renewed(self.selected, keys)
         self.hovered = _renewed(self.hovered, keys)
+
+    def set_lane(self, bursts: Sequence[LaneBurst]) -> None:
+        self.lane = LaneBook(bursts)
+
+    def set_named_spans(self, spans: Sequence[SpanMark]) -> None:
+        self.named_spans = SpanBook(spans)
 
     def set_flips(self, flips: Sequence[FlipView]) -> None:
         self.flips = FlipBook(flips)

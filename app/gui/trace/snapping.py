@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from app.gui.trace.api import GridHandle, GridView, Snap
+from app.gui.trace.api import GridHandle, Snap
 from app.gui.trace.curves import ChannelEnvelope
-from app.gui.trace.marks_shown import LaneBook, Mark, MarksShown
+from app.gui.trace.marks_shown import Mark, MarksShown
+from app.gui.trace.nearby_carriers import NearbyCarriers
+from app.gui.trace.symbol_edges import nearest_grid_edge, next_grid_edge, next_symbol_edge, symbol_edges
 
 if TYPE_CHECKING:
     from dsp.carrier_band import CarrierBand
@@ -85,6 +87,12 @@ class _Part:
             return find_half_cycles(
                 self.values, level=self.level, hysteresis=self.hysteresis, noise=self.noise
             )
+        from dsp.carrier_phase import tracked_half_cycles
+
+        # a carrier that was only guessed from these samples is not known well enough to track its phase
+        tracked = tracked_half_cycles(self.values, 1 / self.band.period) if self.band.told else None
+        if tracked is not None and len(tracked) >= _ENOUGH:
+            return tracked
         hysteresis = _width(self.band.noise, self.band.amplitude)
         return find_half_cycles(self.band.values, hysteresis=hysteresis, noise=self.band.noise)
 
@@ -103,6 +111,7 @@ class Snapper:
         self.targets: frozenset[Snap] = frozenset()
         self.envelope: ChannelEnvelope | None = None
         self._kept: _Part | None = None
+        self._carriers = NearbyCarriers()
         self._kept_lane = shown.lane
 
     def snapped(self, time_s: float, pixel_s: float, own: Mark | None = None) -> float:
@@ -267,16 +276,23 @@ class Snapper:
         noise = noise if math.isfinite(noise) else 0.0
         hysteresis = _width(noise, float(np.ptp(finite)) / 2)
         level = swing_level(values, hysteresis=hysteresis)
-        band = self._band(values, noise, time_s, envelope.timeline.rate_hz)
+        carrier = None
+        if noise > _NOISY * float(np.ptp(finite)) / 2 and self._shown.lane.at(time_s) is None:
+            carrier = self._carriers.about(envelope, segment, int(at), look=reach <= _LOOKED_AT[0])
+        band = self._band(values, noise, time_s, envelope.timeline.rate_hz, carrier)
         return _Part(envelope, segment, first, reach, values, level, hysteresis, noise, band)
 
-    def _band(self, values: np.ndarray, noise: float, time_s: float, rate_hz: float) -> CarrierBand | None:
-        """Freed of what is not the carrier where noise or a moving level would hide its crossings."""
+    def _band(
+        self, values: np.ndarray, noise: float, time_s: float, rate_hz: float, carrier: float | None
+    ) -> CarrierBand | None:
+        """Freed of what is not the carrier where noise or a moving level would hide its crossings.
+
+        ``carrier`` in cycles a sample, if it is known without a decode.
+        """
         from dsp.carrier_band import in_carrier_band
 
         half = float(np.nanmax(values) - np.nanmin(values)) / 2
         burst = self._shown.lane.at(time_s)
-        carrier = None
         if burst is not None and burst.carrier_hz is not None:
             carrier = burst.carrier_hz / rate_hz
             if burst.symbol_period_s * burst.carrier_hz < _LEAST_CYCLES:
@@ -295,45 +311,6 @@ class Snapper:
 def _width(noise: float, half: float) -> float:
     """Hysteresis for samples that reach ``half`` to either side: above the noise, below the carrier."""
     return max(_HYSTERESIS * half, min(noise, _MOST_HYSTERESIS * half))
-
-
-def symbol_edges(lane: LaneBook, time_s: float, reach_s: float) -> list[float]:
-    """The boundary between symbols nearest to a time, of each burst within reach."""
-    edges = []
-    for burst in lane.between(time_s - reach_s, time_s + reach_s):
-        if burst.symbol_period_s > 0:
-            k = round((time_s - burst.first_symbol_s) / burst.symbol_period_s)
-            k = min(max(k, 0), len(burst.symbols))
-            edges.append(burst.first_symbol_s + k * burst.symbol_period_s)
-    return edges
-
-
-def next_symbol_edge(lane: LaneBook, time_s: float, step: int) -> float | None:
-    """The boundary after (``step`` 1) or before (-1) a time in the burst there; None outside bursts."""
-    for burst in lane.between(time_s, time_s):
-        if burst.symbol_period_s > 0:
-            k = _next_number((time_s - burst.first_symbol_s) / burst.symbol_period_s, step)
-            if 0 <= k <= len(burst.symbols):
-                return burst.first_symbol_s + k * burst.symbol_period_s
-    return None
-
-
-def nearest_grid_edge(grid: GridView, time_s: float) -> float:
-    """The edge of the symbol grid that is nearest to a time."""
-    k = min(max(round((time_s - grid.start_s) / grid.period_s), 0), grid.count)
-    return grid.start_s + k * grid.period_s
-
-
-def next_grid_edge(grid: GridView | None, time_s: float, step: int) -> float | None:
-    """The edge of the symbol grid after or before a time; None beyond its ends."""
-    if grid is None:
-        return None
-    k = _next_number((time_s - grid.start_s) / grid.period_s, step)
-    return grid.start_s + k * grid.period_s if 0 <= k <= grid.count else None
-
-
-def _next_number(place: float, step: int) -> int:
-    return math.floor(place + 1e-6) + 1 if step > 0 else math.ceil(place - 1e-6) - 1
 
 
 def _some(time_s: float | None) -> list[float]:

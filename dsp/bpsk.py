@@ -31,6 +31,8 @@ _MODELS_AT_MOST = 24
 _BLOCKS_FIRST = 2
 _BLOCKS_BESIDE = 8
 _STRETCHES = 6
+# octaves to either side of a carrier that are not looked at where nothing but the carrier is sent
+_OCTAVES_BESIDE = 2
 # share of the symbols' amplitude that a tone at the carrier has at least if the amplitude is keyed
 _KEYED = 0.5
 # symbols of the longest transmission of a link that is believed
@@ -134,13 +136,18 @@ def find_links(
             failed.add(octave)
         if found is None:
             continue
-        if found.keyed:
+        # beside links it is what a restless tone left of itself
+        if found.keyed and not links:
             return Search((), (), (), tuple(seen), covered, keyed=True)
         if found.few is not None:
             few.append(found.few)
             more = found.few.spans
         elif found.link is None:
             unmodulated.extend(mine)
+            if any(abs(other - octave) > _OCTAVES_BESIDE for other in pieces):
+                # hum, or the ripple of a motor, under something sent: neither its skirt nor its harmonics reach so far
+                failed.update(o for o in pieces if abs(o - octave) <= _OCTAVES_BESIDE)
+                continue
             more = np.array([(float(p.start), float(p.stop)) for p in mine])
         else:
             links.append(found.link)

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from app.errors import CancelledError, DamagedSessionError, SessionError
 from app.files import schema
 from app.files.session_chunks import Chunks
+from app.files.session_held import rows_held_bytes
 from app.files.session_samples import SessionFile, StoredSamples, can_be_lazy, in_one_piece
 from app.files.session_spool import Keep, spooled
 from app.files.session_tree import Node, Value, decoded, same_values
@@ -33,10 +34,8 @@ _NUMBER_SIZES = {h5t.INTEGER: (1, 2, 4, 8), h5t.FLOAT: (2, 4, 8)}
 _SAMPLES, _SAMPLES_DEPTH = "samples", 4
 _TRIES = 3
 _PIECE = 1 << 20
-# measured: tuples of floats take 32 bytes a number, notes 290 and bursts 1100 a row
 # nobody sets so many by hand, and each changes bits
 _MOST_ROWS = {"flips": 20_000}
-_VALUE_HELD_BYTES, _ROW_HELD_BYTES = 40, 100
 
 
 def load_tree(path: Path, expected: Node | None = None) -> Node:
@@ -231,11 +230,7 @@ class GroupLoader:
         """Rows and numbers become values of the program, which take many times their place in the file."""
         if self._most_rows is not None and count > self._most_rows:
             raise SessionError(f"it has {count} rows, more than {self._most_rows}")
-        if dtype.names is not None:
-            each = _ROW_HELD_BYTES + dtype.itemsize + _VALUE_HELD_BYTES * len(dtype.names)
-        else:
-            each = dtype.itemsize if dtype.kind == "S" else _VALUE_HELD_BYTES
-        self._would_hold += count * each
+        self._would_hold += rows_held_bytes(dtype, count)
         if self._would_hold > schema.MOST_HELD_BYTES:
             raise SessionError(f"more than {schema.MOST_HELD_BYTES >> 20} MB would be needed to work with it")
 

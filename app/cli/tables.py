@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterable, Sequence
 
@@ -13,6 +11,7 @@ from app.jobs.decoding import DecodeOutcome
 from app.jobs.inspecting import CaptureFacts, ChannelFacts
 from app.jobs.measuring import OVER, MeasureOutcome, NamedReading
 from app.model.capture import NamedSpan
+from app.model.cells import csv_text
 from app.model.quantity import format_quantity, format_value
 from app.model.summary import sentence, summarise
 from app.model.tolerance import Tolerance
@@ -82,9 +81,7 @@ def _span_text(span: NamedSpan, rate_hz: float) -> str:
 
 def decode_rows(reports: Iterable[tuple[str, DecodeOutcome]]) -> str:
     """Delimited text (RFC 4180 quoting, line feeds) with one row a burst; empty where nothing applies."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(CSV_FIELDS)
+    rows = []
     for file, outcome in reports:
         for number, plain in enumerate(outcome.result.bursts):
             burst = outcome.tolerance.burst(plain)
@@ -96,8 +93,8 @@ def decode_rows(reports: Iterable[tuple[str, DecodeOutcome]]) -> str:
                 "burst": number,
                 "least_confidence": min(burst.confidence, default=None),
             }
-            writer.writerow(_cell(shared[f] if f in shared else getattr(burst, f)) for f in CSV_FIELDS)
-    return out.getvalue()
+            rows.append([shared[f] if f in shared else getattr(burst, f) for f in CSV_FIELDS])
+    return csv_text(CSV_FIELDS, rows)
 
 
 def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
@@ -171,11 +168,3 @@ def _tolerance_text(tolerance: Tolerance) -> str:
         f"The standard uncertainties do not include the instrument's own {' and '.join(missing)}, "
         "whose tolerance is not stated."
     )
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, float):
-        return repr(value) if math.isfinite(value) else ""
-    if isinstance(value, bool):
-        return int(value)
-    return "" if value is None else value

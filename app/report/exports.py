@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -16,6 +14,7 @@ from app.files.export_samples import write_csv, write_npy, write_wav
 from app.files.export_sigmf import DATA, META, Annotation, write_sigmf
 from app.jobs.contract import BURST_FIELDS, SCHEMA, to_text
 from app.jobs.spans import SpanLimits, select
+from app.model.cells import csv_text
 from app.model.expressions import channel_source
 from app.model.items import SessionData
 from app.report.gather import ChannelReport, gathered
@@ -224,18 +223,4 @@ def _where(part: ChannelReport) -> dict[str, Any]:
 
 
 def _csv(columns: Sequence[str], rows: Sequence[dict[str, Any]]) -> str:
-    """Delimited text (RFC 4180 quoting, line feeds); empty where nothing applies."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow(_cell(row[name]) for name in columns)
-    return out.getvalue()
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, bool):
-        return int(value)
-    if isinstance(value, float):
-        return repr(value) if math.isfinite(value) else ""
-    return "" if value is None else value
+    return csv_text(columns, ([row[name] for name in columns] for row in rows))

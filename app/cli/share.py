@@ -12,6 +12,7 @@ from app.cli.progress import ProgressLine
 from app.errors import CaptureError, SessionError, UsageError
 from app.files.inputs import file_of, is_session_file, session_of
 from app.files.session_size import written_bytes
+from app.jobs.shared_digests import with_own_digests
 from app.jobs.verify_words import counted
 from app.model.commands import extent_s
 from app.model.items import SessionData
@@ -41,7 +42,7 @@ def run(given: argparse.Namespace) -> int:
 
     try:
         with ProgressLine("writing") as progress:
-            write_session(given.output, answer, progress=progress)
+            write_session(given.output, with_own_digests(answer), progress=progress)
     except SessionError as error:
         raise UsageError(str(error)) from error
     sys.stdout.write(f"{given.output}\n")

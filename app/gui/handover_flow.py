@@ -123,8 +123,12 @@ class HandoverFlow(QObject):
 
         def write(progress: Progress, cancelled: Cancelled) -> Path:
             from app.files.session import write_session
+            from app.jobs.shared_digests import with_own_digests
 
-            write_session(path, copy, progress=progress, cancelled=cancelled)
+            with_digests = with_own_digests(copy, lambda part: progress(part / 2), cancelled)
+            write_session(
+                path, with_digests, progress=lambda part: progress((1 + part) / 2), cancelled=cancelled
+            )
             return path
 
         self._start(f"Writing {path.name}", write, "writing the copy")

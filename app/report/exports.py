@@ -18,6 +18,7 @@ from app.model.cells import csv_text
 from app.model.expressions import channel_source
 from app.model.items import SessionData
 from app.report.gather import ChannelReport, gathered
+from dsp.edge_times import edge_times
 
 Progress = Callable[[float], None]
 Cancelled = Callable[[], bool]
@@ -47,7 +48,7 @@ _LISTS = (
 _BURST_COLUMNS = (
     *("capture", "label", "channel", "unit", "burst"),
     *(name for name in BURST_FIELDS if name not in _LISTS),
-    *("bits_by_hand", "name", "excluded"),
+    *("bits_by_hand", "name", "excluded", "start_std_s", "end_std_s"),
 )
 
 
@@ -128,7 +129,7 @@ def bits(parts: Sequence[ChannelReport]) -> list[dict[str, Any]]:
 
 
 def bursts(parts: Sequence[ChannelReport]) -> list[dict[str, Any]]:
-    """One entry a burst, with the fields of ``decode --json`` and ``bits_by_hand``."""
+    """One entry a burst, with the fields of ``decode --json``, ``bits_by_hand``, and uncertainties of both ends."""
     out = []
     for part in parts:
         for number, (one, said) in enumerate(zip(part.bursts, part.names, strict=True)):
@@ -137,7 +138,13 @@ def bursts(parts: Sequence[ChannelReport]) -> list[dict[str, Any]]:
             if burst.characters is not None:
                 entry["characters"] = [asdict(character) for character in burst.characters]
             by_hand = {"bits_by_hand": one.bits if one.marks else None, **asdict(said)}
-            out.append({**_where(part), "unit": part.unit, "burst": number, **entry, **by_hand})
+            edges = edge_times(burst, 1 / part.capture.rate_hz)
+            stds = (None, None) if edges is None else (edges.start_std_s, edges.end_std_s)
+            known = {
+                "start_std_s": part.tolerance.time_std(burst.start_s, stds[0]),
+                "end_std_s": part.tolerance.time_std(burst.end_s, stds[1]),
+            }
+            out.append({**_where(part), "unit": part.unit, "burst": number, **entry, **by_hand, **known})
     return out
 
 

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import argparse
 import sys
+from contextlib import closing
 from pathlib import Path
 
 from app.cli import status
 from app.cli.failures import Failure, guarded
 from app.cli.output import STANDARD_OUTPUT, check_targets, write_text
 from app.cli.progress import ProgressLine
+from app.cli.verify_many import verdicts
 from app.errors import CaptureError
 from app.files.inputs import is_session_file, session_of
 from app.jobs.contract import Json, error_entry, to_text
 from app.jobs.contract_verify import verify_document, verify_entry
 from app.jobs.verify_words import SAMPLES_WORDS, VERDICT_WORDS, counted, difference_text, hand_text
-from app.jobs.verifying import BurstVerdict, RunVerdict, verify_run
+from app.jobs.verifying import BurstVerdict, RunVerdict
 from app.model.items import SessionData
 from app.model.quantity import format_value
 from app.version import program_version
@@ -40,15 +42,18 @@ def run(given: argparse.Namespace) -> int:
     entries: list[Json] = []
     differing = 0
     bursts = 0
-    for number, decode in enumerate(answer.decodes):
-        with ProgressLine(f"decoding again, {number + 1} of {len(answer.decodes)}") as progress:
-            verdict = verify_run(answer, decode, progress)
-        entries.append(verify_entry(file, verdict))
-        differing += not verdict.is_same
-        bursts += len(verdict.bursts)
-        if not quiet:
-            sys.stdout.write(verdict_text(number, verdict))
-            sys.stdout.flush()
+    with (
+        ProgressLine("decoding again") as progress,
+        closing(verdicts(given.session, answer, progress)) as found,
+    ):
+        for number, verdict in enumerate(found):
+            entries.append(verify_entry(file, verdict))
+            differing += not verdict.is_same
+            bursts += len(verdict.bursts)
+            if not quiet:
+                progress.clear()
+                sys.stdout.write(verdict_text(number, verdict))
+                sys.stdout.flush()
     if given.json is not None:
         write_text(given.json, _text(entries, []))
     if not entries:

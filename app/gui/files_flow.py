@@ -36,13 +36,14 @@ def read_file(
     look_at: tuple[Path, ...] = (),
 ) -> Capture | SessionData:
     """Whatever the file holds; called off the window's thread."""
+    from app.files.capture_options import Watch
     from app.files.captures import open_capture
     from app.files.probe import check_in_child
     from app.files.session import read_session
 
     check_in_child(path, cancelled)
     if is_session(path):
-        return read_session(path, look_at)
+        return read_session(path, look_at, Watch(progress, cancelled))
     return open_capture(path, options, progress=progress, cancelled=cancelled)
 
 

@@ -63,12 +63,13 @@ class HandoverFlow(QObject):
         data, title = self._document.data, self._files.name
 
         def write(progress: Progress, cancelled: Cancelled) -> Path:
+            from app.files.capture_options import Watch
             from app.files.export_common import write_whole
             from app.files.session import with_file_digests
             from app.report.page import report_html
 
             text = report_html(
-                with_file_digests(data),
+                with_file_digests(data, Watch(progress, cancelled)),
                 title,
                 program_version=program_version(),
                 progress=progress,
@@ -141,13 +142,14 @@ class HandoverFlow(QObject):
         mine = self._document.data
         names = [capture.name for capture in mine.captures]
 
-        def read(_progress: Progress, cancelled: Cancelled) -> tuple[SessionData, tuple[Disagreement, ...]]:
+        def read(progress: Progress, cancelled: Cancelled) -> tuple[SessionData, tuple[Disagreement, ...]]:
+            from app.files.capture_options import Watch
             from app.files.probe import check_in_child
             from app.files.session import read_session
             from app.model.opinion import disagreements
 
             check_in_child(path, cancelled)
-            theirs = read_session(path)
+            theirs = read_session(path, watch=Watch(progress, cancelled))
             return theirs, disagreements(mine, theirs)
 
         self._runner.start(

@@ -7,6 +7,7 @@ pointers, references, data in other files and filters that a session does not us
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import stat
@@ -29,6 +30,15 @@ from app.model.capture import Samples
 
 _NAME = re.compile(rb"[a-z0-9_]{1,64}")
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_ERRNO = re.compile(r"errno = (\d+)")
+# errors of disks, and of folders on a network that have gone
+_GONE = {
+    getattr(errno, name, 0)
+    for name in (
+        *("EIO", "ENOTCONN", "ESTALE", "ECONNABORTED", "ECONNRESET", "ENETDOWN", "ENETUNREACH", "EHOSTDOWN"),
+        *("EHOSTUNREACH", "ETIMEDOUT", "ENODEV", "ENXIO", "EREMOTEIO"),
+    )
+} - {0}
 _NUMBER_SIZES = {h5t.INTEGER: (1, 2, 4, 8), h5t.FLOAT: (2, 4, 8)}
 # captures/N/channels/N/samples
 _SAMPLES, _SAMPLES_DEPTH = "samples", 4
@@ -70,6 +80,9 @@ def load_tree(path: Path, expected: Node | None = None) -> Node:
         except (SessionError, CancelledError):
             raise
         except Exception as error:  # on a damaged file the library raises almost anything
+            lost = _of_system(error)
+            if lost is not None:
+                raise lost from error
             raise DamagedSessionError(f"it is damaged or cut short ({_first_words(error)})") from error
     raise SessionError("it is being replaced all the time; try again")
 
@@ -99,6 +112,13 @@ def says_it_is_a_session(path: Path) -> bool:
         return False
     except Exception:  # opening it as a session will say what is wrong
         return True
+
+
+def _of_system(error: Exception) -> OSError | None:
+    """What the system refused, where that is what went wrong: then nothing is known of the file itself."""
+    told = _ERRNO.search(str(error))
+    number = error.errno if isinstance(error, OSError) and error.errno else int(told[1]) if told else 0
+    return OSError(number, os.strerror(number)) if number in _GONE else None
 
 
 def _first_words(error: Exception) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
@@ -119,7 +120,7 @@ def worker_count(asked: int | None, tasks: Sequence[FileTask]) -> int:
     most = min(asked or usable_processors(), len(tasks))
     if asked is not None or most < 2:
         return most
-    size = sum(path.stat().st_size for path in {file_of(task.path) for task in tasks} if path.is_file())
+    size = sum(path.stat().st_size for path in {file_of(task.path) for task in tasks} if os.path.isfile(path))
     return most if size >= _WORTH_A_POOL_BYTES else 1
 
 

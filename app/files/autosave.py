@@ -187,9 +187,9 @@ def _state(text: str) -> FileState | None:
 
 def _place(capture: Capture, origin: Path | None) -> Path | None:
     """Where the samples can be had again; None to keep them."""
-    if capture.path is not None and capture.path.is_file():
+    if capture.path is not None and os.path.isfile(capture.path):
         return capture.path.absolute()
-    if capture.path is None and origin is not None and (origin.is_file() or not _can_be_read(capture)):
+    if capture.path is None and origin is not None and (os.path.isfile(origin) or not _can_be_read(capture)):
         return origin.absolute()
     return None
 

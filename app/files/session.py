@@ -7,6 +7,7 @@ for nothing but samples. The layout stands in `app.files.schema`.
 from __future__ import annotations
 
 import errno
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -91,7 +92,7 @@ def write_session(
 
 def not_saved(path: Path, error: OSError) -> SessionError:
     """What to tell of a save that the system refused."""
-    if isinstance(error, FileNotFoundError) and not path.parent.is_dir():
+    if isinstance(error, FileNotFoundError) and not os.path.isdir(path.parent):
         return SessionError(
             f"{path}: the session was not saved: its folder is not there; bring it back or save to another folder"
         )
@@ -128,7 +129,7 @@ def read_session(path: Path, look_at: Sequence[Path] = (), watch: Watch = UNWATC
     except SessionError as error:
         backup = backup_of(path)
         remedy = ""
-        if backup.is_file():
+        if os.path.isfile(backup):
             remedy = f"; the session before it is kept in {backup.name}"
         elif isinstance(error, DamagedSessionError):
             remedy = f"; nothing of it can be recovered here, as no {backup.name} stands beside it: open a copy of it"

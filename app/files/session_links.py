@@ -124,8 +124,8 @@ def _found(folder: Path, link: str, sha256: str, look_at: Sequence[Path], watch:
 
 def _candidates(folder: Path, told: Path, look_at: Sequence[Path]) -> Iterator[Path]:
     """Files of the same name beside the session, one folder down and where it should be; then those of the same ending."""
-    folders = _unique([*(one for one in look_at if one.is_dir()), folder, told.parent, *_below(folder)])
-    yield from (one for one in look_at if not one.is_dir())
+    folders = _unique([*(one for one in look_at if os.path.isdir(one)), folder, told.parent, *_below(folder)])
+    yield from (one for one in look_at if not os.path.isdir(one))
     yield from (one / told.name for one in folders)
     seen = 0
     for one in folders:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -294,6 +295,6 @@ class FilesFlow(QObject):
     def folder(self) -> Path:
         """Where the last file was."""
         for path in self._recent.paths():
-            if path.parent.is_dir():
+            if os.path.isdir(path.parent):
                 return path.parent
         return Path.home()

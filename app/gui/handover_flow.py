@@ -170,7 +170,11 @@ class HandoverFlow(QObject):
 
     def _start(self, title: str, call: Callable[[Progress, Cancelled], Path], doing: str) -> None:
         def written(path: Path) -> None:
-            self.told.emit(Message(f"Written: {path} ({path.stat().st_size / 1e6:.3g} MB)."))
+            try:
+                size = f" ({path.stat().st_size / 1e6:.3g} MB)"
+            except OSError:
+                size = ""
+            self.told.emit(Message(f"Written: {path}{size}."))
 
         self._runner.start(title, call, written, lambda error: self.told.emit(message_of(error, doing)))
 

@@ -5,13 +5,16 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from generators.sessions import assert_same, version_1
 
-from app.errors import DamagedSessionError
+from app.errors import DamagedSessionError, SessionError
 from app.files import session_load
-from app.files.session import write_session
+from app.files.autosave import SampleDigests, read_autosave, write_autosave
+from app.files.session import read_session, write_session
 from app.files.session_samples import SessionFile
 from app.model.items import SessionData
 
@@ -19,6 +22,7 @@ from app.model.items import SessionData
 ALONE = ["unshare", "--user", "--map-root-user", "--mount"]
 SCRIPT = """
 import ctypes, errno, os, sys
+from dataclasses import replace
 from dataclasses import replace
 from pathlib import Path
 from generators.sessions import assert_same, version_1
@@ -139,3 +143,33 @@ def test_a_file_that_cannot_be_closed_is_let_go_of_without_a_word(
     os.close(held._handle)
     del held
     assert capsys.readouterr().err == ""
+
+
+def test_unsaved_work_is_kept_while_the_folder_of_its_session_is_gone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file system whose server has died answers every question with an error of its own."""
+    (tmp_path / "network").mkdir()
+    session, kept = tmp_path / "network" / "line.h5", tmp_path / "kept.h5"
+    write_session(session, version_1())
+    data = read_session(session)
+    plain = os.stat
+
+    def gone(path: object, *more: object, **named: object) -> os.stat_result:
+        if not isinstance(path, int) and "network" in os.fspath(path):
+            raise OSError(errno.ENOTCONN, os.strerror(errno.ENOTCONN))
+        return plain(path, *more, **named)
+
+    monkeypatch.setattr(os, "stat", gone)
+    with pytest.raises(OSError, match="not connected"):
+        session.is_file()
+    write_autosave(kept, data, session, SampleDigests())
+    # its samples are in memory, so they are kept with it
+    assert_same(read_autosave(kept).data, data)
+    linked = replace(data, captures=tuple(replace(one, path=session) for one in data.captures))
+    write_autosave(kept, linked, session, SampleDigests())
+    assert read_autosave(kept).data.captures[0].label == data.captures[0].label
+    with pytest.raises(SessionError, match="the session was not saved: "):
+        write_session(session, data)
+    with pytest.raises(SessionError, match="cannot be opened: "):
+        read_session(session)

@@ -336,7 +336,12 @@ def test_the_longest_tables_say_what_they_leave_out() -> None:
         replace(BURST, start_s=n * 1e-6, end_s=n * 1e-6 + 1e-7, first_symbol_s=n * 1e-6) for n in range(700)
     )
     run = replace(data.decodes[0], result=keyed(*many))
-    assert "The first 500 of 700 bursts" in page(replace(data, decodes=(run,)))
+    text = page(replace(data, decodes=(run,)))
+    assert "The first 500 of 700 bursts" in text
+    assert "of 700 bursts, evenly chosen" in text
+    # what no eye can tell apart is one thing in a picture, whose size does not grow with the bursts
+    (overview,) = [one for one in parsed(text).iter("figure") if "bursts shaded" in "".join(one.itertext())]
+    assert sum(str(one.tag).endswith("rect") for one in overview.iter()) < 20
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the chromium browser")

@@ -16,7 +16,7 @@ from app.cli.batch import FileReport, FileTask, decode_files, each_capture, work
 from app.cli.collected import Collected
 from app.cli.failures import Failure, guarded
 from app.cli.joining import NothingToJoinError, add_report, joining
-from app.cli.output import STANDARD_OUTPUT, check_targets, write_pieces
+from app.cli.output import STANDARD_OUTPUT, check_targets, say, write_pieces
 from app.cli.parts import folder_for, make_folder, part_of, remove_folder, remove_if_empty
 from app.cli.progress import ProgressLine
 from app.cli.settings_file import settings_of
@@ -176,8 +176,8 @@ def _decode_and_tell(
                 add_report(made, report)
             progress.clear()
             if report.outcome is not None and not quiet:
-                sys.stdout.write(decode_text(str(report.path), report.outcome))
-                sys.stdout.write("\n" if len(told.statuses) < len(tasks) else "")
+                say(decode_text(str(report.path), report.outcome))
+                say("\n" if len(told.statuses) < len(tasks) else "")
                 sys.stdout.flush()
             problem = report.error or _why_nothing(report)
             if problem:

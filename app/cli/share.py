@@ -7,7 +7,7 @@ import sys
 
 from app.cli import status
 from app.cli.failures import Failure, guarded
-from app.cli.output import check_targets
+from app.cli.output import check_targets, say
 from app.cli.progress import ProgressLine
 from app.errors import CaptureError, SessionError, UsageError
 from app.files.inputs import file_of, is_session_file, session_of
@@ -32,7 +32,7 @@ def run(given: argparse.Namespace) -> int:
         sys.stderr.write(f"halfturn: {answer.text}\n")
         return answer.status
     size = written_bytes(answer)
-    sys.stdout.write(
+    say(
         f"{counted(len(answer.captures), 'capture')}, {sample_bytes(answer)} bytes of samples, "
         f"about {size} bytes in the file\n"
     )
@@ -45,7 +45,7 @@ def run(given: argparse.Namespace) -> int:
             write_session(given.output, with_own_digests(answer), progress=progress)
     except SessionError as error:
         raise UsageError(str(error)) from error
-    sys.stdout.write(f"{given.output}\n")
+    say(f"{given.output}\n")
     return status.DONE
 
 

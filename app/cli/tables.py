@@ -59,7 +59,7 @@ def info_text(file: str, facts: CaptureFacts) -> str:
     """What a capture holds, a line each."""
     rate = format_quantity(facts.sample_rate_hz, facts.sample_rate_std_hz, "Hz")
     lines = [
-        f"{file}: {facts.format}",
+        f"{file}: {one_line(facts.format)}",
         f"  sample rate  {rate}",
         f"  samples      {facts.samples} a channel in {facts.segments} segment{'s'[: facts.segments != 1]}",
         f"  start        {format_value(facts.start_s, 's')}",
@@ -109,7 +109,7 @@ def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
 def _heading(file: str, outcome: DecodeOutcome) -> str:
     start, end = (format_value(limit, "s") for limit in outcome.span_s)
     return (
-        f"{file}: channel {outcome.channel} ({outcome.unit}), {outcome.samples} samples at "
+        f"{file}: channel {one_line(outcome.channel)} ({one_line(outcome.unit)}), {outcome.samples} samples at "
         f"{format_value(outcome.sample_rate_hz, 'Hz')}, span {start} to {end}"
     )
 
@@ -150,13 +150,13 @@ def _or_dash(value: float | None, std: float | None, unit: str) -> str:
 
 def _channel_text(channel: ChannelFacts) -> str:
     if channel.lowest is None:
-        return f"{channel.name}: no finite sample"
+        return f"{one_line(channel.name)}: no finite sample"
     low, high = (format_value(value, channel.unit) for value in (channel.lowest, channel.highest))
-    return f"{channel.name}: {low} to {high}"
+    return f"{one_line(channel.name)}: {low} to {high}"
 
 
 def _notice_lines(notices: Iterable[Notice]) -> list[str]:
-    return [f"  warning: {notice.text}" for notice in notices]
+    return [f"  warning: {one_line(notice.text)}" for notice in notices]
 
 
 def _tolerance_text(tolerance: Tolerance) -> str:

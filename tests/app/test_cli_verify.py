@@ -14,7 +14,7 @@ from app.cli import verify_many
 from app.demo import demo_path
 from app.files.replace import state_of
 from app.files.session import read_session, write_session
-from app.model.items import FlipMark
+from app.model.items import BurstMark, FlipMark
 
 
 @pytest.fixture(scope="module")
@@ -177,3 +177,32 @@ def test_a_session_that_is_replaced_while_it_is_verified_is_verified_as_it_was(
     assert verify_many.verify_one(task, lambda: False) is None
     path.unlink()
     assert verify_many.verify_one(task, lambda: False) is None
+
+
+EVIL = "A\x1b]0;owned\x07\x1b[31m\u202etxt\nnew line\r\x9b2J"
+
+
+@pytest.mark.parametrize("command", ["verify", "decode", "info", "measure", "share"])
+def test_labels_of_others_give_no_orders_to_the_terminal(
+    decoded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    """CWE-150, Improper Neutralization of Escape, Meta, or Control Sequences."""
+    data = read_session(decoded)
+    (capture,), (run,) = data.captures, data.decodes
+    channel = replace(capture.channels[0], name=EVIL, unit="V\x1b[31m")
+    hostile = replace(capture, name=EVIL, label=EVIL, format=EVIL, channels=(channel,))
+    mark = BurstMark(900, 0, EVIL, run.result.bursts[1].start_s + 1e-4, EVIL, excluded=False)
+    runs = (replace(run, channel=EVIL, program_version=EVIL),)
+    path = tmp_path / "evil.h5"
+    write_session(
+        path,
+        replace(data, captures=(hostile,), decodes=runs, burst_marks=(mark,), next_key=1000),
+    )
+    more = {"measure": ["--span", "1ms:5ms"], "verify": ["--json", str(tmp_path / "v.json")]}
+    assert main([command, str(path), *more.get(command, [])]) == 0
+    told = capsys.readouterr()
+    for text in (told.out, told.err):
+        assert all(char == "\n" or char.isprintable() for char in text)
+        assert not any(line.startswith("new line") for line in text.splitlines())
+    if command == "verify":  # what scripts read has it as it is
+        assert json.loads((tmp_path / "v.json").read_text())["decodes"][0]["label"] == EVIL

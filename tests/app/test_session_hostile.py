@@ -251,7 +251,10 @@ HOSTILE: dict[str, tuple[Change, str]] = {
     "absurd start": (replaced("captures/0@start_s", 1e300), "out of its range"),
     "count below zero": (replaced("captures/0@samples", -40), "out of its range"),
     "count that is not true": (replaced("captures/0@samples", 41), "does not have the 41 samples"),
-    "another stored type": (replaced("captures/0/channels/0@dtype", np.bytes_(b"<f8")), "states samples of type"),
+    "another stored type": (
+        replaced("captures/0/channels/0@dtype", np.bytes_(b"<f8")),
+        "states samples of type",
+    ),
     "no channels": (lambda f: f["captures/0"].__delitem__("channels"), "has no channels"),
     "no samples": (lambda f: f["captures/0/channels/0"].__delitem__("samples"), "not have the 40 samples"),
     "no segments": (lambda f: f["captures/0"].__delitem__("segments"), "has no segments"),

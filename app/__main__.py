@@ -93,7 +93,7 @@ def _window(given: argparse.Namespace) -> int:
     from app.cli.arguments import read_options
 
     reading = read_options(given)
-    files = [path for path in given.files if path.exists()]
+    files = [path for path in given.files if os.path.exists(path)]
     for path in given.files:
         if path not in files:
             if path.name == str(path) and not path.suffix:

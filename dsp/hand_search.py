@@ -109,16 +109,26 @@ def _peaks(marks: Marks, low: float, high: float) -> Floats:
     high = min(high, low + (most - 1) / (marks.span * _STEPS))
     count = max(3, math.ceil((high - low) * marks.span * _STEPS) + 1)
     rates = np.linspace(low, high, count)
-    length = np.empty(count)
-    block = max(1, 2_000_000 // marks.times.size)
-    for at in range(0, count, block):
-        turns = 2j * np.pi * np.outer(rates[at : at + block], marks.times)
-        length[at : at + block] = np.abs(np.exp(turns).mean(axis=1))
+    length = _lengths(marks.times, rates)
     padded = np.concatenate(([-1.0], length, [-1.0]))
     tops = np.flatnonzero((length >= padded[:-2]) & (length >= padded[2:]))
     peaks = min(max(_PEAKS[0], _PEAKS_BY_MARKS // marks.times.size), _PEAKS[1])
     out: Floats = rates[tops[np.argsort(-length[tops])[:peaks]]]
     return out
+
+
+def _lengths(times: Floats, rates: Floats) -> Floats:
+    """(c,) mean resultant lengths at evenly spaced rates (c,), from coarse steps times fine ones: few exponentials."""
+    fine = math.ceil(math.sqrt(rates.size))
+    step = 2j * np.pi * (rates[1] - rates[0]) * times
+    turned = np.exp(np.arange(fine)[:, None] * step)
+    block = max(1, 1_000_000 // times.size) * fine
+    out = [
+        np.abs(np.exp(2j * np.pi * np.outer(rates[at : at + block : fine], times)) @ turned.T).ravel()
+        for at in range(0, rates.size, block)
+    ]
+    length: Floats = np.concatenate(out)[: rates.size] / times.size
+    return length
 
 
 def _settled(marks: Marks, rates: Floats) -> Modes:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from app.cli import status
 from app.cli.failures import Failure, guarded
@@ -16,10 +18,13 @@ from app.files.capture_options import ReadOptions
 from app.files.inputs import captures_in, file_of, open_input
 from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
 from app.jobs.digest import file_sha256
-from app.jobs.pool import run_in_processes, usable_processors
+from app.jobs.pool import Workers, usable_processors
 from app.jobs.spans import SpanLimits
 from app.model.capture import Capture
 from dsp.results import DecodeSettings
+
+if TYPE_CHECKING:
+    from app.files.session_join import PartSum
 
 Progress = Callable[[float], None]
 Cancelled = Callable[[], bool]
@@ -54,7 +59,7 @@ class FileTask:
 class FileReport:
     """What became of one file: an outcome, or an error and the exit status that goes with it.
 
-    ``part`` is where capture and result are kept until the session is put together.
+    ``part`` is where capture and result are kept until the session is put together, ``summed`` what it holds.
     """
 
     path: Path
@@ -64,6 +69,7 @@ class FileReport:
     status: int = status.DONE
     capture: Capture | None = None
     part: Path | None = None
+    summed: PartSum | None = None
 
 
 def open_told(
@@ -114,16 +120,16 @@ def worker_count(asked: int | None, tasks: Sequence[FileTask]) -> int:
     most = min(asked or usable_processors(), len(tasks))
     if asked is not None or most < 2:
         return most
-    size = sum(path.stat().st_size for path in {file_of(task.path) for task in tasks} if path.is_file())
+    size = sum(path.stat().st_size for path in {file_of(task.path) for task in tasks} if os.path.isfile(path))
     return most if size >= _WORTH_A_POOL_BYTES else 1
 
 
 def decode_files(
-    tasks: Sequence[FileTask], workers: int, progress: Progress | None = None
+    tasks: Sequence[FileTask], pool: Workers | None, progress: Progress | None = None
 ) -> Generator[FileReport, None, None]:
-    """Reports in the order of the tasks, each as soon as it and those before it are done."""
-    if workers > 1:
-        yield from _in_processes(tasks, workers, progress)
+    """Reports in the order of the tasks, each as soon as it and those before it are done; by ``pool`` if there is one."""
+    if pool is not None:
+        yield from _in_processes(tasks, pool, progress)
         return
     for number, task in enumerate(tasks):
         step = None if progress is None else _share(progress, number / len(tasks), (number + 1) / len(tasks))
@@ -133,9 +139,9 @@ def decode_files(
 def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None) -> FileReport:
     known = kept(task.part) if task.part is not None else None
     if known is not None:
-        capture, outcome = known
+        capture, outcome, summed = known
         found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
-        return FileReport(task.path, outcome, capture.sha256, status=found, part=task.part)
+        return FileReport(task.path, outcome, capture.sha256, status=found, part=task.part, summed=summed)
     reading = None if progress is None else _share(progress, 0.0, _READING_SHARE)
     decoding = None if progress is None else _share(progress, _READING_SHARE, 1.0)
     capture = open_told(task.path, task.read, task.timebase_ppm, task.gain_percent, reading, cancelled)
@@ -145,7 +151,7 @@ def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None
     found = status.DONE if outcome.result.bursts else status.NOTHING_FOUND
     if task.part is not None:
         try:
-            keep(task.part, replace(capture, sha256=sha256), outcome, link=task.link)
+            summed = keep(task.part, replace(capture, sha256=sha256), outcome, link=task.link)
         except SessionError as error:
             # what was found is told all the same
             reason = str(error).removeprefix(f"{task.part}: the session was not saved: ")
@@ -153,15 +159,17 @@ def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None
                 f"{task.path}: what was found in it could not be kept beside the session: {reason}"
             )
             return FileReport(task.path, outcome, sha256, error=text, status=status.WRONG_USAGE)
-        return FileReport(task.path, outcome, sha256, status=found, part=task.part)
+        return FileReport(task.path, outcome, sha256, status=found, part=task.part, summed=summed)
     whole = replace(capture, sha256=sha256) if task.keep_capture else None
     return FileReport(task.path, outcome, sha256, status=found, capture=whole)
 
 
-def _in_processes(tasks: Sequence[FileTask], workers: int, progress: Progress | None) -> Iterator[FileReport]:
+def _in_processes(
+    tasks: Sequence[FileTask], pool: Workers, progress: Progress | None
+) -> Iterator[FileReport]:
     done = 0
     try:
-        for report in run_in_processes(decode_file, tasks, workers):
+        for report in pool.map(decode_file, tasks):
             done += 1
             if progress is not None:
                 progress(done / len(tasks))

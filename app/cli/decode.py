@@ -5,24 +5,30 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from app.cli import status
 from app.cli.arguments import read_options
 from app.cli.batch import FileReport, FileTask, decode_files, each_capture, worker_count
 from app.cli.collected import Collected
 from app.cli.failures import Failure, guarded
-from app.cli.output import STANDARD_OUTPUT, check_targets, write_pieces
+from app.cli.joining import NothingToJoinError, add_report, joining
+from app.cli.output import STANDARD_OUTPUT, check_targets, say, write_pieces
 from app.cli.parts import folder_for, make_folder, part_of, remove_folder, remove_if_empty
 from app.cli.progress import ProgressLine
 from app.cli.settings_file import settings_of
 from app.cli.tables import decode_text
-from app.errors import SessionError, UsageError
+from app.errors import UsageError
 from app.files.inputs import by_hand, file_of
+from app.jobs.pool import Workers
 from app.jobs.verify_words import counted
 from app.version import program_version
+
+if TYPE_CHECKING:
+    from app.files.session_join import Joining
 
 
 def run(given: argparse.Namespace) -> int:
@@ -74,7 +80,7 @@ class _Told:
     """What is kept of the reports once they have been told."""
 
     statuses: list[int] = field(default_factory=list)
-    parts: list[Path] = field(default_factory=list)
+    kept: int = 0
     unkept: int = 0
     single: FileReport | None = None
     any_done: bool = False
@@ -83,7 +89,7 @@ class _Told:
         self.statuses.append(report.status)
         self.any_done |= report.outcome is not None
         if report.part is not None:
-            self.parts.append(report.part)
+            self.kept += 1
         elif report.outcome is not None and report.error is not None:
             self.unkept += 1
         if report.capture is not None:
@@ -110,64 +116,68 @@ def run_tasks(tasks: Sequence[FileTask], given: argparse.Namespace, jobs: int | 
 
 def _work(tasks: Sequence[FileTask], workers: int, given: argparse.Namespace, collected: Collected) -> int:
     told = _Told()
-    try:
-        _decode_and_tell(tasks, workers, given, collected, told)
-    except KeyboardInterrupt:
-        if told.parts:
-            sys.stderr.write(
-                f"halfturn: {len(told.parts)} of {len(tasks)} files are done and kept in "
-                f"{folder_for(given.session)}; the same command goes on from there\n"
-            )
-        raise
-    worst = max(told.statuses)
-    if told.any_done or worst != status.WRONG_USAGE:
-        if given.json is not None:
-            write_pieces(given.json, collected.json_pieces(program_version()))
-        if given.csv is not None:
-            write_pieces(given.csv, collected.csv_pieces())
+    with suppress(NothingToJoinError), ExitStack() as stack:
+        pool = stack.enter_context(Workers(workers)) if workers > 1 else None
+        is_joined = given.session is not None and len(tasks) > 1
+        made = stack.enter_context(joining(given.session, pool)) if is_joined else None
+        try:
+            _decode_and_tell(tasks, pool, given, collected, told, made)
+        except KeyboardInterrupt:
+            if told.kept:
+                sys.stderr.write(
+                    f"halfturn: {told.kept} of {len(tasks)} files are done and kept in "
+                    f"{folder_for(given.session)}; the same command goes on from there\n"
+                )
+            raise
+        if told.any_done or max(told.statuses) != status.WRONG_USAGE:
+            if given.json is not None:
+                write_pieces(given.json, collected.json_pieces(program_version()))
+            if given.csv is not None:
+                write_pieces(given.csv, collected.csv_pieces())
+        if is_joined:
+            _check_joined(given.session, told)
+        elif told.single is not None and given.session is not None:
+            # h5py is needed here only, and takes a tenth of a second to import
+            from app.cli.saving import save
+
+            save(given.session, [told.single], link=given.link)
     if given.session is not None:
-        _save(given.session, told, link=given.link)
-    return worst
+        remove_folder(given.session)
+    return max(told.statuses)
 
 
-def _save(session: Path, told: _Told, *, link: bool) -> None:
-    """The session of one capture, or of all parts, whose folder then goes."""
-    # h5py is needed here only, and takes a tenth of a second to import
-    if told.single is not None:
-        from app.cli.saving import save
-
-        save(session, [told.single], link=link)
-    elif told.unkept:
+def _check_joined(session: Path, told: _Told) -> None:
+    """Whether there is a session to be made of all that was kept."""
+    if told.unkept:
         remove_if_empty(session)
         raise UsageError(
             f"{session}: the session was not saved: {told.unkept} of its files could not be kept beside it; free space, "
             "and the same command goes on with what is there"
         )
-    elif told.parts:
-        from app.files.session_join import join_sessions
-
-        try:
-            with ProgressLine("putting the session together") as progress:
-                join_sessions(session, told.parts, progress=progress)
-        except SessionError as error:
-            # nothing is wrong with the input; another place has to be named
-            raise UsageError(str(error)) from error
-    remove_folder(session)
+    if not told.kept:
+        raise NothingToJoinError
 
 
 def _decode_and_tell(
-    tasks: Sequence[FileTask], workers: int, given: argparse.Namespace, collected: Collected, told: _Told
+    tasks: Sequence[FileTask],
+    pool: Workers | None,
+    given: argparse.Namespace,
+    collected: Collected,
+    told: _Told,
+    made: Joining | None,
 ) -> None:
     """Every report, told as it comes: the table on standard output, what went wrong on standard error."""
     quiet = STANDARD_OUTPUT in (given.json, given.csv)
-    with ProgressLine("decoding") as progress, closing(decode_files(tasks, workers, progress)) as running:
+    with ProgressLine("decoding") as progress, closing(decode_files(tasks, pool, progress)) as running:
         for report in running:
             told.add(report)
             collected.add(report)
+            if made is not None:
+                add_report(made, report)
             progress.clear()
             if report.outcome is not None and not quiet:
-                sys.stdout.write(decode_text(str(report.path), report.outcome))
-                sys.stdout.write("\n" if len(told.statuses) < len(tasks) else "")
+                say(decode_text(str(report.path), report.outcome))
+                say("\n" if len(told.statuses) < len(tasks) else "")
                 sys.stdout.flush()
             problem = report.error or _why_nothing(report)
             if problem:

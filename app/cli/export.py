@@ -10,7 +10,7 @@ from app.cli import status
 from app.cli.arguments import read_options
 from app.cli.batch import open_told
 from app.cli.failures import Failure, guarded
-from app.cli.output import check_targets
+from app.cli.output import check_targets, say
 from app.cli.progress import ProgressLine
 from app.errors import UsageError
 from app.files.inputs import file_of, is_session_file, session_of
@@ -40,7 +40,7 @@ def run(given: argparse.Namespace) -> int:
     with ProgressLine("exporting") as progress:
         written = export(data, request, program_version(), progress)
     for path in written:
-        sys.stdout.write(f"{path}\n")
+        say(f"{path}\n")
     return status.DONE
 
 

@@ -11,7 +11,7 @@ from app.cli import status
 from app.cli.arguments import read_options
 from app.cli.batch import each_capture, open_told
 from app.cli.failures import guarded
-from app.cli.output import STANDARD_OUTPUT, check_targets, write_text
+from app.cli.output import STANDARD_OUTPUT, check_targets, say, write_text
 from app.cli.progress import ProgressLine
 from app.cli.tables import info_text
 from app.files.capture_options import ReadOptions
@@ -37,7 +37,7 @@ def run(given: argparse.Namespace) -> int:
         if isinstance(answer, CaptureFacts):
             captures.append(info_entry(str(path), answer))
             if given.json != STANDARD_OUTPUT:
-                sys.stdout.write(info_text(str(path), answer))
+                say(info_text(str(path), answer))
         else:
             errors.append(error_entry(str(path), answer.text))
             worst = max(worst, answer.status)

@@ -9,7 +9,7 @@ from app.cli import status
 from app.cli.arguments import read_options
 from app.cli.batch import open_told
 from app.cli.failures import Failure, guarded
-from app.cli.output import STANDARD_OUTPUT, check_targets, write_text
+from app.cli.output import STANDARD_OUTPUT, check_targets, say, write_text
 from app.cli.progress import ProgressLine
 from app.cli.settings_file import settings_of
 from app.cli.tables import measure_text
@@ -36,7 +36,7 @@ def run(given: argparse.Namespace) -> int:
             write_text(given.json, to_text(document))
         return answer.status
     if given.json != STANDARD_OUTPUT:
-        sys.stdout.write(measure_text(file, answer))
+        say(measure_text(file, answer))
     if given.json is not None:
         write_text(
             given.json, to_text(measure_document(program_version(), [measure_entry(file, answer)], []))

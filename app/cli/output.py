@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 from collections.abc import Iterable, Sequence
@@ -11,6 +12,8 @@ from pathlib import Path
 from app.errors import UsageError
 
 STANDARD_OUTPUT = "-"
+# all but line ends, plain ASCII and Latin letters; what it finds is looked at one by one
+_CONTROLS = re.compile("[^\\n -~\u00a1-\u024f]")
 
 
 def check_targets(targets: Sequence[str | os.PathLike[str] | None], inputs: Iterable[Path]) -> None:
@@ -34,6 +37,22 @@ def check_targets(targets: Sequence[str | os.PathLike[str] | None], inputs: Iter
             raise UsageError(f"{name} cannot be written, its folder does not exist; create the folder first")
         if path.resolve() in sources:
             raise UsageError(f"{name} is one of the inputs and stays as it is; write to another path")
+
+
+def say(text: str) -> None:
+    """Put text for people on standard output; what a file says cannot turn into orders to the terminal.
+
+    CWE-150, *Improper Neutralization of Escape, Meta, or Control Sequences*: control characters, and marks that turn
+    the direction of writing around, become blanks. Line ends stay; who builds the text keeps others out (`one_line`).
+    """
+    if _CONTROLS.search(text):
+        text = "".join(c if c == "\n" or c.isprintable() or _is_half(c) else " " for c in text)
+    sys.stdout.write(text)
+
+
+def _is_half(char: str) -> bool:
+    """Half of a surrogate pair: a byte of a file's name that is no UTF-8, which is written as such."""
+    return "\ud800" <= char <= "\udfff"
 
 
 def write_text(target: str, text: str) -> None:

@@ -24,6 +24,7 @@ from app.version import program_version
 
 if TYPE_CHECKING:
     from app.cli.batch import FileTask
+    from app.files.session_join import PartSum
 
 
 def folder_for(session: Path) -> Path:
@@ -79,14 +80,15 @@ def part_of(folder: Path, task: FileTask) -> Path:
     return folder / f"{hashlib.sha256(told.encode('utf-8', 'surrogateescape')).hexdigest()[:32]}.h5"
 
 
-def keep(part: Path, capture: Capture, outcome: DecodeOutcome, *, link: bool = False) -> None:
-    """Write the result of one file, with its samples unless they are to be linked.
+def keep(part: Path, capture: Capture, outcome: DecodeOutcome, *, link: bool = False) -> PartSum:
+    """Write the result of one file, with its samples unless they are to be linked; what the part then holds.
 
     Raises
     ------
     app.errors.SessionError : it cannot be written.
     """
-    from app.files.session import write_session
+    from app.files.session import not_saved, write_session
+    from app.files.session_join import read_part
 
     run = DecodeRun(
         key=1,
@@ -100,19 +102,25 @@ def keep(part: Path, capture: Capture, outcome: DecodeOutcome, *, link: bool = F
     now = datetime.now(UTC).isoformat(timespec="seconds")
     data = SessionData(captures=(capture,), decodes=(run,), created=now, next_key=2)
     write_session(part, data, link_captures=link)
+    try:
+        return read_part(part)
+    except OSError as error:
+        raise not_saved(part, error) from error
 
 
-def kept(part: Path) -> tuple[Capture, DecodeOutcome] | None:
+def kept(part: Path) -> tuple[Capture, DecodeOutcome, PartSum] | None:
     """The result that is kept in ``part``, None if there is none or it is no use."""
     if not part.is_file():
         return None
     from app.files.session import read_session
+    from app.files.session_join import read_part
 
     try:
         data = read_session(part)
         (capture,), (run,) = data.captures, data.decodes
         source = channel_source(capture, run.channel)
-    except (SessionError, UsageError, ValueError):
+        summed = read_part(part)
+    except (SessionError, UsageError, ValueError, OSError):
         return None
     outcome = DecodeOutcome(
         channel=run.channel,
@@ -125,4 +133,4 @@ def kept(part: Path) -> tuple[Capture, DecodeOutcome] | None:
         result=run.result,
         samples_sha256=run.samples_sha256 or None,
     )
-    return capture, outcome
+    return capture, outcome, summed

@@ -7,11 +7,12 @@ import sys
 
 from app.cli import status
 from app.cli.failures import Failure, guarded
-from app.cli.output import check_targets
+from app.cli.output import check_targets, say
 from app.cli.progress import ProgressLine
 from app.errors import CaptureError, SessionError, UsageError
 from app.files.inputs import file_of, is_session_file, session_of
 from app.files.session_size import written_bytes
+from app.jobs.shared_digests import with_own_digests
 from app.jobs.verify_words import counted
 from app.model.commands import extent_s
 from app.model.items import SessionData
@@ -31,7 +32,7 @@ def run(given: argparse.Namespace) -> int:
         sys.stderr.write(f"halfturn: {answer.text}\n")
         return answer.status
     size = written_bytes(answer)
-    sys.stdout.write(
+    say(
         f"{counted(len(answer.captures), 'capture')}, {sample_bytes(answer)} bytes of samples, "
         f"about {size} bytes in the file\n"
     )
@@ -41,10 +42,10 @@ def run(given: argparse.Namespace) -> int:
 
     try:
         with ProgressLine("writing") as progress:
-            write_session(given.output, answer, progress=progress)
+            write_session(given.output, with_own_digests(answer), progress=progress)
     except SessionError as error:
         raise UsageError(str(error)) from error
-    sys.stdout.write(f"{given.output}\n")
+    say(f"{given.output}\n")
     return status.DONE
 
 

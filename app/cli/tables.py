@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterable, Sequence
 
@@ -13,6 +11,7 @@ from app.jobs.decoding import DecodeOutcome
 from app.jobs.inspecting import CaptureFacts, ChannelFacts
 from app.jobs.measuring import OVER, MeasureOutcome, NamedReading
 from app.model.capture import NamedSpan
+from app.model.cells import csv_text
 from app.model.quantity import format_quantity, format_value
 from app.model.summary import sentence, summarise
 from app.model.tolerance import Tolerance
@@ -60,7 +59,7 @@ def info_text(file: str, facts: CaptureFacts) -> str:
     """What a capture holds, a line each."""
     rate = format_quantity(facts.sample_rate_hz, facts.sample_rate_std_hz, "Hz")
     lines = [
-        f"{file}: {facts.format}",
+        f"{file}: {one_line(facts.format)}",
         f"  sample rate  {rate}",
         f"  samples      {facts.samples} a channel in {facts.segments} segment{'s'[: facts.segments != 1]}",
         f"  start        {format_value(facts.start_s, 's')}",
@@ -82,9 +81,7 @@ def _span_text(span: NamedSpan, rate_hz: float) -> str:
 
 def decode_rows(reports: Iterable[tuple[str, DecodeOutcome]]) -> str:
     """Delimited text (RFC 4180 quoting, line feeds) with one row a burst; empty where nothing applies."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(CSV_FIELDS)
+    rows = []
     for file, outcome in reports:
         for number, plain in enumerate(outcome.result.bursts):
             burst = outcome.tolerance.burst(plain)
@@ -96,8 +93,8 @@ def decode_rows(reports: Iterable[tuple[str, DecodeOutcome]]) -> str:
                 "burst": number,
                 "least_confidence": min(burst.confidence, default=None),
             }
-            writer.writerow(_cell(shared[f] if f in shared else getattr(burst, f)) for f in CSV_FIELDS)
-    return out.getvalue()
+            rows.append([shared[f] if f in shared else getattr(burst, f) for f in CSV_FIELDS])
+    return csv_text(CSV_FIELDS, rows)
 
 
 def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
@@ -112,7 +109,7 @@ def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
 def _heading(file: str, outcome: DecodeOutcome) -> str:
     start, end = (format_value(limit, "s") for limit in outcome.span_s)
     return (
-        f"{file}: channel {outcome.channel} ({outcome.unit}), {outcome.samples} samples at "
+        f"{file}: channel {one_line(outcome.channel)} ({one_line(outcome.unit)}), {outcome.samples} samples at "
         f"{format_value(outcome.sample_rate_hz, 'Hz')}, span {start} to {end}"
     )
 
@@ -153,13 +150,13 @@ def _or_dash(value: float | None, std: float | None, unit: str) -> str:
 
 def _channel_text(channel: ChannelFacts) -> str:
     if channel.lowest is None:
-        return f"{channel.name}: no finite sample"
+        return f"{one_line(channel.name)}: no finite sample"
     low, high = (format_value(value, channel.unit) for value in (channel.lowest, channel.highest))
-    return f"{channel.name}: {low} to {high}"
+    return f"{one_line(channel.name)}: {low} to {high}"
 
 
 def _notice_lines(notices: Iterable[Notice]) -> list[str]:
-    return [f"  warning: {notice.text}" for notice in notices]
+    return [f"  warning: {one_line(notice.text)}" for notice in notices]
 
 
 def _tolerance_text(tolerance: Tolerance) -> str:
@@ -171,11 +168,3 @@ def _tolerance_text(tolerance: Tolerance) -> str:
         f"The standard uncertainties do not include the instrument's own {' and '.join(missing)}, "
         "whose tolerance is not stated."
     )
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, float):
-        return repr(value) if math.isfinite(value) else ""
-    if isinstance(value, bool):
-        return int(value)
-    return "" if value is None else value

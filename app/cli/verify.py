@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import argparse
 import sys
+from contextlib import closing
 from pathlib import Path
 
 from app.cli import status
 from app.cli.failures import Failure, guarded
-from app.cli.output import STANDARD_OUTPUT, check_targets, write_text
+from app.cli.output import STANDARD_OUTPUT, check_targets, say, write_text
 from app.cli.progress import ProgressLine
-from app.errors import CaptureError
+from app.cli.verify_many import verdicts
+from app.errors import CaptureError, one_line
 from app.files.inputs import is_session_file, session_of
 from app.jobs.contract import Json, error_entry, to_text
 from app.jobs.contract_verify import verify_document, verify_entry
 from app.jobs.verify_words import SAMPLES_WORDS, VERDICT_WORDS, counted, difference_text, hand_text
-from app.jobs.verifying import BurstVerdict, RunVerdict, verify_run
+from app.jobs.verifying import BurstVerdict, RunVerdict
 from app.model.items import SessionData
 from app.model.quantity import format_value
 from app.version import program_version
@@ -40,15 +42,18 @@ def run(given: argparse.Namespace) -> int:
     entries: list[Json] = []
     differing = 0
     bursts = 0
-    for number, decode in enumerate(answer.decodes):
-        with ProgressLine(f"decoding again, {number + 1} of {len(answer.decodes)}") as progress:
-            verdict = verify_run(answer, decode, progress)
-        entries.append(verify_entry(file, verdict))
-        differing += not verdict.is_same
-        bursts += len(verdict.bursts)
-        if not quiet:
-            sys.stdout.write(verdict_text(number, verdict))
-            sys.stdout.flush()
+    with (
+        ProgressLine("decoding again") as progress,
+        closing(verdicts(given.session, answer, progress)) as found,
+    ):
+        for number, verdict in enumerate(found):
+            entries.append(verify_entry(file, verdict))
+            differing += not verdict.is_same
+            bursts += len(verdict.bursts)
+            if not quiet:
+                progress.clear()
+                say(verdict_text(number, verdict))
+                sys.stdout.flush()
     if given.json is not None:
         write_text(given.json, _text(entries, []))
     if not entries:
@@ -59,16 +64,17 @@ def run(given: argparse.Namespace) -> int:
         sys.stderr.write(f"halfturn: {file}: {differing} of {total} came out differently\n")
         return status.NOTHING_FOUND
     if not quiet:
-        sys.stdout.write(f"The same: {total}.\n")
+        say(f"The same: {total}.\n")
     return status.DONE
 
 
 def verdict_text(number: int, verdict: RunVerdict) -> str:
     """What became of one decode, a line a burst."""
-    where = f"{verdict.capture_name}{f' ({verdict.label})' if verdict.label else ''}"
+    where = one_line(f"{verdict.capture_name}{f' ({verdict.label})' if verdict.label else ''}")
     start, end = (format_value(limit, "s") for limit in verdict.span_s)
     lines = [
-        f"decode {number}: {where}, channel {verdict.channel}, {start} to {end}, by version {verdict.program_version}"
+        f"decode {number}: {where}, channel {one_line(verdict.channel)}, {start} to {end}, "
+        f"by version {one_line(verdict.program_version)}"
     ]
     lines.append(f"  samples: {SAMPLES_WORDS[verdict.samples_same]}")
     if verdict.failure is not None:
@@ -82,7 +88,7 @@ def _burst_lines(burst: BurstVerdict) -> list[str]:
     either = burst.stored or burst.again
     at = "" if either is None else f" at {format_value(either.start_s, 's', 9)}"
     bits = "" if either is None else f": {counted(len(either.bits), 'bit')}"
-    said = f" ({burst.said.text})" if burst.said.text else ""
+    said = f" ({one_line(burst.said.text)})" if burst.said.text else ""
     lines = [f"  burst {burst.number}{at}: {VERDICT_WORDS[burst.verdict]}{bits}{said}"]
     lines += [f"    {difference_text(one)}" for one in burst.differences]
     if burst.hand is not None:

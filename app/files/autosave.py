@@ -16,6 +16,7 @@ from pathlib import Path
 
 from app.errors import CaptureError, SessionError, UsageError
 from app.files import schema
+from app.files.capture_options import UNWATCHED, Watch
 from app.files.captures import open_capture
 from app.files.replace import FileState, backup_of, replace_file
 from app.files.session import is_session, read_session
@@ -58,24 +59,26 @@ class Offered:
 class SampleDigests:
     """Digests of captures' samples, each worked out once."""
 
-    def __init__(self) -> None:
+    def __init__(self, watch: Watch = UNWATCHED) -> None:
         self._known: dict[int, tuple[object, str]] = {}
+        self._watch = watch
 
     def of(self, capture: Capture) -> str:
         """SHA-256 over the stored samples of all channels."""
         known = self._known.get(id(capture.channels))
         if known is not None and known[0] is capture.channels:
             return known[1]
-        digest = samples_digest([channel.stored for channel in capture.channels])
+        digest = samples_digest([channel.stored for channel in capture.channels], self._watch)
         self._known[id(capture.channels)] = (capture.channels, digest)
         return digest
 
 
-def samples_digest(arrays: Sequence[Samples]) -> str:
+def samples_digest(arrays: Sequence[Samples], watch: Watch = UNWATCHED) -> str:
     digest = hashlib.sha256()
     for array in arrays:
         digest.update(array.dtype.str.encode())
         for at in range(0, len(array), _BLOCK):
+            watch.step(at / len(array))
             digest.update(array[at : at + _BLOCK].tobytes())
     return digest.hexdigest()
 
@@ -155,15 +158,16 @@ def _tree(path: Path) -> Node:
     return root
 
 
-def read_autosave(path: Path) -> Recovered:
+def read_autosave(path: Path, watch: Watch = UNWATCHED) -> Recovered:
     """The work kept in ``path``.
 
     Raises
     ------
     app.errors.SessionError : the file is damaged, or samples are no longer where they were.
+    dsp.errors.CancelledError : the user asked to stop.
     """
     root = _tree(path)
-    data = unpack(root, _Finder().samples)
+    data = unpack(root, _Finder(watch).samples)
     origin = str(root.attributes.get("origin", ""))
     return Recovered(
         data=data,
@@ -183,9 +187,9 @@ def _state(text: str) -> FileState | None:
 
 def _place(capture: Capture, origin: Path | None) -> Path | None:
     """Where the samples can be had again; None to keep them."""
-    if capture.path is not None and capture.path.is_file():
+    if capture.path is not None and os.path.isfile(capture.path):
         return capture.path.absolute()
-    if capture.path is None and origin is not None and (origin.is_file() or not _can_be_read(capture)):
+    if capture.path is None and origin is not None and (os.path.isfile(origin) or not _can_be_read(capture)):
         return origin.absolute()
     return None
 
@@ -208,9 +212,10 @@ def _text(path: Path | None) -> str:
 class _Finder:
     """Gets samples again, by their digest."""
 
-    def __init__(self) -> None:
+    def __init__(self, watch: Watch) -> None:
         self._sessions: dict[Path, tuple[Capture, ...]] = {}
-        self._digests = SampleDigests()
+        self._digests = SampleDigests(watch)
+        self._watch = watch
 
     def samples(self, node: Node) -> tuple[Path | None, tuple[Samples, ...]]:
         place = Path(str(node.attributes.get("samples_at", "")))
@@ -224,7 +229,7 @@ class _Finder:
                     return None, tuple(channel.stored for channel in capture.channels)
         else:
             found = self._of_file(place, node)
-            if found is not None and samples_digest(found) == wanted:
+            if found is not None and samples_digest(found, self._watch) == wanted:
                 return place, found
         raise SessionError(f"the samples of {name} are no longer in {place} as they were; put the file back")
 
@@ -234,16 +239,15 @@ class _Finder:
             found: tuple[Capture, ...] = ()
             for path in (place, backup_of(place)):
                 try:
-                    found += read_session(path).captures
+                    found += read_session(path, watch=self._watch).captures
                 except SessionError:
                     continue
             self._sessions[place] = found
         return self._sessions[place]
 
-    @staticmethod
-    def _of_file(place: Path, node: Node) -> tuple[Samples, ...] | None:
+    def _of_file(self, place: Path, node: Node) -> tuple[Samples, ...] | None:
         try:
-            capture = open_capture(place, told_options(node))
+            capture = open_capture(place, told_options(node), cancelled=self._watch.cancelled)
         except (CaptureError, UsageError, OSError):
             return None
         return tuple(channel.stored for channel in capture.channels)

@@ -77,3 +77,7 @@ class Watch:
     def stop_if_asked(self) -> None:
         if self.cancelled is not None and self.cancelled():
             raise CancelledError("reading was cancelled")
+
+
+UNWATCHED = Watch()
+"""Nobody looks on, and nobody stops it."""

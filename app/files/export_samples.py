@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import struct
 from pathlib import Path
 from typing import IO
@@ -12,6 +10,7 @@ import numpy as np
 
 from app.errors import UsageError, one_line
 from app.files.export_common import Cancelled, Progress, SpanSamples, write_whole
+from app.model.cells import csv_text
 
 _WAV_MOST_BYTES = 2**32 - 1000
 _WAV_FLOAT = 3
@@ -33,10 +32,8 @@ def write_csv(
     digits = 9 if span.dtype.itemsize == 4 else 17
 
     def write(file: IO[bytes]) -> None:
-        head = io.StringIO()
         titles = [f"{one_line(source.name)} ({source.unit})" for source in span.sources]
-        csv.writer(head, lineterminator="\n").writerow(["time (s)", *titles])
-        file.write(head.getvalue().encode())
+        file.write(csv_text(["time (s)", *titles], ()).encode("utf-8", "replace"))
         for segment, first, values in span.pieces(progress, cancelled):
             times = segment.start_s + (np.arange(first, first + len(values)) - segment.first) / rate_hz
             rows = zip(times.tolist(), values.tolist(), strict=True)

@@ -6,6 +6,7 @@ named by its path alone.
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import replace
 from functools import lru_cache
@@ -122,9 +123,9 @@ def by_hand(path: Path) -> tuple[int, int]:
 
 
 def _member(path: Path) -> tuple[Path, int | None]:
-    if not path.exists():
+    if not os.path.exists(path):
         match = _MEMBER.fullmatch(str(path))
-        if match is not None and Path(match["path"]).is_file():
+        if match is not None and os.path.isfile(match["path"]):
             return Path(match["path"]), int(match["number"])
     return path, None
 

@@ -11,6 +11,7 @@ import stat
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from io import FileIO
 from pathlib import Path
 
@@ -77,14 +78,42 @@ def replace_file(
     ChangedMeanwhileError : it is in none of the states of ``replaces``.
     OSError : and whatever ``write`` and ``verify`` raise; ``path`` is then untouched.
     """
+    with replacement(path, verify, keep_backup=keep_backup, replaces=replaces) as made:
+        write(made.file)
+    return made.state
+
+
+@dataclass
+class Replacement:
+    """A new file that is being written; ``state`` is told once it stands in its place."""
+
+    file: FileIO
+    state: FileState | None = None
+
+
+@contextmanager
+def replacement(
+    path: Path,
+    verify: Callable[[Path], None],
+    *,
+    keep_backup: bool = True,
+    replaces: Sequence[FileState | None] | None = None,
+) -> Iterator[Replacement]:
+    """As `replace_file`, for a file that is written little by little; replaced when the context is left.
+
+    Left by an exception it leaves ``path`` untouched.
+    """
     target = path.resolve()
     mode = _mode_of(target)
     _sweep(target)
     part = _part_name(target)
     try:
-        _write_part(part, mode, write)
+        with _new_part(part, mode) as file:
+            made = Replacement(file)
+            yield made
+            os.fsync(file.fileno())
         verify(part)
-        written = state_of(part)
+        made.state = state_of(part)
         with _alone_in(target.parent):
             if replaces is not None and state_of(target) not in replaces:
                 raise ChangedMeanwhileError
@@ -96,7 +125,6 @@ def replace_file(
             part.unlink()
         raise
     _sync_folder(target.parent)
-    return written
 
 
 @contextmanager
@@ -159,13 +187,16 @@ def _part_name(target: Path) -> Path:
     return target.with_name(f".{target.name[:80]}.{secrets.token_hex(6)}{_PART_SUFFIX}")
 
 
-def _write_part(part: Path, mode: int | None, write: Callable[[FileIO], None]) -> None:
+def _new_part(part: Path, mode: int | None) -> FileIO:
     flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    with FileIO(os.open(part, flags, 0o666), "r+") as file:
-        if mode is not None and hasattr(os, "fchmod"):
+    file = FileIO(os.open(part, flags, 0o666), "r+")
+    if mode is not None and hasattr(os, "fchmod"):
+        try:
             os.fchmod(file.fileno(), mode)
-        write(file)
-        os.fsync(file.fileno())
+        except BaseException:
+            file.close()
+            raise
+    return file
 
 
 def _keep_backup(target: Path) -> None:

@@ -252,7 +252,12 @@ _DECODES = Group(
         _time("span_start_s", "start of the span that was decoded"),
         _time("span_end_s", "end of the span that was decoded"),
         Field("program_version", TEXT, "", "version of the program that decoded"),
-        Field("samples_sha256", TEXT, "", "digest of the samples that were decoded"),
+        Field(
+            "samples_sha256",
+            TEXT,
+            "",
+            "digest of the samples that were decoded, or, of a decode cut for sharing, of those left",
+        ),
         _measure("set_carrier_hz", "Hz", "carrier told in advance"),
         _measure("set_symbol_rate_bd", "Bd", "symbol rate told in advance"),
         Field("set_modulation", TEXT, "", "kind of signalling told in advance", True, choices=KINDS),

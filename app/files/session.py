@@ -7,6 +7,7 @@ for nothing but samples. The layout stands in `app.files.schema`.
 from __future__ import annotations
 
 import errno
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -15,6 +16,7 @@ from pathlib import Path
 
 from app.errors import ChangedSessionError, DamagedSessionError, MissingLinkError, SessionError
 from app.files import schema
+from app.files.capture_options import UNWATCHED, Watch
 from app.files.replace import ChangedMeanwhileError, FileState, backup_of, replace_file
 from app.files.session_check import check
 from app.files.session_links import file_digest, link_to, open_linked, same_samples
@@ -69,12 +71,14 @@ def write_session(
     """
     path = Path(path)
     try:
-        tree, captures = _packed(path, data, link_captures)
+        # where files are to be linked, their bytes are gone through twice, which may take long
+        watch = Watch(cancelled=cancelled)
+        tree, captures = _packed(path, data, link_captures, watch)
 
         def write(file: FileIO) -> None:
             store_tree(file, tree, progress=progress, cancelled=cancelled)
 
-        return replace_file(path, write, lambda part: _verify(part, tree, captures), replaces=replaces)
+        return replace_file(path, write, lambda part: _verify(part, tree, captures, watch), replaces=replaces)
     except ChangedMeanwhileError:
         raise ChangedSessionError(
             f"{path}: the session was not saved: another window or program has just saved it; save again to be asked "
@@ -88,7 +92,7 @@ def write_session(
 
 def not_saved(path: Path, error: OSError) -> SessionError:
     """What to tell of a save that the system refused."""
-    if isinstance(error, FileNotFoundError) and not path.parent.is_dir():
+    if isinstance(error, FileNotFoundError) and not os.path.isdir(path.parent):
         return SessionError(
             f"{path}: the session was not saved: its folder is not there; bring it back or save to another folder"
         )
@@ -99,12 +103,13 @@ def not_saved(path: Path, error: OSError) -> SessionError:
     )
 
 
-def read_session(path: Path, look_at: Sequence[Path] = ()) -> SessionData:
+def read_session(path: Path, look_at: Sequence[Path] = (), watch: Watch = UNWATCHED) -> SessionData:
     """The session in ``path``, whoever made it; samples keep their stored type.
 
     Few samples come into memory. Many are left in the file, which is then held open for reading as long as they are
     used: they stay those that were opened, whatever takes the place of the file. ``look_at`` are files and folders
-    where captures that are linked may stand, besides where the session expects them.
+    where captures that are linked may stand, besides where the session expects them. ``watch`` is told of each file
+    that is linked how far its bytes have been gone through.
 
     Spans that the captures' files name, as the command line keeps them, come among those of the session.
 
@@ -112,18 +117,19 @@ def read_session(path: Path, look_at: Sequence[Path] = ()) -> SessionData:
     ------
     app.errors.MissingLinkError : a linked capture is not to be found.
     app.errors.SessionError : it cannot be read: why, and what to do instead.
+    dsp.errors.CancelledError : the user asked to stop.
     """
     path = Path(path)
     try:
         tree = upgraded(load_tree(path))
         check(tree, schema.SESSION)
-        return with_own_spans(unpack(tree, lambda node: open_linked(node, path.parent, look_at)))
+        return with_own_spans(unpack(tree, lambda node: open_linked(node, path.parent, look_at, watch)))
     except MissingLinkError as error:
         raise MissingLinkError(f"{path}: the session cannot be opened: {error}", error.name) from error
     except SessionError as error:
         backup = backup_of(path)
         remedy = ""
-        if backup.is_file():
+        if os.path.isfile(backup):
             remedy = f"; the session before it is kept in {backup.name}"
         elif isinstance(error, DamagedSessionError):
             remedy = f"; nothing of it can be recovered here, as no {backup.name} stands beside it: open a copy of it"
@@ -143,14 +149,23 @@ def is_session(path: Path) -> bool:
         return False
 
 
-def with_file_digests(data: SessionData) -> SessionData:
-    """``data`` with the SHA-256 of each file that a capture was read from, as far as the files are there."""
-    return replace(data, captures=tuple(_digested(capture, linked=False) for capture in data.captures))
+def with_file_digests(data: SessionData, watch: Watch = UNWATCHED) -> SessionData:
+    """``data`` with the SHA-256 of each file that a capture was read from, as far as the files are there.
+
+    Raises
+    ------
+    dsp.errors.CancelledError : the user asked to stop.
+    """
+    return replace(
+        data, captures=tuple(_digested(capture, linked=False, watch=watch) for capture in data.captures)
+    )
 
 
-def _packed(path: Path, data: SessionData, link_all: bool) -> tuple[Node, tuple[Capture, ...]]:
+def _packed(path: Path, data: SessionData, link_all: bool, watch: Watch) -> tuple[Node, tuple[Capture, ...]]:
     links = _links(path.parent, data.captures, link_all)
-    captures = tuple(_digested(c, link is not None) for c, link in zip(data.captures, links, strict=True))
+    captures = tuple(
+        _digested(c, link is not None, watch) for c, link in zip(data.captures, links, strict=True)
+    )
     now = datetime.now(UTC).isoformat(timespec="seconds")
     tree = pack(
         replace(data, captures=captures),
@@ -181,19 +196,19 @@ def _links(folder: Path, captures: tuple[Capture, ...], link_all: bool) -> list[
     return links
 
 
-def _digested(capture: Capture, linked: bool) -> Capture:
+def _digested(capture: Capture, linked: bool, watch: Watch) -> Capture:
     """With the digest of its file, if it has one: a linked capture cannot do without."""
     if capture.path is None or (capture.sha256 is not None and not linked):
         return capture
     try:
-        return replace(capture, sha256=file_digest(capture.path))
+        return replace(capture, sha256=file_digest(capture.path, watch))
     except OSError as error:
         if linked:
             raise SessionError(f"the capture {capture.path} cannot be linked ({error.strerror})") from error
         return capture
 
 
-def _verify(part: Path, tree: Node, captures: tuple[Capture, ...]) -> None:
+def _verify(part: Path, tree: Node, captures: tuple[Capture, ...], watch: Watch) -> None:
     """Read back what was written and compare all of it."""
     written = load_tree(part, expected=tree)
     found = difference(tree, written)
@@ -205,8 +220,8 @@ def _verify(part: Path, tree: Node, captures: tuple[Capture, ...]) -> None:
     )
 
     def open_same(node: Node) -> tuple[Path, tuple[Samples, ...]]:
-        file, stored = open_linked(node, part.parent)
-        if not same_samples(next(linked), stored):
+        file, stored = open_linked(node, part.parent, watch=watch)
+        if not same_samples(next(linked), stored, watch):
             raise SessionError(f"{file.name}, opened again, gives other samples; save with samples embedded")
         return file, stored
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from app.errors import CaptureError, MissingLinkError, SessionError, UsageError
+from app.files.capture_options import UNWATCHED, Watch
 from app.files.captures import ReadOptions, open_capture
 from app.files.session_tree import Node, same_values
 from app.files.session_unpack import layout_of
@@ -16,15 +17,28 @@ from app.model.capture import Capture, Samples
 # formats that say nothing of the type of their samples
 _TOLD_FORMATS = {"raw", "IEEE 488.2 block"}
 _MOST_LOOKED_AT = 200
+_BLOCK_BYTES = 4 << 20
 _MOST_SHOWN = 120
 # of files of other names; one of the right name is always looked at
 _MOST_HASHED_BYTES = 8 << 30
 
 
-def file_digest(path: Path) -> str:
-    """SHA-256 of a file's bytes in hexadecimal; raises OSError."""
+def file_digest(path: Path, watch: Watch = UNWATCHED) -> str:
+    """SHA-256 of a file's bytes in hexadecimal.
+
+    Raises
+    ------
+    OSError : it cannot be read.
+    dsp.errors.CancelledError : the user asked to stop.
+    """
+    digest = hashlib.sha256()
     with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        size, done = max(1, os.fstat(file.fileno()).st_size), 0
+        while block := file.read(_BLOCK_BYTES):
+            digest.update(block)
+            done += len(block)
+            watch.step(done / size)
+    return digest.hexdigest()
 
 
 def link_to(file: Path, folder: Path) -> str:
@@ -42,7 +56,9 @@ def link_to(file: Path, folder: Path) -> str:
         ) from None
 
 
-def open_linked(node: Node, folder: Path, look_at: Sequence[Path] = ()) -> tuple[Path, tuple[Samples, ...]]:
+def open_linked(
+    node: Node, folder: Path, look_at: Sequence[Path] = (), watch: Watch = UNWATCHED
+) -> tuple[Path, tuple[Samples, ...]]:
     """Find, check and open the file that a capture's node links to; ``folder`` is the session's.
 
     ``look_at`` are files, or folders of files, where it may stand, too.
@@ -51,13 +67,14 @@ def open_linked(node: Node, folder: Path, look_at: Sequence[Path] = ()) -> tuple
     ------
     app.errors.MissingLinkError : the file is nowhere to be found.
     app.errors.SessionError : the link leads to a file that is not the one that was saved.
+    dsp.errors.CancelledError : the user asked to stop.
     """
     link = str(node.attributes.get("link", ""))
     if not link or PurePosixPath(link).is_absolute() or PureWindowsPath(link).anchor:
         raise SessionError(f"the link “{_shown(link)}” is not a path relative to the session")
-    path = _found(folder, link, str(node.attributes.get("sha256", "")), look_at)
+    path = _found(folder, link, str(node.attributes.get("sha256", "")), look_at, watch)
     try:
-        capture = open_capture(path, told_options(node))
+        capture = open_capture(path, told_options(node), progress=watch.progress, cancelled=watch.cancelled)
     except (OSError, CaptureError, UsageError) as error:
         raise SessionError(f"the linked capture {_shown(link)} cannot be read ({_reason(error)})") from None
     wanted = len(node.numbered("channels"))
@@ -73,7 +90,7 @@ def _shown(link: str) -> str:
     return link if len(link) <= _MOST_SHOWN else f"…{link[-_MOST_SHOWN:]}"
 
 
-def _found(folder: Path, link: str, sha256: str, look_at: Sequence[Path]) -> Path:
+def _found(folder: Path, link: str, sha256: str, look_at: Sequence[Path], watch: Watch) -> Path:
     """The file with this digest: where the link says, else of any name where files like it stand."""
     told = folder / link
     changed = False
@@ -85,7 +102,7 @@ def _found(folder: Path, link: str, sha256: str, look_at: Sequence[Path]) -> Pat
             hashed += path.stat().st_size
             if hashed > _MOST_HASHED_BYTES and path.name != told.name:
                 continue
-            if file_digest(path) == sha256:
+            if file_digest(path, watch) == sha256:
                 return path
             changed |= path == told
         except OSError as error:
@@ -107,8 +124,8 @@ def _found(folder: Path, link: str, sha256: str, look_at: Sequence[Path]) -> Pat
 
 def _candidates(folder: Path, told: Path, look_at: Sequence[Path]) -> Iterator[Path]:
     """Files of the same name beside the session, one folder down and where it should be; then those of the same ending."""
-    folders = _unique([*(one for one in look_at if one.is_dir()), folder, told.parent, *_below(folder)])
-    yield from (one for one in look_at if not one.is_dir())
+    folders = _unique([*(one for one in look_at if os.path.isdir(one)), folder, told.parent, *_below(folder)])
+    yield from (one for one in look_at if not os.path.isdir(one))
     yield from (one / told.name for one in folders)
     seen = 0
     for one in folders:
@@ -137,10 +154,11 @@ def _below(folder: Path) -> list[Path]:
         return []
 
 
-def same_samples(capture: Capture, stored: tuple[Samples, ...]) -> bool:
+def same_samples(capture: Capture, stored: tuple[Samples, ...], watch: Watch = UNWATCHED) -> bool:
     """Whether a linked file, opened again, gives the samples of ``capture``."""
     return len(stored) == len(capture.channels) and all(
-        same_values(channel.stored, again) for channel, again in zip(capture.channels, stored, strict=True)
+        same_values(channel.stored, again, watch.stop_if_asked)
+        for channel, again in zip(capture.channels, stored, strict=True)
     )
 
 

@@ -7,6 +7,7 @@ pointers, references, data in other files and filters that a session does not us
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import stat
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from app.errors import CancelledError, DamagedSessionError, SessionError
 from app.files import schema
 from app.files.session_chunks import Chunks
+from app.files.session_held import rows_held_bytes
 from app.files.session_samples import SessionFile, StoredSamples, can_be_lazy, in_one_piece
 from app.files.session_spool import Keep, spooled
 from app.files.session_tree import Node, Value, decoded, same_values
@@ -28,15 +30,22 @@ from app.model.capture import Samples
 
 _NAME = re.compile(rb"[a-z0-9_]{1,64}")
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_ERRNO = re.compile(r"errno = (\d+)")
+# errors of disks, and of folders on a network that have gone
+_GONE = {
+    getattr(errno, name, 0)
+    for name in (
+        *("EIO", "ENOTCONN", "ESTALE", "ECONNABORTED", "ECONNRESET", "ENETDOWN", "ENETUNREACH", "EHOSTDOWN"),
+        *("EHOSTUNREACH", "ETIMEDOUT", "ENODEV", "ENXIO", "EREMOTEIO"),
+    )
+} - {0}
 _NUMBER_SIZES = {h5t.INTEGER: (1, 2, 4, 8), h5t.FLOAT: (2, 4, 8)}
 # captures/N/channels/N/samples
 _SAMPLES, _SAMPLES_DEPTH = "samples", 4
 _TRIES = 3
 _PIECE = 1 << 20
-# measured: tuples of floats take 32 bytes a number, notes 290 and bursts 1100 a row
 # nobody sets so many by hand, and each changes bits
 _MOST_ROWS = {"flips": 20_000}
-_VALUE_HELD_BYTES, _ROW_HELD_BYTES = 40, 100
 
 
 def load_tree(path: Path, expected: Node | None = None) -> Node:
@@ -71,6 +80,9 @@ def load_tree(path: Path, expected: Node | None = None) -> Node:
         except (SessionError, CancelledError):
             raise
         except Exception as error:  # on a damaged file the library raises almost anything
+            lost = _of_system(error)
+            if lost is not None:
+                raise lost from error
             raise DamagedSessionError(f"it is damaged or cut short ({_first_words(error)})") from error
     raise SessionError("it is being replaced all the time; try again")
 
@@ -100,6 +112,13 @@ def says_it_is_a_session(path: Path) -> bool:
         return False
     except Exception:  # opening it as a session will say what is wrong
         return True
+
+
+def _of_system(error: Exception) -> OSError | None:
+    """What the system refused, where that is what went wrong: then nothing is known of the file itself."""
+    told = _ERRNO.search(str(error))
+    number = error.errno if isinstance(error, OSError) and error.errno else int(told[1]) if told else 0
+    return OSError(number, os.strerror(number)) if number in _GONE else None
 
 
 def _first_words(error: Exception) -> str:
@@ -231,11 +250,7 @@ class GroupLoader:
         """Rows and numbers become values of the program, which take many times their place in the file."""
         if self._most_rows is not None and count > self._most_rows:
             raise SessionError(f"it has {count} rows, more than {self._most_rows}")
-        if dtype.names is not None:
-            each = _ROW_HELD_BYTES + dtype.itemsize + _VALUE_HELD_BYTES * len(dtype.names)
-        else:
-            each = dtype.itemsize if dtype.kind == "S" else _VALUE_HELD_BYTES
-        self._would_hold += count * each
+        self._would_hold += rows_held_bytes(dtype, count)
         if self._would_hold > schema.MOST_HELD_BYTES:
             raise SessionError(f"more than {schema.MOST_HELD_BYTES >> 20} MB would be needed to work with it")
 

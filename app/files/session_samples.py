@@ -7,6 +7,7 @@ it was, so the samples do. Chunks read last are remembered, within a bound for t
 
 from __future__ import annotations
 
+import contextlib
 import os
 import threading
 import weakref
@@ -31,6 +32,12 @@ def can_be_lazy() -> bool:
     return hasattr(os, "pread")
 
 
+def _close(handle: int) -> None:
+    """A file on a network that has gone cannot even be closed; there is nothing to be done about it."""
+    with contextlib.suppress(OSError):
+        os.close(handle)
+
+
 class SessionFile:
     """A session file open for reading; closed when nothing refers to it any more.
 
@@ -42,7 +49,7 @@ class SessionFile:
     def __init__(self, path: Path) -> None:
         self.path = path.absolute()
         self._handle = os.open(path, os.O_RDONLY | getattr(os, "O_CLOEXEC", 0))
-        weakref.finalize(self, os.close, self._handle)
+        weakref.finalize(self, _close, self._handle)
         self._lock = threading.Lock()
         self._known: OrderedDict[_Key, NDArray[Any]] = OrderedDict()
         self._bytes = 0

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import islice
 from typing import Any
@@ -20,7 +20,7 @@ import numpy as np
 from app.errors import CancelledError
 from app.files.session_chunks import ChunkFormat
 from app.files.session_samples import StoredSamples
-from app.files.session_tree import Node, text_type
+from app.files.session_tree import Node, Value, text_type
 from app.model.capture import Samples
 
 # measured: 256 k samples, gzip 1 and shuffle halve a capture at the least cost; the checksum is free
@@ -70,18 +70,32 @@ class TreeFile:
         self._h5 = h5py.File(self._sink, "w", libver=("v108", "v108"))
         self._writer = _Writer(self._sink, 1, None, None)
 
-    def add(self, path: str, node: Node, source: h5py.Group | None = None) -> None:
-        """Write ``node`` as the group ``path``; long arrays are copied from ``source``, which holds the same."""
+    @property
+    def error(self) -> OSError | None:
+        """The first write that failed; nothing is written any more."""
+        return self._sink.error
+
+    def add(self, path: str, node: Node) -> None:
+        """Write ``node`` as the group ``path``."""
         if self._sink.error is None:
             group = self._h5 if path == "/" else self._h5.create_group(path)
-            self._writer.group(group, node, source)
+            self._writer.group(group, node)
+
+    def copy(self, path: str, source: h5py.Group, attributes: Mapping[str, Value]) -> None:
+        """Copy a group of another file as it stands, compressed samples too, but for these ``attributes``."""
+        if self._sink.error is None:
+            parent, _, name = path.rpartition("/")
+            group = self._h5.require_group(parent)
+            h5py.h5o.copy(source.id, b".", group.id, name.encode())
+            for key, value in attributes.items():
+                _write_attribute(group[name], key, value)
 
     def __enter__(self) -> TreeFile:
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         self._h5.close()
-        if self._sink.error is not None:
+        if self._sink.error is not None and kind is None:
             raise self._sink.error
 
 
@@ -149,22 +163,14 @@ class _Writer:
     def _go_on(self) -> bool:
         return self._sink.error is None and not (self._cancelled is not None and self._cancelled())
 
-    def group(self, group: h5py.Group, node: Node, source: h5py.Group | None = None) -> bool:
-        """Write the contents of ``node``; False if it was broken off.
-
-        ``source`` is a group of another file that holds the same arrays; long ones are copied as they are.
-        """
+    def group(self, group: h5py.Group, node: Node) -> bool:
+        """Write the contents of ``node``; False if it was broken off."""
         for name, value in node.attributes.items():
             _write_attribute(group, name, value)
         for name, array in node.arrays.items():
-            if source is not None and array.nbytes > _COMPACT_BYTES:
-                h5py.h5o.copy(source.id, name.encode(), group.id, name.encode())
-            elif not self._array(group, name, array):
+            if not self._array(group, name, array):
                 return False
-        return all(
-            self._go_on() and self.group(group.create_group(n), g, None if source is None else source[n])
-            for n, g in node.groups.items()
-        )
+        return all(self._go_on() and self.group(group.create_group(n), g) for n, g in node.groups.items())
 
     def _array(self, group: h5py.Group, name: str, array: Samples) -> bool:
         if array.nbytes <= _COMPACT_BYTES:

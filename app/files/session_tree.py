@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -79,16 +79,21 @@ def tree_digest(root: Node) -> bytes:
     return digest.digest()
 
 
-def same_values(first: Samples, second: Samples) -> bool:
-    """Same type, length and bytes; unlike ``==`` true of NaN. Piece by piece, as samples may be left in files."""
+def same_values(first: Samples, second: Samples, each: Callable[[], None] | None = None) -> bool:
+    """Same type, length and bytes; unlike ``==`` true of NaN. Piece by piece, as samples may be left in files.
+
+    ``each`` is called before every piece.
+    """
     if first is second:
         return True
     if first.dtype != second.dtype or first.shape != second.shape:
         return False
-    return all(
-        first[at : at + _PIECE].tobytes() == second[at : at + _PIECE].tobytes()
-        for at in range(0, len(first), _PIECE)
-    )
+    for at in range(0, len(first), _PIECE):
+        if each is not None:
+            each()
+        if first[at : at + _PIECE].tobytes() != second[at : at + _PIECE].tobytes():
+            return False
+    return True
 
 
 def text_rows(table: NDArray[Any], column: str) -> Iterator[str]:

@@ -117,8 +117,13 @@ def _capture(node: Node, path: str, open_link: OpenLink) -> Capture:
     source = open_link(node) if linked else (None, tuple(c.arrays.get("samples", _EMPTY) for c in channels))
     file, stored = source
     for n, (channel, samples) in enumerate(zip(channels, stored, strict=True)):
-        if len(samples) != count or (count and samples.dtype.str != _of(channel, "dtype")):
+        if len(samples) != count:
             raise SessionError(f"{path}/channels/{n} does not have the {count} samples it states")
+        stated = _of(channel, "dtype")
+        if count and samples.dtype.str != stated:
+            raise SessionError(
+                f"{path}/channels/{n} states samples of type “{stated[:20]}”, and they are “{samples.dtype.str}”"
+            )
     return Capture(
         name=_of(node, "name"),
         format=_of(node, "format"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from PySide6.QtWidgets import QMessageBox, QWidget
@@ -9,7 +10,7 @@ from PySide6.QtWidgets import QMessageBox, QWidget
 
 def agreed(parent: QWidget, typed: Path, path: Path) -> Path | None:
     """``path``, unless it is there already, is not the name that was ``typed``, and shall not be overwritten."""
-    if path == typed or not path.exists():
+    if path == typed or not os.path.lexists(path):
         return path
     box = QMessageBox(parent)
     box.setObjectName("overwriteQuestion")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -36,13 +37,14 @@ def read_file(
     look_at: tuple[Path, ...] = (),
 ) -> Capture | SessionData:
     """Whatever the file holds; called off the window's thread."""
+    from app.files.capture_options import Watch
     from app.files.captures import open_capture
     from app.files.probe import check_in_child
     from app.files.session import read_session
 
     check_in_child(path, cancelled)
     if is_session(path):
-        return read_session(path, look_at)
+        return read_session(path, look_at, Watch(progress, cancelled))
     return open_capture(path, options, progress=progress, cancelled=cancelled)
 
 
@@ -293,6 +295,6 @@ class FilesFlow(QObject):
     def folder(self) -> Path:
         """Where the last file was."""
         for path in self._recent.paths():
-            if path.parent.is_dir():
+            if os.path.isdir(path.parent):
                 return path.parent
         return Path.home()

@@ -63,12 +63,13 @@ class HandoverFlow(QObject):
         data, title = self._document.data, self._files.name
 
         def write(progress: Progress, cancelled: Cancelled) -> Path:
+            from app.files.capture_options import Watch
             from app.files.export_common import write_whole
             from app.files.session import with_file_digests
             from app.report.page import report_html
 
             text = report_html(
-                with_file_digests(data),
+                with_file_digests(data, Watch(progress, cancelled)),
                 title,
                 program_version=program_version(),
                 progress=progress,
@@ -123,8 +124,12 @@ class HandoverFlow(QObject):
 
         def write(progress: Progress, cancelled: Cancelled) -> Path:
             from app.files.session import write_session
+            from app.jobs.shared_digests import with_own_digests
 
-            write_session(path, copy, progress=progress, cancelled=cancelled)
+            with_digests = with_own_digests(copy, lambda part: progress(part / 2), cancelled)
+            write_session(
+                path, with_digests, progress=lambda part: progress((1 + part) / 2), cancelled=cancelled
+            )
             return path
 
         self._start(f"Writing {path.name}", write, "writing the copy")
@@ -137,13 +142,14 @@ class HandoverFlow(QObject):
         mine = self._document.data
         names = [capture.name for capture in mine.captures]
 
-        def read(_progress: Progress, cancelled: Cancelled) -> tuple[SessionData, tuple[Disagreement, ...]]:
+        def read(progress: Progress, cancelled: Cancelled) -> tuple[SessionData, tuple[Disagreement, ...]]:
+            from app.files.capture_options import Watch
             from app.files.probe import check_in_child
             from app.files.session import read_session
             from app.model.opinion import disagreements
 
             check_in_child(path, cancelled)
-            theirs = read_session(path)
+            theirs = read_session(path, watch=Watch(progress, cancelled))
             return theirs, disagreements(mine, theirs)
 
         self._runner.start(
@@ -164,7 +170,11 @@ class HandoverFlow(QObject):
 
     def _start(self, title: str, call: Callable[[Progress, Cancelled], Path], doing: str) -> None:
         def written(path: Path) -> None:
-            self.told.emit(Message(f"Written: {path} ({path.stat().st_size / 1e6:.3g} MB)."))
+            try:
+                size = f" ({path.stat().st_size / 1e6:.3g} MB)"
+            except OSError:
+                size = ""
+            self.told.emit(Message(f"Written: {path}{size}."))
 
         self._runner.start(title, call, written, lambda error: self.told.emit(message_of(error, doing)))
 

@@ -7,6 +7,7 @@ left by a window that ended without being closed, and is offered to the next.
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -149,10 +150,11 @@ class Keeper(QObject):
     def _read(self, path: Path, lock: QLockFile) -> None:
         """Off the window's thread: the samples are held against their digest."""
 
-        def read(_progress: object, _cancelled: object) -> Recovered:
+        def read(progress: Callable[[float], None], cancelled: Callable[[], bool]) -> Recovered:
             from app.files.autosave import read_autosave
+            from app.files.capture_options import Watch
 
-            return read_autosave(path)
+            return read_autosave(path, Watch(progress, cancelled))
 
         def done(found: Recovered) -> None:
             # what is not taken up stays, and is offered again

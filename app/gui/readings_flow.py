@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import math
 from pathlib import Path
 
@@ -89,7 +88,7 @@ class ReadingsFlow(QObject):
 
     def export(self, suggestion: str) -> None:
         """All pinned readings as a table in a file."""
-        import csv
+        from app.model.cells import csv_text
 
         data = self._bridge.document.data
         if not data.pins:
@@ -98,15 +97,13 @@ class ReadingsFlow(QObject):
         path = ask.where_to_export_table(self._window, Path(suggestion))
         if path is None:
             return
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(("name", "reading", "value", "standard_uncertainty", "unit", "of", "capture"))
-        for pin in data.pins:
-            std = "" if pin.std is None else repr(pin.std)
-            capture = self._panel.pins.model.capture(pin)
-            writer.writerow((pin.name, pin.quantity, repr(pin.value), std, pin.unit, pin.place, capture))
+        heads = ("name", "reading", "value", "standard_uncertainty", "unit", "of", "capture")
+        rows = [
+            (p.name, p.quantity, p.value, p.std, p.unit, p.place, self._panel.pins.model.capture(p))
+            for p in data.pins
+        ]
         try:
-            write_whole(path, out.getvalue().encode())
+            write_whole(path, csv_text(heads, rows).encode("utf-8", "replace"))
         except HalfturnError as error:
             self.told.emit(message_of(error, f"exporting {path.name}"))
 

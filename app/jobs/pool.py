@@ -13,7 +13,7 @@ import sys
 import threading
 import warnings
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing.synchronize import Event
@@ -47,22 +47,53 @@ def run_in_processes(
     ------
     concurrent.futures.process.BrokenProcessPool : a worker ended by itself, for lack of memory for example.
     """
-    context = multiprocessing.get_context("spawn")
-    stop = context.Event()
-    executor = ProcessPoolExecutor(workers, context, initializer=_start_worker, initargs=(stop,))
-    try:
+    with Workers(workers) as pool:
+        yield from pool.map(function, tasks)
+
+
+class Workers:
+    """Worker processes that are given one list of tasks after another; a context.
+
+    Leaving it, by an interrupt too, asks them to stop and waits until they have.
+    """
+
+    def __init__(self, count: int) -> None:
+        context = multiprocessing.get_context("spawn")
+        self.count = count
+        self._stop = context.Event()
+        self._executor = ProcessPoolExecutor(
+            count, context, initializer=_start_worker, initargs=(self._stop,)
+        )
+
+    def __enter__(self) -> Workers:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._executor.shutdown(wait=True, cancel_futures=True)
+
+    def map(
+        self, function: Callable[[Task, Cancelled], Result], tasks: Iterable[Task]
+    ) -> Generator[Result, None, None]:
+        """Yield ``function(task, cancelled)`` for each task, in order, while later ones are still worked on.
+
+        Raises
+        ------
+        concurrent.futures.process.BrokenProcessPool : a worker ended by itself, for lack of memory for example.
+        """
         waiting: deque[Future[Result]] = deque()
-        for task in tasks:
-            # a few in advance keep the workers busy; the results of thousands would fill the memory
-            if len(waiting) >= _IN_ADVANCE * workers:
+        try:
+            for task in tasks:
+                # a few in advance keep the workers busy; the results of thousands would fill the memory
+                if len(waiting) >= _IN_ADVANCE * self.count:
+                    yield waiting.popleft().result()
+                with _interrupts_later():
+                    waiting.append(self._executor.submit(_call, function, task))
+            while waiting:
                 yield waiting.popleft().result()
-            with _interrupts_later():
-                waiting.append(executor.submit(_call, function, task))
-        while waiting:
-            yield waiting.popleft().result()
-    finally:
-        stop.set()
-        executor.shutdown(wait=True, cancel_futures=True)
+        finally:
+            for one in waiting:
+                one.cancel()
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from typing import Literal
 
 from app.errors import UsageError
 from app.jobs.decoding import DecodeRequest, run_decode
+from app.model.burst_pairs import paired
 from app.model.corrections import corrected
 from app.model.items import DecodeRun, FlipMark, SessionData
 from app.model.naming import NOTHING_SAID, BurstName, names_of
@@ -165,13 +166,11 @@ def compare_bursts(
     out: list[BurstVerdict] = []
     flips = sorted(flips, key=attrgetter("time_s"))
     times_s = [flip.time_s for flip in flips]
-    left = sorted(again, key=lambda burst: burst.start_s)
-    for burst in sorted(stored, key=lambda one: one.start_s):
-        partner = next((other for other in left if _is_same_place(burst, other)), None)
+    pairs, left = paired(stored, again, lambda burst: burst)
+    for burst, partner in pairs:
         if partner is None:
             out.append(BurstVerdict(0, "missing", burst, None, (), _hand(burst, flips, times_s)))
             continue
-        left.remove(partner)
         differences = _of_bursts(burst, partner, sample_s)
         if bits_only:
             differences = tuple(one for one in differences if one.field in _OF_BITS)
@@ -184,11 +183,6 @@ def compare_bursts(
         BurstVerdict(n, one.verdict, one.stored, one.again, one.differences, one.hand)
         for n, one in enumerate(out)
     )
-
-
-def _is_same_place(one: Burst, other: Burst) -> bool:
-    common = min(one.end_s, other.end_s) - max(one.start_s, other.start_s)
-    return common > 0.5 * min(one.end_s - one.start_s, other.end_s - other.start_s)
 
 
 def _of_decode(stored: Decode, again: Decode) -> tuple[Difference, ...]:

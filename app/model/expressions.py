@@ -98,8 +98,10 @@ def channel_source(capture: Capture, text: str | None = None) -> ChannelSource:
         return _plain(capture.channels[0])
     channels = {channel.name: channel for channel in capture.channels}
     asked = text.strip()
-    if asked in channels:
-        return _plain(channels[asked])
+    # a file may name its channels with blanks around them
+    for name in (text, asked):
+        if name in channels:
+            return _plain(channels[name])
     if not asked or len(asked) > LONGEST_TEXT:
         raise UsageError(f"a channel expression has 1 to {LONGEST_TEXT} characters, this one {len(asked)}")
     code, names = _tokens(asked, channels)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from itertools import count
 
+from app.model.burst_pairs import paired
 from app.model.capture import Capture
 from app.model.commands import CommandError
 from app.model.corrections import CorrectedBurst
@@ -164,23 +165,21 @@ def _of_bursts(
     own = [b for b in BurstBook().bursts_of(mine, index, channel) if _within(b, limits)]
     other = [b for b in BurstBook().bursts_of(theirs, number, channel) if _within(b, limits)]
     out = []
-    for one in own:
-        partner = next((b for b in other if _overlap(one, b)), None)
-        if partner is not None:
-            other.remove(partner)
+    pairs, left = paired(own, other, lambda one: one.burst)
+    said = names_of_bursts(mine, index, channel, [one for one, _ in pairs])
+    # of those without a partner nothing is asked, so any burst may stand in its place
+    others_said = names_of_bursts(theirs, number, channel, [partner or one for one, partner in pairs])
+    for (one, partner), own_said, other_said in zip(pairs, said, others_said, strict=True):
         if partner is None and not _whole(one, limits):
             continue  # theirs is cut within it
         if partner is None or one.bits != partner.bits:
             out.append(Disagreement(index, one.burst.start_s, f"bits of {channel}", *_bits(one, partner)))
-        if partner is not None:
-            (said,) = names_of_bursts(mine, index, channel, [one])
-            (other_said,) = names_of_bursts(theirs, number, channel, [partner])
-            if said != other_said:
-                words = said.text or "counted", other_said.text or "counted"
-                out.append(Disagreement(index, one.burst.start_s, f"burst of {channel}", *words))
+        if partner is not None and own_said != other_said:
+            words = own_said.text or "counted", other_said.text or "counted"
+            out.append(Disagreement(index, one.burst.start_s, f"burst of {channel}", *words))
     return out + [
         Disagreement(index, b.burst.start_s, f"bits of {channel}", "", b.bits or "none")
-        for b in other
+        for b in left
         if _whole(b, limits)
     ]
 
@@ -191,11 +190,6 @@ def _within(one: CorrectedBurst, limits: tuple[float, float]) -> bool:
 
 def _whole(one: CorrectedBurst, limits: tuple[float, float]) -> bool:
     return one.burst.start_s >= limits[0] and one.burst.end_s <= limits[1]
-
-
-def _overlap(one: CorrectedBurst, other: CorrectedBurst) -> bool:
-    common = min(one.burst.end_s, other.burst.end_s) - max(one.burst.start_s, other.burst.start_s)
-    return common > 0.5 * min(one.burst.end_s - one.burst.start_s, other.burst.end_s - other.burst.start_s)
 
 
 def _bits(one: CorrectedBurst, other: CorrectedBurst | None) -> tuple[str, str]:

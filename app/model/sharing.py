@@ -35,7 +35,8 @@ def shared(data: SessionData, kept: Sequence[Kept]) -> SessionData:
     """The session with the captures of ``kept`` alone, in that order.
 
     Decoded bursts stay where they lie wholly within what is kept, as they were found: a carrier that was pooled
-    over more than that stays so, which a notice on the decode says.
+    over more than that stays so, which a notice on the decode says. The digest of its samples is then left out;
+    `app.jobs.shared_digests` works out that of what is left.
 
     Raises
     ------
@@ -129,6 +130,8 @@ class _Part:
         )
         left_out = len(run.result.bursts) - len(bursts)
         text = f"cut from a longer decode when it was shared; {left_out} bursts outside are left out, values pooled stay"
+        if run.samples_sha256:
+            text += f"; the SHA-256 of the samples of the longer one is {run.samples_sha256}"
         notice = Notice(SHARED_CUT, text, max(left_out, 1))
         known = tuple(one for one in run.result.warnings if one.code != SHARED_CUT)
         result = replace(run.result, bursts=bursts, warnings=(*known, notice))

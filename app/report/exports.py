@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -16,9 +14,11 @@ from app.files.export_samples import write_csv, write_npy, write_wav
 from app.files.export_sigmf import DATA, META, Annotation, write_sigmf
 from app.jobs.contract import BURST_FIELDS, SCHEMA, to_text
 from app.jobs.spans import SpanLimits, select
+from app.model.cells import csv_text
 from app.model.expressions import channel_source
 from app.model.items import SessionData
 from app.report.gather import ChannelReport, gathered
+from dsp.edge_times import edge_times
 
 Progress = Callable[[float], None]
 Cancelled = Callable[[], bool]
@@ -48,7 +48,7 @@ _LISTS = (
 _BURST_COLUMNS = (
     *("capture", "label", "channel", "unit", "burst"),
     *(name for name in BURST_FIELDS if name not in _LISTS),
-    *("bits_by_hand", "name", "excluded"),
+    *("bits_by_hand", "name", "excluded", "start_std_s", "end_std_s"),
 )
 
 
@@ -129,7 +129,7 @@ def bits(parts: Sequence[ChannelReport]) -> list[dict[str, Any]]:
 
 
 def bursts(parts: Sequence[ChannelReport]) -> list[dict[str, Any]]:
-    """One entry a burst, with the fields of ``decode --json`` and ``bits_by_hand``."""
+    """One entry a burst, with the fields of ``decode --json``, ``bits_by_hand``, and uncertainties of both ends."""
     out = []
     for part in parts:
         for number, (one, said) in enumerate(zip(part.bursts, part.names, strict=True)):
@@ -138,7 +138,13 @@ def bursts(parts: Sequence[ChannelReport]) -> list[dict[str, Any]]:
             if burst.characters is not None:
                 entry["characters"] = [asdict(character) for character in burst.characters]
             by_hand = {"bits_by_hand": one.bits if one.marks else None, **asdict(said)}
-            out.append({**_where(part), "unit": part.unit, "burst": number, **entry, **by_hand})
+            edges = edge_times(burst, 1 / part.capture.rate_hz)
+            stds = (None, None) if edges is None else (edges.start_std_s, edges.end_std_s)
+            known = {
+                "start_std_s": part.tolerance.time_std(burst.start_s, stds[0]),
+                "end_std_s": part.tolerance.time_std(burst.end_s, stds[1]),
+            }
+            out.append({**_where(part), "unit": part.unit, "burst": number, **entry, **by_hand, **known})
     return out
 
 
@@ -224,18 +230,4 @@ def _where(part: ChannelReport) -> dict[str, Any]:
 
 
 def _csv(columns: Sequence[str], rows: Sequence[dict[str, Any]]) -> str:
-    """Delimited text (RFC 4180 quoting, line feeds); empty where nothing applies."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow(_cell(row[name]) for name in columns)
-    return out.getvalue()
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, bool):
-        return int(value)
-    if isinstance(value, float):
-        return repr(value) if math.isfinite(value) else ""
-    return "" if value is None else value
+    return csv_text(columns, ([row[name] for name in columns] for row in rows))

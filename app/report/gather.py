@@ -17,6 +17,7 @@ from app.model.summary import Summary, summarise
 from app.model.tolerance import Tolerance, tolerance_of
 from app.report.samples import indices, segment_at
 from app.report.timing import Interval, intervals
+from dsp.edge_times import edge_times
 from dsp.errors import BadInputError
 from dsp.measure import SpanReadings, read_span
 
@@ -49,6 +50,11 @@ class ChannelReport:
     def run(self) -> DecodeRun:
         """The newest decode."""
         return self.runs[-1]
+
+    def start_std_s(self, one: CorrectedBurst) -> float | None:
+        """Standard uncertainty of a burst's start on the capture's time axis."""
+        found = edge_times(one.burst, 1 / self.capture.rate_hz)
+        return None if found is None else self.tolerance.time_std(one.burst.start_s, found.start_std_s)
 
     @property
     def counted(self) -> tuple[CorrectedBurst, ...]:
@@ -115,7 +121,7 @@ def _channel(data: SessionData, index: int, channel: str) -> ChannelReport:
         bursts=bursts,
         names=names,
         summary=summary,
-        intervals=intervals(automatic, edges_s, tolerance, omitted),
+        intervals=intervals(automatic, edges_s, tolerance, omitted, sample_s=1 / capture.rate_hz),
     )
 
 

@@ -14,6 +14,8 @@ from app.report.samples import envelope, indices, segment_at, spectra, values
 from dsp.results import Burst
 
 _COLUMNS = 640
+# more do not leave room for the number of the talker
+_MOST_CARRIERS = 80
 _MOST_SYMBOLS = 64
 _MOST_POINTS = 4000
 _MOST_STACKED = 80
@@ -43,8 +45,8 @@ def overview(part: ChannelReport, number: int, cancelled: Cancelled | None) -> E
         Axis(low, high + (high - low) * _LABEL_SHARE * max(rows - 1, 0), part.channel[:24], part.unit),
         about=f"The decoded span of {part.capture.name} with its bursts",
     )
-    for one in part.bursts:
-        plot.shade(one.burst.start_s, one.burst.end_s, colour_of(one.burst.talker), 0.25)
+    for start_s, end_s, talker in _shaded(part, (span_s[1] - span_s[0]) / _COLUMNS):
+        plot.shade(start_s, end_s, colour_of(talker), 0.25)
     plot.envelope(shown.times_s, shown.lows, shown.highs, TRACE)
     apart = (span_s[1] - span_s[0]) / 40
     last = dict.fromkeys(talkers, -math.inf)
@@ -60,6 +62,21 @@ def overview(part: ChannelReport, number: int, cancelled: Cancelled | None) -> E
     if part.bursts:
         words += ", bursts shaded" + (", the number above is the talker" if talkers else "")
     return figure(plot.root, f"{words}.")
+
+
+def _shaded(part: ChannelReport, apart_s: float) -> list[tuple[float, float, int | None]]:
+    """Start, end and talker of what is shaded: bursts, those of one talker that no eye could tell apart as one."""
+    out: list[tuple[float, float, int | None]] = []
+    last: dict[int | None, int] = {}
+    for one in part.bursts:
+        burst = one.burst
+        at = last.get(burst.talker)
+        if at is not None and burst.start_s - out[at][1] < apart_s and len(part.bursts) > _COLUMNS:
+            out[at] = (out[at][0], max(out[at][1], burst.end_s), burst.talker)
+        else:
+            last[burst.talker] = len(out)
+            out.append((burst.start_s, burst.end_s, burst.talker))
+    return out
 
 
 def typical(part: ChannelReport) -> list[CorrectedBurst]:
@@ -205,6 +222,8 @@ def carriers(part: ChannelReport, number: int) -> Element | None:
     rows = [(n, one.burst) for n, one in enumerate(part.bursts) if one.burst.carrier_hz and n not in omitted]
     if len(rows) < 3:
         return None
+    count = len(rows)
+    rows = rows[:: math.ceil(count / _MOST_CARRIERS)]
     numbers = [n for n, _ in rows]
     found = [burst.carrier_hz or math.nan for _, burst in rows]
     stds = [part.tolerance.burst(burst).carrier_std_hz or 0.0 for _, burst in rows]
@@ -220,9 +239,12 @@ def carriers(part: ChannelReport, number: int) -> Element | None:
         colour = colour_of(burst.talker)
         plot.line([n, n], [value - std, value + std], colour, stroke_width="1.2")
         plot.points([n], [value], colour, 2.0)
-        if len(rows) <= 80 and burst.talker is not None:
+        if burst.talker is not None:
             plot.text(n, _height(plot, value) - 0.03, str(burst.talker), size=8, fill=colour)
-    return figure(plot.root, "Carrier of each burst with its standard uncertainty; the number is the talker.")
+    some = "" if len(rows) == count else f" Shown are {len(rows)} of {count} bursts, evenly chosen."
+    return figure(
+        plot.root, f"Carrier of each burst with its standard uncertainty; the number is the talker.{some}"
+    )
 
 
 def stack(part: ChannelReport, number: int) -> Element | None:

@@ -6,7 +6,7 @@ import math
 from collections import Counter
 from dataclasses import replace
 
-from app.model.quantity import format_quantity, format_value
+from app.model.quantity import format_quantity
 from app.model.summary import KIND_WORDS, Estimate, TalkerSummary, duration_text, probability_text
 from app.report.gather import ChannelReport
 from app.report.markup import Element, table
@@ -96,9 +96,10 @@ def _pooled(part: ChannelReport) -> list[Row]:
             )
     ratios = [one.burst for one in part.counted if one.burst.esn0_db is not None]
     for talker in part.summary.talkers:
-        values = [burst.esn0_db or 0.0 for burst in ratios if burst.talker == talker.talker]
+        mine = [burst for burst in ratios if burst.talker == talker.talker]
+        values = [burst.esn0_db or 0.0 for burst in mine]
         if values:
-            text = _mean(values, "dB")
+            text = _mean(values, [burst.esn0_std_db for burst in mine], "dB")
             rows.append(("Es/N0", talker_name(talker.talker), text, _counted(len(values), "burst")))
     return rows
 
@@ -199,8 +200,9 @@ def _timing(part: ChannelReport) -> list[Row]:
         pair = f"{talker_name(one.before)} → {talker_name(one.after)}"
         text = format_quantity(one.mean_s, one.std_s, "s")
         if one.count > 1:
-            ends = (format_value(end, "s", 5) for end in (one.shortest_s, one.longest_s))
-            text = f"mean {text}, {' to '.join(ends)}"
+            shortest = format_quantity(one.shortest_s, one.shortest_std_s, "s")
+            longest = format_quantity(one.longest_s, one.longest_std_s, "s")
+            text = f"mean {text}, from {shortest} to {longest}"
         rows.append((name, pair, text, _counted(one.count, "pair")))
     return rows
 
@@ -218,12 +220,16 @@ def _estimates(one: Estimate, bursts: int) -> str:
     return _counted(bursts, "burst") + shared
 
 
-def _mean(values: list[float], unit: str) -> str:
-    mean = math.fsum(values) / len(values)
-    if len(values) < 2:
-        return format_value(mean, unit, 3)
-    scatter = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
-    return format_quantity(mean, scatter / math.sqrt(len(values)), unit)
+def _mean(values: list[float], stds: list[float | None], unit: str) -> str:
+    """Mean with its standard uncertainty: from the scatter, but no less than what each of the values claims."""
+    count = len(values)
+    mean = math.fsum(values) / count
+    known = [std for std in stds if std is not None and math.isfinite(std)]
+    variance = math.fsum(std * std for std in known) / len(known) if known else None
+    if count > 1:
+        scatter = math.fsum((value - mean) ** 2 for value in values) / (count - 1)
+        variance = max(scatter, variance or 0.0)
+    return format_quantity(mean, None if variance is None else math.sqrt(variance / count), unit)
 
 
 def _reading(reading: Reading) -> str:

@@ -18,6 +18,9 @@ thead th { border-bottom: 1px solid #777; }
 table.facts th { width: 12em; font-weight: 600; }
 table.facts td { overflow-wrap: anywhere; }
 table.bursts, table.frames { font-size: .8em; }
+table.bursts th, table.bursts td { padding-right: .55em; }
+table.bursts code { font-size: .9em; letter-spacing: -.02em; }
+td, figcaption, .text, p { unicode-bidi: plaintext; }
 table.bursts td:not(:last-child), table.sheet td:nth-child(-n+2), table.frames td:nth-child(-n+4) { white-space: nowrap; }
 code { font-family: ui-monospace, "DejaVu Sans Mono", monospace; font-size: .95em; overflow-wrap: anywhere; }
 .bits { min-width: 12em; }

@@ -58,9 +58,10 @@ def burst_table(part: ChannelReport) -> list[Element]:
     made.append(
         element(
             "p",
-            "“ends” is the probability that the burst begins and ends with just these symbols. A + behind the "
-            "number of symbols says that the capture cuts the burst. “By hand” marks bits corrected by hand; "
-            "the decoder's own are below them.",
+            "The start is the leading edge of the first symbol; its uncertainty, as that of gaps and answer "
+            "times, holds if the burst begins with just this symbol. “ends” is the probability that the burst begins "
+            "and ends with just these symbols. A + behind the number of symbols says that the capture cuts the burst. "
+            "“By hand” marks bits corrected by hand; the decoder's own are below them.",
             class_="small",
         )
     )
@@ -82,7 +83,7 @@ def _burst_row(part: ChannelReport, number: int, one: CorrectedBurst, said: Burs
     cut = "+" if burst.cut_at_start or burst.cut_at_end else ""
     return [
         str(number),
-        format_value(burst.start_s, "s", 9),
+        format_quantity(burst.start_s, part.start_std_s(one), "s"),
         f"{len(one.symbols)}{cut}",
         "–" if burst.talker is None else str(burst.talker),
         level,

@@ -4,7 +4,6 @@ import errno
 import hashlib
 import json
 import os
-from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -16,12 +15,12 @@ from app.cli import batch, decode
 from app.cli.parts import folder_for
 from app.demo import demo_path
 from app.errors import SessionError
-from app.files import inputs
+from app.files import inputs, schema
 from app.files.captures import open_capture
 from app.files.session import read_session
 from app.files.session_join import join_sessions
 from app.files.session_store import TreeFile
-from app.files.session_tree import Node
+from app.files.session_tree import Value
 
 
 @pytest.fixture
@@ -106,7 +105,7 @@ def test_parts_of_other_settings_or_damaged_ones_are_no_use(
         raise SessionError("no room")
 
     with monkeypatch.context() as patch:
-        patch.setattr("app.files.session_join.join_sessions", refuse)
+        patch.setattr("app.files.session_join.Joining.finish", refuse)
         assert run(files, session) == 2
     parts = sorted(folder_for(session).iterdir())
     assert len(parts) == 4
@@ -147,18 +146,17 @@ def test_a_joined_session_that_was_written_wrongly_is_noticed(
     parts = [tmp_path / "one.h5", tmp_path / "two.h5"]
     for part, file in zip(parts, (files[0], files[1]), strict=True):
         assert main(["decode", str(file), "--rate", "1.25M", "--session", str(part)]) == 0
-    add = TreeFile.add
+    copy = TreeFile.copy
 
-    def wrongly(self: TreeFile, path: str, node: Node, source: h5py.Group | None = None) -> None:
+    def wrongly(self: TreeFile, path: str, source: h5py.Group, attributes: dict[str, Value]) -> None:
         if path == "captures/1" and what == "attributes":
-            node = replace(node, attributes=node.attributes | {"label": "of somebody else"})
+            attributes = attributes | {"label": "of somebody else"}
+        copy(self, path, source, attributes)
         if path == "captures/1" and what == "samples":
-            (channel,) = node.groups["channels"].groups.values()
-            channel.arrays["samples"] = channel.arrays["samples"][::-1].copy()
-            source = None
-        add(self, path, node, source)
+            samples = self._h5["captures/1/channels/0/samples"]
+            samples[...] = samples[:][::-1]
 
-    monkeypatch.setattr(TreeFile, "add", wrongly)
+    monkeypatch.setattr(TreeFile, "copy", wrongly)
     with pytest.raises(SessionError, match="reading it back gave something else in captures/1"):
         join_sessions(tmp_path / "all.h5", parts)
     assert not (tmp_path / "all.h5").exists()
@@ -215,3 +213,60 @@ def test_a_session_may_name_the_files_instead_of_holding_their_samples(
 
 def test_links_without_a_session_are_wrong_usage(files: list[Path]) -> None:
     assert main(["decode", str(files[0]), "--rate", "1.25M", "--link"]) == 2
+
+
+def test_links_of_a_joined_session_hold_where_its_folder_is_named_by_a_symbolic_link(
+    files: list[Path], tmp_path: Path
+) -> None:
+    (tmp_path / "far" / "off" / "place").mkdir(parents=True)
+    (tmp_path / "here").symlink_to(tmp_path / "far" / "off" / "place")
+    session = tmp_path / "here" / "all.h5"
+    assert run(files[:2], session, "--link", "--jobs", "1") == 0
+    inputs._read.cache_clear()
+    for path in (session, session.resolve()):
+        with h5py.File(path) as file:
+            link = Path(file["captures/1"].attrs["link"].decode())
+        assert (session.resolve().parent / link).resolve() == files[1].resolve()
+        assert len(read_session(path).captures) == 2
+
+
+def test_captures_of_more_than_can_be_held_at_once_are_joined_and_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # as with thousands of captures, of which a session is opened without reading them all
+    monkeypatch.setattr(schema, "MOST_BYTES", 3 << 20)
+    monkeypatch.setattr(schema, "READ_AT_ONCE_BYTES", 1 << 20)
+    given = []
+    for n in range(3):
+        given.append(tmp_path / f"{n}.npy")
+        np.save(given[-1], np.random.default_rng(n).normal(24.0, 0.01, 200_000))
+    session = tmp_path / "all.h5"
+    assert run(given, session, "--jobs", "1") == 1
+    data = read_session(session)
+    assert sum(c.channels[0].stored.nbytes for c in data.captures) > schema.MOST_BYTES
+    np.testing.assert_array_equal(data.captures[2].channels[0].stored[:], np.load(given[2]))
+
+
+def test_a_session_that_could_not_be_opened_again_is_not_made(
+    files: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(schema, "MOST_OBJECTS", 60)
+    session = tmp_path / "all.h5"
+    session.write_bytes(b"old")
+    assert run([files[n] for n in (0, 1, 3, 4)], session, "--jobs", "1") == 2
+    assert "it would hold more than 60 parts, and could not be opened again; make several sessions" in (
+        capsys.readouterr().err
+    )
+    assert session.read_bytes() == b"old"
+
+
+def test_nothing_in_any_file_leaves_the_old_session(tmp_path: Path) -> None:
+    session = tmp_path / "all.h5"
+    session.write_bytes(b"old")
+    given = [tmp_path / "a.npy", tmp_path / "b.npy"]
+    for file in given:
+        file.write_bytes(b"\x93NUMPY")
+    for jobs in ("1", "2"):
+        assert run(given, session, "--jobs", jobs) == 3
+        assert session.read_bytes() == b"old"
+        assert sorted(os.listdir(tmp_path)) == ["a.npy", "all.h5", "b.npy"]

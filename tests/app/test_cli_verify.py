@@ -10,9 +10,11 @@ import pytest
 from generators.sessions import version_1
 
 from app.__main__ import main
+from app.cli import verify_many
 from app.demo import demo_path
+from app.files.replace import state_of
 from app.files.session import read_session, write_session
-from app.model.items import FlipMark
+from app.model.items import BurstMark, FlipMark
 
 
 @pytest.fixture(scope="module")
@@ -138,3 +140,69 @@ def test_a_broken_session_among_others_is_one_error(decoded: Path, tmp_path: Pat
     assert main(["decode", str(tmp_path / "cut.h5"), str(decoded), *told]) == 3
     said = json.loads((tmp_path / "j").read_text())
     assert (len(said["results"]), len(said["errors"])) == (1, 1)
+
+
+def test_many_decodes_are_verified_by_several_processes_with_the_same_answer(
+    decoded: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = read_session(decoded)
+    (run,) = data.decodes
+    spans = [(0.0, 0.004), (0.004, 0.008), (0.008, 0.012)]
+    again = [replace(run, key=10 + n, span_s=span) for n, span in enumerate(spans)]
+    # one decode of a channel that is not there fails in a worker, and is told all the same
+    odd = replace(run, key=20, channel="A + nothing")
+    path = tmp_path / "many.h5"
+    write_session(path, replace(data, decodes=(*again, odd, run), next_key=30))
+    answers = []
+    for worth in (0, 1 << 60):
+        monkeypatch.setattr(verify_many, "_WORTH_A_POOL_SAMPLES", worth)
+        monkeypatch.setattr(verify_many, "usable_processors", lambda: 2)
+        code, said = verify(path, tmp_path)
+        answers.append((code, said, capsys.readouterr()))
+    assert answers[0] == answers[1]
+    code, said, told = answers[0]
+    assert code == 1
+    assert [one["same"] for one in said["decodes"]] == [False, False, False, False, True]
+    assert "cannot be decoded again" in told.out
+
+
+def test_a_session_that_is_replaced_while_it_is_verified_is_verified_as_it_was(
+    decoded: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "line.h5"
+    path.write_bytes(decoded.read_bytes())
+    task = verify_many.VerifyTask(path, state_of(path), 0)
+    assert verify_many.verify_one(task, lambda: False) is not None
+    write_session(path, version_1())
+    assert verify_many.verify_one(task, lambda: False) is None
+    path.unlink()
+    assert verify_many.verify_one(task, lambda: False) is None
+
+
+EVIL = "A\x1b]0;owned\x07\x1b[31m\u202etxt\nnew line\r\x9b2J"
+
+
+@pytest.mark.parametrize("command", ["verify", "decode", "info", "measure", "share"])
+def test_labels_of_others_give_no_orders_to_the_terminal(
+    decoded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    """CWE-150, Improper Neutralization of Escape, Meta, or Control Sequences."""
+    data = read_session(decoded)
+    (capture,), (run,) = data.captures, data.decodes
+    channel = replace(capture.channels[0], name=EVIL, unit="V\x1b[31m")
+    hostile = replace(capture, name=EVIL, label=EVIL, format=EVIL, channels=(channel,))
+    mark = BurstMark(900, 0, EVIL, run.result.bursts[1].start_s + 1e-4, EVIL, excluded=False)
+    runs = (replace(run, channel=EVIL, program_version=EVIL),)
+    path = tmp_path / "evil.h5"
+    write_session(
+        path,
+        replace(data, captures=(hostile,), decodes=runs, burst_marks=(mark,), next_key=1000),
+    )
+    more = {"measure": ["--span", "1ms:5ms"], "verify": ["--json", str(tmp_path / "v.json")]}
+    assert main([command, str(path), *more.get(command, [])]) == 0
+    told = capsys.readouterr()
+    for text in (told.out, told.err):
+        assert all(char == "\n" or char.isprintable() for char in text)
+        assert not any(line.startswith("new line") for line in text.splitlines())
+    if command == "verify":  # what scripts read has it as it is
+        assert json.loads((tmp_path / "v.json").read_text())["decodes"][0]["label"] == EVIL

@@ -1,6 +1,7 @@
 """Each export, read back by something else than our own reader."""
 
 import csv
+import io
 import json
 import wave
 from dataclasses import replace
@@ -8,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import polars
 import pytest
 import scipy.io.wavfile
 import sigmf
@@ -15,7 +17,9 @@ from generators.decodes import BURST, keyed
 from generators.sessions import version_1
 
 from app.__main__ import main
+from app.demo import demo_path
 from app.errors import UsageError
+from app.files.captures import open_capture
 from app.files.session import write_session
 from app.jobs.contract import BURST_FIELDS
 from app.model.capture import Capture, Channel, Segment
@@ -114,6 +118,73 @@ def test_marks_as_rows(data: SessionData, tmp_path: Path) -> None:
 
 def expected(first: int, last: int) -> np.ndarray:
     return np.stack([CODES * 0.01 + 24.0, WIDE], axis=1)[first:last]
+
+
+FORMULAS = (
+    "=1+1",
+    "+1+1",
+    "-1+1",
+    "@SUM(A1)",
+    "\t=1",
+    "\r=1",
+    "  =1",
+    "＝1+1",
+    "a;=1+1",
+    "a\n@b",
+    "-2+3+cmd|' /C x'!A0",
+)
+PLAIN = ("-5", "+3.2e5", "-12.5(4) mV", "vent 2 = open", "a-b", "", "µ", "x@y")
+
+
+@pytest.mark.parametrize("text", FORMULAS)
+def test_no_text_of_others_is_a_formula_in_a_spreadsheet(
+    data: SessionData, tmp_path: Path, text: str
+) -> None:
+    """CWE-1236, Improper Neutralization of Formula Elements in a CSV File: an apostrophe before it."""
+    capture = replace(data.captures[0], name=text, label=text)
+    capture = replace(capture, channels=(replace(capture.channels[0], name=text), capture.channels[1]))
+    hostile = replace(
+        data,
+        captures=(capture,),
+        notes=(Note(4, 0, None, text),),
+        spans=(SpanMark(2, 0, text, -0.25, 0.0016),),
+        decodes=(replace(data.decodes[0], channel=capture.channels[1].name),),
+    )
+    for what in ("bits", "bursts", "marks", "samples"):
+        write(hostile, tmp_path / "x.csv", what)
+        for separator in ",;\t":
+            raw = (tmp_path / "x.csv").read_text("utf-8")
+            for row in csv.reader(io.StringIO(raw, newline=""), delimiter=separator):
+                for found in row:
+                    assert found.strip()[:1] not in tuple("=+@＝＋＠"), (what, separator, found)
+                    assert not found.strip().startswith("-") or float(found.split(",")[0]) < 0
+    # numbers stay numbers for another reader
+    write(hostile, tmp_path / "m.csv", "marks")
+    frame = polars.read_csv(tmp_path / "m.csv")
+    assert frame.schema["start_s"] == polars.Float64
+    assert -0.25 in frame["start_s"].to_list()
+
+
+@pytest.mark.parametrize("text", PLAIN)
+def test_text_that_is_no_formula_stays_as_it_is(data: SessionData, tmp_path: Path, text: str) -> None:
+    write(replace(data, captures=(replace(data.captures[0], label=text),)), tmp_path / "b.csv", "bits")
+    assert rows(tmp_path / "b.csv")[0]["label"] == text
+
+
+def test_a_file_of_a_hostile_name_is_no_formula_in_the_rows_of_a_decode(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("=1+1.npy").write_bytes(_demo_as_npy())
+    assert main(["decode", "=1+1.npy", "--rate", "1.25M", "--csv", "x.csv", "--json", "x.json"]) == 0
+    assert {row["file"] for row in rows(Path("x.csv"))} == {"'=1+1.npy"}
+    assert json.loads(Path("x.json").read_text())["results"][0]["file"] == "=1+1.npy"
+
+
+def _demo_as_npy() -> bytes:
+    out = io.BytesIO()
+    np.save(out, open_capture(demo_path()).channels[0].values(0, 6000))
+    return out.getvalue()
 
 
 def test_samples_as_rows(data: SessionData, tmp_path: Path) -> None:

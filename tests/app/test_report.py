@@ -21,6 +21,7 @@ from app.model.items import DecodeRun, FlipMark, Note, SessionData, SpanMark
 from app.model.tolerance import Tolerance
 from app.report.page import report_html
 from app.report.timing import intervals
+from dsp.edge_times import interval_std
 from dsp.results import DecodeSettings
 
 _PAGE = "html head meta title style body h1 h2 h3 p strong ul li section table caption thead tbody tr th td"
@@ -160,7 +161,7 @@ def test_answer_times_are_those_between_talkers() -> None:
         burst(5.5, 6, 1),
         burst(8, 9, 0),
     ]
-    found = {(one.before, one.after): one for one in intervals(rows, [0.0, 7.0], Tolerance())}
+    found = {(one.before, one.after): one for one in intervals(rows, [0.0, 7.0], Tolerance(), sample_s=1e-6)}
     answer = found[0, 1]
     assert answer.is_answer
     assert answer.mean_s == pytest.approx(0.3)
@@ -171,7 +172,30 @@ def test_answer_times_are_those_between_talkers() -> None:
     assert not found[1, 1].is_answer
     assert not found[1, 0].is_answer  # the one that asks takes its time
     assert found[1, 0].count == 1  # that across the edge at 7 s does not count
-    assert found[1, 0].std_s is None
+    # of a single one the edges tell how well it is known
+    assert found[1, 0].std_s == pytest.approx(interval_std(rows[1], rows[2], 1e-6))
+
+
+def test_a_single_interval_a_burst_and_a_start_have_their_uncertainty() -> None:
+    """Of two bursts, one answering the other, every quantity of the sheet and every start of the table."""
+    whole = session()
+    run = whole.decodes[0]
+    bursts = run.result.bursts[:2]
+    two = replace(run, result=replace(run.result, bursts=bursts))
+    tree = parsed(page(replace(whole, decodes=(two,))))
+    told = {}
+    for table in tree.iter("table"):
+        for row in table.iter("tr"):
+            cells = ["".join(cell.itertext()) for cell in row.findall("td")]
+            if table.get("class") == "sheet" and cells:
+                told[cells[0], cells[1]] = cells[2:]
+            if table.get("class") == "bursts" and cells:
+                assert re.fullmatch(r"[\d.]+\(\d+\) .?s", cells[1]), cells
+    for (name, of), (value, count) in told.items():
+        if name not in ("modulation", "line code"):
+            assert re.search(r"\d\(\d+\)", value), (name, of, value)
+            assert re.search(r"\d+ (burst|pair|sample)", count), (name, of, count)
+    assert told["answer time", "talker 0 → talker 1"][1] == "1 pair"
 
 
 def captions(tree) -> list[str]:
@@ -312,7 +336,12 @@ def test_the_longest_tables_say_what_they_leave_out() -> None:
         replace(BURST, start_s=n * 1e-6, end_s=n * 1e-6 + 1e-7, first_symbol_s=n * 1e-6) for n in range(700)
     )
     run = replace(data.decodes[0], result=keyed(*many))
-    assert "The first 500 of 700 bursts" in page(replace(data, decodes=(run,)))
+    text = page(replace(data, decodes=(run,)))
+    assert "The first 500 of 700 bursts" in text
+    assert "of 700 bursts, evenly chosen" in text
+    # what no eye can tell apart is one thing in a picture, whose size does not grow with the bursts
+    (overview,) = [one for one in parsed(text).iter("figure") if "bursts shaded" in "".join(one.itertext())]
+    assert sum(str(one.tag).endswith("rect") for one in overview.iter()) < 20
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the chromium browser")

@@ -251,7 +251,10 @@ HOSTILE: dict[str, tuple[Change, str]] = {
     "absurd start": (replaced("captures/0@start_s", 1e300), "out of its range"),
     "count below zero": (replaced("captures/0@samples", -40), "out of its range"),
     "count that is not true": (replaced("captures/0@samples", 41), "does not have the 41 samples"),
-    "another stored type": (replaced("captures/0/channels/0@dtype", np.bytes_(b"<f8")), "not have the 40"),
+    "another stored type": (
+        replaced("captures/0/channels/0@dtype", np.bytes_(b"<f8")),
+        "states samples of type",
+    ),
     "no channels": (lambda f: f["captures/0"].__delitem__("channels"), "has no channels"),
     "no samples": (lambda f: f["captures/0/channels/0"].__delitem__("samples"), "not have the 40 samples"),
     "no segments": (lambda f: f["captures/0"].__delitem__("segments"), "has no segments"),
@@ -483,3 +486,16 @@ def test_changed_bytes_are_refused_or_mean_nothing(tmp_path: Path) -> None:
     )
     assert done.returncode == 0, f"seed {seed}: {done.stderr[-2000:]}"
     assert int(done.stdout) > cases // 3
+
+
+@pytest.mark.parametrize("dtype", [">i2", "<f4", "<i8"])
+def test_samples_of_another_type_than_is_stated_are_told_as_such(tmp_path: Path, dtype: str) -> None:
+    path = tmp_path / "line.h5"
+    write_session(path, version_1())
+    with h5py.File(path, "r+") as file:
+        channel = file["captures/0/channels/0"]
+        values = channel["samples"][:]
+        del channel["samples"]
+        channel["samples"] = values.astype(dtype)
+    with pytest.raises(SessionError, match=f"states samples of type “<i2”, and they are “{dtype}”"):
+        read_session(path)

@@ -10,9 +10,11 @@ import h5py
 import numpy as np
 import pytest
 
-from app.errors import SessionError
+from app.errors import CancelledError, SessionError
+from app.files import session_links
+from app.files.capture_options import Watch
 from app.files.captures import ReadOptions, open_capture
-from app.files.session import read_session, write_session
+from app.files.session import read_session, with_file_digests, write_session
 from app.model.items import SessionData
 
 CODES = (np.arange(5000) * 37 % 1009 - 500).astype("<i2")
@@ -177,3 +179,39 @@ def test_a_capture_that_was_moved_is_found_by_its_digest(tmp_path: Path, place: 
     found = read_session(tmp_path / "s.h5").captures[0]
     np.testing.assert_array_equal(found.channels[0].stored, np.arange(100))
     assert found.path == tmp_path / place / "line.npy"
+
+
+class Stopper:
+    """Asks to stop once it has been told of progress so often."""
+
+    def __init__(self, after: int) -> None:
+        self.left = after
+        self.told: list[float] = []
+
+    def cancelled(self) -> bool:
+        self.left -= 1
+        return self.left < 0
+
+
+def test_going_through_the_bytes_of_a_linked_file_can_be_cancelled(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(session_links, "_BLOCK_BYTES", 1 << 10)
+    file = tmp_path / "long.npy"
+    np.save(file, np.zeros(50_000, "f4"))
+    data = SessionData(captures=(open_capture(file, ReadOptions(rate_hz=1e6)),), next_key=1)
+    path = tmp_path / "line.h5"
+    # some 200 blocks; the hash is worked out when saving, when opening, and for a report
+    with pytest.raises(CancelledError):
+        write_session(path, data, link_captures=True, cancelled=Stopper(20).cancelled)
+    assert not path.exists()
+    write_session(path, data, link_captures=True)
+    told: list[float] = []
+    with pytest.raises(CancelledError):
+        read_session(path, watch=Watch(told.append, Stopper(20).cancelled))
+    assert len(told) == 20
+    assert told == sorted(told)
+    assert max(told) < 0.2
+    with pytest.raises(CancelledError):
+        with_file_digests(data, Watch(cancelled=Stopper(20).cancelled))
+    assert len(read_session(path, watch=Watch(told.append)).captures) == 1

@@ -264,7 +264,7 @@ print(killed)
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="the way to kill a save here needs fork")
 def test_a_save_killed_at_any_instant_leaves_a_whole_session(tmp_path: Path) -> None:
-    kills = int(os.environ.get("HALFTURN_TEST_KILLS", "40"))
+    kills = int(os.environ.get("HALFTURN_TEST_KILLS", "300"))
     seed = random.SystemRandom().randrange(10**6)
     environment = dict(os.environ, PYTHONPATH=os.pathsep.join([str(ROOT), str(ROOT / "tests")]))
     done = subprocess.run(

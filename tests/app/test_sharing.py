@@ -1,19 +1,32 @@
 """Copies cut down, and another person's session beside one's own."""
 
+import hashlib
+import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import h5py
 import numpy as np
 import pytest
+from generators.decodes import keyed
 from generators.sessions import assert_same, version_1
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from app.__main__ import main
 from app.demo import demo_path
 from app.errors import UsageError
+from app.files import inputs
+from app.files.captures import open_capture
 from app.files.session import read_session, write_session
 from app.files.session_size import written_bytes
+from app.jobs.digest import samples_sha256
+from app.jobs.shared_digests import with_own_digests
+from app.jobs.spans import select
 from app.model.commands import CommandError
-from app.model.items import Cursor, FlipMark, Note, SessionData, SpanMark
+from app.model.expressions import channel_source
+from app.model.items import Cursor, DecodeRun, FlipMark, Note, SessionData, SpanMark
 from app.model.opinion import TakeOpinion, disagreements, matched
 from app.model.sharing import SHARED_CUT, Kept, shared
 
@@ -191,3 +204,57 @@ def test_an_opinion_of_many_marks_is_taken_in_at_once(decoded: Path) -> None:
         taken.decodes
     )
     assert taken.next_key == mine.next_key + 200_000
+
+
+def test_a_cut_copy_is_checked_by_itself_and_a_changed_sample_is_noticed(
+    decoded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mine, copy = tmp_path / "mine.h5", tmp_path / "copy.h5"
+    shutil.copy(decoded, mine)
+    assert (
+        main(["share", str(mine), "--span", "1ms:5.0003ms", "--span", "13.5ms:17.2ms", "-o", str(copy)]) == 0
+    )
+    elsewhere = tmp_path / "elsewhere" / "copy.h5"
+    elsewhere.parent.mkdir()
+    copy.rename(elsewhere)
+    mine.unlink()
+    assert main(["verify", str(elsewhere), "--json", str(tmp_path / "v")]) == 0
+    assert "samples: the same" in capsys.readouterr().out
+    (said,) = json.loads((tmp_path / "v").read_text())["decodes"]
+    assert said["samples_same"] is True
+    # the digest is that of the stored numbers, one after the other, as anybody can work out
+    with h5py.File(elsewhere) as file:
+        first = file["captures/0/channels/0/samples"][:]
+        segments = file["captures/0/segments"][:]
+        assert segments["last"][-1] == len(first)
+        assert hashlib.sha256(first.tobytes()).hexdigest() == said["samples_sha256"]
+    with h5py.File(elsewhere, "r+") as file:
+        samples = file["captures/0/channels/0/samples"]
+        samples[17] = np.nextafter(samples[17], np.inf, dtype=samples.dtype)
+    inputs._read.cache_clear()
+    assert main(["verify", str(elsewhere)]) == 1
+    assert "samples: DIFFERENT" in capsys.readouterr().out
+
+
+@given(st.lists(st.tuples(st.floats(0, 0.04), st.floats(1e-4, 0.02)), min_size=1, max_size=3), st.data())
+@settings(max_examples=40, deadline=None)
+def test_digests_hold_whatever_is_kept(chosen: list[tuple[float, float]], more: st.DataObject) -> None:
+    """Of a decode that is kept whole the old digest is that of the copy's samples, too."""
+    capture = open_capture(demo_path())
+    begin, end = capture.start_s, capture.start_s + capture.samples / capture.rate_hz
+    limits = sorted(more.draw(st.lists(st.floats(begin, end), min_size=2, max_size=2, unique=True)))
+    assume(limits[1] - limits[0] > 10 / capture.rate_hz)
+    span_s = (limits[0], limits[1])
+    source = channel_source(capture, None)
+    digest = samples_sha256(source.stored, select(capture, span_s).segments)
+    run = DecodeRun(1, 0, source.name, span_s, "0", digest, keyed())
+    whole = SessionData(captures=(capture,), decodes=(run,), next_key=2)
+    spans = tuple((begin + a, min(end, begin + a + b)) for a, b in chosen)
+    try:
+        copy = with_own_digests(shared(whole, [Kept(0, spans)]))
+    except UsageError:
+        return
+    for kept in copy.decodes:
+        again = channel_source(copy.captures[0], kept.channel)
+        segments = select(copy.captures[0], kept.span_s).segments
+        assert kept.samples_sha256 == samples_sha256(again.stored, segments)

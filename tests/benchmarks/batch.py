@@ -1,6 +1,8 @@
 """Many captures into one session, with one and two workers: ``batch.py [--files N]``.
 
-Prints the time of each, the ratio to one worker in the same run, and the most memory the main process took.
+Prints the time of each, the ratio to one worker in the same run, the processor time of the main process and of the
+workers, and the most memory the main process took. With two workers on two idle processors nothing but the main process's
+time beside them, and their start, keeps the ratio from 2; on processors that others use the last line tells more.
 """
 
 from __future__ import annotations
@@ -26,7 +28,9 @@ _RUN = """
 import resource, sys
 from app.__main__ import main
 code = main(sys.argv[1:])
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr)
+own, workers = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+seconds = [round(used.ru_utime + used.ru_stime, 3) for used in (own, workers)]
+print(*seconds, own.ru_maxrss, file=sys.stderr)
 sys.exit(code)
 """
 
@@ -45,8 +49,8 @@ def make_files(folder: Path, count: int) -> list[Path]:
     return made
 
 
-def timed(files: list[Path], session: Path, workers: int) -> tuple[float, int]:
-    """Seconds, and kilobytes of the main process."""
+def timed(files: list[Path], session: Path, workers: int) -> tuple[float, float, float, int]:
+    """Seconds, those of the processor in the main process and in the workers, and kilobytes of the main process."""
     command = [
         "decode",
         *map(str, files),
@@ -62,9 +66,9 @@ def timed(files: list[Path], session: Path, workers: int) -> tuple[float, int]:
         [sys.executable, "-c", _RUN, *command], cwd=ROOT, capture_output=True, text=True, check=False
     )
     taken = time.perf_counter() - begun
-    found = re.search(r"(\d+)\s*$", done.stderr)
+    found = re.search(r"([\d.]+) ([\d.]+) (\d+)\s*$", done.stderr)
     assert found is not None, done.stderr
-    return taken, int(found[1])
+    return taken, float(found[1]), float(found[2]), int(found[3])
 
 
 def main() -> None:
@@ -76,12 +80,14 @@ def main() -> None:
         files = make_files(folder, given.files)
         base = 0.0
         for workers in (1, 2):
-            taken, kilobytes = timed(files, folder / f"all{workers}.h5", workers)
+            taken, own, workers_s, kilobytes = timed(files, folder / f"all{workers}.h5", workers)
             base = base or taken
             size = (folder / f"all{workers}.h5").stat().st_size
             print(
                 f"{workers} worker{'s'[: workers > 1]}: {taken:7.2f} s  {given.files / taken:6.2f} files/s  "
-                f"x{base / taken:.2f}  main process {kilobytes / 1024:.0f} MB  session {size / 1e6:.1f} MB"
+                f"x{base / taken:.2f}  processor {own:.2f} s main, {workers_s:.2f} s workers  "
+                f"main process {kilobytes / 1024:.0f} MB  "
+                f"session {size / 1e6:.1f} MB"
             )
 
 

@@ -109,12 +109,20 @@ class RowTable(QTableView):
         self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 6)
 
     def selected_text(self) -> str:
-        """The selected rows, or all if none is, with headings: tabs between cells, one line a row."""
+        """The selected rows, or all if none is, with headings: tabs between cells, one line a row.
+
+        What goes into a spreadsheet from there is no formula.
+        """
+        from app.model.cells import safe_text
+
+        def text(value: object) -> str:
+            return safe_text(" ".join(("" if value is None else str(value)).split()))
+
         model = self.model()
         rows = sorted(index.row() for index in self.selectionModel().selectedRows())
         columns = range(model.columnCount())
         orientation = Qt.Orientation.Horizontal
-        lines = ["\t".join(str(model.headerData(column, orientation) or "") for column in columns)]
+        lines = ["\t".join(text(model.headerData(column, orientation)) for column in columns)]
         for row in rows or range(model.rowCount()):
-            lines.append("\t".join(str(model.index(row, column).data() or "") for column in columns))
+            lines.append("\t".join(text(model.index(row, column).data()) for column in columns))
         return "\n".join(lines) + "\n"

@@ -168,3 +168,21 @@ def test_a_lone_transmission_that_fills_most_of_a_short_capture_is_found(draw):
     assert len(told.pairs) == 1
     assert not told.extra
     assert told.pairs[0].right_rate
+
+
+@pytest.mark.parametrize("draw", range(6))
+def test_hum_of_a_few_cycles_does_not_hide_a_lone_transmission(draw):
+    """Too few cycles to be taken off, and stronger than what is sent: it is a carrier through the whole capture."""
+    line = talker_line(
+        rate_hz=36e3,
+        carrier_hz=9750.0,
+        cycles_per_symbol=10.0,
+        lengths=[30],
+        esn0_db=16.0,
+        draw=draw,
+        lead_symbols=32.0,
+    )
+    number = np.arange(line.values.size)
+    hum = (1.0 + draw) * np.sin(2.0 * np.pi * (8.0 + draw) * number / number.size)
+    told = score(line.sent, asdict(decode(line.values + hum.astype(np.float32), 36e3)))
+    assert not told.complaints()

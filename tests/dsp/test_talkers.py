@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import random
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
 from benchmarks.bounds import carrier_std_bound_hz
+from generators.lines import Sent, add_burst, talker_line
+from generators.scoring import score
 from generators.truths import (
     RATE_HZ,
     Capture,
@@ -19,6 +22,7 @@ from generators.truths import (
 )
 from scipy import stats
 
+from dsp.decoder import decode
 from dsp.extract import Found, extract
 from dsp.fits import Fits, carry
 from dsp.pool import carrier_std
@@ -195,3 +199,42 @@ def test_released_talkers_keep_what_is_reported():
         talker.carrier,
         talker.carrier_std,
     )
+
+
+@pytest.mark.parametrize("draw", range(4))
+def test_noise_that_grows_is_no_weak_talker(draw):
+    """Behind a strong transmission the noise is 2.7 times what the floor, taken from before it, says."""
+    line = talker_line(
+        rate_hz=1e5,
+        carrier_hz=1e5 / 9.3,
+        cycles_per_symbol=6.0,
+        lengths=[30],
+        esn0_db=22.0,
+        draw=draw,
+        lead_symbols=80.0,
+    )
+    samples = np.array(line.values, dtype=np.float64)
+    more = np.random.default_rng(draw).normal(0.0, 1.3 * samples[:2000].std(), samples.size // 3)
+    samples[-more.size :] += more
+    assert not score(line.sent, asdict(decode(samples.astype(np.float32), line.rate_hz))).complaints()
+
+
+@pytest.mark.parametrize("draw", range(4))
+def test_a_talker_of_5_db_beside_one_of_22_db_is_found(draw):
+    line = talker_line(
+        rate_hz=1e5,
+        carrier_hz=1e5 / 9.3,
+        cycles_per_symbol=6.0,
+        lengths=[30],
+        esn0_db=22.0,
+        draw=draw,
+        lead_symbols=80.0,
+    )
+    symbol_rate = 1e5 / 9.3 / 6.0
+    symbols = "".join(random.Random(draw).choice("01") for _ in range(24))
+    weak = Sent(150.5 / symbol_rate, symbols, 1e5 / 9.3, symbol_rate, 10 ** (-17.0 / 20.0), 5.0)
+    values = [0.0] * line.values.size
+    add_burst(values, line.rate_hz, weak, 0.3)
+    told = score([*line.sent, weak], asdict(decode((line.values + values).astype(np.float32), line.rate_hz)))
+    assert len(told.pairs) == 2
+    assert not told.extra

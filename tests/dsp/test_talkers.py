@@ -231,7 +231,7 @@ def test_a_talker_of_5_db_beside_one_of_22_db_is_found(draw):
         lead_symbols=80.0,
     )
     symbol_rate = 1e5 / 9.3 / 6.0
-    symbols = "".join(random.Random(draw).choice("01") for _ in range(24))
+    symbols = "".join(random.Random(draw).choices("01", k=24))
     weak = Sent(150.5 / symbol_rate, symbols, 1e5 / 9.3, symbol_rate, 10 ** (-17.0 / 20.0), 5.0)
     values = [0.0] * line.values.size
     add_burst(values, line.rate_hz, weak, 0.3)

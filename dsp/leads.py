@@ -15,6 +15,10 @@ from dsp.strip import Strip
 
 SYMBOLS_AT_MOST = 64
 _JUDGED_TIMES = 1
+_STRONG_TIMES = 4
+# energy over the floor by which something stands out in the shortest frames there are, its symbols being longer or not
+_STRONG_RATIO = 4.0
+_SHORTEST_FRAME = 8
 # frames of a piece beyond which it may be several transmissions, and of parts that are likely one; and so many leads
 _FRAMES_OF_SEVERAL = 32
 _FRAMES_OF_ONE = (12, 4)
@@ -51,7 +55,10 @@ def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int =
     # a strong transmission is seen with frames much shorter than its symbols, and one that is cut ends within a symbol,
     # which a finer period explains better: the judge sees some times of what a period is searched in
     longest = max((p.frame for p in strongest), default=1)
-    window = _JUDGED_TIMES * SYMBOLS_AT_MOST * longest
+    # and of one that stands out of the shortest frames by far symbols may have many of them
+    strong = any(is_strong(p) for p in strongest)
+    times = _STRONG_TIMES if strong else _JUDGED_TIMES
+    window = times * SYMBOLS_AT_MOST * longest
     for piece in strongest:
         length = piece.stop - piece.start
         count = min(most, max(1, length // (2 * window)))
@@ -68,7 +75,7 @@ def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int =
     centre = float(np.mean([centre_hz(p) for p in kept]))
     frame = float(np.median([p.frame for p in kept]))
     conditioner = Conditioner(record, noise, max(centre, record.rate_hz / 256.0), record.rate_hz / frame)
-    spans = [trimmed(p, longest, _JUDGED_TIMES * SYMBOLS_AT_MOST) for p in in_time]
+    spans = [trimmed(p, longest, times * SYMBOLS_AT_MOST) for p in in_time]
     # where leads touch, one ends where the next begins
     stops = [min(stop, after[0]) for (_, stop), after in pairwise(spans)]
     bounds = [(max(0, a), b) for (a, _), b in zip(spans, [*stops, spans[-1][1]], strict=True)]
@@ -82,6 +89,11 @@ def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int =
     if strip.begins.size != len(pieces_in):
         return None
     return _by_weight(Leads(tuple(pieces_in), strip))
+
+
+def is_strong(piece: Piece) -> bool:
+    """Whether a piece stands out of the shortest frames by so much that its symbols may have any length."""
+    return piece.frame <= _SHORTEST_FRAME and piece.ratio > _STRONG_RATIO
 
 
 def _part(piece: Piece, middle: int, length: int) -> Piece:
@@ -114,7 +126,7 @@ def sources_of(leads: Leads) -> list[tuple[Piece, Strip]]:
     out: list[tuple[Piece, Strip]] = []
     for number, piece in enumerate(leads.pieces):
         lead = leads.part(number)
-        searched = SYMBOLS_AT_MOST * piece.frame
+        searched = SYMBOLS_AT_MOST * piece.frame * (_STRONG_TIMES if is_strong(piece) else 1)
         whole = lead.size <= 1.5 * searched
         out.append((piece, lead) if whole else _busiest_part(piece, lead, searched))
         if number < _LEADS_CUT and lead.size and piece.stop - piece.start > _FRAMES_OF_SEVERAL * piece.frame:

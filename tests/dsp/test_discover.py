@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
 from benchmarks.trials import Shape, trial
+from generators.lines import talker_line
+from generators.scoring import score
 from generators.truths import RATE_HZ, Capture, capture, flat_floor
 
 from dsp.activity import find_activity
@@ -125,3 +127,21 @@ def test_one_weak_burst_is_not_outdone_by_a_few_made_of_its_noise():
     done = trial(Shape(1, (30, 30), esn0_db=6.0), 2014)
     assert (len(done.score.pairs), done.score.extra) == (1, ())
     assert done.score.pairs[0].right_rate
+
+
+@pytest.mark.parametrize("draw", range(6))
+def test_spikes_in_a_strong_lone_transmission_of_long_symbols(draw):
+    """It is seen in the shortest frames, whose leads hold few of its symbols; spikes make these frames tell still more."""
+    line = talker_line(
+        rate_hz=5e5,
+        carrier_hz=5e5 / 9.14,
+        cycles_per_symbol=8.0,
+        lengths=[36],
+        esn0_db=25.0,
+        draw=draw,
+        lead_symbols=45.0,
+    )
+    rng = np.random.default_rng(draw)
+    samples = np.array(line.values)
+    samples[rng.integers(0, samples.size, 8)] += rng.uniform(-10.0, 10.0, 8)
+    assert not score(line.sent, asdict(decode(samples, line.rate_hz))).complaints()

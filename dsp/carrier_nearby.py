@@ -50,4 +50,6 @@ def nearby_carrier_hz(values: NDArray[Any], rate_hz: float) -> float | None:
         sum(other.contrast for other in lines if abs(other.freq_hz - line.freq_hz) < _APART * line.freq_hz)
         for line in lines
     ]
-    return lines[int(np.argmax(votes))].freq_hz if lines else None
+    # of those that are of one carrier the clearest, which is the finest
+    best = max(zip(votes, lines, strict=True), key=lambda one: (one[0], one[1].contrast), default=None)
+    return best[1].freq_hz if best is not None else None

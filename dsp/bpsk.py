@@ -16,11 +16,12 @@ from dsp.extract import Model
 from dsp.gate import spans_of
 from dsp.link import Learned, believed, by_reversals, divided, learn, rivals_of, spans_to_learn
 from dsp.noise import NoiseFloor
-from dsp.period import Period, final_period
+from dsp.period import Period
 from dsp.quality import Fitness, one_phase
 from dsp.results import DecodeSettings
 from dsp.runs import Runs
 from dsp.segment import Piece, cut, windows_of
+from dsp.shared_period import of_shared_clock, shared_period
 from dsp.source import Record, Watch
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, talkers_of
@@ -324,8 +325,9 @@ def _one_link(
     scale = learned.found.variance / strip.variance
     if strip.size == record.samples:
         talkers = talkers_of(learned.strip, learned.found)
-        if len(learned.found.fits):
-            period = final_period(learned.found.fits, period)
+        fits = of_shared_clock(learned.found.fits, talkers)
+        if len(fits):
+            period = shared_period(fits, period, mixed=len(fits) < len(learned.found.fits))
     else:
         active = spans_of(record, noise, model, scale, watch.part(0.5, 0.7))
         talkers, period = everywhere(

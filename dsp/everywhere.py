@@ -11,7 +11,8 @@ from dsp.condition import Conditioner
 from dsp.extract import Found, Model, extract
 from dsp.fits import Fits, Flags
 from dsp.halves import in_halves
-from dsp.period import Period, compact, final_period
+from dsp.period import Period, compact
+from dsp.shared_period import of_shared_clock, shared_period
 from dsp.source import Floats, Watch
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, believable, talkers_of
@@ -48,11 +49,15 @@ class _Lot:
 
 @dataclass(frozen=True, eq=False)
 class _Done:
-    """What a lot gave, with its ``best`` fits by themselves; ``cut`` tells that a transmission goes on beyond its end."""
+    """What a lot gave, with its ``best`` fits by themselves; ``cut`` tells that a transmission goes on beyond its end.
+
+    ``mixed`` tells that some had clocks of their own, whose fits are left out.
+    """
 
     talkers: tuple[Talker, ...]
     best: Fits | None
     cut: bool
+    mixed: bool
 
 
 def everywhere(
@@ -73,14 +78,16 @@ def everywhere(
         strip = conditioner.strip(list(lot.spans)).with_variance(variance)
         found, _ = believable(extract(strip, omega, model, covered=covered))
         mine = _of_lot(found, strip, lot)
-        best = mine.fits.take(np.argsort(-mine.fits.nats, kind="stable")[:quota])
         cut = _goes_on(found, strip, model.period)
-        return _Done(
-            () if cut else tuple(t.released() for t in talkers_of(strip, mine)), compact([best]), cut
-        )
+        talkers = [] if cut else talkers_of(strip, mine)
+        fits = of_shared_clock(mine.fits, talkers)
+        best = fits.take(np.argsort(-fits.nats, kind="stable")[:quota])
+        mixed = len(fits) < len(mine.fits)
+        return _Done(tuple(t.released() for t in talkers), compact([best]), cut, mixed)
 
     plain = isinstance(conditioner.record.source, np.ndarray)
     kept: list[Fits] = []
+    mixed = False
     out: list[Talker] = []
     while lots:
         again: list[_Lot] = []
@@ -94,6 +101,7 @@ def everywhere(
             else:
                 out.extend(done.talkers)
                 kept.extend([] if done.best is None else [done.best])
+                mixed = mixed or done.mixed
             if open_lot is not None and not done.cut:
                 again.append(open_lot)
                 open_lot = None
@@ -103,7 +111,7 @@ def everywhere(
             break
         lots = again
     best = compact(kept)
-    return out, period if best is None else final_period(best, period)
+    return out, period if best is None else shared_period(best, period, mixed=mixed)
 
 
 def _lots(spans: list[tuple[int, int]], overlap: int) -> Iterator[_Lot]:

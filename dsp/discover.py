@@ -38,7 +38,7 @@ _TELLING_SHARE = 0.45
 _TELLING_RATIO = 20.0
 # symbols that a short piece may have
 _SYMBOLS_SOUGHT = 80.0
-# and at the least, where its energy over the floor is more than so many times as much
+# and a strong one at the least
 _FEWEST_SOUGHT = 8.0
 # and symbol rates, as symbols in the piece, whose bandwidth is tried
 _SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)

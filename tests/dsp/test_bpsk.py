@@ -11,7 +11,7 @@ from generators.lines import talker_line
 from generators.scoring import score
 from generators.truths import RATE_HZ, Capture, capture, flat_floor, record_of, sigma_for
 
-from dsp import activity
+from dsp import activity, bpsk
 from dsp.bpsk import Search, find_links, first_look
 from dsp.decoder import decode
 from dsp.errors import CancelledError
@@ -186,3 +186,17 @@ def test_hum_of_a_few_cycles_does_not_hide_a_lone_transmission(draw):
     hum = (1.0 + draw) * np.sin(2.0 * np.pi * (8.0 + draw) * number / number.size)
     told = score(line.sent, asdict(decode(line.values + hum.astype(np.float32), 36e3)))
     assert not told.complaints()
+
+
+def test_what_looks_keyed_beside_a_link_does_not_undo_the_link(monkeypatch):
+    """By itself it would end the search, which then begins anew with the tones left in."""
+    answers = iter([False])
+    monkeypatch.setattr(bpsk, "_is_keyed", lambda *_: next(answers, True))
+    found = searched(taking_turns(((120e3, 20e3), (31e3, 5e3)), 3))
+    assert len(found.links) == 1
+    assert not found.keyed
+
+    monkeypatch.setattr(bpsk, "_is_keyed", lambda *_: True)
+    alone = searched(taking_turns(((120e3, 20e3), (31e3, 5e3)), 3))
+    assert alone.keyed
+    assert not alone.links

@@ -8,7 +8,7 @@ from dataclasses import asdict, replace
 import numpy as np
 import pytest
 from benchmarks.bounds import carrier_std_bound_hz
-from generators.lines import Sent, add_burst, talker_line
+from generators.lines import Line, Sent, add_burst, talker_line
 from generators.scoring import score
 from generators.truths import (
     RATE_HZ,
@@ -201,10 +201,9 @@ def test_released_talkers_keep_what_is_reported():
     )
 
 
-@pytest.mark.parametrize("draw", range(4))
-def test_noise_that_grows_is_no_weak_talker(draw):
-    """Behind a strong transmission the noise is 2.7 times what the floor, taken from before it, says."""
-    line = talker_line(
+def lone_strong_burst(draw: int) -> Line:
+    """30 symbols at 22 dB, with 80 symbols of silence on either side."""
+    return talker_line(
         rate_hz=1e5,
         carrier_hz=1e5 / 9.3,
         cycles_per_symbol=6.0,
@@ -213,6 +212,12 @@ def test_noise_that_grows_is_no_weak_talker(draw):
         draw=draw,
         lead_symbols=80.0,
     )
+
+
+@pytest.mark.parametrize("draw", range(4))
+def test_noise_that_grows_is_no_weak_talker(draw):
+    """Behind a strong transmission the noise is 2.7 times what the floor, taken from before it, says."""
+    line = lone_strong_burst(draw)
     samples = np.array(line.values, dtype=np.float64)
     more = np.random.default_rng(draw).normal(0.0, 1.3 * samples[:2000].std(), samples.size // 3)
     samples[-more.size :] += more
@@ -221,15 +226,7 @@ def test_noise_that_grows_is_no_weak_talker(draw):
 
 @pytest.mark.parametrize("draw", range(4))
 def test_a_talker_of_5_db_beside_one_of_22_db_is_found(draw):
-    line = talker_line(
-        rate_hz=1e5,
-        carrier_hz=1e5 / 9.3,
-        cycles_per_symbol=6.0,
-        lengths=[30],
-        esn0_db=22.0,
-        draw=draw,
-        lead_symbols=80.0,
-    )
+    line = lone_strong_burst(draw)
     symbol_rate = 1e5 / 9.3 / 6.0
     symbols = "".join(random.Random(draw).choices("01", k=24))
     weak = Sent(150.5 / symbol_rate, symbols, 1e5 / 9.3, symbol_rate, 10 ** (-17.0 / 20.0), 5.0)

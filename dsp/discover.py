@@ -11,7 +11,7 @@ from dsp.candidates import OWN_NATS
 from dsp.carrier import CarrierLine, busiest_hz, squared_lines
 from dsp.correlate import turn_back
 from dsp.extract import Found, Model, extract
-from dsp.leads import PARTS_OF_A_LEAD, Leads, centre_hz, energy_seen, is_strong, leads_of, sources_of
+from dsp.leads import PARTS_OF_A_LEAD, Leads, centre_hz, energy_seen, leads_of, sources_of
 from dsp.link import EXPLAINED
 from dsp.merge import climb
 from dsp.noise import NoiseFloor
@@ -38,8 +38,6 @@ _TELLING_SHARE = 0.45
 _TELLING_RATIO = 20.0
 # symbols that a short piece may have
 _SYMBOLS_SOUGHT = 80.0
-# and a strong one at the least
-_FEWEST_SOUGHT = 8.0
 # and symbol rates, as symbols in the piece, whose bandwidth is tried
 _SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)
 _FOGGED_ESN0 = 40.0
@@ -257,11 +255,7 @@ def _period(
         shortest = max(2.0, least, _FEWEST_CYCLES * rate_hz / carrier_hz)
         if shortest > 4.0 * piece.frame:
             return None
-        longest = 8.0 * piece.frame
-        if is_strong(piece):
-            # what stands out in frames much shorter than its symbols may be seen in such
-            longest = max(longest, min(4.0 * longest, (piece.stop - piece.start) / _FEWEST_SOUGHT))
-        periods = period_grid(shortest, longest, span)
+        periods = period_grid(shortest, 8.0 * piece.frame, span)
     rough = first_fits(search_period(turned, periods, variance, amplitude), turned, variance, amplitude)
     if not len(rough):
         return None

@@ -56,7 +56,7 @@ def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int =
     # which a finer period explains better: the judge sees some times of what a period is searched in
     longest = max((p.frame for p in strongest), default=1)
     # and of one that stands out of the shortest frames by far symbols may have many of them
-    strong = any(is_strong(p) for p in strongest)
+    strong = any(_is_strong(p) for p in strongest)
     times = _STRONG_TIMES if strong else _JUDGED_TIMES
     window = times * SYMBOLS_AT_MOST * longest
     for piece in strongest:
@@ -91,7 +91,7 @@ def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int =
     return _by_weight(Leads(tuple(pieces_in), strip))
 
 
-def is_strong(piece: Piece) -> bool:
+def _is_strong(piece: Piece) -> bool:
     """Whether a piece stands out of the shortest frames by so much that its symbols may have any length."""
     return piece.frame <= _SHORTEST_FRAME and piece.ratio > _STRONG_RATIO
 
@@ -126,7 +126,7 @@ def sources_of(leads: Leads) -> list[tuple[Piece, Strip]]:
     out: list[tuple[Piece, Strip]] = []
     for number, piece in enumerate(leads.pieces):
         lead = leads.part(number)
-        searched = SYMBOLS_AT_MOST * piece.frame * (_STRONG_TIMES if is_strong(piece) else 1)
+        searched = SYMBOLS_AT_MOST * piece.frame * (_STRONG_TIMES if _is_strong(piece) else 1)
         whole = lead.size <= 1.5 * searched
         out.append((piece, lead) if whole else _busiest_part(piece, lead, searched))
         if number < _LEADS_CUT and lead.size and piece.stop - piece.start > _FRAMES_OF_SEVERAL * piece.frame:

@@ -19,10 +19,11 @@ from dsp.source import Floats
 
 # length of a symbol above which hardly a symbol is in doubt
 _SURE_GAIN = 4.5
-# steps over what is open, in standard uncertainties; of first edges the number of them and their half width
+# steps over what is open, in standard uncertainties; of first edges the number of them and their half width (of weak
+# symbols the likelihood over the first edge has several tops, which steps of a whole uncertainty miss)
 _STEPS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 _COARSE = (-1.5, 0.0, 1.5)
-_STARTS = 7
+_STARTS = 13
 _WIDE = 3.0
 
 

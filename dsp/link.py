@@ -34,8 +34,9 @@ _NATS_A_SYMBOL = 0.5
 _LEAST_ESN0 = 1.0
 # transmissions that show by how much carriers differ
 _MANY = 8
-# half of normal deviates lie within 0.67 deviations; twice that leaves room for outliers
-_STEADY = 1.35
+# half of normal deviates lie within 0.67 deviations; near the limit up to half of what was met are two transmissions
+# taken for one, with a carrier that is off by what their phases differ
+_STEADY = 1.8
 # share of a symbol's power that smooth pulses and other modulations leave at the least, as ideal points never do
 _SHAPELESS = 0.005
 # noise met over the noise assumed that no floor's error explains

@@ -9,6 +9,7 @@ import numpy as np
 from dsp.correlate import Complexes
 from dsp.fits import Fits, Ints, join, settle, timing_nats
 from dsp.flips import flip_times
+from dsp.point_timing import are_ideal, point_period
 from dsp.runs import runs_of
 from dsp.source import Floats
 from dsp.strong import are_strong, strong_timing
@@ -60,7 +61,7 @@ def final_period(fits: Fits, known: Period) -> Period:
         width = 3.0 * soft.period.std / soft.period.value
         soft = _refine(own, soft.period.value, width, _ROUNDS_FIRST, _all_starts(own), final=not known.sharp)
     found = _sharpened(own, soft, final=True) if known.sharp else soft
-    return _with_shape(found.period, own)
+    return _with_shape(found, own)
 
 
 def _sharpened(fits: Fits, soft: _Refined, *, final: bool = False) -> _Refined:
@@ -74,14 +75,36 @@ def _sharpened(fits: Fits, soft: _Refined, *, final: bool = False) -> _Refined:
     count = _STARTS_FINE if told > _FINE_NATS else _STARTS
     starts = _Starts(soft.starts.centre, soft.starts.reach + _EDGE_SAMPLES, count)
     shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / fits.count.sum())) / float(fits.count.max())
-    width = 3.0 * float(np.hypot(soft.period.std, shape)) / soft.period.value
-    return _refine(sharp, soft.period.value, width, _ROUNDS_FIRST, starts, final=final)
+    around = [(soft.period.value, 3.0 * float(np.hypot(soft.period.std, shape)))]
+    if told > _FINE_NATS and (lined := flip_period(sharp)) is not None:
+        # shared out in parts, samples pull the period to a whole number of them; flips by themselves do not
+        around.append((lined.value, 4.0 * lined.std))
+    low, high = min(value - by for value, by in around), max(value + by for value, by in around)
+    middle = 0.5 * (low + high)
+    found = _refine(sharp, middle, 0.5 * (high - low) / middle, _ROUNDS_FIRST, starts, final=final)
+    if told <= _FINE_NATS or not are_strong(sharp):
+        return found
+    value, std = point_period(_at(sharp, found), max(4.0 * found.period.std, 0.5 * (high - low)))
+    return replace(found, period=replace(found.period, value=value, std=max(std, 1e-9 * value)))
 
 
-def _with_shape(period: Period, fits: Fits) -> Period:
-    """Where samples are no ideal points, each flip is known no better than its unknown shape allows."""
+def _at(fits: Fits, found: _Refined) -> Fits:
+    """The transmissions with that period, their first edges where they then lie."""
+    period = np.full(len(fits), found.period.value)
+    return replace(fits, period=period, start=fits.middle - 0.5 * fits.count * period + found.starts.centre)
+
+
+def _with_shape(found: _Refined, fits: Fits) -> Period:
+    """Where samples are no ideal points, each flip is known no better than its unknown shape allows.
+
+    Even where they are more like ideal points than like shares: then samples between two symbols are taken for those of
+    one of them, and pull the period; the instants of the flips tell it without that.
+    """
+    period = found.period
     if period.sharp:
-        return period
+        at = _at(replace(fits, turned=fits.turned.sharpened(True)), found)
+        lined = None if are_ideal(at) else flip_period(at)
+        return period if lined is None else lined
     shape = _FLIP_SHAPE_SAMPLES * float(np.sqrt(24.0 / fits.count.sum())) / float(fits.count.max())
     return replace(period, std=float(np.hypot(period.std, shape)))
 
@@ -140,9 +163,9 @@ def pooled_period(fits: Fits, start: float, sharp: bool) -> Period:
     soft = _refine(own, float(own.period[0]), width, _ROUNDS_FIRST, _all_starts(own))
     strong = float(np.median(few.gain)) > _SHARP_GAIN
     if start >= 64.0 and not strong and not sharp:
-        return _with_shape(soft.period, own)
+        return _with_shape(soft, own)
     points = _sharpened(own, soft)
-    return _with_shape(points.period if points.nats > soft.nats else soft.period, own)
+    return _with_shape(points if points.nats > soft.nats else soft, own)
 
 
 def flip_period(fits: Fits) -> Period | None:

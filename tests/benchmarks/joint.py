@@ -35,7 +35,9 @@ def joint_losses(samples: np.ndarray, rate_hz: float, burst: BurstSpec, sigma: f
         half_odds, energy = _every_start(samples, rate_hz, burst, near + whole * period, turns)
         half_odds, energy = half_odds / sigma**2, energy / sigma**2
         odds[whole] = 2 * half_odds
-        nats[whole] = (np.abs(half_odds) + np.log1p(np.exp(-2 * np.abs(half_odds)))).sum(axis=2) - 0.5 * energy
+        nats[whole] = (np.abs(half_odds) + np.log1p(np.exp(-2 * np.abs(half_odds)))).sum(
+            axis=2
+        ) - 0.5 * energy
     best = max(float(n.max()) for n in nats.values())
     signs = np.array([1 if s == "1" else -1 for s in burst.symbols])
     right, all_weight = np.zeros(len(signs)), np.zeros(len(signs))
@@ -57,7 +59,9 @@ def _every_start(
     edges = burst.start_s + shifts_s[:, None] + np.arange(count + 1) * period
     first = max(0, int(np.floor(edges.min() * rate_hz)))
     last = min(len(samples), int(np.ceil(edges.max() * rate_hz)) + 1)
-    angle = 2 * np.pi * burst.carrier_hz * (np.arange(first, last) / rate_hz - burst.start_s) + burst.phase_rad
+    angle = (
+        2 * np.pi * burst.carrier_hz * (np.arange(first, last) / rate_hz - burst.start_s) + burst.phase_rad
+    )
     carrier = burst.amplitude * np.exp(1j * angle)
     # a sample on the very edge belongs to the symbol that begins there
     at = np.clip(np.ceil(edges * rate_hz - 1e-9).astype(np.int64) - first, 0, last - first)

@@ -107,3 +107,19 @@ def group_talkers(amplitude: Floats, amplitude_u: Floats, carrier: Floats, carri
         for i in cluster.members:
             out[i] = number
     return out
+
+
+def towards_shared(amplitude: Floats, std: Floats) -> Floats:
+    """Amplitudes (b,) of one talker, each drawn towards the mean by as much as its own ``std`` (b,) leaves open.
+
+    By how much they differ apart from that is estimated from them (empirical Bayes, Efron and Morris 1975; the moment
+    estimator of DerSimonian and Laird 1986).
+    """
+    if amplitude.size < 3:
+        return amplitude
+    weight = 1.0 / (std * std)
+    total = float(weight.sum())
+    mean = float(np.sum(weight * amplitude)) / total
+    over = float(np.sum(weight * (amplitude - mean) ** 2)) - (amplitude.size - 1)
+    between = max(0.0, over / (total - float(np.sum(weight * weight)) / total))
+    return np.asarray(mean + (amplitude - mean) * between / (between + std * std))

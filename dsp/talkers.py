@@ -14,7 +14,7 @@ from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.period import Period
-from dsp.pool import carrier_std, group_talkers, shared_carrier, with_carrier
+from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
 from dsp.quality import Fitness, fitness, one_phase, plausible
 from dsp.runs import Runs, assemble, runs_of
 from dsp.runs import join as join_runs
@@ -217,6 +217,8 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
     runs = runs_of(fits)
     std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
+    amplitude_u = fits.amplitude / np.maximum(fits.gain * np.sqrt(fits.count), 1e-9)
+    level = replace(fits, amplitude=towards_shared(fits.amplitude, amplitude_u))
     return Talker(
         strip,
         runs,
@@ -225,7 +227,7 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
         replace(judged, noise=1.0, gain=float(np.sqrt(np.mean(runs.gains**2)))),
         mean if shared else None,
         std if shared else None,
-        sign_odds(fits, hold_carrier=hold),
+        sign_odds(level, hold_carrier=hold),
         period,
     )
 

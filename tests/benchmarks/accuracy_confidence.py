@@ -15,7 +15,7 @@ from trials import RATE_HZ, Shape, run, trial
 def confidence_case(shape: Shape, draw: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Of each symbol sent and found: confidence, whether it was wrong, and two log losses to hold it against.
 
-    One of a receiver told everything, one of the ideal receiver that must find start and phase of each burst.
+    One of a receiver told everything, one of the ideal receiver that must find where each burst lies and its phase.
     """
     done = trial(shape, draw)
     said, wrong, ideal, found = [], [], [], []
@@ -62,7 +62,7 @@ def confidence(options: argparse.Namespace) -> None:
         print(f"  {top / 10:.0e}..{top:.0e} {row}")
     print(f"  mean log loss {log_loss(said, wrong):.5f}; as a multiple of that of")
     for name, other in (
-        ("the ideal receiver that must find start and phase", found),
+        ("the ideal receiver that must find timing, ends and phase", found),
         ("a receiver told everything", ideal),
     ):
         ratio, low, high = loss_interval(said, wrong, other)

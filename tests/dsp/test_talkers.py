@@ -25,7 +25,7 @@ from scipy import stats
 from dsp.decoder import decode
 from dsp.extract import Found, extract
 from dsp.fits import Fits, carry
-from dsp.pool import carrier_std
+from dsp.pool import carrier_std, towards_shared
 from dsp.runs import Runs
 from dsp.synth import BurstSpec, random_symbols, transmissions
 from dsp.talkers import Talker, believable, talkers_of
@@ -235,3 +235,20 @@ def test_a_talker_of_5_db_beside_one_of_22_db_is_found(draw):
     told = score([*line.sent, weak], asdict(decode((line.values + values).astype(np.float32), line.rate_hz)))
     assert len(told.pairs) == 2
     assert not told.extra
+
+
+def test_amplitudes_of_one_talker_are_drawn_together_by_what_each_leaves_open():
+    rng = np.random.default_rng(4)
+    std = np.where(np.arange(400) % 2, 0.05, 0.2)
+    seen = 1.0 + rng.normal(0.0, std)
+    drawn = towards_shared(seen, std)
+    assert np.sqrt(np.mean((drawn - 1.0) ** 2)) < 0.2 * np.sqrt(np.mean((seen - 1.0) ** 2))
+    # where they differ in truth, they stay apart, and the more so the surer they are
+    truly = 1.0 + rng.normal(0.0, 0.3, 400)
+    seen = truly + rng.normal(0.0, std)
+    drawn = towards_shared(seen, std)
+    for sure in (std == 0.05, std == 0.2):
+        assert np.mean((drawn[sure] - truly[sure]) ** 2) < np.mean((seen[sure] - truly[sure]) ** 2)
+    assert np.max(np.abs(drawn - seen)[std == 0.05]) < 0.06
+    # two cannot tell by how much they differ
+    assert towards_shared(np.array([1.0, 2.0]), np.array([1.0, 1.0])) == pytest.approx([1.0, 2.0])

@@ -138,3 +138,12 @@ def test_a_talker_of_another_carrier_is_not_lost_beside(draw):
     assert (got.missed, got.extra) == ((), ())
     # Q(sqrt(2 Es/N0)) at 8.5 dB makes one wrong symbol in ten thousand
     assert got.wrong_symbols <= 1
+
+
+@pytest.mark.parametrize("draw", [3, 4])
+def test_carriers_that_joined_bursts_put_off_do_not_hide_that_it_is_steady(draw):
+    """At 2.5 dB so many bursts are first taken for one that the median carrier is off by more than chance."""
+    made = capture((44,) * 60, draw, esn0_db=2.5, gap_symbols=8.0, carrier_hz=241_900.0, cycles=1.5)
+    got = score(made.bursts, asdict(decode(made.samples, RATE_HZ)))
+    assert len(got.missed) <= 12
+    assert got.extra == ()

@@ -41,7 +41,7 @@ def bin_extremes(values: Stored, width: int, starts: NDArray[np.intp] | None = N
         low, high = _floats_as_integers(values, starts)
     else:
         low, high = np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts)
-    if np.isnan(np.minimum.reduce(low)) or np.isnan(np.minimum.reduce(high)):
+    if _some_nan(low) or _some_nan(high):
         for k in np.flatnonzero(np.isnan(low) | np.isnan(high)).tolist():
             # passing over NaN is several times slower
             part = values[k * width : (k + 1) * width]
@@ -81,10 +81,15 @@ def _by_four(values: Stored, least: np.ufunc, least_known: np.ufunc) -> Stored:
     whole = values.size // 4 * 4
     one, two, three, four = (values[k:whole:4] for k in range(4))
     found: Stored = least(least(one, two), least(three, four))
-    if values.dtype.kind == "f" and np.isnan(found).any():
+    if values.dtype.kind == "f" and _some_nan(found):
         # what passes over NaN takes several times as long
         least = least_known
         found = least(least(one, two), least(three, four))
     if whole == values.size:
         return found
     return np.append(found, least_known.reduce(values[whole:]))
+
+
+def _some_nan(values: Stored) -> bool:
+    """A minimum is NaN where one entry is."""
+    return bool(values.size) and bool(np.isnan(np.minimum.reduce(values)))

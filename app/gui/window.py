@@ -52,7 +52,7 @@ from app.gui.window_menus import ChangingMenus
 from app.gui.work import JobRunner
 from app.model.changes import Change
 from app.model.document import Document
-from app.model.quantity import format_value
+from app.model.quantity import format_stretch
 
 _SEEN_CAUTIONS = "cautionsSeen"
 
@@ -385,7 +385,7 @@ class MainWindow(QMainWindow):
 
     @Slot(float, float)
     def _show_range(self, start_s: float, end_s: float) -> None:
-        self.seen.setText(f"{format_value(start_s, 's')} to {format_value(end_s, 's')}")
+        self.seen.setText(format_stretch(start_s, end_s, "s"))
 
     @Slot(int)
     def _look_at_capture(self, index: int) -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from app.files import capture_checks, look_over
+from app.files.capture_options import ReadOptions
+
 HEADER = "time,wire A\ns,V\n"
 
 
@@ -50,3 +53,22 @@ def test_another_capture_has_its_own(warned, qtbot, tmp_path):
     assert warned.warnings.model.rowCount() == 0
     warned.document.look_at(0)
     assert warned.warnings.model.rowCount() == 2
+
+
+def test_a_long_capture_is_looked_over_after_it_is_drawn(window, tmp_path, qtbot, monkeypatch):
+    for module in (capture_checks, look_over):
+        monkeypatch.setattr(module, "MOST_SAMPLES", 1 << 16)
+    monkeypatch.setattr(capture_checks, "BLOCK", 1 << 12)
+    samples = np.sin(np.arange(1 << 18) * 0.3).astype(np.float32)
+    hidden = (1 << 14) * 5 + (1 << 13)
+    samples[hidden] = np.nan
+    np.save(tmp_path / "vents.npy", samples)
+    window.files.open_paths([tmp_path / "vents.npy"], ReadOptions(rate_hz=1e6))
+    qtbot.waitUntil(lambda: window.document.capture is not None)
+    assert window.warnings.model.rowCount() == 0
+    was_saved, label = window.document.is_saved, window.document.undo_label
+    qtbot.waitUntil(lambda: window.warnings.model.rowCount() == 1, timeout=20_000)
+    assert window.warnings.model.index(0, 0).data() == "nan"
+    assert window.warnings.model.time_s(0) == pytest.approx(hidden * 1e-6)
+    assert any("without a value" in line.message.text for line in window.messages.lines())
+    assert (window.document.is_saved, window.document.undo_label) == (was_saved, label)

@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from app.errors import CancelledError
 from app.model.capture import Capture, Channel
 from dsp.results import Notice
+from dsp.source import SampleSource
+
+Wanted = Callable[[NDArray[Any]], NDArray[np.bool_]]
 
 _BLOCK = 1 << 20
 _OF_SEGMENTS = ("time-gap", "time-restart", "records")
@@ -23,10 +26,10 @@ def next_place(
     progress: Callable[[float], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> int | None:
-    """The first sample from ``after`` on that the warning is about; None where there is none, or none can be told.
+    """Where from ``after`` on a run of samples begins that the warning is about; None where none does, or none can be told.
 
-    Of clipping it is a sample at the value that was clipped at first, of what has no value a sample that is no finite
-    number, in the channel the warning names or in any; of gaps and records the start of a segment.
+    Of clipping these are samples at the value that was clipped at first, of what has no value those that are no finite
+    numbers, in the channel the warning names or in any; of gaps and records it is the start of a segment.
 
     Raises
     ------
@@ -37,24 +40,40 @@ def next_place(
     if notice.first_sample is None:
         return None
     channels = [one for one in capture.channels if notice.text.startswith(f"{one.name}:")] or capture.channels
-    wanted = [_wanted(channel, notice) for channel in channels]
+    runs = [
+        _Runs(channel.stored, wanted, after) for channel in channels if (wanted := _wanted(channel, notice))
+    ]
     last = max(map(len, channels))
     for at in range(after, last, _BLOCK):
         if cancelled is not None and cancelled():
             raise CancelledError
         if progress is not None:
             progress((at - after) / (last - after))
-        found = [
-            at + int(np.argmax(hits))
-            for channel, is_wanted in zip(channels, wanted, strict=True)
-            if is_wanted is not None and (hits := is_wanted(channel.stored[at : at + _BLOCK])).any()
-        ]
+        found = [begin for one in runs if (begin := one.first_in(at, at + _BLOCK)) is not None]
         if found:
             return min(found)
     return None
 
 
-def _wanted(channel: Channel, notice: Notice) -> Callable[[NDArray[Any]], NDArray[np.bool_]] | None:
+class _Runs:
+    """Begins of runs of samples of one kind, block after block; a run that goes on from before does not begin."""
+
+    def __init__(self, stored: SampleSource, is_wanted: Wanted, after: int) -> None:
+        self._stored = stored
+        self._is_wanted = is_wanted
+        self._inside = bool(after > 0 and is_wanted(np.asarray(stored[after - 1 : after])).any())
+
+    def first_in(self, start: int, stop: int) -> int | None:
+        wanted = self._is_wanted(np.asarray(self._stored[start:stop]))
+        if not wanted.size:
+            return None
+        before = np.concatenate([[self._inside], wanted[:-1]])
+        self._inside = bool(wanted[-1])
+        begins = wanted & ~before
+        return start + int(np.argmax(begins)) if begins.any() else None
+
+
+def _wanted(channel: Channel, notice: Notice) -> Wanted | None:
     """Which samples of a channel the warning is about; None if it is not about its values."""
     first = notice.first_sample or 0
     value = np.asarray(channel.stored[first : first + 1])

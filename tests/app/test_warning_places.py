@@ -30,14 +30,15 @@ def test_samples_without_a_value_in_the_channel_that_is_named(tmp_path: Path) ->
     values[[100, 200], 0] = np.inf
     np.save(tmp_path / "pair.npy", values)
     capture = open_capture(tmp_path / "pair.npy", ReadOptions(rate_hz=1e6))
-    assert places(capture, "nan") == [7, 1_048_575, 1_048_576, 2_999_999]
+    # two that stand side by side are one place, also where blocks of the search meet
+    assert places(capture, "nan") == [7, 1_048_575, 2_999_999]
     assert places(capture, "infinity") == [100, 200]
 
 
 def test_clipped_stretches(tmp_path: Path) -> None:
     values = np.round(90 * np.sin(np.arange(200_000) * 0.0613)).astype(np.int8)
     for at in (3_000, 150_000):
-        values[at : at + 50] = 127
+        values[at : at + 500] = 127
     (tmp_path / "line.raw").write_bytes(values.tobytes())
     capture = open_capture(tmp_path / "line.raw", ReadOptions(rate_hz=1e6, dtype="int8"))
     assert places(capture, "clipped", apart=200) == [3_000, 150_000]

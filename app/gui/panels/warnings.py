@@ -15,6 +15,11 @@ if TYPE_CHECKING:
     from dsp.results import Notice
 
 _AROUND_SAMPLES = 200
+_NOTHING = "Nothing was found wrong in this capture: no gaps, no clipping, no samples missing."
+_NOTHING_YET = (
+    "Nothing was found wrong. Of so long a capture a part is looked at first; all of it has been when the bar below, "
+    "Looking over, has come to its end."
+)
 _TITLES = ("Warning", "Times", "First at", "What it is about")
 
 
@@ -24,6 +29,12 @@ def time_of(capture: Capture, sample: int | None) -> float | None:
         if sample is not None and segment.first <= sample < segment.last:
             return segment.start_s + (sample - segment.first) / capture.rate_hz
     return None
+
+
+def _words_of_none(capture: Capture) -> str:
+    from app.files.look_over import looked_at_in_part  # the window opens sooner without it
+
+    return _NOTHING_YET if looked_at_in_part(capture) else _NOTHING
 
 
 class WarningsModel(RowsModel):
@@ -84,9 +95,7 @@ class WarningsPanel(QWidget):
         layout = QVBoxLayout(self)
         self.model = WarningsModel(self)
         self.table = RowTable("warningsTable", "Warnings", self.model, self)
-        self.table.words_when_empty = (
-            "Nothing was found wrong in this capture: no gaps, no clipping, no samples missing."
-        )
+        self.table.words_when_empty = _NOTHING
         self.table.horizontalHeader().setStretchLastSection(True)
         self.table.activated.connect(self._chosen)
         self.setFocusProxy(self.table)
@@ -98,6 +107,7 @@ class WarningsPanel(QWidget):
         if self._at is not None and (capture is None or self._at[0] not in capture.warnings):
             self._at = None
         self._capture = capture
+        self.table.words_when_empty = _NOTHING if capture is None else _words_of_none(capture)
         self.model.show(capture)
         for column in range(len(_TITLES) - 1):
             self.table.resizeColumnToContents(column)

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from app.files.capture_checks import BLOCK, MOST_SAMPLES, PART, check_channels, check_clipping
 from app.files.capture_options import Cancelled, Progress, Watch
 from app.model.capture import Capture
@@ -18,7 +20,12 @@ _PASSES = 5
 
 
 def looked_at_in_part(capture: Capture) -> bool:
-    """Whether the samples were too many to be all looked at when the capture was opened."""
+    """Whether the samples were too many to be all looked at when the capture was opened.
+
+    Those that are left in a session's file are not looked at again: the session tells what was found in them.
+    """
+    if not all(isinstance(channel.stored, np.ndarray) for channel in capture.channels):
+        return False
     return sum(len(channel) for channel in capture.channels) > MOST_SAMPLES
 
 

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.errors import BadInputError
+from dsp.extremes import bin_extremes, extremes_of_four
 from dsp.source import SampleSource
 
 FIRST_BIN = 256
@@ -32,6 +33,8 @@ LOT = 1 << 23
 # so few that what is worked out of them stays in the cache, unless a filter reads far beyond each lot
 COMPUTED_LOT, _LONGEST_COMPUTED = 1 << 18, 1 << 21
 FINE_BELOW = 2 * FIRST_BIN  # samples a column: below, the samples are read
+# entries from which a further level grows: the topmost ones need not with every lot
+_WORTH_A_STEP = 128
 
 _STARTS = np.arange(0, _BLOCK_BYTES, FIRST_BIN)
 
@@ -138,7 +141,7 @@ class EnvelopePyramid:
             rounding *= float(np.ptp(finite)) if finite.size else 0.0
         for k in np.unique(np.linspace(0, low.size - 1, min(spots, low.size)).astype(np.int64)).tolist():
             values = np.asarray(self._source[k * FIRST_BIN : min((k + 1) * FIRST_BIN, self._samples)])
-            found_low, found_high = _reduce(values, FIRST_BIN)
+            found_low, found_high = bin_extremes(values, FIRST_BIN)
             pair = np.array([low[k], high[k]]), np.array([found_low[0], found_high[0]])
             if rounding:
                 if not np.allclose(*pair, rtol=0.0, atol=rounding, equal_nan=True):
@@ -154,17 +157,17 @@ class EnvelopePyramid:
         """
         if threads < 2 or self._samples - self.built <= self._lot:
             for start in range(self.built, self._samples, self._lot):
-                yield self._add(*self._reduced(start, self._lot))
+                yield self._add(self._reduced(start, self._lot))
             return
         with ThreadPoolExecutor(threads, thread_name_prefix="envelope") as pool:
-            waiting: deque[Future[tuple[Stored, Stored]]] = deque()
+            waiting: deque[Future[int]] = deque()
             try:
                 for start, length in self._shared(threads):
                     waiting.append(pool.submit(self._reduced, start, length))
                     if len(waiting) > 2 * threads:
-                        yield self._add(*waiting.popleft().result())
+                        yield self._add(waiting.popleft().result())
                 while waiting:
-                    yield self._add(*waiting.popleft().result())
+                    yield self._add(waiting.popleft().result())
             finally:
                 for one in waiting:
                     one.cancel()
@@ -178,20 +181,24 @@ class EnvelopePyramid:
             yield at, length
             at += length
 
-    def _reduced(self, start: int, length: int) -> tuple[Stored, Stored]:
-        """Bins of one lot; an array is reduced in blocks that stay in the cache."""
+    def _reduced(self, start: int, length: int) -> int:
+        """Put the bins of one lot in their places, and give their number; they are not counted yet.
+
+        An array is reduced in blocks that stay in the cache.
+        """
         values = np.asarray(self._source[start : min(start + length, self._samples)])
         step = max(_BLOCK_BYTES // values.dtype.itemsize, BLOCK // 2)
-        bins = -(-values.size // FIRST_BIN)
-        low = np.empty(bins, values.dtype.newbyteorder("="))
-        high = np.empty_like(low)
+        first, whole = start // FIRST_BIN, -(-values.size // FIRST_BIN)
         for at in range(0, values.size, step):
-            here = slice(at // FIRST_BIN, (at + step) // FIRST_BIN)
-            low[here], high[here] = _reduce(values[at : at + step], FIRST_BIN)
-        return low, high
+            low, high = bin_extremes(
+                values[at : at + step], FIRST_BIN, _STARTS[: -(-min(step, values.size - at) // FIRST_BIN)]
+            )
+            here = slice(first + at // FIRST_BIN, first + at // FIRST_BIN + low.size)
+            self._low[0][here], self._high[0][here] = low, high
+        return whole
 
-    def _add(self, low: Stored, high: Stored) -> int:
-        self._append(0, low, high)
+    def _add(self, bins: int) -> int:
+        self._counts[0] += bins
         self._grow_levels()
         return self.built
 
@@ -207,10 +214,11 @@ class EnvelopePyramid:
             finished = below == len(self._low[level - 1])
             start = self._counts[level] * FACTOR
             stop = below if finished else below // FACTOR * FACTOR
-            if stop > start:
-                low = _by_four(self._low[level - 1][start:stop], np.minimum, np.fmin)
-                high = _by_four(self._high[level - 1][start:stop], np.maximum, np.fmax)
-                self._append(level, low, high)
+            if stop - start >= _WORTH_A_STEP or (finished and stop > start):
+                here = slice(start, stop)
+                self._append(
+                    level, *extremes_of_four(self._low[level - 1][here], self._high[level - 1][here])
+                )
 
     def columns(self, start: int, stop: int, count: int) -> Columns:
         """Columns that cover ``[start, stop)``: at least ``count`` of them and fewer than twice as many.
@@ -264,7 +272,7 @@ class EnvelopePyramid:
     def _from_samples(self, start: int, stop: int, width: int) -> Columns:
         first = start // width * width
         end = min(-(-stop // width) * width, self._samples)
-        low, high = _reduce(np.asarray(self._source[first:end]), width)
+        low, high = bin_extremes(np.asarray(self._source[first:end]), width)
         return Columns(first, width, low, high)
 
     def _from_level(self, start: int, stop: int, width: int) -> Columns:
@@ -279,8 +287,8 @@ class EnvelopePyramid:
             # whole columns only while the pyramid grows: one that is half known would change later
             last = min(last, self._counts[level] // merge)
         entries = slice(first * merge, max(first, last) * merge)
-        low = _reduce(self._low[level][entries], merge)[0]
-        high = _reduce(self._high[level][entries], merge)[1]
+        low = bin_extremes(self._low[level][entries], merge)[0]
+        high = bin_extremes(self._high[level][entries], merge)[1]
         return Columns(first * width, width, low, high)
 
     def known_bins(self, start: int, stop: int) -> Columns:
@@ -358,38 +366,6 @@ def touching(low: NDArray[np.float64], high: NDArray[np.float64]) -> tuple[NDArr
     np.fmin(low[1:], high[:-1], out=met_low[1:], where=~np.isnan(low[1:]))
     np.fmax(high[1:], low[:-1], out=met_high[1:], where=~np.isnan(high[1:]))
     return met_low, met_high
-
-
-def _reduce(values: Stored, width: int) -> tuple[Stored, Stored]:
-    """Minima and maxima of ``[k width, (k + 1) width)``; the last bin may be short.
-
-    Without ``out=``: with it, reduceat keeps every other thread of the interpreter standing.
-    """
-    if width == 1 or values.size == 0:
-        return values, values
-    fits = width == FIRST_BIN and values.size <= _BLOCK_BYTES
-    starts = _STARTS[: -(-values.size // FIRST_BIN)] if fits else np.arange(0, values.size, width)
-    low = np.minimum.reduceat(values, starts)
-    high = np.maximum.reduceat(values, starts)
-    if values.dtype.kind == "f" and (np.isnan(low).any() or np.isnan(high).any()):
-        # fmin passes over NaN but is several times slower
-        low = np.fmin.reduceat(values, starts)
-        high = np.fmax.reduceat(values, starts)
-    return low, high
-
-
-def _by_four(values: Stored, least: np.ufunc, least_known: np.ufunc) -> Stored:
-    """Extremes of each four entries, the last of fewer; strides are several times as fast as short bins."""
-    whole = values.size // FACTOR * FACTOR
-    one, two, three, four = (values[k:whole:FACTOR] for k in range(FACTOR))
-    found: Stored = least(least(one, two), least(three, four))
-    if values.dtype.kind == "f" and np.isnan(values).any():
-        # what passes over NaN takes several times as long
-        least = least_known
-        found = least(least(one, two), least(three, four))
-    if whole == values.size:
-        return found
-    return np.append(found, least.reduce(values[whole:]))
 
 
 def _nan_last(value: float) -> float:

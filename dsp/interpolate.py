@@ -7,6 +7,7 @@ Positions are float sample indices into the array that was given; position 2.5 l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,9 @@ _NEWTON_STEPS = 4
 BAND_LIMITED_REACH = 32  # samples on either side that an interpolated value depends on
 # shape of the Kaiser window over the interpolating kernel, for ripples 80 dB down (Oppenheim and Schafer,
 # Discrete-Time Signal Processing, section 7.5.3)
+# products in a matrix that is multiplied in one go: with more a matrix library takes threads of its own, and these
+# wait for each other a hundred times as long as it takes where the processors have other work
+_PIECE, _PIECE_WIDE = 1 << 17, 64
 _KAISER_BETA = 8.0
 
 
@@ -159,20 +163,28 @@ def band_limited(values: Values, steps: int) -> Floats:
     around = np.lib.stride_tricks.sliding_window_view(continued, 2 * BAND_LIMITED_REACH)[1 : signal.size]
     fractions = np.arange(steps) / steps
     curve = np.empty((signal.size - 1, steps))
-    np.matmul(around, _kernel(fractions), out=curve)
+    kernel = _kernel(steps)
+    high, wide = max(1, _PIECE // kernel.shape[0] // min(steps, _PIECE_WIDE)), min(steps, _PIECE_WIDE)
+    for row in range(0, len(curve), high):
+        for column in range(0, steps, wide):
+            here = slice(row, row + high), slice(column, column + wide)
+            curve[here] = around[here[0]] @ kernel[:, here[1]]
     linear = signal[:-1, None] + np.diff(signal)[:, None] * fractions
     np.copyto(curve, linear, where=np.isnan(curve))
     curve[:, 0] = signal[:-1]
     return np.append(curve.reshape(-1), signal[-1])
 
 
-def _kernel(fractions: Floats) -> Floats:
-    """Weights of the samples -31 to 32 about each fraction, shape (64, fractions)."""
-    place = fractions - np.arange(1 - BAND_LIMITED_REACH, BAND_LIMITED_REACH + 1)[:, None]
+@lru_cache(maxsize=4)
+def _kernel(steps: int) -> Floats:
+    """Weights of the samples -31 to 32 about each of ``steps`` places between two, shape (64, steps)."""
+    place = np.arange(steps) / steps - np.arange(1 - BAND_LIMITED_REACH, BAND_LIMITED_REACH + 1)[:, None]
     within = np.maximum(0.0, 1.0 - (place / BAND_LIMITED_REACH) ** 2)
     kernel = np.sinc(place) * np.i0(_KAISER_BETA * np.sqrt(within)) / np.i0(_KAISER_BETA)
     # a level stays what it is
-    return np.asarray(kernel / kernel.sum(axis=0))
+    kernel /= kernel.sum(axis=0)
+    kernel.setflags(write=False)
+    return np.asarray(kernel)
 
 
 def _checked(values: Values) -> Floats:

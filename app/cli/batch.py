@@ -16,6 +16,7 @@ from app.cli.parts import keep, kept
 from app.errors import SessionError, one_line
 from app.files.capture_options import ReadOptions
 from app.files.inputs import captures_in, file_of, open_input
+from app.files.look_over import looked_over
 from app.jobs.decoding import DecodeOutcome, DecodeRequest, run_decode
 from app.jobs.digest import file_sha256
 from app.jobs.pool import Workers, usable_processors
@@ -79,8 +80,12 @@ def open_told(
     gain_percent: float | None = None,
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
+    *,
+    whole: bool = False,
 ) -> Capture:
     """Open a capture, maybe one of a session, and put down what is stated about its instrument.
+
+    ``whole``: every sample is looked at for what is to be warned of, however many there are.
 
     Raises
     ------
@@ -88,6 +93,8 @@ def open_told(
     app.errors.UsageError : a session of several captures of which none is named.
     """
     capture = open_input(path, read, progress=progress, cancelled=cancelled)
+    if whole:
+        capture = looked_over(capture, progress, cancelled)
     if timebase_ppm is not None:
         capture = replace(capture, timebase_ppm=timebase_ppm)
     if gain_percent is not None:
@@ -144,7 +151,8 @@ def _decode_file(task: FileTask, cancelled: Cancelled, progress: Progress | None
         return FileReport(task.path, outcome, capture.sha256, status=found, part=task.part, summed=summed)
     reading = None if progress is None else _share(progress, 0.0, _READING_SHARE)
     decoding = None if progress is None else _share(progress, _READING_SHARE, 1.0)
-    capture = open_told(task.path, task.read, task.timebase_ppm, task.gain_percent, reading, cancelled)
+    stated = task.timebase_ppm, task.gain_percent
+    capture = open_told(task.path, task.read, *stated, reading, cancelled, whole=task.span_s is None)
     request = DecodeRequest(capture, task.channel, task.span_s, task.settings, task.hash_wanted)
     outcome = run_decode(request, decoding, cancelled)
     sha256 = file_sha256(file_of(task.path), cancelled) if task.hash_wanted else None

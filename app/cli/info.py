@@ -49,4 +49,4 @@ def run(given: argparse.Namespace) -> int:
 
 def _facts(path: Path, reading: ReadOptions) -> CaptureFacts:
     with ProgressLine(f"reading {path.name}") as progress:
-        return inspect_capture(open_told(path, reading, progress=progress))
+        return inspect_capture(open_told(path, reading, progress=progress, whole=True))

@@ -16,6 +16,7 @@ from dsp.results import Notice
 BLOCK = 1 << 18
 # Opening must not read a huge mapped file whole: beyond this the look is at evenly spaced blocks.
 MOST_SAMPLES = 1 << 24
+PART = " in the part looked at"
 
 _GRID = 4096
 _FEWEST_LEVELS = 32
@@ -27,23 +28,28 @@ _MOST_AT_END_OF_TYPE = 0.9
 _PILE_RATIO = 2.5
 
 
-def check_channels(channels: Sequence[Channel], watch: Watch | None = None) -> tuple[Notice, ...]:
+def check_channels(
+    channels: Sequence[Channel], watch: Watch | None = None, *, most: int | None = None
+) -> tuple[Notice, ...]:
     """Notices ``nan``, ``infinity`` and ``clipped`` of each channel, with count and first sample.
 
-    At most `MOST_SAMPLES` samples of all channels together are read; where that is not all, the
-    notice says so.
+    At most `MOST_SAMPLES` samples of all channels together are read, or ``most`` of each; where that is not
+    all, the notice says so.
     """
-    looks = _looks(channels, watch)
+    looks = _looks(channels, watch, most)
     return tuple(notice for look in looks for notice in (*look.not_finite(), *look.clipped()))
 
 
-def check_clipping(channels: Sequence[Channel], watch: Watch | None = None) -> tuple[Notice, ...]:
+def check_clipping(
+    channels: Sequence[Channel], watch: Watch | None = None, *, most: int | None = None
+) -> tuple[Notice, ...]:
     """The notices ``clipped`` alone, where the values that are none have been counted already."""
-    return tuple(notice for look in _looks(channels, watch) for notice in look.clipped())
+    return tuple(notice for look in _looks(channels, watch, most) for notice in look.clipped())
 
 
-def _looks(channels: Sequence[Channel], watch: Watch | None) -> list[_Look]:
-    most = max(BLOCK, MOST_SAMPLES // max(len(channels), 1))
+def _looks(channels: Sequence[Channel], watch: Watch | None, most: int | None) -> list[_Look]:
+    if most is None:
+        most = max(BLOCK, MOST_SAMPLES // max(len(channels), 1))
     return [_Look(channel, most, watch or Watch()) for channel in channels]
 
 
@@ -81,7 +87,7 @@ class _Look:
 
     @property
     def part(self) -> str:
-        return "" if self.whole else " in the part looked at"
+        return "" if self.whole else PART
 
     def blocks(self) -> Iterator[tuple[int, NDArray[Any]]]:
         """Sample number and stored samples of each block looked at."""

@@ -44,7 +44,9 @@ _SPOTS = 64  # bins worked out anew before a kept envelope is believed
 _SPOTS_COMPUTED = 12
 # of the whole range: where a filter begins makes a difference in the last digits
 _ROUNDING = 1e-5
-_EVERY_COMPUTED_S = 5.0
+# how long after the start, and after what was kept last, a part is kept; and of the time of building how much that costs
+_KEPT_EVERY_S = 0.2
+_SHARE_OF_KEEPING = 0.04
 _STALE_S = 3600.0
 # a file changed this shortly before it is read may change again without a later time (FAT counts in 2 s)
 _SETTLED_NS = 2_100_000_000
@@ -293,28 +295,28 @@ def build_kept(
     stored: object,
     cache: EnvelopeCache | None,
     threads: int = 1,
-    every_s: float | None = None,
+    every_s: float = _KEPT_EVERY_S,
 ) -> Generator[int, None, None]:
     """As `EnvelopePyramid.build`, beginning with what the cache has and keeping what is new.
 
-    A long build is kept every ``every_s`` seconds, by default every second and of computed samples every five, so
-    that little is lost when the program is killed.
+    A long build is kept every ``every_s`` seconds, or less often where writing takes long beside that, so that little
+    is lost when the program is killed.
     """
     computed = isinstance(stored, ChannelSource)
     large = cache is not None and len(pyramid) >= (WORTH_FROM_COMPUTED if computed else WORTH_FROM)
-    if every_s is None:
-        every_s = _EVERY_COMPUTED_S if computed else 1.0
     identity = identify(stored) if large else None
     if cache is not None and identity is not None and cache.load(identity, pyramid):
         yield pyramid.built
-    known, kept_at = pyramid.built, time.monotonic()
+    known, next_s = pyramid.built, time.monotonic() + every_s
     steps = pyramid.build(threads)
     try:
         for done in steps:
             yield done
-            if cache is not None and identity is not None and time.monotonic() - kept_at > every_s:
+            begun_s = time.monotonic()
+            if cache is not None and identity is not None and begun_s > next_s:
                 cache.store(identity, pyramid)
-                known, kept_at = pyramid.built, time.monotonic()
+                known, ended_s = pyramid.built, time.monotonic()
+                next_s = ended_s + max(every_s, (ended_s - begun_s) / _SHARE_OF_KEEPING)
     finally:
         steps.close()
         if cache is not None and identity is not None and pyramid.built > known:

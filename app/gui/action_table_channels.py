@@ -19,7 +19,7 @@ def channel_actions(menu: str, needs: Needs) -> tuple[ActionSpec, ...]:
         ActionSpec(
             "pair_channels",
             menu,
-            "&Pair of channels…",
+            "&Pair of channels",
             "Match two probes in gain and delay, and look at their difference and mean",
             ("Ctrl+Shift+H",),
             needs,

@@ -67,12 +67,13 @@ class ChannelsFlow(QObject):
 
     @Slot()
     def ask_pair(self) -> None:
-        """Match two channels, and show their difference and mean."""
+        """Match two channels, and show their difference and mean; of two there is nothing to ask."""
         capture = self._view.capture
         if capture is None or len(capture.channels) < 2:
             self.told.emit(Message("A pair needs a capture with two channels; this one has fewer."))
             return
-        pair = ask.pair_of_channels(self._window, tuple(channel.name for channel in capture.channels))
+        names = tuple(channel.name for channel in capture.channels)
+        pair = (names[0], names[1]) if len(names) == 2 else ask.pair_of_channels(self._window, names)
         if pair is None:
             return
         from app.jobs.pairing import fit_channels

@@ -6,9 +6,9 @@ import os
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from PySide6.QtCore import QObject, Signal, Slot
+from PySide6.QtCore import QObject, QTimer, Signal, Slot
 from PySide6.QtWidgets import QWidget
 
 from app.demo import demo_path
@@ -25,8 +25,12 @@ from app.model.capture import Capture
 from app.model.document import empty_session
 from app.model.items import SessionData
 
+if TYPE_CHECKING:
+    from dsp.results import Notice
+
 _SAVING = "save"
 _OPENING = "open"
+_LOOK_OVER_AFTER_MS = 1500
 
 
 def read_file(
@@ -213,10 +217,37 @@ class FilesFlow(QObject):
                     words = "\n".join(notice.text for notice in answer.warnings)
                     self.told.emit(Message(f"{answer.name}: {words}", weight="caution"))
                 self.opened.emit(answer)
+                # what is drawn first comes first
+                QTimer.singleShot(_LOOK_OVER_AFTER_MS, self, lambda: self._look_over(answer))
         else:
             self.leave(lambda: self._take(answer, path, state))
         self._remember(path)
         self._open_next()
+
+    def _look_over(self, capture: Capture) -> None:
+        """Look at all samples of a long capture, of which opening looked at a part only."""
+        from app.files.look_over import looked_at_in_part, looked_over
+
+        if not looked_at_in_part(capture) or not self._is_open(capture):
+            return
+        self._runner.start(
+            f"Looking over {capture.name}",
+            lambda progress, cancelled: looked_over(capture, progress, cancelled).warnings,
+            lambda warnings: self._looked_over(capture, warnings),
+            lambda error: self.told.emit(message_of(error, f"looking over {capture.name}")),
+        )
+
+    def _looked_over(self, capture: Capture, warnings: tuple[Notice, ...]) -> None:
+        if warnings == capture.warnings or not self._is_open(capture):
+            return
+        self._document.amend(lambda data: edits.warned(data, capture, warnings))
+        words = "\n".join(notice.text for notice in warnings if notice not in capture.warnings)
+        if words:
+            self.told.emit(Message(f"{capture.name}: {words}", weight="caution"))
+
+    def _is_open(self, capture: Capture) -> bool:
+        stored = capture.channels[0].stored
+        return any(one.channels[0].stored is stored for one in self._document.data.captures)
 
     def _take(self, data: SessionData, path: Path, state: FileState | None) -> None:
         self.known = (path, state)

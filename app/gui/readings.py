@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from app.errors import CancelledError
 from app.gui.grid_texts import grid_rows
 from app.gui.hand_texts import difference_text, rate_text, rates_text, scatter_text
 from app.gui.readings_tools import ReadingRow, counted, measured, segment_of, tool_rows
@@ -21,11 +25,14 @@ from dsp.hand import GridFit, fit_grid
 from dsp.hand_flips import OFF_GRID, compare_flips, union_symbols
 from dsp.measure import SpanReadings, noise_std, read_span
 from dsp.results import Refusal
+from dsp.source import SampleSource
 
 _AROUND = 2048
 """Samples on either side of a cursor from which the noise there is taken."""
 _SEVERAL_SEGMENTS = "not within one segment"
 _SYMBOLS_SHOWN = 64
+_LONG = 1 << 23
+"""Samples of a stretch from which its readings come in two steps."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,10 +54,46 @@ class ReadingsRequest:
     denied_s: tuple[float, ...] = ()
     automatic_s: tuple[float, ...] = ()
     grid: SymbolGrid | None = None
+    cancelled: Callable[[], bool] | None = None
+    brief: bool = False
 
 
-def readings(request: ReadingsRequest) -> tuple[ReadingRow, ...]:
-    """Cursors one by one, what lies between the first and the last, and the selected span."""
+@dataclass(frozen=True, eq=False)
+class _Stoppable:
+    """Samples that are no longer given when nobody waits for what is worked out of them."""
+
+    samples: SampleSource
+    cancelled: Callable[[], bool]
+
+    def __len__(self) -> int:
+        return len(self.samples)
+
+    def __getitem__(self, key: slice, /) -> NDArray[Any]:
+        if self.cancelled():
+            raise CancelledError
+        return np.asarray(self.samples[key])
+
+
+def takes_long(request: ReadingsRequest) -> bool:
+    """Whether a stretch is so long that going through its samples is noticed."""
+    times_s = [cursor.time_s for cursor in request.cursors]
+    stretches = [(min(times_s), max(times_s))] if times_s else []
+    stretches += [request.span_s] if request.span_s is not None else []
+    return any((end_s - start_s) * request.capture.rate_hz > _LONG for start_s, end_s in stretches)
+
+
+def readings(
+    request: ReadingsRequest, cancelled: Callable[[], bool] | None = None, *, brief: bool = False
+) -> tuple[ReadingRow, ...]:
+    """Cursors one by one, what lies between the first and the last, and the selected span.
+
+    ``brief`` leaves out what needs every sample of a stretch, and says that it is to come.
+
+    Raises
+    ------
+    CancelledError : as soon as ``cancelled`` says so.
+    """
+    request = replace(request, cancelled=cancelled or request.cancelled, brief=brief)
     source = channel_source(request.capture, request.channel)
     known = tolerance_of(request.capture)
     cursors = sorted(request.cursors, key=lambda cursor: cursor.time_s)
@@ -127,6 +170,8 @@ def _stretch(
     start_s, end_s = span_s
     rows = [ReadingRow(title), *_times(request.capture, known, end_s - start_s)]
     rows += _step(request.capture, source, known, start_s, end_s)
+    if request.brief:
+        return [*rows, ReadingRow("mean, RMS, …", "being worked out…", _TO_COME)]
     inside = sum(start_s <= flip < end_s for flip in request.flips_s)
     found = _read(request, source, span_s)
     if isinstance(found, str):
@@ -145,6 +190,9 @@ def _stretch(
         for name, one, tip in levels
     ]
     return rows + _by_hand(request, known, span_s)
+
+
+_TO_COME = "Every sample of a long stretch is read for these; go on meanwhile"
 
 
 def _by_hand(request: ReadingsRequest, known: Tolerance, span_s: tuple[float, float]) -> list[ReadingRow]:
@@ -235,7 +283,7 @@ def _read(request: ReadingsRequest, source: ChannelSource, span_s: tuple[float, 
         return "fewer than two"
     try:
         return read_span(
-            source.stored,
+            source.stored if request.cancelled is None else _Stoppable(source.stored, request.cancelled),
             capture.rate_hz,
             start=start,
             stop=stop,

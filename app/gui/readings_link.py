@@ -16,7 +16,10 @@ from app.gui.work import JobRunner
 from app.model.changes import Change
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from app.gui.readings import ReadingsRequest
+    from app.gui.readings_tools import ReadingRow
 
 _CONCERNS = Change.SPANS | Change.CURSORS | Change.CURRENT | Change.CAPTURES | Change.FLIPS | Change.DECODES
 _AFTER_MS = 30
@@ -52,15 +55,25 @@ class ReadingsLink(QObject):
             self._panel.show_rows(())
             return
         # what measures is imported with the first capture
-        from app.gui.readings import readings
+        from app.gui.readings import readings, takes_long
 
-        self._runner.start(
-            "Reading",
-            lambda _progress, _cancelled: readings(request),
-            self._panel.show_rows,
-            self._failed,
-            topic="readings",
-        )
+        def start(brief: bool, done: Callable[[tuple[ReadingRow, ...]], None]) -> None:
+            self._runner.start(
+                "Reading",
+                lambda _progress, cancelled: readings(request, cancelled, brief=brief),
+                done,
+                self._failed,
+                topic="readings",
+            )
+
+        def go_on(rows: tuple[ReadingRow, ...]) -> None:
+            self._panel.show_rows(rows)
+            start(False, self._panel.show_rows)
+
+        if takes_long(request):
+            start(True, go_on)
+        else:
+            start(False, self._panel.show_rows)
 
     def _request(self) -> ReadingsRequest | None:
         from app.model.symbol_grid import grid_of

@@ -74,7 +74,8 @@ class WatchFlow(QObject):
 
             self._watched = WatchedFolder(folder)
         except OSError as error:
-            self.told.emit(message_of(error, f"watching {folder}"))
+            reason = error.strerror or str(error)
+            self.told.emit(Message(f"{folder} cannot be watched: {reason}.", weight="error"))
         else:
             self._timer.start()
             self.told.emit(Message(f"The newest capture saved in {folder} will open by itself."))
@@ -114,7 +115,12 @@ class WatchFlow(QObject):
     def _lost(self, error: BaseException) -> None:
         folder = self.folder
         self.stop()
-        self.told.emit(message_of(error, f"watching {folder}"))
+        if isinstance(error, OSError):
+            reason = error.strerror or str(error)
+            words = f"{folder} can no longer be looked into ({reason}), and is not watched any more."
+            self.told.emit(Message(f"{words} Watch it again when it is back.", weight="error"))
+        else:
+            self.told.emit(message_of(error, f"watching {folder}"))
 
     @Slot(object)
     def _carry_over(self, capture: Capture) -> None:

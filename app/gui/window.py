@@ -45,6 +45,7 @@ from app.gui.tips import give_tips
 from app.gui.trace.area import TraceArea, kept_envelopes
 from app.gui.trace_link import TraceLink
 from app.gui.view_choices import ViewChoices
+from app.gui.warnings_flow import WarningsFlow
 from app.gui.watch_flow import WatchFlow
 from app.gui.window_handlers import Parts, handlers_of, show_cautions
 from app.gui.window_layout import BELOW, RIGHT, WindowLayout
@@ -52,7 +53,7 @@ from app.gui.window_menus import ChangingMenus
 from app.gui.work import JobRunner
 from app.model.changes import Change
 from app.model.document import Document
-from app.model.quantity import format_value
+from app.model.quantity import format_stretch
 
 _SEEN_CAUTIONS = "cautionsSeen"
 
@@ -85,6 +86,7 @@ class MainWindow(QMainWindow):
         self.decoding = DecodeFlow(self.bridge, self.view, self.runner, self)
         self.channels_flow = ChannelsFlow(self.channels, self.bridge, self.view, self.runner, self)
         self.watching = WatchFlow(self.bridge, self.files, self.decoding, self)
+        self.warnings_flow = WarningsFlow(self.warnings, self.view, self.runner, self)
         self.marks = MarksFlow(self.bridge, self.view, self.area, self)
         self.bursts_flow = BurstsFlow(self.bridge, self.view, self.bursts, self.area, self.decoding, self)
         self.measuring = ReadingsFlow(self.bridge, self.view, self.readings, self.area, self)
@@ -262,6 +264,7 @@ class MainWindow(QMainWindow):
             self.figures,
             self.keeper,
             self.aids,
+            self.warnings_flow,
         )
         for told in (self.bridge.refused, *(flow.told for flow in flows)):
             told.connect(self.tell)
@@ -385,7 +388,7 @@ class MainWindow(QMainWindow):
 
     @Slot(float, float)
     def _show_range(self, start_s: float, end_s: float) -> None:
-        self.seen.setText(f"{format_value(start_s, 's')} to {format_value(end_s, 's')}")
+        self.seen.setText(format_stretch(start_s, end_s, "s"))
 
     @Slot(int)
     def _look_at_capture(self, index: int) -> None:

@@ -69,7 +69,7 @@ def _outcome(capture: Capture, first: str, second: str, fit: PairFit) -> PairOut
     delay_s = fit.delay_samples / capture.rate_hz
     a, b = _quoted(capture, first), _quoted(capture, second)
     if abs(fit.delay_samples) >= _NO_DELAY_SAMPLES:
-        b = f"delay({b}, {_digits(delay_s, fit.delay_std_samples, capture.rate_hz)})"
+        b = f"delay({b}, {_seconds(delay_s, fit.delay_std_samples, capture.rate_hz)})"
     gain = _digits(abs(fit.gain), fit.gain_std, 1.0)
     minus, plus = ("-", "+") if fit.gain >= 0 else ("+", "-")
     delay_std_s = None if fit.delay_std_samples is None else fit.delay_std_samples / capture.rate_hz
@@ -91,6 +91,15 @@ def _digits(value: float, std: float | None, per: float) -> str:
         digits = int(min(12, max(4, 3 + math.ceil(math.log10(abs(value) * per / std))))) if std > 0 else 8
     text = f"{value:.{digits}g}"
     return f"{value:.{digits}e}" if "e" in text else text
+
+
+def _seconds(value_s: float, std_samples: float | None, rate_hz: float) -> str:
+    """As `_digits`, with the SI prefix that leaves one to three digits before the point."""
+    for prefix, power in (("", 0), ("m", 3), ("u", 6), ("n", 9), ("p", 12)):
+        scaled = value_s * 10.0**power
+        if abs(scaled) >= 1.0:
+            return _digits(scaled, std_samples, rate_hz / 10.0**power) + prefix
+    return _digits(value_s, std_samples, rate_hz)
 
 
 def _quoted(capture: Capture, name: str) -> str:

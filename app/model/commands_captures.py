@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from app.model.capture import Capture
 from app.model.commands import CommandError, check_capture, extent_s, with_key
 from app.model.items import BurstMark, ChannelLook, Cursor, DecodeRun, FlipMark, Pin, SessionData, SpanMark
+
+if TYPE_CHECKING:
+    from dsp.results import Notice
 
 OnCapture = TypeVar("OnCapture", Cursor, SpanMark, FlipMark, DecodeRun, BurstMark, Pin, ChannelLook)
 
@@ -31,6 +34,17 @@ def with_own_spans(data: SessionData) -> SessionData:
             marks.append(SpanMark(key, index, span.name, span.start_s, span.end_s))
     captures = tuple(replace(capture, spans=()) if capture.spans else capture for capture in data.captures)
     return replace(data, captures=captures, spans=(*data.spans, *marks))
+
+
+def warned(data: SessionData, capture: Capture, warnings: tuple[Notice, ...]) -> SessionData:
+    """With other warnings of the capture that has the same samples as this one; the same data if there is none."""
+    stored = capture.channels[0].stored
+    if not any(one.channels[0].stored is stored for one in data.captures):
+        return data
+    captures = tuple(
+        replace(one, warnings=warnings) if one.channels[0].stored is stored else one for one in data.captures
+    )
+    return replace(data, captures=captures)
 
 
 @dataclass(frozen=True, eq=False)

@@ -87,6 +87,11 @@ class Document:
         if isinstance(command, edits.OpenCapture):
             self.look_at(len(self._data.captures) - 1)
 
+    def amend(self, change: Callable[[SessionData], SessionData]) -> None:
+        """Put down what was found out meanwhile and is nobody's change, such as a warning: there is nothing to undo."""
+        self._history.amend(change)
+        self._take(change(self._data))
+
     def undo(self) -> None:
         """Take back the last step; nothing if there is none."""
         if self._history.undo_label is not None:

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
         position_of as position_of,
     )
     from app.model.commands_captures import (
+        warned as warned,
+    )
+    from app.model.commands_captures import (
         with_own_spans as with_own_spans,
     )
     from app.model.commands_channels import (
@@ -130,7 +133,7 @@ if TYPE_CHECKING:
 
 _OF_MODULE = {
     "app.model.commands_bursts": "ExcludeBursts RenameBurst TurnSymbol",
-    "app.model.commands_captures": "CloseCapture DescribeCapture OpenCapture position_of with_own_spans",
+    "app.model.commands_captures": "CloseCapture DescribeCapture OpenCapture position_of warned with_own_spans",
     "app.model.commands_channels": "AddDerived DescribeChannel RemoveDerived",
     "app.model.commands_decodes": "AddDecode ClearDecodes",
     "app.model.commands_flips": "ClearHandFlips DeleteAutoFlip DeleteHandFlip "

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass, replace
 from itertools import count
 
 from app.model.items import SessionData
@@ -85,6 +85,18 @@ class History:
             raise IndexError("nothing to redo")
         self._place += 1
         return self._steps[self._place - 1].after
+
+    def amend(self, change: Callable[[SessionData], SessionData]) -> None:
+        """Put down in every state what was found out meanwhile and is nobody's change."""
+        known: dict[int, SessionData] = {}
+
+        def amended(data: SessionData) -> SessionData:
+            # the same state stands at the end of one step and the beginning of the next
+            return known.setdefault(id(data), change(data))
+
+        self._steps = [
+            replace(step, before=amended(step.before), after=amended(step.after)) for step in self._steps
+        ]
 
     @property
     def undo_label(self) -> str | None:

@@ -71,6 +71,15 @@ def format_value(value: float | None, unit: str, digits: int = _DIGITS_WITHOUT_S
     return _plain(_to_digits(Decimal(repr(float(value))), digits), unit)
 
 
+def format_stretch(start: float, end: float, unit: str) -> str:
+    """Start, end and length of a stretch, with so many digits that its ends can be told apart."""
+    length, largest = end - start, max(abs(start), abs(end))
+    ratio = largest / length if length > 0.0 else 1.0
+    digits = min(max(_DIGITS_WITHOUT_STD, math.ceil(math.log10(max(ratio, 1.0))) + 4), 15)
+    ends = f"{format_value(start, unit, digits)} to {format_value(end, unit, digits)}"
+    return f"{ends} ({format_value(length, unit, 3)})"
+
+
 def parse_quantity(text: str, *units: str) -> float:
     """Number with an optional SI prefix and unit: ``2.5M``, ``412k``, ``1.2MHz`` with ``units=("Hz",)``.
 

@@ -11,7 +11,7 @@ import pytest
 from app.model.capture import Capture, Channel, Segment
 from app.model.changes import Change
 from app.model.commands import CommandError
-from app.model.commands_captures import CloseCapture, DescribeCapture, OpenCapture
+from app.model.commands_captures import CloseCapture, DescribeCapture, OpenCapture, warned
 from app.model.commands_decodes import AddDecode, ClearDecodes
 from app.model.commands_flips import (
     ClearHandFlips,
@@ -34,7 +34,7 @@ from app.model.commands_marks import (
 from app.model.document import Document
 from app.model.history import History
 from app.model.items import DecodeRun, SessionData
-from dsp.results import Decode, DecodeSettings, Signalling
+from dsp.results import Decode, DecodeSettings, Notice, Signalling
 
 
 def capture(name: str = "vents", channels: tuple[str, ...] = ("A", "B")) -> Capture:
@@ -292,6 +292,25 @@ def test_a_drag_that_goes_on_after_saving_is_unsaved(document):
     document.mark_saved(document.state, Path("greenhouse.h5"))
     document.run(MoveCursor(1, 0.7), gesture=1)
     assert not document.is_saved
+
+
+def test_what_is_found_out_later_is_no_step_and_outlives_undo(document):
+    opened = document.capture
+    document.run(DescribeCapture(0, "vent 2 answers", None, None))
+    steps, state = document.undo_label, document.state
+    heard = []
+    document.listen(heard.append)
+    notice = Notice("clipped", "A: clipped", 7, 3)
+    document.amend(lambda data: warned(data, opened, (notice,)))
+    assert document.capture.warnings == (notice,)
+    assert Change.CAPTURES in heard[0]
+    assert (document.undo_label, document.state) == (steps, state)
+    document.undo()
+    assert document.capture.label != "vent 2 answers"
+    assert document.capture.warnings == (notice,)
+    document.redo()
+    assert document.capture.label == "vent 2 answers"
+    assert document.capture.warnings == (notice,)
 
 
 def test_replacing_the_session_forgets_the_history(document):

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.model.quantity import format_quantity, format_value, parse_quantity
+from app.model.quantity import format_quantity, format_stretch, format_value, parse_quantity
 
 POWERS = {"p": 1e-12, "n": 1e-9, "µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9, "T": 1e12}
 
@@ -103,3 +103,15 @@ def test_a_value_alone_has_the_digits_asked_for() -> None:
     assert format_value(1.25e6, "Sa/s") == "1.25 MSa/s"
     assert format_value(0.123456789, "s", 4) == "123.5 ms"
     assert format_value(None, "s") == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "text"),
+    [
+        (-1.0, 101.0, "-1 s to 101 s (102 s)"),
+        (77.76999968, 77.77000008, "77.76999968 s to 77.77000008 s (400 ns)"),
+        (0.0, 0.0, "0 s to 0 s (0 s)"),
+    ],
+)
+def test_the_ends_of_a_stretch_can_be_told_apart(start: float, end: float, text: str) -> None:
+    assert format_stretch(start, end, "s") == text

@@ -1,6 +1,7 @@
 """How fast the trace is, as ratios to baselines of the same run: ``python tests/benchmarks/trace.py``.
 
-    trace.py [build] [open] [query] [frames] [derived] [--samples 1000000000] [--file FILE] [--steps 120] [--size WxH]
+    trace.py [build] [open] [query] [frames] [several] [derived] [--samples 1000000000] [--file FILE]
+             [--steps 120] [--size WxH]
 
 Without sections all of them. Frames are timed on the X server named by ``DISPLAY`` (``xvfb-run -s "-screen 0
 1600x900x24"``), offscreen without one. The machine's own speed drops out of a ratio: medians of rounds, each with
@@ -18,9 +19,10 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 if not os.environ.get("DISPLAY"):
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -31,15 +33,17 @@ import pyqtgraph as pg
 from PySide6.QtWidgets import QApplication
 
 from app.files.envelope_cache import EnvelopeCache, build_kept
-from app.gui.trace.api import FlipView, LaneBurst, TraceChannel
+from app.gui.trace.api import ARRANGEMENTS, Arrangement, FlipView, LaneBurst, TraceChannel
 from app.gui.trace.area import TraceArea
 from dsp.envelope import BLOCK, FIRST_BIN, EnvelopePyramid
 
 RATE_HZ = 10e6
-SECTIONS = ("build", "open", "query", "frames", "derived")
+SECTIONS = ("build", "open", "query", "frames", "several", "derived")
+KINDS = ("|u1", "<i2", ">i2", "<u2", "<i4", "<f4", ">f4", "<f8")
 GLITCH = 0.7777
 SYMBOL_PX = 4
 COLUMNS = 1600
+SEVERAL = 4
 
 OPENING = """
 import sys, time
@@ -146,10 +150,12 @@ def compare_build(stored: np.ndarray, name: str, rounds: int = 7) -> None:
     for threads in (1, 2):
         ratios, used = [], []
         for _ in range(rounds):
+            # before and after, so that a machine that grows slower meanwhile is no advantage to either
             base, base_cpu = both_s(partial(bare_reduceat, stored, threads))
             own, own_cpu = both_s(partial(build, stored, threads))
-            ratios.append(own / base)
-            used.append(own_cpu / base_cpu)
+            again, again_cpu = both_s(partial(bare_reduceat, stored, threads))
+            ratios.append(2 * own / (base + again))
+            used.append(2 * own_cpu / (base_cpu + again_cpu))
         print(
             f"whole pyramid, {stored.size / 1e6:.0f} M {name}, {threads} threads: wall {np.median(ratios):.2f}, "
             f"processor {np.median(used):.2f} x minimum.reduceat and maximum.reduceat at block {FIRST_BIN} "
@@ -218,7 +224,7 @@ def compare_opening(path: Path) -> None:
 class Area(TraceArea):
     def repaint_now(self) -> None:
         self._canvas.viewport().repaint()
-        self._overview.repaint()
+        self._parts.overview.repaint()
 
     @property
     def pixels(self) -> int:
@@ -305,11 +311,22 @@ def spans(samples: int) -> list[int]:
     return sorted({samples, *powers, *(e for e in edges if e < samples)}, reverse=True)
 
 
-def compare_frames(stored: object, samples: int, size: tuple[int, int], steps: int, name: str) -> None:
+def compare_frames(
+    stored: Sequence[Any],
+    samples: int,
+    size: tuple[int, int],
+    steps: int,
+    name: str,
+    how: Arrangement = "each",
+) -> None:
+    """Of one channel or of several, each with its own samples; ``how`` these are arranged."""
     plot = empty_plot(size)
     area = Area()
     area.resize(*size)
-    area.set_channels([TraceChannel(name, "V", stored, RATE_HZ, scale=1e-3)])  # type: ignore[arg-type]
+    area.set_arrangement(how)
+    area.set_channels(
+        [TraceChannel(f"{name} {k}", "V", one, RATE_HZ, scale=1e-3) for k, one in enumerate(stored)]
+    )
     area.show()
     while area._builder.busy:
         QApplication.processEvents()
@@ -372,7 +389,7 @@ def compare_derived(stored: np.ndarray, size: tuple[int, int], steps: int) -> No
     print(
         f"envelope of {text}: {rate / 1e6:.0f} million samples a second, {stored.size / rate:.0f} s for all"
     )
-    compare_frames(drawn.stored, min(stored.size, 50_000_000), size, steps, "derived")
+    compare_frames([drawn.stored], min(stored.size, 50_000_000), size, steps, "derived")
 
 
 def main() -> None:
@@ -394,16 +411,25 @@ def main() -> None:
         app = QApplication.instance() or QApplication([])
         if "build" in sections:
             compare_build(stored, "int8")
-            compare_build(stored[: stored.size // 8].astype(np.int16), "int16")
-            compare_build(stored[: stored.size // 8].astype(np.float32), "float32")
+            for kind in KINDS:
+                compare_build(stored[: stored.size // 8].astype(kind), np.dtype(kind).str)
+            for kind in ("<i2", "<f4"):
+                pair = np.repeat(stored[: stored.size // 16].astype(kind), 2)
+                compare_build(pair[::2], f"{kind}, one of two interleaved channels")
             compare_cache(path)
         if "open" in sections:
             compare_opening(path)
         if "query" in sections:
             compare_query(stored)
         if "frames" in sections:
-            compare_frames(stored, stored.size, size, options.steps, "line")  # type: ignore[arg-type]
+            compare_frames([stored], stored.size, size, options.steps, "line")  # type: ignore[arg-type]
             compare_downsampling(stored, size)  # type: ignore[arg-type]
+        if "several" in sections:
+            share = stored.size // SEVERAL
+            parts = [stored[k * share : (k + 1) * share] for k in range(SEVERAL)]
+            for how in ARRANGEMENTS:
+                said = f"{SEVERAL} channels, {how}"
+                compare_frames(parts, share, size, options.steps, said, how)  # type: ignore[arg-type]
         if "derived" in sections:
             compare_derived(stored, size, options.steps)  # type: ignore[arg-type]
         app.processEvents()

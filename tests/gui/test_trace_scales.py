@@ -39,8 +39,8 @@ def heights(area) -> list[tuple[float, float]]:
     """Least and greatest y of each curve, as a share of the row."""
     low, high = row_of(area).box.viewRange()[1]
     ends = []
-    for curve in row_of(area)._curves:
-        y = curve.getData()[1]
+    for columns, curve in zip(row_of(area)._columns, row_of(area)._curves, strict=True):
+        y = curve.getData()[1] if curve.isVisible() else np.concatenate([columns._low, columns._high])
         ends.append(((np.nanmin(y) - low) / (high - low), (np.nanmax(y) - low) / (high - low)))
     return ends
 

@@ -103,8 +103,7 @@ def test_a_probe_factor_is_one_step_of_undo(decoded, answer, qtbot):
     assert decoded.document.capture.channels[0] is before
 
 
-def test_a_pair_is_matched_off_the_windows_thread(decoded, answer, qtbot):
-    answer("pair_of_channels", ("wire A", "wire B"))
+def test_the_two_channels_of_a_pair_are_matched_with_one_click_off_the_windows_thread(decoded, qtbot):
     decoded.menus.actions["pair_channels"].trigger()
     qtbot.waitUntil(lambda: len(decoded.document.capture.derived) == 2)
     assert decoded.document.channel == decoded.document.capture.derived[0]

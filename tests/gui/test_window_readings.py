@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from app.gui.readings import ReadingsRequest, readings
+from app.errors import CancelledError
+from app.gui.readings import ReadingsRequest, readings, takes_long
 from app.model.capture import Segment
 from app.model.commands_captures import DescribeCapture, OpenCapture
 from app.model.commands_marks import MoveCursor
@@ -50,6 +51,28 @@ def test_between_cursors(request_of):
     assert between["flips"] == "2"
     assert between["RMS"].startswith("5.656")
     assert between["peak to peak"].startswith("16.00")
+
+
+def test_what_needs_every_sample_of_a_stretch_is_said_to_come(request_of):
+    names = [row.name for row in readings(request_of(), brief=True)]
+    assert "value difference" in names
+    assert "mean, RMS, …" in names
+    assert "RMS" not in names
+
+
+def test_a_long_stretch_takes_long_and_is_given_up_when_nobody_waits(request_of):
+    rate_hz = request_of().capture.rate_hz
+    assert not takes_long(request_of())
+    assert takes_long(request_of(span_s=(0.0, (1 << 24) / rate_hz)))
+    asked = []
+
+    def cancelled() -> bool:
+        asked.append(True)
+        return True
+
+    with pytest.raises(CancelledError):
+        readings(request_of(), cancelled)
+    assert len(asked) == 1
 
 
 def test_value_at_a_cursor_lies_between_samples(request_of):

@@ -23,6 +23,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from app.gui import ask
 from app.gui.panels.dialog_form import FormDialog
 
 _TAUGHT = (
@@ -89,7 +90,7 @@ def test_no_two_actions_have_the_same_key(window):
 
 
 _DIALOGS = (
-    *("describe_capture", "decode_settings", "derived_channel", "pair_channels"),
+    *("describe_capture", "decode_settings", "derived_channel"),
     *("describe_channel", "open_with_details", "share_copy", "export_picture"),
     *("shortcuts", "about"),
 )
@@ -117,6 +118,24 @@ def test_every_field_of_a_dialog_teaches(decoded, qtbot, monkeypatch, request, n
         if isinstance(top, QDialog) and top.isVisible():
             look(top)
     assert met, "no dialog came"
+
+
+def test_every_field_of_the_dialog_for_a_pair_teaches(decoded, monkeypatch):
+    monkeypatch.undo()
+    met: list[str] = []
+
+    def look(dialog: QDialog) -> int:
+        dialog.show()
+        QApplication.processEvents()
+        assert untaught(dialog) == []
+        met.append(dialog.objectName())
+        dialog.close()
+        return 0
+
+    monkeypatch.setattr(QDialog, "exec", look)
+    # of two channels there is nothing to ask
+    ask.pair_of_channels(decoded, ("wire A", "wire B", "supply"))
+    assert met
 
 
 def test_a_dialog_without_a_tip_would_be_found(qtbot):

@@ -85,9 +85,7 @@ def test_a_second_time_stops_it(watching, share, qtbot):
 def test_a_folder_that_goes_away_is_told(watching, share, qtbot):
     shutil.rmtree(share)
     qtbot.waitUntil(lambda: watching.watching.folder is None)
-    assert any(
-        "watching" in line.message.text or "share" in line.message.text for line in watching.messages.lines()
-    )
+    assert any("is not watched any more" in line.message.text for line in watching.messages.lines())
     assert not watching.menus.actions["watch_folder"].isChecked()
 
 

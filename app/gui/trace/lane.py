@@ -20,7 +20,7 @@ from app.gui.trace.api import LaneBurst
 from app.gui.trace.marks_shown import LaneBook
 from app.gui.trace.palette import TraceColours, line_pen
 from app.gui.trace.scale import TimeScale
-from app.gui.trace.strokes import draw_verticals, fill_boxes
+from app.gui.trace.strokes import draw_bars, fill_boxes
 
 BOXES_FROM_PX = 4.0
 _DETAIL_FROM_PX = 3.0  # of a burst
@@ -125,7 +125,7 @@ class LaneItem(QGraphicsWidget):
     def _blocks(self, painter: QPainter, x: Floats) -> None:
         """Bursts too narrow to show anything of: one stroke a pixel."""
         bottom = float(self._bracket_px + self._boxes_px)
-        draw_verticals(painter, self._look().symbol, x + 0.5, bottom - self._boxes_px * 0.75, bottom)
+        draw_bars(painter, self._look().symbol, x + 0.5, bottom - self._boxes_px * 0.75, bottom)
 
     def _row(self, burst: LaneBurst) -> BurstRow:
         key = id(burst)
@@ -197,10 +197,10 @@ class LaneItem(QGraphicsWidget):
         wide = np.diff(pixel[begins], append=end)
         x = np.arange(pixel[0], end) + 0.5
         tall = np.repeat(heights, wide) * self._boxes_px
-        draw_verticals(painter, self._look().symbol, x, bottom - tall, bottom)
+        draw_bars(painter, self._look().symbol, x, bottom - tall, bottom)
         doubtful = np.flatnonzero(np.repeat(doubts, wide))
         bars = self._doubt_px_of(np.repeat(doubts, wide)[doubtful])
-        draw_verticals(painter, self._look().doubt, x[doubtful], bottom + 2, bottom + 2 + bars)
+        draw_bars(painter, self._look().doubt, x[doubtful], bottom + 2, bottom + 2 + bars)
         self._wedges(painter, x[pixel[begins][changed] - pixel[0]])
 
     # --- common parts

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pyqtgraph as pg
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPolygonF
 
@@ -117,7 +118,10 @@ class MarksPainter:
             painter.setPen(line_pen(colours[origin]))
             if not spread:
                 at, places = self._apart(at, places)
-            for k, x in zip(at.tolist(), places.tolist(), strict=True):
+            plain = np.zeros(at.size, np.bool_)
+            if origin == "auto":
+                plain = self._plain_heads(painter, at, places, colours[origin], spread)
+            for k, x in zip(at[~plain].tolist(), places[~plain].tolist(), strict=True):
                 self._head(painter, book.flips[k], x, colours[origin], spread)
         if self.shown.ghost_s is not None:
             self._lines(painter, np.array([self.scale.px(self.shown.ghost_s)]), self.colours.hand_flip)
@@ -131,6 +135,32 @@ class MarksPainter:
             kept |= self.shown.flips.times_s[at] == one.time_s
         return at[kept], places[kept]
 
+    def _plain_heads(
+        self, painter: QPainter, at: np.ndarray, places: np.ndarray, colour: QColor, spread: bool
+    ) -> np.ndarray:
+        """Draw all found flips that nobody points at, as one path; which those are, shape (flips,)."""
+        flips = self.shown.flips.flips
+        meant = [one for one in (self.shown.selected, self.shown.hovered) if isinstance(one, FlipView)]
+        plain = np.array([not meant or flips[k] not in meant for k in at.tolist()], np.bool_)
+        y = self.geometry.heads_bottom - _HEAD_PX - 1.5
+        x = places[plain, None] + np.array([-_HEAD_PX, _HEAD_PX, 0.0, -_HEAD_PX])
+        heights = np.tile([y - _HEAD_PX, y - _HEAD_PX, y + _HEAD_PX, y - _HEAD_PX], int(plain.sum()))
+        joined = np.tile(np.array([1, 1, 1, 0], np.int32), int(plain.sum()))
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        if x.size:
+            painter.drawPath(
+                pg.functions.arrayToQPath(x.reshape(-1), heights, connect=joined, finiteCheck=False)
+            )
+        for k in at[plain].tolist() if spread else ():
+            self._interval(painter, flips[k], colour)
+        return plain
+
+    def _interval(self, painter: QPainter, flip: FlipView, colour: QColor) -> None:
+        if flip.interval_s is not None:
+            a, b = (self.scale.px(edge) for edge in flip.interval_s)
+            if b - a > 3:
+                painter.fillRect(QRectF(a, self.geometry.heads_bottom - 2, b - a, 2), colour)
+
     def _lines(self, painter: QPainter, places: np.ndarray, colour: QColor) -> None:
         draw_verticals(painter, colour, places, self.geometry.heads_bottom, self.geometry.lane_bottom)
 
@@ -138,10 +168,8 @@ class MarksPainter:
         strong = flip in (self.shown.selected, self.shown.hovered)
         size = _HEAD_PX + (1.5 if strong else 0)
         y = self.geometry.heads_bottom - _HEAD_PX - 1.5
-        if flip.interval_s is not None and spread:
-            a, b = (self.scale.px(edge) for edge in flip.interval_s)
-            if b - a > 3:
-                painter.fillRect(QRectF(a, self.geometry.heads_bottom - 2, b - a, 2), colour)
+        if spread:
+            self._interval(painter, flip, colour)
         filled = flip.origin == "hand" or strong
         painter.setBrush(colour if filled else Qt.BrushStyle.NoBrush)
         if flip.origin == "removed":

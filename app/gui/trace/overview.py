@@ -241,7 +241,8 @@ class OverviewStrip(QWidget):
         colours: TraceColours,
         hue: int,
     ) -> None:
-        pixels = max(1, round(scale.right - scale.left))
+        # of the screen, or gaps would stand between lines where several of them make one of the widget's
+        pixels = max(1, round((scale.right - scale.left) * self.devicePixelRatioF()))
         drawn = envelope.drawn(scale.start_s, scale.end_s, pixels, 0.0)
         unread_s = envelope.unread_from_s(scale.start_s, scale.end_s, pixels)
         if unread_s is not None:

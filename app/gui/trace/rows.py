@@ -9,6 +9,7 @@ import pyqtgraph as pg
 from PySide6.QtGui import QBrush, QFont
 
 from app.gui.trace.api import ChannelEnds
+from app.gui.trace.columns_item import ColumnsItem, Scratch
 from app.gui.trace.contents import RowContents
 from app.gui.trace.curves import ChannelEnvelope, Drawn
 from app.gui.trace.marks_paint import NameTag
@@ -44,9 +45,11 @@ class TraceRow:
         self.axis = ValueAxisItem(envelopes[0].channel.unit)
         self._curves = [pg.PlotCurveItem(antialias=False) for _ in envelopes]
         self._dots = [pg.ScatterPlotItem(size=_DOT_PX, pen=None, antialias=False) for _ in envelopes]
-        for curve, dots in zip(self._curves, self._dots, strict=True):
-            self.box.addItem(curve, ignoreBounds=True)
-            self.box.addItem(dots, ignoreBounds=True)
+        scratch = Scratch()
+        self._columns = [ColumnsItem(scratch) for _ in envelopes]
+        for items in zip(self._columns, self._curves, self._dots, strict=True):
+            for item in items:
+                self.box.addItem(item, ignoreBounds=True)
         self._colours: TraceColours | None = None
         self._drawn: list[Drawn] = []
         self._own_scales = own_scales and len(envelopes) > 1
@@ -60,9 +63,10 @@ class TraceRow:
     def set_look(self, colours: TraceColours, font: QFont) -> None:
         self._colours = colours
         self.axis.set_look(colours, font)
-        for curve, dots, hue in zip(self._curves, self._dots, self._hues, strict=True):
-            curve.setPen(line_pen(colours.channel(hue)))
-            dots.setBrush(QBrush(colours.channel(hue)))
+        for k, hue in enumerate(self._hues):
+            self._columns[k].set_colour(colours.channel(hue))
+            self._curves[k].setPen(line_pen(colours.channel(hue)))
+            self._dots[k].setBrush(QBrush(colours.channel(hue)))
 
     def show(self, start_s: float, end_s: float, pixels: int) -> None:
         """Draw a stretch of time."""
@@ -81,10 +85,11 @@ class TraceRow:
         )
         for k, (curve, dots, drawn) in enumerate(zip(self._curves, self._dots, self._drawn, strict=True)):
             height = self._height(k, drawn.y)
-            if drawn.paired:
-                curve.setData(drawn.x, self._at_least_a_pixel(height), connect="pairs", skipFiniteCheck=True)
-            else:
+            columns = slice(0, None if drawn.paired else 0, 2)
+            self._columns[k].set_columns(drawn.x[columns], height[columns], height[1:][columns])
+            if not drawn.paired:
                 curve.setData(drawn.x, height, connect="finite")
+            curve.setVisible(not drawn.paired)
             if drawn.dots:
                 x, y = drawn.samples or (drawn.x, drawn.y)
                 y = self._height(k, y)
@@ -100,14 +105,6 @@ class TraceRow:
         low, high = self._scales[channel]
         return (values - low) / (high - low)
 
-    def _at_least_a_pixel(self, ends: np.ndarray) -> np.ndarray:
-        """A column whose extremes are equal would be a line of no length, which is not drawn."""
-        whole = 1.0 if self._own_scales else self.values[1] - self.values[0]
-        pixel = whole / max(self.box.height(), 1.0)
-        low, high = ends[0::2], ends[1::2]
-        lift = np.maximum(pixel - (high - low), 0.0) / 2
-        return np.stack([low - lift, high + lift], axis=1).reshape(-1)
-
     # --- values
 
     @property
@@ -118,8 +115,8 @@ class TraceRow:
     def set_active(self, name: str) -> None:
         """The channel that lies over the others; where scales differ, its own is shown and changed."""
         names = [envelope.channel.name for envelope in self.envelopes]
-        for curve, dots, other in zip(self._curves, self._dots, names, strict=True):
-            for item in (curve, dots):
+        for k, other in enumerate(names):
+            for item in (self._columns[k], self._curves[k], self._dots[k]):
                 item.setZValue(1.0 if other == name else 0.0)
         if self._own_scales:
             self._active = names.index(name) if name in names else 0

@@ -30,6 +30,18 @@ def draw_verticals(
     painter.drawPath(pg.functions.arrayToQPath(np.repeat(x, 2), ends, connect="pairs", finiteCheck=False))
 
 
+def draw_bars(
+    painter: QPainter, colour: QColor, x: Floats, top: Floats | float, bottom: Floats | float
+) -> None:
+    """A bar over each pixel of the widget whose middle is ``x``, shape (bars,): neighbours leave no gap on any screen."""
+    device = painter.device()
+    if device is None or device.devicePixelRatioF() == 1.0:
+        draw_verticals(painter, colour, x, top, bottom)
+        return
+    tall = np.broadcast_to(np.subtract(bottom, top), x.shape)
+    fill_boxes(painter, colour, x - 0.5, np.broadcast_to(top, x.shape), np.ones(x.size), tall)
+
+
 def fill_columns(painter: QPainter, colour: QColor, x: Floats, top: float, bottom: float) -> None:
     """A column of one pixel at each ``x``, shape (columns,), in any order; neighbours make one box."""
     if not x.size:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from app.errors import CancelledError, CaptureError
-from app.files import capture_text, text_encoding
+from app.files import capture_text, text_blocks
 from app.files.captures import ReadOptions, open_capture
 from app.model.capture import Capture
 
@@ -50,7 +50,7 @@ def codes(capture: Capture) -> list[tuple[str, int, int | None]]:
 def test_agrees_with_numpy_on_a_file_of_several_blocks(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(text_encoding, "BLOCK_BYTES", 10_000)
+    monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 10_000)
     path = tmp_path / "a.csv"
     np.savetxt(path, np.column_stack([TIMES, VALUES, -VALUES]), delimiter=",", fmt="%.9e")
     expected = np.loadtxt(path, delimiter=",")
@@ -76,7 +76,7 @@ def test_numbers_of_up_to_seven_digits_are_stored_in_half_the_memory(
 def test_nothing_of_a_row_is_lost_where_fast_and_slow_blocks_meet(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(text_encoding, "BLOCK_BYTES", 2_000)
+    monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 2_000)
     lines = table()
     for at in range(50, COUNT, 300):
         lines[at] = f"{TIMES[at]:.9e},OL\n"
@@ -248,7 +248,7 @@ def test_missing_file_folder_pipe_and_forbidden_file(tmp_path: Path) -> None:
 def test_progress_rises_to_one_and_cancel_is_asked_every_block(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(text_encoding, "BLOCK_BYTES", 5_000)
+    monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 5_000)
     path = tmp_path / "a.csv"
     path.write_text(HEADER + "".join(table()))
     seen: list[float] = []
@@ -262,7 +262,7 @@ def test_progress_rises_to_one_and_cancel_is_asked_every_block(
 
 
 def test_memory_stays_below_three_times_the_samples(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(text_encoding, "BLOCK_BYTES", 50_000)
+    monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 50_000)
     monkeypatch.setattr(capture_text, "_LOOK_BYTES", 20_000)
     path = tmp_path / "a.csv"
     rows = 150_000

@@ -16,6 +16,7 @@ from app.files.text_blocks import Load, Source, line_blocks, open_source
 from app.files.text_capture import FORMAT, assembled
 from app.files.text_encoding import TextCoding, last_lines, text_coding
 from app.files.text_fast import is_loaded, open_fast_reader, reading_threads
+from app.files.text_lists import listed_text
 from app.files.text_rows import Prepared, RowReader
 from app.files.text_store import ColumnStore
 from app.files.text_table import Table, find_table
@@ -41,7 +42,7 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     app.errors.CaptureError : no numbers, no time and no rate, ragged rows; names the first bad row.
     """
     coding = text_coding(head.start)
-    turned = turned_text(head, coding)
+    turned = listed_text(head, coding) or turned_text(head, coding)
     if turned is not None:
         coding = TextCoding("utf-8", 0, False)
     large = turned is None and head.size >= (LARGE_BYTES if is_loaded() else 4 * LARGE_BYTES)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from app.errors import CaptureError
 from app.files.capture_options import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, ReadOptions
-from app.files.capture_time import TimeAxis, TimeColumnError
+from app.files.capture_time import TimeAxis, TimeColumnError, TimeFit
 from app.files.text_rows import RowReader
 from app.files.text_table import Table
 from app.model.capture import Segment
@@ -120,8 +120,7 @@ class TextAxis:
             moved = tuple(replace(part, start_s=part.start_s + by_s) for part in fit.segments)
             fit = replace(fit, segments=moved)
         if self._by_count:
-            segments = self._numbered(fit.segments, reader)
-            return Axis(self._rate_hz, None, segments, (*self._derived(), *fit.notices))
+            return self._counted_by(fit, reader)
         fitted_hz, std_hz = self._checked(fit.rate_hz), fit.rate_std_hz
         notices = list(fit.notices)
         for code, other_hz, who in (
@@ -134,6 +133,21 @@ class TextAxis:
         if self._told_hz is not None:
             return Axis(self._told_hz, None, fit.segments, tuple(notices))
         return Axis(fitted_hz, std_hz, fit.segments, tuple(notices))
+
+    def _counted_by(self, fit: TimeFit, reader: RowReader) -> Axis:
+        """By sample numbers; where they go up by more than one, the rate stated is that of all, a told one that of these."""
+        every = max(1, round(1.0 / (fit.rate_hz * self._unit_s)))
+        notices = (*self._derived(), *fit.notices)
+        if every == 1:
+            return Axis(self._rate_hz, None, self._numbered(fit.segments, reader), notices)
+        if self._told_hz is not None:
+            apart = tuple(replace(part, start_s=part.start_s / every) for part in fit.segments)
+            return Axis(self._rate_hz, None, apart, notices)
+        text = (
+            f"the sample numbers go up by {every}, so every {every}th sample is here, "
+            f"at {self._rate_hz / every:.9g} Hz; the file states {self._rate_hz:.9g} Hz"
+        )
+        return Axis(self._rate_hz / every, None, fit.segments, (*notices, Notice("every-nth", text)))
 
     def _note_records(self, values: NDArray[np.float64], reader: RowReader) -> None:
         """Remember the samples with which the number of the record changes."""

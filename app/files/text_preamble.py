@@ -51,6 +51,7 @@ _PER_POINT = re.compile(
 _NAMED = re.compile(
     r'"(?P<key>[A-Za-z][\w ()/.-]{0,60})"\s*:\s*(?:"(?P<text>[^"]{0,60})"|(?P<number>[^\s,}"\]]{1,40}))'
 )
+_OF_WHICH = re.compile(r"^[A-Za-z][\w ]{0,20}:\s*(?=[+-]?[.,]?\d)")
 _SHORT_RATE = re.compile(r"([kKMG])(?:S|Sa|Samples?|sample|samples|pts|points)?")
 _WIDE = str.maketrans("：，；（）＝", ":,;()=")
 
@@ -184,6 +185,9 @@ def _before_trigger(found: dict[str, _Pair]) -> tuple[float, str] | None:
 def _pair(key: str, text: str, unit: str, decimal: str) -> _Pair | None:
     """What key and value mean; None if that is nothing sought here, or not of the kind it should be."""
     said, of_key = meaning_and_unit(key)
+    if said in _NUMERIC:
+        # "Analog:4e-7": of which channels it is said
+        text = _OF_WHICH.sub("", text)
     quantity = QUANTITY.fullmatch(text)
     if said is None or (quantity is None) == (said in _NUMERIC):
         return None
@@ -194,6 +198,9 @@ def _pair(key: str, text: str, unit: str, decimal: str) -> _Pair | None:
         known = [_whole_rate_unit(each) for each in known]
     chosen = next((each for each in known if each and (find_unit(each) or find_rate_unit(each))), "")
     value = number(quantity["value"], decimal)
+    if not chosen and key.strip("#%/;*! ").lower() == "clock":
+        # may be the time of the day
+        return None
     return _Pair(said, text, value, chosen) if math.isfinite(value) else None
 
 

@@ -14,15 +14,18 @@ from app.files.text_header import Title
 from app.files.text_keys import TIME
 from app.files.text_preamble import Facts
 from app.files.text_records import is_record_number
-from app.files.text_units import find_unit
+from app.files.text_units import COUNTS, find_unit
 from dsp.results import Notice
 
-_NEUTRAL = re.compile(r"x|x[ -]?axis|abscissa|horizontal|", re.I)
+_NEUTRAL = re.compile(r"x|x[ _-]?(axis|values?)|abscissa|horizontal|", re.I)
 _INDEX = re.compile(
     r"""((sample|point|data|row|record)[\ _]*)? (index|idx|no\.?|nr\.?|number|num|\#|sequence|seq)
     | samples? | points? | i | n""",
     re.I | re.X,
 )
+_MOST_SKEW_STEPS = 1000
+# "Index (samples)", "Sample [#]", "Sample (fs = 1 MHz)"
+_IN_BRACKETS = re.compile(r"\s*[(\[][^()\[\]]*[)\]]\s*$")
 
 
 @dataclass(frozen=True)
@@ -54,6 +57,9 @@ def assign_roles(
     index = None
     if time is None:
         named = [i for i in counting if _is_index(titles[i])]
+        if not named and rate_known:
+            # every so many samples were kept
+            named = [i for i in columns if titles[i].name and _is_index(titles[i]) and _counts(preview[:, i])]
         index = named[0] if named and len(titles) > 1 else None
         if index is None and len(titles) > 1 and _advances_evenly(preview[:, 0]):
             untitled = not any(title.name for title in titles)
@@ -72,7 +78,8 @@ def assign_roles(
             continue
         if _is_time(titles[i]) and not (_steps(preview[:, i]) != 0).any():
             continue  # a clock that shows whole seconds
-        if _is_time(titles[i]) and _advances(preview[:, i]):
+        again = _is_neutral(titles[i]) and titles[i].name != "" and titles[i].name == titles[time].name
+        if (_is_time(titles[i]) or again) and _advances(preview[:, i]):
             ratio = _time_unit(titles[i], facts)[0] / unit_s
             notices += _skew(preview[:, time], preview[:, i] * ratio, i)
             continue
@@ -91,7 +98,10 @@ def _is_neutral(title: Title) -> bool:
 
 
 def _is_index(title: Title) -> bool:
-    return _is_neutral(title) or (title.unit is None and _INDEX.fullmatch(title.name) is not None)
+    if _is_neutral(title):
+        return True
+    counts = title.unit is None or title.unit.symbol in COUNTS
+    return counts and _INDEX.fullmatch(_IN_BRACKETS.sub("", title.name)) is not None
 
 
 def _time_by_title(
@@ -134,6 +144,16 @@ def _counts_by_one(column: NDArray[np.float64]) -> bool:
     return bool(steps.size and float(column[0]).is_integer() and ones >= 0.9 * steps.size)
 
 
+def _counts(column: NDArray[np.float64]) -> bool:
+    """Whole numbers that mostly go up by the same whole number."""
+    steps = _steps(column)
+    step = median(steps)
+    same = int(np.count_nonzero(steps == step))
+    return bool(
+        step >= 1 and float(column[0]).is_integer() and step.is_integer() and same >= 0.9 * steps.size
+    )
+
+
 def _advances(column: NDArray[np.float64]) -> bool:
     steps = _steps(column)
     back = int(np.count_nonzero(steps < 0))
@@ -167,7 +187,8 @@ def _skew(time: NDArray[np.float64], other: NDArray[np.float64], column: int) ->
     step = median(_steps(time))
     both = np.isfinite(time) & np.isfinite(other)
     late = median((other - time)[both]) if both.any() else 0.0
-    if step <= 0 or abs(late) <= 0.01 * step:
+    # one that counts from elsewhere, such as a clock, is no channel's own
+    if step <= 0 or abs(late) <= 0.01 * step or abs(late) > max(_MOST_SKEW_STEPS, 2 * time.size) * step:
         return []
     text = (
         f"column {column + 1} tells times {late / step:.3g} samples later than the first time column, "

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from app.files.text_rules import Rule, cell_rules, line_rules, mixed_rule
+from app.files.text_rules import Rule, cell_rules, clock_rules, line_rules, mixed_rule
 from app.files.text_units import Unit, find_unit
 
 _DELIMITERS = ("\t", ";", "|", ",")
@@ -65,10 +65,13 @@ class Style:
         return self.rewritten(block.decode(coding, "surrogateescape")).encode(coding, "surrogateescape")
 
 
-def find_style(lines: Sequence[str]) -> Style:
-    """The style of the table in ``lines``, of which the last ones count, for they are rows of it."""
+def find_style(lines: Sequence[str], opening: Sequence[str] = ()) -> Style:
+    """The style of the table in ``lines``, of which the last ones count, for they are rows of it.
+
+    The titles stand in the ``opening`` lines of the file.
+    """
     sample = [line for line in lines if line.strip()][-_SAMPLED_LINES:]
-    steps: list[Rule] = line_rules(sample)
+    steps: list[Rule] = line_rules(sample) + clock_rules(sample, opening or lines)
     joined = Style(tuple(steps)).rewritten("\n".join(sample))
     sample = joined.split("\n")
     if "−" in joined:

@@ -17,9 +17,10 @@ from app.files.text_header import Title, column_titles
 from app.files.text_layout import Layout, find_layout
 from app.files.text_preamble import Facts, stated_facts
 from app.files.text_roles import Roles, assign_roles
+from app.files.text_rules import row_names
 from app.files.text_store import SampleType, column_type
 from app.files.text_style import Style, find_style
-from app.files.text_units import COUNTS, find_unit, plain_cell
+from app.files.text_units import COUNTS, find_unit, plain_cell, split_headers
 
 # rows looked at closely; of many columns fewer are as telling
 _PREVIEW_ROWS, _FEWEST_PREVIEW_ROWS, _PREVIEW_CELLS = 300, 100, 1200
@@ -53,7 +54,7 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
     ------
     app.errors.CaptureError : no numbers, no samples, or nothing to place them in time by.
     """
-    style = find_style(tail or given)
+    style = find_style(tail or given, given)
     lines = [style.rewritten(line) for line in given] if style.steps else given
     layout = find_layout(lines, [style.rewritten(line) for line in tail])
     if layout is None:
@@ -70,6 +71,8 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
     above = given[: layout.first_line]
     titles = _with_units(column_titles(above, layout), style, layout)
     titles = _with_units_beside(titles, rows, layout)
+    if not any(title.name for title in titles):
+        titles = _named_in_rows(titles, given[layout.first_line], style, layout)
     facts = stated_facts([*above, *near[layout.first_line :]], layout)
     if facts.stated_rate_hz is None:
         facts = _with_footer(facts, tail or given, layout)
@@ -98,6 +101,20 @@ def _with_units(titles: Sequence[Title], style: Style, layout: Layout) -> list[T
     return [
         Title(title.name, units.get(column, title.unit))
         for title, column in zip(titles, layout.data, strict=True)
+    ]
+
+
+def _named_in_rows(titles: list[Title], row: str, style: Style, layout: Layout) -> list[Title]:
+    """The titles, with names that stand in the rows and are taken out there."""
+    names = row_names(row) if style.steps else []
+    if len(names) != layout.columns or len(set(names)) < len(names):
+        return titles
+    names = [names[i] for i in layout.data]
+    said = split_headers(names)
+    return [
+        # "v" alone is a name
+        Title(name or whole, title.unit or (unit if name else None))
+        for title, whole, (name, unit) in zip(titles, names, said, strict=True)
     ]
 
 

@@ -64,7 +64,7 @@ def _stated(line: str, layout: Layout) -> Iterator[tuple[str, list[tuple[float, 
         if len(cells) < 2:
             continue
         key, *rest = [plain_cell(cell).rstrip(":=").strip() for cell in cells]
-        said = meaning(key)
+        said = meaning(key) or ("step" if _PER.search(key) else None)
         matches = [QUANTITY.fullmatch(cell) for cell in rest]
         values = [match for match in matches if match is not None]
         if said in _SOUGHT and values:

@@ -23,6 +23,11 @@ _ALLOWED_CONTROLS = frozenset(b"\t\n\v\f\r\x1a\x1b")
 PADDING = re.compile(rb"\0+(?=[\r\n]|\Z)")
 _C1 = re.compile(rb"[\x80-\x9f]")
 _TAIL_BYTES = 64 << 10
+_HIGH = re.compile(rb"[\x80-\xff]{2}")
+_CYRILLIC = re.compile(
+    r"(?<!\w)(?:время|напряжение|ток|канал|частота|дискретизации|отсч[её]т\w*|сек|мс|мкс|нс|мВ|мА|Гц|кГц|МГц)(?!\w)",
+    re.I,
+)
 
 
 @dataclass(frozen=True)
@@ -55,7 +60,7 @@ def looks_like_text(start: bytes) -> bool:
 def _printable(start: bytes) -> bool:
     filled = len(start)
     start = PADDING.sub(b"", start)
-    if len(start) < filled and _encoding(start)[0] == "latin-1" and _C1.search(start):
+    if len(start) < filled and not _encoding(start)[0].startswith("utf") and _C1.search(start):
         # filled up text is no excuse for bytes that no writer of text uses
         return False
     odd = sum(byte < 32 and byte not in _ALLOWED_CONTROLS for byte in start)
@@ -85,8 +90,17 @@ def _encoding(start: bytes) -> tuple[str, int]:
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start)
     except UnicodeDecodeError:
-        return "latin-1", 0
+        return _one_byte(start), 0
     return "utf-8", 0
+
+
+def _one_byte(start: bytes) -> str:
+    """The coding of one byte a character in which words for times and units come out, Latin-1 if none do."""
+    if _HIGH.search(start):
+        for name in ("cp1251", "koi8-r", "cp866"):
+            if _CYRILLIC.search(start.decode(name, "replace")):
+                return name
+    return "latin-1"
 
 
 def last_lines(head: Head, coding: TextCoding) -> list[str]:

@@ -163,9 +163,9 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
     """The cells of ``line`` above the data columns; None if it is no line of titles."""
     if _states(line, layout):
         return None
-    readings = (
-        (line, uncommented(line)) if line.lstrip()[:1] == layout.delimiter else (uncommented(line), line)
-    )
+    # a mark of comments that is a cell of its own is the title of row numbers
+    first = line.lstrip().lstrip("#%")[:1] if layout.delimiter != " " else ""
+    readings = (line, uncommented(line)) if first == layout.delimiter else (uncommented(line), line)
     for text in dict.fromkeys(readings):
         for delimiter in _delimiters(text, layout):
             cells = _split(text.strip("\r\n"), delimiter, layout)

@@ -64,6 +64,8 @@ _PATTERNS = {
     }.items()
 }
 
+_CAPITALS = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
+
 
 def meaning(key: str) -> str | None:
     """Which of the facts sought ``key`` names, such as "interval"; a unit in brackets does not matter."""
@@ -75,11 +77,13 @@ def meaning_and_unit(key: str) -> tuple[str | None, str]:
     label, unit = split_label(key)
     # with "mV/LSB" the whole is the word
     for text, of_it in ((key, ""), (label, unit)):
-        words = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|[_.:\-]+", " ", text)
-        words = " ".join(words.split())
-        found = next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)
-        if found is not None:
-            return found, of_it
+        plain = re.sub(r"[_.:\-]+", " ", text)
+        # the capital in "mV/LSB" begins no word
+        for parted in (_CAPITALS.sub(" ", plain), plain):
+            words = " ".join(parted.split())
+            found = next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)
+            if found is not None:
+                return found, of_it
     return None, ""
 
 

@@ -23,6 +23,9 @@ _INDEX = re.compile(
     | samples? | points? | i | n""",
     re.I | re.X,
 )
+_DATE = re.compile(r"(date|datum|fecha|data|dato)([ /_-]*(time|zeit|hora|heure))?|time ?stamp|dag|tag", re.I)
+_DAY_S = 86400.0
+_FIRST_DAY, _LAST_DAY = 20_000.0, 80_000.0
 _MOST_SKEW_STEPS = 1000
 # "Index (samples)", "Sample [#]", "Sample (fs = 1 MHz)"
 _IN_BRACKETS = re.compile(r"\s*[(\[][^()\[\]]*[)\]]\s*$")
@@ -63,15 +66,23 @@ def assign_roles(
         index = named[0] if named and len(titles) > 1 else None
         if index is None and len(titles) > 1 and _advances_evenly(preview[:, 0]):
             untitled = not any(title.name for title in titles)
-            if untitled or not rate_known:
+            if untitled and rate_known and 0 in counting:
+                index = 0
+            elif untitled or not rate_known:
                 time = 0
     if time is None:
         left = tuple(i for i in columns if i != index)
         # sample numbers may start anew with each record, which its number tells already
         return Roles(None, 1.0, index if record is None else None, left, (), record)
     unit_s, assumed = _time_unit(titles[time], facts)
-    if assumed:
-        notices.append(Notice("time-unit-assumed", "the time column names no unit; seconds are assumed"))
+    if assumed and _DATE.fullmatch(titles[time].name) and _are_days(preview[:, time]):
+        unit_s = _DAY_S
+        text = f"the numbers in '{titles[time].name}' are taken as days, as spreadsheets count them"
+        notices.append(Notice("time-unit-assumed", text))
+    elif assumed:
+        known = _IN_BRACKETS.search(titles[time].name)
+        what = f"the unit in '{titles[time].name}' is not known" if known else "the time column names no unit"
+        notices.append(Notice("time-unit-assumed", f"{what}; seconds are assumed"))
     channels = []
     for i in columns:
         if i == time or (i in counting and _is_index(titles[i])):
@@ -85,6 +96,13 @@ def assign_roles(
             continue
         channels.append(i)
     return Roles(time, unit_s, None, tuple(channels), tuple(notices), record)
+
+
+def _are_days(column: NDArray[np.float64]) -> bool:
+    """Whether the numbers are dates of this age and the last, as days since 1900, some to a day."""
+    known = column[np.isfinite(column)]
+    within = known.size > 1 and float(known.min()) > _FIRST_DAY and float(known.max()) < _LAST_DAY
+    return bool(within and 0.0 < median(_steps(column)) < 0.5)
 
 
 def _is_time(title: Title) -> bool:
@@ -184,7 +202,13 @@ def _is_rounded_ramp(steps: NDArray[np.float64], off: NDArray[np.float64]) -> bo
 
 def _skew(time: NDArray[np.float64], other: NDArray[np.float64], column: int) -> list[Notice]:
     """A notice where another time column does not tell the same times as the one used."""
-    step = median(_steps(time))
+    step, own = median(_steps(time)), median(_steps(other))
+    if step > 0 and own > 0 and abs(own - step) > 0.02 * step:
+        text = (
+            f"column {column + 1} tells times {own / step:.3g} times as far apart as the first time column, which is "
+            "used for all channels: those beside it are not where they belong; save each with its own times"
+        )
+        return [Notice("time-skew", text)]
     both = np.isfinite(time) & np.isfinite(other)
     late = median((other - time)[both]) if both.any() else 0.0
     # one that counts from elsewhere, such as a clock, is no channel's own

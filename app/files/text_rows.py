@@ -249,8 +249,9 @@ class RowReader:
     def _other_line(self, line: str, row: int, final: bool) -> None:
         """A line that is no row of samples: the cut-off end of the file, text, or a mistake."""
         found = self._layout.split(line.strip("\r"))
-        numbers = sum(is_number(cell, self._layout.decimal) for cell in found)
-        if numbers == 0 or self._begins_with_word(line):
+        numbers = [is_number(cell, self._layout.decimal) for cell in found]
+        says = not numbers[0] and _WORD.search(line) is not None and len(found) != self._layout.columns
+        if not any(numbers) or says or self._begins_with_word(line):
             self.text_rows.note(1, row)
             self._text_before = True
             if len(self._texts) < _MOST_HEADER_LINES:

@@ -49,6 +49,7 @@ _THOUSANDTHS_TITLE = re.compile(
     re.I,
 )
 _MOST_TITLE_LINES = 400
+_MOST_COLUMNS = 64
 
 
 def line_rules(sample: Sequence[str]) -> list[Rule]:
@@ -121,6 +122,25 @@ def clock_rules(sample: Sequence[str], opening: Sequence[str]) -> list[Rule]:
     return [
         (_CLOCK_AND_THOUSANDTHS, lambda match: f"{match['clock']}.{int(match['part']):03d}{match['mark']}")
     ]
+
+
+def counted_thousands(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[Rule]:
+    """Takes a mark out that stands in a column only from a thousand on, which goes up evenly without it alone."""
+    width = max(map(len, rows), default=0) if delimiter is not None else 0
+    for column in range(min(width, _MOST_COLUMNS)):
+        cells = [row[column] for row in rows if len(row) == width]
+        for mark in ",.":
+            apart = re.compile(rf"\d{{1,3}}(?:\{mark}\d{{3}})+")
+            begin = next((i for i, cell in enumerate(cells) if cell.isdecimal()), len(cells))
+            run = cells[begin:]
+            if not run or not any(apart.fullmatch(cell) for cell in run):
+                continue
+            if not all(apart.fullmatch(cell) or (cell.isdecimal() and len(cell) <= 3) for cell in run):
+                continue
+            steps = [int(b.replace(mark, "")) - int(a.replace(mark, "")) for a, b in pairwise(run)]
+            if len(steps) > 3 and min(steps) > 0 and steps.count(steps[0]) > _MOST * len(steps):
+                return [(re.compile(rf"(?<=\d)\{mark}(?=\d{{3}}(?!\d))"), "")]
+    return []
 
 
 def _is_remarked(line: str) -> bool:

@@ -41,11 +41,11 @@ _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "µ": 1e-6, "u": 1e-6, "m": 1e-3, "
 _LONG_PREFIXES = {"": 1.0, "nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3}
 # taken over as they stand: nothing to scale
 _PLAIN = "Vrms mVrms Vpp mVpp Arms "
-_PLAIN += "bar mbar kPa hPa rpm rad deg ° VA var ppm lx Nm H F m mm g/s "
+_PLAIN += "bar mbar kPa hPa rpm rad deg ° VA var ppm lx Nm "
 _PLAIN += "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
 COUNTS = frozenset(("LSB", "counts", "count", "codes", "code", "ADC", "raw"))
 # units that are as likely the name of a channel
-_LETTERS = frozenset("ACTWKNgHFm")
+_LETTERS = frozenset("ACTWKNg")
 _DOUBTFUL = _LETTERS | frozenset(_LONG_TIMES) | frozenset(("bar", "VA", "var", "rad", "deg"))
 # units made of others, as "V^2", "mV/div" and "m/s²"; taken over as they stand
 _PART = (
@@ -151,6 +151,7 @@ _MARKED = (
     re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>\S+)$"),
     re.compile(r"^(?P<name>.*\S)\s+(?:in|[-–])\s+(?P<unit>\S+)$", re.I),
     re.compile(r"^(?P<name>.*\S)\s*[,;:|]\s*(?P<unit>\S+)$"),
+    re.compile(r"^(?P<name>.*[^\W\d])\s*[*×·]\s*(?P<unit>1[eE][+-]?\d{1,2}\s*[^\W\d]+)$"),
 )
 _TRAILING = re.compile(r"^(?P<name>.*[^_\s])[_\s]+(?P<unit>[^_\s\d]+)$")
 _BEHIND_UNDERSCORE = re.compile(r"^(?P<name>.*[^_])_(?P<unit>[^_\s\d]+)$")

@@ -50,6 +50,7 @@ class TextAxis:
         at = table.layout.data[self._column] if self._column is not None else None
         self._base = 0 if self._by_count else dict(table.style.bases).get(at if at is not None else -1, 0)
         self._is_clock = at in table.style.clocks
+        self._finer = roles.finer
         self._days, self._last_clock = 0, -math.inf
         self._record = roles.record
         self._last_record: float | None = None
@@ -69,9 +70,20 @@ class TextAxis:
         if self._times is None:
             return
         try:
-            self._times.add(self._unwrapped(values[:, self._column]))
+            self._times.add(self._unwrapped(self._written(values)))
         except TimeColumnError as error:
             raise self._bad_times(error, reader) from error
+
+    def _written(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The times in the rows, with fractions that have a column of their own."""
+        times: NDArray[np.float64] = values[:, self._column]
+        if self._finer is None:
+            return times
+        part, unit_s = self._finer
+        if self._base == 0 and np.isfinite(times[0]) and abs(times[0]) < _LATEST_S:
+            # of many seconds and their millionths a float has not digits enough
+            self._base = int(times[0])
+        return times - self._base + values[:, part] * unit_s
 
     def _unwrapped(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
         """Clock times going on after midnight."""

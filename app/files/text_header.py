@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.files.text_cells import Kind, is_number, read_cell, split_row
-from app.files.text_keys import BARE_RATE, QUANTITY, TIME, WITH_UNIT, meaning
+from app.files.text_keys import BARE_RATE, QUANTITY, TIME, WITH_UNIT, keyed_pieces, meaning
 from app.files.text_layout import Layout, is_filled
 from app.files.text_units import (
     Unit,
@@ -193,7 +193,9 @@ def _states(line: str, layout: Layout) -> bool:
                 return len(layout.data) == 1 and not is_quantity and not any(cells[2:])
             if said is not None:
                 return is_quantity
-    if _QUOTED_KEY.search(line):
+    if _QUOTED_KEY.search(line) or any(
+        piece["value"] and meaning(piece["key"]) not in (None, "channel") for piece in keyed_pieces(line)
+    ):
         return True
     if len(layout.data) == 1 and BARE_RATE.search(line) and split_label(line)[1] == "":
         return True

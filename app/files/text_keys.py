@@ -38,7 +38,7 @@ _PATTERNS = {
             | частота\ дискретизации | 采样(率|频率) | サンプリング(周波数|レート) | サンプルレート
             | (samples?|sampling|acquisition|data|scan)\ ?(rate|frequency|freq|clock)
             | abtast(rate|frequenz) | rate | clock
-            | fs | f\ s | sr | sps | (samples|points|pts)\ ?(per|/)\ ?(s|sec|second)""",
+            | fs | f\ (s|samp|sample|sampling) | sr | sps | (samples|points|pts)\ ?(per|/)\ ?(s|sec|second)""",
         "start": r"""((x|h|t|time|horizontal|horiz|hor)\ ?)*(start|origin|zero|org)(\ time)?
             | [tx]\ ?(0|zero|start|origin) | [hx]\ offset
             | (time\ of\ )?first\ (sample|point)(\ time)?""",
@@ -58,8 +58,8 @@ _PATTERNS = {
         "offset": r"y\ ?(origin|zero|offset|org) | ((vertical|voltage|value)\ )?offset",
         "reference": r"""y\ ?(ref|reference) | (zero|mid|reference)\ (code|level|count|value)
             | (adc|code)\ (offset|zero|mid|reference|midpoint)""",
-        "time unit": r"(horizontal|horiz|hor|h|x|time)(\ axis)?\ units?",
-        "value unit": r"((vertical|vert|y|v|channel|value)(\ axis)?\ )?units?",
+        "time unit": r"(horizontal|horiz|hor|h|x|time)(\ axis)?\ ?units?",
+        "value unit": r"((vertical|vert|y|v|channel|value)(\ axis)?\ ?)?units?",
         "channel": r"source | label | ((channel|signal|trace)(\ name)?)",
     }.items()
 }
@@ -85,6 +85,19 @@ def meaning_and_unit(key: str) -> tuple[str | None, str]:
             if found is not None:
                 return found, of_it
     return None, ""
+
+
+_PIECE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,30}}?)\s+(?:{WITH_UNIT}|(?P<text>[A-Za-zµΩ%]{{1,4}}))")
+# before keys that follow each other, ":WFM:XINCR 4E-9;XZERO 0"
+_PATH = re.compile(r"^:?(?:[A-Za-z]\w{0,20}:)+(?=[A-Za-z])")
+_MOST_PIECES = 0.7
+
+
+def keyed_pieces(line: str) -> list[re.Match[str]]:
+    """Keys with what each is to be behind a blank, parted by semicolons: ``XINCR 4E-9;XZERO 0``; none of another line."""
+    parts = [_PATH.sub("", part.replace('"', "").strip()) for part in line.split(";") if part.strip()]
+    pieces = [piece for part in parts if (piece := _PIECE.fullmatch(part))]
+    return pieces if len(parts) > 1 and len(pieces) > _MOST_PIECES * len(parts) else []
 
 
 def stated_as(key: str) -> tuple[str | None, float]:

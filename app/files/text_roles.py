@@ -45,6 +45,8 @@ class Roles:
     channels: tuple[int, ...]
     notices: tuple[Notice, ...] = ()
     record: int | None = None
+    finer: tuple[int, float] | None = None
+    """A column of the fractions of the seconds in ``time``, and its unit in seconds."""
 
 
 def assign_roles(
@@ -58,13 +60,16 @@ def assign_roles(
     time = _time_by_title(titles, preview, counting, rate_known)
     notices: list[Notice] = []
     index = None
+    split = _split_times(titles, preview)
+    if split is not None:
+        time = split[0]
     if time is None:
         named = [i for i in counting if _is_index(titles[i])]
         if not named and rate_known:
             # every so many samples were kept
             named = [i for i in columns if titles[i].name and _is_index(titles[i]) and _counts(preview[:, i])]
         index = named[0] if named and len(titles) > 1 else None
-        if index is None and len(titles) > 1 and _advances_evenly(preview[:, 0]):
+        if index is None and len(titles) > 1 and _may_be_times(titles[0]) and _advances_evenly(preview[:, 0]):
             untitled = not any(title.name for title in titles)
             if untitled and rate_known and 0 in counting:
                 index = 0
@@ -85,7 +90,7 @@ def assign_roles(
         notices.append(Notice("time-unit-assumed", f"{what}; seconds are assumed"))
     channels = []
     for i in columns:
-        if i == time or (i in counting and _is_index(titles[i])):
+        if i == time or (split and i == split[1]) or (i in counting and _is_index(titles[i])):
             continue
         if _is_time(titles[i]) and not (_steps(preview[:, i]) != 0).any():
             continue  # a clock that shows whole seconds
@@ -95,7 +100,33 @@ def assign_roles(
             notices += _skew(preview[:, time], preview[:, i] * ratio, i)
             continue
         channels.append(i)
-    return Roles(time, unit_s, None, tuple(channels), tuple(notices), record)
+    finer = None if split is None else split[1:]
+    return Roles(time, unit_s, None, tuple(channels), tuple(notices), record, finer)
+
+
+def _split_times(titles: Sequence[Title], preview: NDArray[np.float64]) -> tuple[int, int, float] | None:
+    """Columns of whole seconds and of the fractions of them, with the unit of these, where times are written so."""
+    for whole, title in enumerate(titles):
+        seconds = preview[:, whole]
+        steps = _steps(seconds)
+        if not _is_time(title) or (title.unit is not None and title.unit.factor != 1.0):
+            continue
+        if not np.isfinite(seconds).all() or (seconds != np.rint(seconds)).any() or (steps < 0).any():
+            continue
+        for part, other in enumerate(titles):
+            if other.unit is None or not other.unit.time or other.unit.factor > 1e-3:
+                continue
+            fractions = preview[:, part] * other.unit.factor
+            # of NaN neither holds
+            if not (fractions.min() >= 0.0 and fractions.max() < 1.0) or (
+                seconds.any() and not fractions.any()
+            ):
+                continue
+            if (np.diff(seconds - seconds[0] + fractions) > 0).all() and (
+                np.diff(fractions) < 0
+            ).any() | seconds.any():
+                return whole, part, other.unit.factor
+    return None
 
 
 def _are_days(column: NDArray[np.float64]) -> bool:
@@ -109,6 +140,11 @@ def _is_time(title: Title) -> bool:
     if title.unit is not None:
         return title.unit.time
     return TIME.fullmatch(title.name) is not None
+
+
+def _may_be_times(title: Title) -> bool:
+    """Whether nothing says otherwise, as the unit in ``Frequency (Hz)`` does."""
+    return title.unit is None and not _IN_BRACKETS.search(title.name)
 
 
 def _is_neutral(title: Title) -> bool:
@@ -129,7 +165,10 @@ def _time_by_title(
     # a "time" without unit that counts 0, 1, 2 beside a stated rate is a sample number
     times = [i for i in times if not (titles[i].unit is None and i in counting and rate_known)]
     if times:
-        return next((i for i in times if _advances(preview[:, i])), times[0])
+        advancing = next((i for i in times if _advances(preview[:, i])), None)
+        # what is measured may be a time as well
+        if advancing is not None or not rate_known:
+            return times[0] if advancing is None else advancing
     for i, title in enumerate(titles):
         if (
             title.name

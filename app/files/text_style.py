@@ -32,6 +32,7 @@ _CLOCK = re.compile(
     r"(?:(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4}),?[T ]+)?"
     r"(?:(\d{1,2}):)?(\d{1,2}):(\d{2})([.,]\d+|:\d{3,9})?(?:[ ]?([AaPp])\.?[Mm]\.?|Z|[+-]\d{2}:?\d{2})?"
 )
+_STAMP = re.compile(r"((?:19|20)\d{2})(\d{2})(\d{2})[T_]?(\d{2})(\d{2})(\d{2})([.,]\d+)?Z?")
 # as circuit simulators and counters write numbers
 _SUFFIXED = re.compile(rf"({_NUMBER})[ \t]*([pnuµμmkKMG])?")
 _SUFFIXES = {"p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "k": 3, "K": 3, "M": 6, "G": 9}
@@ -163,7 +164,9 @@ def _columns(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[_Colu
         later = cells[len(cells) // 2 :]
         base = _base(later)
         if len(later) < 2 or (
-            not base and all(re.fullmatch(_NUMBER, cell) for cell in later) and not code_digits(later)
+            not base
+            and all(re.fullmatch(_NUMBER, cell) for cell in later)
+            and not (code_digits(later) or _are_stamps(later))
         ):
             continue
         less = (r"\d{16,22}", lambda cell, base=base: str(int(cell) - base), Unit("", 1.0))
@@ -210,6 +213,10 @@ def _rule(cells: Sequence[str]) -> tuple[str, Callable[[str], str], Unit | None]
     enough = _MOST * len(cells)
     if (digits := code_digits(cells)) is not None:
         return digits.pattern, digits, None
+    if _are_stamps(cells):
+        spaced = _CLOCK.fullmatch(_spaced(cells[0]))
+        day = _day(spaced) if spaced else 0
+        return _STAMP.pattern, lambda cell: _seconds(_spaced(cell), day), Unit("s", 1.0, True)
     clocks = [match for cell in cells if (match := _CLOCK.fullmatch(cell)) and (match[4] or match[7])]
     if len(clocks) > enough:
         begin = _day(clocks[0])
@@ -231,6 +238,20 @@ def _rule(cells: Sequence[str]) -> tuple[str, Callable[[str], str], Unit | None]
     if len(suffixes) > enough and sum(map(bool, suffixes)) > 0.3 * len(cells):
         return _SUFFIXED.pattern, _unsuffixed, Unit("", 1.0)
     return None
+
+
+def _spaced(stamp: str) -> str:
+    """``20260304123059.5`` as ``2026-03-04 12:30:59.5``."""
+    return _STAMP.sub(r"\1-\2-\3 \4:\5:\6\7", stamp.rstrip("Z"))
+
+
+def _are_stamps(cells: Sequence[str]) -> bool:
+    """Whether cells are dates with clock times without marks between, which go up."""
+    matches = [_STAMP.fullmatch(cell) for cell in cells]
+    parts = [tuple(map(int, match.groups()[:6])) for match in matches if match]
+    if len(parts) < len(cells) or len(cells) < 2 or parts != sorted(parts):
+        return False
+    return all(0 < mo < 13 and 0 < d < 32 and h < 24 and mi < 60 and s < 61 for _, mo, d, h, mi, s in parts)
 
 
 def _unsuffixed(cell: str) -> str:

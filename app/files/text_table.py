@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -81,6 +82,10 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
     types = [column_type(_written(rows, layout, i)) for i in roles.channels]
     times = [written_digits(cell) for cell in _written(rows, layout, roles.time)]
     digits = (max((n for n, _ in times), default=1), max((n for _, n in times), default=-30))
+    if roles.finer is not None:
+        part, unit_s = roles.finer
+        written = [written_digits(cell) for cell in _written(rows, layout, part)]
+        digits = (digits[0], max((n for _, n in written), default=0) - round(math.log10(unit_s)))
     coded = _codings(above, rows, layout, titles, roles, style)
     return Table(head, near, layout, titles, facts, roles, types, digits, style, coded)
 

@@ -195,7 +195,8 @@ def _is_unit(text: str) -> bool:
 
 def _is_single(text: str) -> bool:
     """Whether a text without brackets is a unit; one put together, as ``A/V``, may be a name with its unit."""
-    return _is_unit(text) and (text in _UNITS or not _COMPOUND.fullmatch(text))
+    is_made = _COMPOUND.fullmatch(text) or (_TICKS.fullmatch(text) and not _POWER.fullmatch(text))
+    return _is_unit(text) and (text in _UNITS or not is_made)
 
 
 def split_header(text: str) -> tuple[str, Unit | None]:
@@ -226,6 +227,9 @@ def split_headers(cells: Sequence[str]) -> list[tuple[str, Unit | None]]:
 def unit_of_cell(text: str) -> Unit | None:
     """The unit in a cell of a units row, in brackets or bare: ``(ms)``, ``[V]``, ``Volt``, ``A``."""
     inner = plain_cell(text)
+    if _TICKS.fullmatch(inner) and not _POWER.fullmatch(inner):
+        # "4 us per sample" is said of the file
+        return None
     if inner[:1] in tuple("([{<") and inner[-1:] in tuple(")]}>"):
         inner = inner[1:-1]
     return find_unit(inner)

@@ -50,6 +50,7 @@ _THOUSANDTHS_TITLE = re.compile(
 )
 _MOST_TITLE_LINES = 400
 _MOST_COLUMNS = 64
+_MOST_COUNTED = 2500
 
 
 def line_rules(sample: Sequence[str]) -> list[Rule]:
@@ -124,16 +125,26 @@ def clock_rules(sample: Sequence[str], opening: Sequence[str]) -> list[Rule]:
     ]
 
 
-def counted_thousands(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[Rule]:
-    """Takes a mark out that stands in a column only from a thousand on, which goes up evenly without it alone."""
-    width = max(map(len, rows), default=0) if delimiter is not None else 0
+def counted_thousands(
+    rows: Sequence[Sequence[str]], opening: Sequence[str], cells_of: Callable[[str], list[str]]
+) -> list[Rule]:
+    """Takes a mark out that stands in a column only from a thousand on, which goes up evenly without it alone.
+
+    ``rows`` are late ones, ``opening`` the first lines of the file.
+    """
+    width = max(map(len, rows), default=0)
     for column in range(min(width, _MOST_COLUMNS)):
-        cells = [row[column] for row in rows if len(row) == width]
+        late = [row[column] for row in rows[len(rows) // 2 :] if len(row) == width]
         for mark in ",.":
             apart = re.compile(rf"\d{{1,3}}(?:\{mark}\d{{3}})+")
-            begin = next((i for i, cell in enumerate(cells) if cell.isdecimal()), len(cells))
-            run = cells[begin:]
-            if not run or not any(apart.fullmatch(cell) for cell in run):
+            if not all(apart.fullmatch(cell) or (cell.isdecimal() and len(cell) <= 3) for cell in late):
+                continue
+            first = [row[column] for row in map(cells_of, opening[:_MOST_TITLE_LINES]) if len(row) == width]
+            begin = next((i for i, cell in enumerate(first) if cell.isdecimal()), len(first))
+            if begin == len(first):
+                continue
+            run = [row[column] for row in map(cells_of, opening[:_MOST_COUNTED]) if len(row) == width][begin:]
+            if not any(apart.fullmatch(cell) for cell in run):
                 continue
             if not all(apart.fullmatch(cell) or (cell.isdecimal() and len(cell) <= 3) for cell in run):
                 continue

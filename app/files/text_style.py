@@ -87,8 +87,8 @@ def find_style(lines: Sequence[str], opening: Sequence[str] = ()) -> Style:
         steps.append((re.compile(f"[{_ODD_BLANKS}]"), " "))
         joined = Style(tuple(steps)).rewritten(joined)
     rows = [_cells(line, delimiter) for line in joined.split("\n")]
-    steps += _thousands(rows, delimiter) or counted_thousands(
-        [_cells(line, delimiter) for line in opening], delimiter
+    steps += _thousands(rows, delimiter) or (
+        counted_thousands(rows, opening or lines, lambda line: _cells(line, delimiter)) if delimiter else []
     )
     steps += cell_rules(rows, delimiter)
     rows = [[Style(tuple(steps)).rewritten(cell) for cell in row] for row in rows]

@@ -73,7 +73,7 @@ def assign_roles(
             untitled = not any(title.name for title in titles)
             if untitled and rate_known and 0 in counting:
                 index = 0
-            elif untitled or not rate_known:
+            elif untitled or not rate_known or _is_clearly_time(titles, preview):
                 time = 0
     if time is None:
         left = tuple(i for i in columns if i != index)
@@ -140,6 +140,14 @@ def _is_time(title: Title) -> bool:
     if title.unit is not None:
         return title.unit.time
     return TIME.fullmatch(title.name) is not None
+
+
+def _is_clearly_time(titles: Sequence[Title], preview: NDArray[np.float64]) -> bool:
+    """Whether the first column, which goes up evenly, is the only one without a title, or one of dates."""
+    first, *others = titles
+    if not first.name:
+        return all(title.name for title in others)
+    return _DATE.fullmatch(first.name) is not None and _are_days(preview[:, 0])
 
 
 def _may_be_times(title: Title) -> bool:

@@ -42,7 +42,7 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     app.errors.CaptureError : no numbers, no time and no rate, ragged rows; names the first bad row.
     """
     coding = text_coding(head.start)
-    turned = listed_text(head, coding) or turned_text(head, coding)
+    turned = listed_text(head, coding, watch) or turned_text(head, coding)
     if turned is not None:
         coding = TextCoding("utf-8", 0, False)
     large = turned is None and head.size >= (LARGE_BYTES if is_loaded() else 4 * LARGE_BYTES)

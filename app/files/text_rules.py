@@ -26,7 +26,8 @@ _DIGIT = re.compile(r"\d")
 _BRACKETED = re.compile(r"\s*[\[{(]{1,2}[^\[\]{}()\n]*\d[^\[\]{}()\n]*[\]})]{1,2}\s*[,;]?\s*")
 _BRACKET_ENDS = re.compile(r"^[ \t]*[\[{(]{1,2}|[\]})]{1,2}[ \t]*[,;]?(?=[ \t\r]*$)", re.M)
 _KEYED = re.compile(r"([\"'])[A-Za-z_][\w ]{0,40}\1[ ]*:")
-_NAME = re.compile(r"(?<![\w.:])[A-Za-z_]\w{0,20}[ ]*[=:][ ]*(?=[+-]?\.?\d)")
+# begins behind what parts cells, so that there is one way to read a line
+_NAME = re.compile(r"(?<![^\s,;|])[A-Za-z_]\w{0,20}[ ]*[=:][ ]*(?=[+-]?\.?\d)")
 _NAMED = re.compile(rf"(?:[ \t,;|]*{_NAME.pattern}[^\s,;|=]+)+\s*")
 # "12) 0.5", "[12] 0.5"
 _ORDINAL = re.compile(r"^[ \t]*[\[(]?(\d{1,9})[\])]:?[ \t]+", re.M)

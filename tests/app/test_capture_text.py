@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from app.errors import CancelledError, CaptureError
-from app.files import capture_text, text_blocks
+from app.files import capture_text, text_blocks, text_lists
 from app.files.captures import ReadOptions, open_capture
 from app.model.capture import Capture
 
@@ -42,6 +42,17 @@ def refused(folder: Path, text: str | bytes, says: str) -> None:
 
 def codes(capture: Capture) -> list[tuple[str, int, int | None]]:
     return [(notice.code, notice.count, notice.first_sample) for notice in capture.warnings]
+
+
+def test_lists_too_large_to_take_into_memory_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(text_lists, "LARGEST_BYTES", 1 << 10)
+    numbers = ",\n".join(", ".join(map(str, range(i, i + 8))) for i in range(0, 800, 8))
+    refused(tmp_path, f"int16_t line[] = {{\n{numbers}\n}};\n", "stand in lists.*one row a sample")
+    refused(tmp_path, f'{{"fs": 1e6, "line": [\n{numbers}]}}\n', "stand in lists.*one row a sample")
+    lines = "".join(f'{{"t": {i}e-6, "line": {i % 7}}}\n' for i in range(100))
+    assert opened(tmp_path, lines).samples == 100
 
 
 # -- values ------------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from app.files.text_axis import TextAxis
 from app.files.text_blocks import Load, Source, line_blocks, open_source
 from app.files.text_capture import FORMAT, assembled
 from app.files.text_encoding import TextCoding, last_lines, text_coding
-from app.files.text_fast import is_loaded, open_fast_reader, reading_threads
+from app.files.text_fast import Loading, is_loaded, open_fast_reader, reading_threads
 from app.files.text_lists import listed_text
 from app.files.text_rows import Prepared, RowReader
 from app.files.text_store import ColumnStore
@@ -46,10 +46,11 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     if turned is not None:
         coding = TextCoding("utf-8", 0, False)
     large = turned is None and head.size >= (LARGE_BYTES if is_loaded() else 4 * LARGE_BYTES)
+    loading = Loading() if large else None
     with open_source(head, turned) as source:
         table, blocks = _opened(source, coding, turned is None, options, watch)
         axis = TextAxis(table, options)
-        library = open_fast_reader(watch) if large else None
+        library = loading.wait(watch) if loading is not None else None
         reader = RowReader(head, table, coding.block_name, watch, library)
         store = ColumnStore(table.types)
         for prepared, share, last in _parsed(reader, blocks):

@@ -64,10 +64,7 @@ class FastRows:
         # the library passes over empty lines
         lines = _lines(block)
         try:
-            # a plan without anything to optimise costs a call half of what `read_csv` takes
-            frame = polars.scan_csv(
-                block, has_header=False, separator=layout.delimiter, schema=self._schema, glob=False
-            ).collect(engine="streaming", optimizations=polars.QueryOptFlags.none())
+            frame = _collected(polars, block, layout.delimiter, self._schema)
         except polars.exceptions.PolarsError:
             return None
         if len(self._data) < layout.columns:
@@ -84,18 +81,27 @@ def is_loaded() -> bool:
     return "polars" in sys.modules
 
 
+class Loading:
+    """The library on its way in a thread of its own, while the caller does something else; `wait` gives it."""
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="halfturn-load")
+        self._library = self._pool.submit(_library_at_work)
+        self._pool.shutdown(wait=False)
+
+    def wait(self, watch: Watch) -> Any:
+        """The library, None where it is not there; ``watch`` is asked meanwhile."""
+        while not wait([self._library], _ASK_EVERY_S).done:
+            watch.step(0.0)
+        return self._library.result()
+
+
 def open_fast_reader(watch: Watch) -> Any:
     """The library, loaded only where a large text is read; None where it is not there.
 
     Not every processor can run it. Loading takes a moment, in which ``watch`` is asked.
     """
-    if is_loaded():
-        return _library()
-    with ThreadPoolExecutor(1) as pool:
-        loading = pool.submit(_library)
-        while not wait([loading], _ASK_EVERY_S).done:
-            watch.step(0.0)
-        return loading.result()
+    return _library() if is_loaded() else Loading().wait(watch)
 
 
 def reading_threads() -> int:
@@ -112,6 +118,21 @@ def _library() -> Any:
     except ImportError:
         return None
     return polars
+
+
+def _library_at_work() -> Any:
+    """The library after a first call, which takes some times as long as those after it."""
+    polars = _library()
+    if polars is not None:
+        schema = {"0": polars.Float64, "1": polars.Float64}
+        _collected(polars, b"0,1\n", ",", schema).to_numpy(order="fortran")
+    return polars
+
+
+def _collected(polars: Any, block: bytes, separator: str, schema: dict[str, Any]) -> Any:
+    """The frame of ``block``; a plan without anything to optimise costs half of what `read_csv` takes a call."""
+    plan = polars.scan_csv(block, has_header=False, separator=separator, schema=schema, glob=False)
+    return plan.collect(engine="streaming", optimizations=polars.QueryOptFlags.none())
 
 
 def _parts(codes: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:

@@ -203,6 +203,13 @@ class TextAxis:
         return Axis(self._rate_hz, None, segments, tuple(notices))
 
     def _derived(self) -> list[Notice]:
+        often = self._facts.decimation or 1.0
+        if self._told_hz is None and often > 1.0:
+            text = (
+                f"the file states that every {often:g}th sample was kept; {self._rate_hz:.9g} Hz is taken as the rate "
+                "of those, not of all; give it with --rate if it is otherwise"
+            )
+            return [Notice("decimation-stated", text)]
         if self._told_hz is not None or not self._facts.derived:
             return []
         text = f"the rate of {self._rate_hz:.9g} Hz is worked out from {self._facts.derived}, which the file states"

@@ -58,6 +58,7 @@ _PATTERNS = {
         "offset": r"y\ ?(origin|zero|offset|org) | ((vertical|voltage|value)\ )?offset",
         "reference": r"""y\ ?(ref|reference) | (zero|mid|reference)\ (code|level|count|value)
             | (adc|code)\ (offset|zero|mid|reference|midpoint)""",
+        "decimation": r"(decimation|down\ ?sampling|sub\ ?sampling)(\ (factor|ratio))?|every\ (nth|n\ th)(\ (point|sample))?",
         "time unit": r"(horizontal|horiz|hor|h|x|time)(\ axis)?\ ?units?",
         "value unit": r"((vertical|vert|y|v|channel|value)(\ axis)?\ ?)?units?",
         "channel": r"source | label | ((channel|signal|trace)(\ name)?)",

@@ -31,6 +31,7 @@ _NUMERIC = frozenset(
         "step",
         "offset",
         "reference",
+        "decimation",
     )
 )
 # keys are bounded, so that a search takes no longer than lines are long
@@ -44,6 +45,10 @@ _SAMPLED_AT = re.compile(rf"\bsampled (?:at|with) (?P<value>{NUMBER})\s*(?P<unit
 _SHORT_KEY = re.compile(r"(?<=\W)(?:fs|dt|sampl\w* (?:rate|interval|period|frequency))$", re.I)
 _PER_POINT = re.compile(
     rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[mµμunp]?s(?:ec)?)\s*(?:/|per)\s*(?:pts?|points?|samples?|Sa?)\b"
+)
+# in a sentence: "time in microseconds"
+_IN_UNIT = re.compile(
+    r"\b(?:times?|zeit|temps|tiempo)\s+(?:is |are )?in\s+(?P<unit>[A-Za-zµμ]{1,15})\b", re.I
 )
 _NAMED = re.compile(
     r'"(?P<key>[A-Za-z][\w ()/.-]{0,60})"\s*:\s*(?:"(?P<text>[^"]{0,60})"|(?P<number>[^\s,}"\]]{1,40}))'
@@ -66,6 +71,7 @@ class Facts:
     value_unit: str | None = None
     channel: str | None = None
     before_trigger: tuple[float, str] | None = None
+    decimation: float | None = None
     derived: str = ""
     """From what the interval was worked out, where it was not stated as such."""
 
@@ -114,6 +120,7 @@ def stated_facts(lines: Sequence[str], layout: Layout) -> Facts:
         time_unit=time_unit or None,
         value_unit=found["value unit"].text if "value unit" in found else None,
         channel=found["channel"].text if "channel" in found else None,
+        decimation=found["decimation"].value if "decimation" in found else None,
         before_trigger=_before_trigger(found),
     )
     for pair in (found.get("interval"), found.get("rate")):
@@ -247,6 +254,8 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
     # a comment may just say "vent motor at 2 MS/s"; hertz alone could be any frequency
     for match in _SAMPLED_AT.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
+    for match in _IN_UNIT.finditer("\n".join(short_lines(lines[:first]))):
+        yield "time unit", match["unit"], ""
     for match in _PER_POINT.finditer("\n".join(short_lines(lines[:first]))):
         yield "interval", match["value"], match["unit"]
     for match in BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):

@@ -66,6 +66,8 @@ def assign_roles(
     if time is None:
         named = [i for i in counting if _is_index(titles[i])]
         if not named and rate_known:
+            named = [i for i in counting if titles[i].unit is None and TIME.fullmatch(titles[i].name)]
+        if not named and rate_known:
             # every so many samples were kept
             named = [i for i in columns if titles[i].name and _is_index(titles[i]) and _counts(preview[:, i])]
         index = named[0] if named and len(titles) > 1 else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from app.errors import CaptureError
 from app.files.capture_common import STEPS, Head
 from app.files.capture_options import ReadOptions
-from app.files.text_cells import is_number, written_digits
+from app.files.text_cells import is_number, read_cell, written_digits
 from app.files.text_codes import Coding, codings
 from app.files.text_header import Title, column_titles
 from app.files.text_layout import Layout, find_layout
@@ -26,6 +27,10 @@ from app.files.text_units import COUNTS, find_unit, plain_cell, split_headers
 # rows looked at closely; of many columns fewer are as telling
 _PREVIEW_ROWS, _FEWEST_PREVIEW_ROWS, _PREVIEW_CELLS = 300, 100, 1200
 _FOOTER_LINES = 40
+_WHICH = re.compile(
+    r"(channel|chan|ch|kanal|canal|voie|signal|source|sensor|probe)([ _.]*(no|nr|number|name|id|#))?\.?", re.I
+)
+_MOST_WHICH = 64
 
 
 @dataclass(frozen=True)
@@ -79,6 +84,15 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
         facts = _with_footer(facts, tail or given, layout)
     roles = assign_roles(titles, facts, _numbers(rows, layout), options.rate_hz is not None)
     _check(head, layout, facts, roles, options)
+    _check_one_row_a_sample(
+        head,
+        layout,
+        titles,
+        roles,
+        above,
+        rows,
+        [style.rewritten(line) for line in tail[-_FEWEST_PREVIEW_ROWS:]],
+    )
     types = [column_type(_written(rows, layout, i)) for i in roles.channels]
     times = [written_digits(cell) for cell in _written(rows, layout, roles.time)]
     digits = (max((n for n, _ in times), default=1), max((n for _, n in times), default=-30))
@@ -174,6 +188,43 @@ def _check(head: Head, layout: Layout, facts: Facts, roles: Roles, options: Read
         )
         problem = f"{count} here, with no time column, sample interval or sample rate"
         raise CaptureError(head.path, place, problem, "give the rate with --rate")
+
+
+def _check_one_row_a_sample(
+    head: Head,
+    layout: Layout,
+    titles: Sequence[Title],
+    roles: Roles,
+    above: Sequence[str],
+    first: Sequence[str],
+    last: Sequence[str],
+) -> None:
+    """Refuse rows that belong to several channels in turn or one after the other, as a column of them says."""
+    header = next((layout.split(line) for line in reversed(above) if line.strip()), [])
+    for column in range(min(layout.columns, len(header))):
+        if not _WHICH.fullmatch(plain_cell(header[column])):
+            continue
+        rows = [*first, *(line for line in last if layout.is_row(line))]
+        cells = [layout.split(row)[column].strip() for row in rows]
+        if column in layout.data:
+            at = layout.data.index(column)
+            if (
+                titles[at].unit is not None
+                or roles.time is None
+                or not all(cell.isdecimal() for cell in cells)
+            ):
+                continue
+            times = [
+                read_cell(layout.split(row)[layout.data[roles.time]], layout.decimal).value for row in rows
+            ]
+            changes = [i for i in range(1, len(cells)) if cells[i] != cells[i - 1]]
+            # a column of levels changes while time goes on
+            if sum(times[i] <= times[i - 1] for i in changes) < 0.4 * max(len(changes), 1):
+                continue
+        if 1 < len(set(cells)) <= _MOST_WHICH:
+            problem = f"the rows belong to several channels, which column {column + 1} tells apart"
+            remedy = "save one column a channel, or each channel in a file of its own"
+            raise CaptureError(head.path, f"row {layout.first_line + 1}", problem, remedy)
 
 
 def _written(rows: Sequence[str], layout: Layout, column: int | None) -> list[str]:

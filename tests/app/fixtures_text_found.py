@@ -58,6 +58,21 @@ FOUND = (
         1e-3,
         codes=("every-nth",),
     ),
+    Dialect(
+        "numbers called times beside a rate", "Sample rate: 1 MHz\nTime,CH1 (V)\n" + _each("{n},{a}"), 1e6
+    ),
+    Dialect(
+        "decimation stated",
+        "Sample rate,1 MHz\nDecimation factor,10\n" + _VALUES,
+        1e6,
+        codes=("decimation-stated",),
+    ),
+    Dialect(
+        "unit of times in a sentence",
+        "# time in microseconds, voltage in volts\ntime,line\n" + _each("{n},{a}"),
+        1e6,
+        channels=_LINE,
+    ),
     Dialect("numbers titled by a mark of comments", "# dt = 4 us\n#\tCH1 (V)\n" + _each("{n}\t{a}"), 2.5e5),
     # -- times -----------------------------------------------------------------------------------------
     Dialect(

@@ -333,3 +333,31 @@ def test_a_start_beyond_reason_is_left_out_and_said(tmp_path: Path) -> None:
     capture = open_capture(path)
     assert (capture.start_s, capture.rate_hz) == (0.0, pytest.approx(1e6))
     assert [notice.code for notice in capture.warnings] == ["start-left-out"]
+
+
+# -- rows of several channels ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("names", [("line", "motor"), ("1", "2")])
+@pytest.mark.parametrize("interleaved", [True, False])
+def test_rows_of_several_channels_are_refused(
+    tmp_path: Path, names: tuple[str, str], interleaved: bool
+) -> None:
+    rows = [[f"{name},{i}e-6,{VALUES[i]}\n" for i in range(100)] for name in names]
+    lines = (
+        [line for pair in zip(*rows, strict=True) for line in pair] if interleaved else [*rows[0], *rows[1]]
+    )
+    refused(
+        tmp_path,
+        "Channel,Time (s),Value (V)\n" + "".join(lines),
+        "several channels, which column 1.*one column a channel",
+    )
+
+
+def test_levels_titled_channel_are_a_channel(tmp_path: Path) -> None:
+    rows = "".join(f"{i}e-6,{i // 7 % 2}\n" for i in range(100))
+    capture = opened(tmp_path, "Time (s),Channel\n" + rows)
+    assert ([channel.name for channel in capture.channels], capture.rate_hz) == (
+        ["Channel"],
+        pytest.approx(1e6),
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from functools import partial
 from itertools import chain
 
@@ -31,6 +31,8 @@ _LONGEST_LOOK_BYTES = 4 << 20
 # below this a second thread takes longer to start than it saves, below four times as much loading the library
 LARGE_BYTES = 4 << 20
 
+_ASK_EVERY_S = 0.05
+
 _Block = tuple[Load, float]
 
 
@@ -53,7 +55,7 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
         library = loading.wait(watch) if loading is not None else None
         reader = RowReader(head, table, coding.block_name, watch, library)
         store = ColumnStore(table.types)
-        for prepared, share, last in _parsed(reader, blocks):
+        for prepared, share, last in _parsed(reader, blocks, watch):
             watch.step(share)
             rows = reader.read(prepared, last)
             axis.add(rows, reader)
@@ -98,7 +100,9 @@ def _offset_of_line(block: bytes, line: int) -> int:
     return at
 
 
-def _parsed(reader: RowReader, blocks: Iterator[_Block]) -> Iterator[tuple[Prepared, float, bool]]:
+def _parsed(
+    reader: RowReader, blocks: Iterator[_Block], watch: Watch
+) -> Iterator[tuple[Prepared, float, bool]]:
     """Each block, prepared, the fraction read, and whether it is the last one.
 
     Of a large file some blocks are read and parsed ahead by other threads, where that can run beside this one.
@@ -115,13 +119,20 @@ def _parsed(reader: RowReader, blocks: Iterator[_Block]) -> Iterator[tuple[Prepa
                 waiting.append((pool.submit(reader.prepared, load), share, last))
                 if len(waiting) > ahead:
                     future, share_then, last_then = waiting.popleft()
-                    yield future.result(), share_then, last_then
+                    yield _awaited(future, watch), share_then, last_then
             while waiting:
                 future, share_then, last_then = waiting.popleft()
-                yield future.result(), share_then, last_then
+                yield _awaited(future, watch), share_then, last_then
         finally:
             for future, *_ in waiting:
                 future.cancel()
+
+
+def _awaited(future: Future[Prepared], watch: Watch) -> Prepared:
+    """What comes of ``future``; ``watch`` is asked now and then where others hold the processors."""
+    while not (future.done() or wait([future], _ASK_EVERY_S).done):
+        watch.stop_if_asked()
+    return future.result()
 
 
 def _with_last(blocks: Iterator[_Block]) -> Iterator[tuple[_Block, bool]]:

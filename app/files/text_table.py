@@ -206,19 +206,18 @@ def _check_one_row_a_sample(
             continue
         rows = [*first, *(line for line in last if layout.is_row(line))]
         cells = [layout.split(row)[column].strip() for row in rows]
-        if column in layout.data:
-            at = layout.data.index(column)
-            if (
-                titles[at].unit is not None
-                or roles.time is None
-                or not all(cell.isdecimal() for cell in cells)
-            ):
-                continue
+        if column in layout.data and (
+            roles.time is None
+            or titles[layout.data.index(column)].unit is not None
+            or not all(cell.isdecimal() for cell in cells)
+        ):
+            continue
+        if roles.time is not None:
             times = [
                 read_cell(layout.split(row)[layout.data[roles.time]], layout.decimal).value for row in rows
             ]
             changes = [i for i in range(1, len(cells)) if cells[i] != cells[i - 1]]
-            # a column of levels changes while time goes on
+            # a column of levels, or of states, changes while time goes on
             if sum(times[i] <= times[i - 1] for i in changes) < 0.4 * max(len(changes), 1):
                 continue
         if 1 < len(set(cells)) <= _MOST_WHICH:

@@ -361,3 +361,9 @@ def test_levels_titled_channel_are_a_channel(tmp_path: Path) -> None:
         ["Channel"],
         pytest.approx(1e6),
     )
+
+
+def test_states_titled_sensor_are_no_channels(tmp_path: Path) -> None:
+    rows = "".join(f"{i}e-6,{'ok' if i % 9 else 'alarm'},{VALUES[i]}\n" for i in range(100))
+    capture = opened(tmp_path, "Time (s),Sensor,Line (V)\n" + rows)
+    assert ([channel.name for channel in capture.channels], capture.rate_hz) == (["Line"], pytest.approx(1e6))

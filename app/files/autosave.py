@@ -17,11 +17,10 @@ from pathlib import Path
 from app.errors import CaptureError, SessionError, UsageError
 from app.files import schema
 from app.files.capture_options import UNWATCHED, Watch
-from app.files.captures import open_capture
 from app.files.replace import FileState, backup_of, replace_file
 from app.files.session import is_session, read_session
 from app.files.session_check import check
-from app.files.session_links import told_options
+from app.files.session_links import open_again
 from app.files.session_load import load_tree
 from app.files.session_pack import pack
 from app.files.session_store import store_tree
@@ -247,7 +246,7 @@ class _Finder:
 
     def _of_file(self, place: Path, node: Node) -> tuple[Samples, ...] | None:
         try:
-            capture = open_capture(place, told_options(node), cancelled=self._watch.cancelled)
+            capture = open_again(place, node, Watch(cancelled=self._watch.cancelled))
         except (CaptureError, UsageError, OSError):
             return None
         return tuple(channel.stored for channel in capture.channels)

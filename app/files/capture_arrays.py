@@ -105,7 +105,10 @@ def read_columns(
     ------
     app.errors.CaptureError : no rate told and no column of times.
     """
-    at = _time_column(names, columns)
+    known = options.rate_hz or stated.rate_hz or stated.interval_s
+    # columns of one array that are only numbered have no names that would say more
+    plain = [""] * len(names) if not known and _are_numbered(names) else names
+    at = _time_column(plain, columns)
     if at is None:
         rate_hz = (
             options.rate_hz or _stated_rate(head, stated) or told_rate(head, options, f"the {kind} file")
@@ -143,6 +146,12 @@ def read_columns(
         path=head.path,
         warnings=notices,
     )
+
+
+def _are_numbered(names: Sequence[str]) -> bool:
+    """Whether the names are those that the columns of one array get, ``data 1``, ``data 2`` and so on."""
+    stem, _, number = names[0].rpartition(" ") if names else ("", "", "")
+    return number == "1" and all(name == f"{stem} {i + 1}" for i, name in enumerate(names))
 
 
 def _time_unit_s(name: str, told: Said) -> float:

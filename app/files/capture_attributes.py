@@ -26,7 +26,9 @@ _SCALE = re.compile(
 )
 _OFFSET = re.compile(r"(y |vertical |value )?(offset|add offset|intercept|bias)|y ?(off|offset|origin)", re.I)
 _UNIT = re.compile(r"(y |vertical |value |channel )?units?", re.I)
-_NAME = re.compile(r"(channel |display |long )?(name|label)|source|channel", re.I)
+_NAME = re.compile(
+    r"((channel|column|display|long|field) )?(name|label)s?|sources?|channels?|columns|fields", re.I
+)
 _LONGEST = 80
 
 

@@ -186,7 +186,11 @@ class _Look:
 
 
 def _finite(block: NDArray[Any]) -> NDArray[Any]:
-    return block[np.isfinite(block)] if block.dtype.kind == "f" else block
+    """``block`` without what is no number; where all are, which their ends tell, it is not copied."""
+    if block.dtype.kind != "f" or (block.size and np.isfinite(block.min()) and np.isfinite(block.max())):
+        return block
+    finite: NDArray[Any] = block[np.isfinite(block)]
+    return finite
 
 
 def _at_end_of_type(lowest: float, highest: float, dtype: np.dtype[Any]) -> tuple[bool, bool]:

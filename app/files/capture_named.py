@@ -53,7 +53,10 @@ def read_named(
         elif array.size > 1 and array.ndim <= 2 and (array.dtype.kind in "biufc" or array.dtype.names):
             flat = array.reshape(-1) if 1 in array.shape else array
             parts, found = columns_of(head, flat)
-            names += [_joined(name, part, len(found), i) for i, part in enumerate(parts)]
+            alone = sum(array.size > 1 for array in variables.values()) == 1
+            names += [
+                part if part and alone else _joined(name, part, len(found), i) for i, part in enumerate(parts)
+            ]
             columns += found
             of_each += [said(attributes.get(name, {}), i, len(found)) for i in range(len(found))]
     if not columns:

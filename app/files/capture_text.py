@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from functools import partial
 from itertools import chain
 
 from app.errors import CaptureError
 from app.files.capture_common import Head
 from app.files.capture_options import ReadOptions, Watch
 from app.files.text_axis import TextAxis
+from app.files.text_blocks import Load, Source, line_blocks, open_source
 from app.files.text_capture import FORMAT, assembled
-from app.files.text_encoding import TextCoding, last_lines, line_blocks, text_coding
-from app.files.text_fast import is_loaded, open_fast_reader, reading_threads
-from app.files.text_plain import Rows
-from app.files.text_rows import RowReader
+from app.files.text_encoding import TextCoding, last_lines, text_coding
+from app.files.text_fast import Loading, is_loaded, open_fast_reader, reading_threads
+from app.files.text_lists import listed_text
+from app.files.text_rows import Prepared, RowReader
 from app.files.text_store import ColumnStore
 from app.files.text_table import Table, find_table
 from app.files.text_turned import turned_text
@@ -29,7 +31,9 @@ _LONGEST_LOOK_BYTES = 4 << 20
 # below this a second thread takes longer to start than it saves, below four times as much loading the library
 LARGE_BYTES = 4 << 20
 
-_Block = tuple[bytes, float]
+_ASK_EVERY_S = 0.05
+
+_Block = tuple[Load, float]
 
 
 def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
@@ -40,43 +44,47 @@ def read_text(head: Head, options: ReadOptions, watch: Watch) -> Capture:
     app.errors.CaptureError : no numbers, no time and no rate, ragged rows; names the first bad row.
     """
     coding = text_coding(head.start)
-    turned = turned_text(head, coding)
+    turned = listed_text(head, coding, watch) or turned_text(head, coding)
     if turned is not None:
         coding = TextCoding("utf-8", 0, False)
-    table, blocks = _opened(head, coding, turned, options, watch)
-    axis = TextAxis(table, options)
     large = turned is None and head.size >= (LARGE_BYTES if is_loaded() else 4 * LARGE_BYTES)
-    library = open_fast_reader(watch) if large else None
-    reader = RowReader(head, table, coding.block_name, watch, library)
-    store = ColumnStore(table.types)
-    for block, values, share, last in _parsed(reader, blocks):
-        watch.step(share)
-        rows = reader.read(block, values, last)
-        axis.add(rows, reader)
-        store.add(rows, table.roles.channels, share)
+    loading = Loading() if large else None
+    with open_source(head, turned) as source:
+        table, blocks = _opened(source, coding, turned is None, options, watch)
+        axis = TextAxis(table, options)
+        library = loading.wait(watch) if loading is not None else None
+        reader = RowReader(head, table, coding.block_name, watch, library)
+        store = ColumnStore(table.types)
+        for prepared, share, last in _parsed(reader, blocks, watch):
+            watch.step(share)
+            rows = reader.read(prepared, last)
+            axis.add(rows, reader)
+            store.add(rows, table.roles.channels, share)
     return assembled(table, options, reader, axis.fit(reader), store.finished(), watch)
 
 
 def _opened(
-    head: Head, coding: TextCoding, content: bytes | None, options: ReadOptions, watch: Watch
+    source: Source, coding: TextCoding, in_file: bool, options: ReadOptions, watch: Watch
 ) -> tuple[Table, Iterator[_Block]]:
     """The table, and the blocks of its rows with the fraction of the file read by then."""
-    blocks = line_blocks(head, coding, content)
-    opening, share = next(blocks, (b"", 1.0))
-    tail = last_lines(head, coding) if content is None and head.size > _LOOK_BYTES else []
+    head = source.head
+    blocks = line_blocks(source, coding)
+    load, share = next(blocks, (bytes, 1.0))
+    opening = load()
+    tail = last_lines(head, coding) if in_file and head.size > _LOOK_BYTES else []
     try:
         table = find_table(head, _lines(opening[:_LOOK_BYTES], opening, coding), tail, options)
     except CaptureError:
         if len(opening) <= _LOOK_BYTES:
             raise
-        for block, share in blocks:  # noqa: B007  (the last one counts)
+        for load, share in blocks:  # noqa: B007  (the last one counts)
             watch.stop_if_asked()
-            opening += block
+            opening += load()
             if len(opening) > _LONGEST_LOOK_BYTES:
                 break
         table = find_table(head, _lines(opening[:_LONGEST_LOOK_BYTES], opening, coding), tail, options)
     rest = opening[_offset_of_line(opening, table.layout.first_line) :]
-    return table, chain([(rest, share)], blocks)
+    return table, chain([(partial(bytes, rest), share)], blocks)
 
 
 def _lines(part: bytes, whole: bytes, coding: TextCoding) -> list[str]:
@@ -92,31 +100,39 @@ def _offset_of_line(block: bytes, line: int) -> int:
     return at
 
 
-def _parsed(reader: RowReader, blocks: Iterator[_Block]) -> Iterator[tuple[bytes, Rows | None, float, bool]]:
-    """Each block, its rows if they are plain, the fraction read, and whether it is the last one.
+def _parsed(
+    reader: RowReader, blocks: Iterator[_Block], watch: Watch
+) -> Iterator[tuple[Prepared, float, bool]]:
+    """Each block, prepared, the fraction read, and whether it is the last one.
 
-    Of a large file some blocks are parsed ahead by other threads, where that can run beside this one.
+    Of a large file some blocks are read and parsed ahead by other threads, where that can run beside this one.
     """
     ahead = reading_threads() if reader.runs_beside else 0
     if not ahead:
-        for (block, share), last in _with_last(blocks):
-            plain = reader.prepared(block)
-            yield *plain, share, last
+        for (load, share), last in _with_last(blocks):
+            yield reader.prepared(load), share, last
         return
-    waiting: deque[tuple[Future[tuple[bytes, Rows | None]], float, bool]] = deque()
+    waiting: deque[tuple[Future[Prepared], float, bool]] = deque()
     with ThreadPoolExecutor(ahead, thread_name_prefix="halfturn-text") as pool:
         try:
-            for (block, share), last in _with_last(blocks):
-                waiting.append((pool.submit(reader.prepared, block), share, last))
+            for (load, share), last in _with_last(blocks):
+                waiting.append((pool.submit(reader.prepared, load), share, last))
                 if len(waiting) > ahead:
                     future, share_then, last_then = waiting.popleft()
-                    yield *future.result(), share_then, last_then
+                    yield _awaited(future, watch), share_then, last_then
             while waiting:
                 future, share_then, last_then = waiting.popleft()
-                yield *future.result(), share_then, last_then
+                yield _awaited(future, watch), share_then, last_then
         finally:
             for future, *_ in waiting:
                 future.cancel()
+
+
+def _awaited(future: Future[Prepared], watch: Watch) -> Prepared:
+    """What comes of ``future``; ``watch`` is asked now and then where others hold the processors."""
+    while not (future.done() or wait([future], _ASK_EVERY_S).done):
+        watch.stop_if_asked()
+    return future.result()
 
 
 def _with_last(blocks: Iterator[_Block]) -> Iterator[tuple[_Block, bool]]:

@@ -74,7 +74,7 @@ def open_linked(
         raise SessionError(f"the link “{_shown(link)}” is not a path relative to the session")
     path = _found(folder, link, str(node.attributes.get("sha256", "")), look_at, watch)
     try:
-        capture = open_capture(path, told_options(node), progress=watch.progress, cancelled=watch.cancelled)
+        capture = open_again(path, node, watch)
     except (OSError, CaptureError, UsageError) as error:
         raise SessionError(f"the linked capture {_shown(link)} cannot be read ({_reason(error)})") from None
     wanted = len(node.numbered("channels"))
@@ -159,6 +159,36 @@ def same_samples(capture: Capture, stored: tuple[Samples, ...], watch: Watch = U
     return len(stored) == len(capture.channels) and all(
         same_values(channel.stored, again, watch.stop_if_asked)
         for channel, again in zip(capture.channels, stored, strict=True)
+    )
+
+
+def open_again(path: Path, node: Node, watch: Watch) -> Capture:
+    """The file of a capture's node, with what was told of it if it does not tell the same itself.
+
+    Raises
+    ------
+    app.errors.CaptureError : it cannot be read.
+    dsp.errors.CancelledError : the user asked to stop.
+    """
+    told = told_options(node)
+    # a rate told anew may make a channel of a column that was one of times
+    for options in (ReadOptions(), told) if told == ReadOptions(rate_hz=told.rate_hz) else (told,):
+        try:
+            capture = open_capture(path, options, progress=watch.progress, cancelled=watch.cancelled)
+        except CaptureError:
+            if options is told:
+                raise
+            continue
+        if options is told or _is_alike(capture, node):
+            return capture
+    raise AssertionError("unreachable: what was told is tried last")
+
+
+def _is_alike(capture: Capture, node: Node) -> bool:
+    channels = node.numbered("channels")
+    return len(capture.channels) == len(channels) and all(
+        (one.name, one.stored.dtype.str) == (saved.attributes.get("name"), saved.attributes.get("dtype"))
+        for one, saved in zip(capture.channels, channels, strict=True)
     )
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from app.errors import CaptureError
 from app.files.capture_options import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, ReadOptions
-from app.files.capture_time import TimeAxis, TimeColumnError
+from app.files.capture_time import TimeAxis, TimeColumnError, TimeFit
 from app.files.text_rows import RowReader
 from app.files.text_table import Table
 from app.model.capture import Segment
@@ -50,6 +50,7 @@ class TextAxis:
         at = table.layout.data[self._column] if self._column is not None else None
         self._base = 0 if self._by_count else dict(table.style.bases).get(at if at is not None else -1, 0)
         self._is_clock = at in table.style.clocks
+        self._finer = roles.finer
         self._days, self._last_clock = 0, -math.inf
         self._record = roles.record
         self._last_record: float | None = None
@@ -69,9 +70,20 @@ class TextAxis:
         if self._times is None:
             return
         try:
-            self._times.add(self._unwrapped(values[:, self._column]))
+            self._times.add(self._unwrapped(self._written(values)))
         except TimeColumnError as error:
             raise self._bad_times(error, reader) from error
+
+    def _written(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The times in the rows, with fractions that have a column of their own."""
+        times: NDArray[np.float64] = values[:, self._column]
+        if self._finer is None:
+            return times
+        part, unit_s = self._finer
+        if self._base == 0 and np.isfinite(times[0]) and abs(times[0]) < _LATEST_S:
+            # of many seconds and their millionths a float has not digits enough
+            self._base = int(times[0])
+        return times - self._base + values[:, part] * unit_s
 
     def _unwrapped(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
         """Clock times going on after midnight."""
@@ -120,8 +132,7 @@ class TextAxis:
             moved = tuple(replace(part, start_s=part.start_s + by_s) for part in fit.segments)
             fit = replace(fit, segments=moved)
         if self._by_count:
-            segments = self._numbered(fit.segments, reader)
-            return Axis(self._rate_hz, None, segments, (*self._derived(), *fit.notices))
+            return self._counted_by(fit, reader)
         fitted_hz, std_hz = self._checked(fit.rate_hz), fit.rate_std_hz
         notices = list(fit.notices)
         for code, other_hz, who in (
@@ -134,6 +145,21 @@ class TextAxis:
         if self._told_hz is not None:
             return Axis(self._told_hz, None, fit.segments, tuple(notices))
         return Axis(fitted_hz, std_hz, fit.segments, tuple(notices))
+
+    def _counted_by(self, fit: TimeFit, reader: RowReader) -> Axis:
+        """By sample numbers; where they go up by more than one, the rate stated is that of all, a told one that of these."""
+        every = max(1, round(1.0 / (fit.rate_hz * self._unit_s)))
+        notices = (*self._derived(), *fit.notices)
+        if every == 1:
+            return Axis(self._rate_hz, None, self._numbered(fit.segments, reader), notices)
+        if self._told_hz is not None:
+            apart = tuple(replace(part, start_s=part.start_s / every) for part in fit.segments)
+            return Axis(self._rate_hz, None, apart, notices)
+        text = (
+            f"the sample numbers go up by {every}, so every {every}th sample is here, "
+            f"at {self._rate_hz / every:.9g} Hz; the file states {self._rate_hz:.9g} Hz"
+        )
+        return Axis(self._rate_hz / every, None, fit.segments, (*notices, Notice("every-nth", text)))
 
     def _note_records(self, values: NDArray[np.float64], reader: RowReader) -> None:
         """Remember the samples with which the number of the record changes."""
@@ -177,6 +203,13 @@ class TextAxis:
         return Axis(self._rate_hz, None, segments, tuple(notices))
 
     def _derived(self) -> list[Notice]:
+        often = self._facts.decimation or 1.0
+        if self._told_hz is None and often > 1.0:
+            text = (
+                f"the file states that every {often:g}th sample was kept; {self._rate_hz:.9g} Hz is taken as the rate "
+                "of those, not of all; give it with --rate if it is otherwise"
+            )
+            return [Notice("decimation-stated", text)]
         if self._told_hz is not None or not self._facts.derived:
             return []
         text = f"the rate of {self._rate_hz:.9g} Hz is worked out from {self._facts.derived}, which the file states"

@@ -56,6 +56,7 @@ def assembled(
     warnings = (
         *table.roles.notices,
         *axis.notices,
+        *_sign_notices(table, channels),
         *_cell_notices(table, reader, [channel.name for channel in channels]),
         *_row_notices(table, reader),
         *check_clipping(channels, watch),
@@ -110,6 +111,13 @@ def _channels(table: Table, options: ReadOptions, columns: Sequence[NDArray[Any]
             offset = options.offset
         channels.append(Channel(name, column, scale, offset, options.unit or symbol))
     return tuple(channels)
+
+
+def _sign_notices(table: Table, channels: Sequence[Channel]) -> Iterator[Notice]:
+    for column, channel in zip(table.roles.channels, channels, strict=True):
+        if table.layout.data[column] in table.style.signed:
+            text = f"{channel.name}: its codes are read with a sign (two's complement), since they leap around zero without"
+            yield Notice("codes-signed", text)
 
 
 def _cell_notices(table: Table, reader: RowReader, names: Sequence[str]) -> Iterator[Notice]:

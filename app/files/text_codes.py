@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from app.files.text_cells import split_row
 from app.files.text_header import short_lines, uncommented
-from app.files.text_keys import QUANTITY, meaning, number
+from app.files.text_keys import QUANTITY, keyed_pieces, meaning, number
 from app.files.text_layout import Layout
 from app.files.text_units import COUNTS, Unit, find_unit, plain_cell, split_label
 
@@ -58,13 +58,16 @@ def _of(values: list[tuple[float, Unit | None]] | None, channel: int) -> tuple[f
 
 def _stated(line: str, layout: Layout) -> Iterator[tuple[str, list[tuple[float, Unit | None]]]]:
     """What is sought and stated in ``line``, with its values, one or one a channel."""
+    for piece in keyed_pieces(line):
+        if (said := meaning(piece["key"])) in _SOUGHT and piece["value"]:
+            yield said, [(number(piece["value"], layout.decimal), _unit(piece["unit"], piece["key"]))]
     attempts = [split_row(line, mark) for mark in (layout.delimiter, ",", ";", "\t", "|") if mark != " "]
     attempts += [re.split(r"[:=]", line, maxsplit=1)]
     for cells in attempts:
         if len(cells) < 2:
             continue
         key, *rest = [plain_cell(cell).rstrip(":=").strip() for cell in cells]
-        said = meaning(key)
+        said = meaning(key) or ("step" if _PER.search(key) else None)
         matches = [QUANTITY.fullmatch(cell) for cell in rest]
         values = [match for match in matches if match is not None]
         if said in _SOUGHT and values:

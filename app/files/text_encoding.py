@@ -1,25 +1,12 @@
-"""Text files as blocks of whole lines, whatever their encoding and line ends.
-
-Blocks are bytes with ``\\n`` between lines, in UTF-8 or in the 8-bit encoding of the file: digits,
-signs and delimiters are the same bytes in both, and only names and units need decoding.
-"""
+"""What a text file is written in: its encoding, its line ends, and whether it is text at all."""
 
 from __future__ import annotations
 
 import codecs
-import io
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import BinaryIO
 
-from app.errors import CaptureError
 from app.files.capture_common import Head
-
-BLOCK_BYTES = 1 << 20
-LONGEST_LINE = 1 << 20
-# most lines are shorter, so that finding the end of one reads no more than that
-_BUFFER_BYTES = 1 << 12
 
 # UTF-32 first: its little-endian mark begins with that of UTF-16
 _MARKS = (
@@ -33,9 +20,14 @@ _MARKS = (
 _ALLOWED_CONTROLS = frozenset(b"\t\n\v\f\r\x1a\x1b")
 
 
-_PADDING = re.compile(rb"\0+(?=[\r\n]|\Z)")
+PADDING = re.compile(rb"\0+(?=[\r\n]|\Z)")
 _C1 = re.compile(rb"[\x80-\x9f]")
 _TAIL_BYTES = 64 << 10
+_HIGH = re.compile(rb"[\x80-\xff]{2}")
+_CYRILLIC = re.compile(
+    r"(?<!\w)(?:время|напряжение|ток|канал|частота|дискретизации|отсч[её]т\w*|сек|мс|мкс|нс|мВ|мА|Гц|кГц|МГц)(?!\w)",
+    re.I,
+)
 
 
 @dataclass(frozen=True)
@@ -52,7 +44,7 @@ class TextCoding:
 
     @property
     def block_name(self) -> str:
-        """Encoding of the blocks that `line_blocks` gives."""
+        """Encoding of the blocks that `text_blocks.line_blocks` gives."""
         return "utf-8" if self.wide else self.name
 
 
@@ -67,8 +59,8 @@ def looks_like_text(start: bytes) -> bool:
 
 def _printable(start: bytes) -> bool:
     filled = len(start)
-    start = _PADDING.sub(b"", start)
-    if len(start) < filled and _encoding(start)[0] == "latin-1" and _C1.search(start):
+    start = PADDING.sub(b"", start)
+    if len(start) < filled and not _encoding(start)[0].startswith("utf") and _C1.search(start):
         # filled up text is no excuse for bytes that no writer of text uses
         return False
     odd = sum(byte < 32 and byte not in _ALLOWED_CONTROLS for byte in start)
@@ -98,8 +90,17 @@ def _encoding(start: bytes) -> tuple[str, int]:
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start)
     except UnicodeDecodeError:
-        return "latin-1", 0
+        return _one_byte(start), 0
     return "utf-8", 0
+
+
+def _one_byte(start: bytes) -> str:
+    """The coding of one byte a character in which words for times and units come out, Latin-1 if none do."""
+    if _HIGH.search(start):
+        for name in ("cp1251", "koi8-r", "cp866"):
+            if _CYRILLIC.search(start.decode(name, "replace")):
+                return name
+    return "latin-1"
 
 
 def last_lines(head: Head, coding: TextCoding) -> list[str]:
@@ -110,73 +111,6 @@ def last_lines(head: Head, coding: TextCoding) -> list[str]:
         file.seek(begin - (begin - coding.mark_bytes) % 4)
         raw = file.read()
     if not coding.wide:
-        raw = _PADDING.sub(b"", raw)
+        raw = PADDING.sub(b"", raw)
     lines = raw.decode(coding.name, "replace").splitlines()[1:]
     return lines if raw.endswith((b"\n", b"\r")) else lines[:-1]
-
-
-def line_blocks(
-    head: Head, coding: TextCoding, content: bytes | None = None
-) -> Iterator[tuple[bytes, float]]:
-    """Whole lines in blocks of about a megabyte, each with the fraction of the file read so far.
-
-    Only the last block may lack the final line end. ``content`` stands for that of the file.
-
-    Raises
-    ------
-    app.errors.CaptureError : a line of more than a megabyte, which no table of samples has.
-    """
-    size = head.size if content is None else len(content)
-    with head.path.open("rb", _BUFFER_BYTES) if content is None else io.BytesIO(content) as file:
-        file.seek(coding.mark_bytes)
-        if not coding.wide and not coding.returns_only:
-            yield from _plain_blocks(head, file, size)
-            return
-        carried = b""
-        for piece in _decoded(file, coding):
-            block = carried + piece
-            end = block.rfind(b"\n") + 1
-            carried = block[end:]
-            if len(carried) > LONGEST_LINE:
-                raise _too_long(head)
-            if end:
-                yield _unpadded(block[:end]), min(file.tell() / size, 1.0)
-        if carried := _unpadded(carried):
-            yield carried, 1.0
-
-
-def _plain_blocks(head: Head, file: BinaryIO, size: int) -> Iterator[tuple[bytes, float]]:
-    """The same where bytes are characters and lines end in a line feed, each byte copied once."""
-    at = file.tell()
-    # larger ones take less time and more memory, of which few samples justify little
-    length = min(max(size >> 8, BLOCK_BYTES // 2), 2 * BLOCK_BYTES)
-    while True:
-        # where the line ends that goes across the border of the block
-        file.seek(at + length)
-        rest = file.readline(LONGEST_LINE + 1)
-        if len(rest) > LONGEST_LINE:
-            raise _too_long(head)
-        file.seek(at)
-        block = file.read(length + len(rest))
-        if not block:
-            return
-        at += len(block)
-        if block := _unpadded(block):
-            yield block, min(at / size, 1.0)
-
-
-def _too_long(head: Head) -> CaptureError:
-    problem = f"a line is longer than {LONGEST_LINE} bytes, so this is no table"
-    return CaptureError(head.path, "", problem, "one row a sample is read")
-
-
-def _unpadded(block: bytes) -> bytes:
-    return _PADDING.sub(b"", block) if b"\0" in block else block
-
-
-def _decoded(file: BinaryIO, coding: TextCoding) -> Iterator[bytes]:
-    decoder = codecs.getincrementaldecoder(coding.name)("replace") if coding.wide else None
-    while block := file.read(BLOCK_BYTES):
-        if decoder is not None:
-            block = decoder.decode(block).encode("utf-8", "replace")
-        yield block.replace(b"\r", b"\n") if coding.returns_only else block

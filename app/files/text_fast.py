@@ -30,7 +30,7 @@ class FastRows:
     def __init__(self, layout: Layout, library: Any) -> None:
         self._layout = layout
         # of a comma with a decimal comma only quotes tell which is which
-        self._polars = library if layout.delimiter != layout.decimal else None
+        self._polars: Any = library if layout.delimiter != layout.decimal else None
         # whether blanks have to be looked at: where single ones part the cells the library alone is faster
         self._blanks_apart = False
         self._data = [str(i) for i in layout.data]
@@ -43,36 +43,33 @@ class FastRows:
 
     def rows(self, block: bytes) -> NDArray[np.float64] | None:
         """Array of shape (rows, data columns), None if some row is not plain."""
-        polars, layout = self._polars, self._layout
-        if polars is None or not block.endswith(b"\n"):
+        layout = self._layout
+        if self._polars is None or not block.endswith(b"\n"):
             return None
         if layout.decimal == ",":
             # faster than the library's own way
             block = _points(block)
         if layout.delimiter == " " and not self._blanks_apart:
-            values = self._read(polars, block)
+            values = self._read(block)
             if values is not None:
                 return values
             # so are the next ones, likely
             self._blanks_apart = True
-        return self._read(polars, _single_blanks(block) if layout.delimiter == " " else block)
+        if layout.delimiter == " ":
+            block = _single_blanks(block)
+        return self._read(block)
 
-    def _read(self, polars: Any, block: bytes) -> NDArray[np.float64] | None:
-        layout = self._layout
+    def _read(self, block: bytes) -> NDArray[np.float64] | None:
+        polars, layout = self._polars, self._layout
+        # the library passes over empty lines
+        lines = _lines(block)
         try:
-            frame = polars.read_csv(
-                block,
-                has_header=False,
-                separator=layout.delimiter,
-                schema=self._schema,
-            )
+            frame = _collected(polars, block, layout.delimiter, self._schema)
         except polars.exceptions.PolarsError:
             return None
         if len(self._data) < layout.columns:
             frame = frame.select(self._data)
-        # the library passes over empty lines
-        lines = sum(np.count_nonzero(part == _END) for part in _parts(np.frombuffer(block, np.uint8)))
-        if frame.height != lines or any(column.null_count() for column in frame):
+        if frame.height != lines or any(column.null_count() for column in frame.iter_columns()):
             return None
         values: NDArray[np.float64] = frame.to_numpy(order="fortran")
         # what comes from one column alone may be the library's own memory
@@ -84,18 +81,27 @@ def is_loaded() -> bool:
     return "polars" in sys.modules
 
 
+class Loading:
+    """The library on its way in a thread of its own, while the caller does something else; `wait` gives it."""
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="halfturn-load")
+        self._library = self._pool.submit(_library_at_work)
+        self._pool.shutdown(wait=False)
+
+    def wait(self, watch: Watch) -> Any:
+        """The library, None where it is not there; ``watch`` is asked meanwhile."""
+        while not wait([self._library], _ASK_EVERY_S).done:
+            watch.step(0.0)
+        return self._library.result()
+
+
 def open_fast_reader(watch: Watch) -> Any:
     """The library, loaded only where a large text is read; None where it is not there.
 
     Not every processor can run it. Loading takes a moment, in which ``watch`` is asked.
     """
-    if is_loaded():
-        return _library()
-    with ThreadPoolExecutor(1) as pool:
-        loading = pool.submit(_library)
-        while not wait([loading], _ASK_EVERY_S).done:
-            watch.step(0.0)
-        return loading.result()
+    return _library() if is_loaded() else Loading().wait(watch)
 
 
 def reading_threads() -> int:
@@ -114,10 +120,31 @@ def _library() -> Any:
     return polars
 
 
+def _library_at_work() -> Any:
+    """The library after a first call, which takes some times as long as those after it."""
+    polars = _library()
+    if polars is not None:
+        schema = {"0": polars.Float64, "1": polars.Float64}
+        _collected(polars, b"0,1\n", ",", schema).to_numpy(order="fortran")
+    return polars
+
+
+def _collected(polars: Any, block: bytes, separator: str, schema: dict[str, Any]) -> Any:
+    """The frame of ``block``; a plan without anything to optimise costs half of what `read_csv` takes a call."""
+    plan = polars.scan_csv(block, has_header=False, separator=separator, schema=schema, glob=False)
+    return plan.collect(engine="streaming", optimizations=polars.QueryOptFlags.none())
+
+
 def _parts(codes: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
     """Views of ``codes`` so small that what is worked out of each takes no fresh memory from the system."""
     for at in range(0, codes.size, _PART):
         yield codes[at : at + _PART]
+
+
+def _lines(block: bytes) -> int:
+    """How many lines end in ``block``."""
+    codes = np.frombuffer(block, np.uint8)
+    return sum(int(np.count_nonzero(part == _END)) for part in _parts(codes))
 
 
 def _points(block: bytes) -> bytes:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.files.text_cells import Kind, is_number, read_cell, split_row
-from app.files.text_keys import BARE_RATE, QUANTITY, TIME, WITH_UNIT, meaning
+from app.files.text_keys import BARE_RATE, QUANTITY, TIME, WITH_UNIT, keyed_pieces, meaning
 from app.files.text_layout import Layout, is_filled
 from app.files.text_units import (
     Unit,
@@ -34,8 +34,14 @@ _KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,60}}?)\s+{WITH_UNIT}"
 _LISTED = re.compile(
     r"(?:column|col\.?|field|channel)?\s*(?P<number>\d{1,3})\s*[:=.)-]\s*(?P<title>\D.{0,80})", re.I
 )
-_NAMES = re.compile(r"(channel|signal|trace|source|label)s?([ _]names?)?:?|names?:?", re.I)
-_UNITS = re.compile(r"((vertical|channel|y)[ _])?units?:?", re.I)
+_NAMES = re.compile(r"(channel|signal|trace|source|label)s?([ _]?names?)?:?|names?:?", re.I)
+# columns that the rows need not have
+_REMARKS = re.compile(
+    r"(comment|remark|note|event|flag|marker|bemerkung|kommentar|remarque|commentaire)s?(en)?", re.I
+)
+_TIME_WORD = re.compile(rf"(?<!\w)(?:{TIME.pattern})(?!\w)", TIME.flags)
+_IN_BRACKETS = re.compile(r"[(\[][^()\[\]]*[)\]]")
+_UNITS = re.compile(r"((vertical|channel|y|v)[ _]?)?units?:?", re.I)
 
 
 @dataclass(frozen=True)
@@ -157,9 +163,9 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
     """The cells of ``line`` above the data columns; None if it is no line of titles."""
     if _states(line, layout):
         return None
-    readings = (
-        (line, uncommented(line)) if line.lstrip()[:1] == layout.delimiter else (uncommented(line), line)
-    )
+    # a mark of comments that is a cell of its own is the title of row numbers
+    first = line.lstrip().lstrip("#%")[:1] if layout.delimiter != " " else ""
+    readings = (line, uncommented(line)) if first == layout.delimiter else (uncommented(line), line)
     for text in dict.fromkeys(readings):
         for delimiter in _delimiters(text, layout):
             cells = _split(text.strip("\r\n"), delimiter, layout)
@@ -171,7 +177,7 @@ def _header_cells(line: str, layout: Layout, numbered: bool) -> list[str] | None
             kinds = [read_cell(cell, layout.decimal).kind for cell in wanted]
             if Kind.TEXT in kinds and (numbered or Kind.NUMBER not in kinds or _are_numbered(wanted)):
                 return None if _is_stated(cells, wanted, layout) else wanted
-    return None
+    return _behind_times(uncommented(line), layout)
 
 
 def _states(line: str, layout: Layout) -> bool:
@@ -187,7 +193,9 @@ def _states(line: str, layout: Layout) -> bool:
                 return len(layout.data) == 1 and not is_quantity and not any(cells[2:])
             if said is not None:
                 return is_quantity
-    if _QUOTED_KEY.search(line):
+    if _QUOTED_KEY.search(line) or any(
+        piece["value"] and meaning(piece["key"]) not in (None, "channel") for piece in keyed_pieces(line)
+    ):
         return True
     if len(layout.data) == 1 and BARE_RATE.search(line) and split_label(line)[1] == "":
         return True
@@ -241,7 +249,24 @@ def _is_stated(cells: Sequence[str], wanted: Sequence[str], layout: Layout) -> b
         return True
     # "Channel 1" is a name
     keyed = meaning(parts[0]) not in (None, "channel") and any(are_values)
-    return keyed or any(_STATED.search(cell) for cell in (wanted if len(wanted) > 1 else cells))
+    if len(wanted) > 1:
+        # in "Sample (fs = 1 MHz)" it is said beside a title
+        return keyed or any(_STATED.search(_IN_BRACKETS.sub("", cell)) for cell in wanted)
+    return keyed or any(_STATED.search(cell) for cell in cells)
+
+
+def _behind_times(text: str, layout: Layout) -> list[str] | None:
+    """Titles with a unit for each column but the first, in which times then stand; None if they are none."""
+    mark = layout.delimiter
+    if mark == " " or (layout.columns > 2 and mark not in text) or _LISTED.fullmatch(text.strip()):
+        return None
+    cells = split_row(text.strip("\r\n"), mark)
+    if len(cells) != layout.columns - 1 or layout.data != tuple(range(layout.columns)):
+        return None
+    labels = [split_header(cell) for cell in cells]
+    if any(not name or unit is None or unit.time or _TIME_WORD.search(name) for name, unit in labels):
+        return None
+    return None if any(is_number(name, layout.decimal) for name, _ in labels) else ["", *cells]
 
 
 def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:
@@ -258,7 +283,7 @@ def _split(text: str, delimiter: str, layout: Layout) -> list[str] | None:
     for cells in attempts:
         beyond = cells[layout.columns :]
         plain = [plain_cell(cell) for cell in beyond]
-        stated = any(QUANTITY.fullmatch(cell) or meaning(cell) for cell in plain)
+        stated = any(QUANTITY.fullmatch(cell) or meaning(cell) or _REMARKS.fullmatch(cell) for cell in plain)
         if layout.data[-1] < len(cells) and (stated or not any(cell.strip() for cell in beyond)):
             return cells
     return None

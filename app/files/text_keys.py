@@ -28,16 +28,19 @@ _PATTERNS = {
             | d[tx] | (delta|Δ)\ ?([tx]|time) | x(incr?|delta) | interval\ between\ samples
             | (time|seconds|secs?|s)\ ?(per|/)\ ?(sample|point)
             | p[ée]riode\ d['’][ée]chantillonnage | per[ií]odo\ de\ (muestreo|amostragem) | интервал\ дискретизации
-            | 采样(间隔|周期) | サンプリング(間隔|周期)""",
+            | 采样(间隔|周期) | サンプリング(間隔|周期) | 샘플링\ ?(간격|주기)""",
         "rate": r"""fr[ée]quence\ d['’][ée]chantillonnage | frecuencia\ de\ muestreo | frequenza\ di\ campionamento
             | (taxa|frequ[êe]ncia)\ de\ amostragem | sampl(e|ings?)(frekvens|frequentie|rate)
             | bemonsterings(frequentie|snelheid)
             | cz[ęe]stotliwo[śs][ćc]\ pr[óo]bkowania | vzorkovac[íi]\ (frekvence|kmito[čc]et)
+            | örnekleme\ (frekansı|hızı) | näytteenottotaajuus | mintavételi\ (frekvencia|sebesség)
+            | 샘플링\ ?(주파수|속도|레이트)
             | частота\ дискретизации | 采样(率|频率) | サンプリング(周波数|レート) | サンプルレート
             | (samples?|sampling|acquisition|data|scan)\ ?(rate|frequency|freq|clock)
-            | abtast(rate|frequenz) | rate | fs | f\ s | sr | sps | (samples|points|pts)\ ?(per|/)\ ?(s|sec|second)""",
+            | abtast(rate|frequenz) | rate | clock
+            | fs | f\ (s|samp|sample|sampling) | sr | sps | (samples|points|pts)\ ?(per|/)\ ?(s|sec|second)""",
         "start": r"""((x|h|t|time|horizontal|horiz|hor)\ ?)*(start|origin|zero|org)(\ time)?
-            | [tx]\ ?(0|zero|start|origin)
+            | [tx]\ ?(0|zero|start|origin) | [hx]\ offset
             | (time\ of\ )?first\ (sample|point)(\ time)?""",
         "end": r"""((x|h|t|time|horizontal|horiz|hor)\ ?)*(stop|end)(\ time)? | (time\ of\ )?last\ (sample|point)(\ time)?""",
         "duration": r"(record(ing)?|capture|acquisition|total|sweep)?\ ?(duration|time\ span|length\ in\ time)",
@@ -55,11 +58,14 @@ _PATTERNS = {
         "offset": r"y\ ?(origin|zero|offset|org) | ((vertical|voltage|value)\ )?offset",
         "reference": r"""y\ ?(ref|reference) | (zero|mid|reference)\ (code|level|count|value)
             | (adc|code)\ (offset|zero|mid|reference|midpoint)""",
-        "time unit": r"(horizontal|horiz|hor|x|time)(\ axis)?\ units?",
-        "value unit": r"((vertical|vert|y|channel|value)(\ axis)?\ )?units?",
+        "decimation": r"(decimation|down\ ?sampling|sub\ ?sampling)(\ (factor|ratio))?|every\ (nth|n\ th)(\ (point|sample))?",
+        "time unit": r"(horizontal|horiz|hor|h|x|time)(\ axis)?\ ?units?",
+        "value unit": r"((vertical|vert|y|v|channel|value)(\ axis)?\ ?)?units?",
         "channel": r"source | label | ((channel|signal|trace)(\ name)?)",
     }.items()
 }
+
+_CAPITALS = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
 def meaning(key: str) -> str | None:
@@ -72,12 +78,27 @@ def meaning_and_unit(key: str) -> tuple[str | None, str]:
     label, unit = split_label(key)
     # with "mV/LSB" the whole is the word
     for text, of_it in ((key, ""), (label, unit)):
-        words = re.sub(r"(?<=[a-z])(?=[A-Z])|[_.:\-]+", " ", text)
-        words = " ".join(words.split())
-        found = next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)
-        if found is not None:
-            return found, of_it
+        plain = re.sub(r"[_.:\-]+", " ", text)
+        # the capital in "mV/LSB" begins no word
+        for parted in (_CAPITALS.sub(" ", plain), plain):
+            words = " ".join(parted.split())
+            found = next((name for name, pattern in _PATTERNS.items() if pattern.fullmatch(words)), None)
+            if found is not None:
+                return found, of_it
     return None, ""
+
+
+_PIECE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,30}}?)\s+(?:{WITH_UNIT}|(?P<text>[A-Za-zµΩ%]{{1,4}}))")
+# before keys that follow each other, ":WFM:XINCR 4E-9;XZERO 0"
+_PATH = re.compile(r"^:?(?:[A-Za-z]\w{0,20}:)+(?=[A-Za-z])")
+_MOST_PIECES = 0.7
+
+
+def keyed_pieces(line: str) -> list[re.Match[str]]:
+    """Keys with what each is to be behind a blank, parted by semicolons: ``XINCR 4E-9;XZERO 0``; none of another line."""
+    parts = [_PATH.sub("", part.replace('"', "").strip()) for part in line.split(";") if part.strip()]
+    pieces = [piece for part in parts if (piece := _PIECE.fullmatch(part))]
+    return pieces if len(parts) > 1 and len(pieces) > _MOST_PIECES * len(parts) else []
 
 
 def stated_as(key: str) -> tuple[str | None, float]:

@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from app.files.text_cells import Cell, Kind, read_cell, split_row
+from app.files.text_keys import meaning
+from app.files.text_units import plain_cell
 
 # In order of preference where two read the same lines equally well. The blank stands for any run of
 # blanks and tabs; comma with decimal comma works only for quoted cells.
@@ -119,19 +121,18 @@ def _parts(line: str, mark: str) -> bool:
 def _first_so_called(lines: Sequence[str], layout: Layout, first: int, sample: Sequence[str]) -> int:
     """``first``, or the first of ``lines`` after it that begins with the word with which the later rows all do.
 
-    In ``Scale,5`` and ``Offset,0`` above ``Data,0.1`` and so on the numbers are none of samples.
+    In ``Scale,5`` and ``Offset,0`` above ``Data,0.1`` and so on the numbers are none of samples. Where later
+    rows begin with an empty cell, words may as well stand beside the first samples, unless they are keys.
     """
     if layout.data[0] == 0:
         return first
     words = [_word(layout, line) for line in sample[len(sample) // 2 :] if layout.is_row(line)]
-    if not words or not words[-1] or any(word != words[-1] for word in words):
+    if not words or any(word != words[-1] for word in words):
         return first
-    rows = (
-        i
-        for i in range(first, len(lines))
-        if layout.is_row(lines[i]) and _word(layout, lines[i]) == words[-1]
-    )
-    return next(rows, first)
+    rows = [i for i in range(first, len(lines)) if layout.is_row(lines[i])]
+    later = next((n for n, i in enumerate(rows) if _word(layout, lines[i]) == words[-1]), 0)
+    keyed = layout.data[0] == 1 and any(meaning(plain_cell(layout.split(lines[i])[0])) for i in rows[:later])
+    return rows[later] if rows and (words[-1] or keyed) else first
 
 
 def _word(layout: Layout, line: str) -> str:

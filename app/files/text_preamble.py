@@ -14,7 +14,7 @@ from itertools import combinations
 
 from app.files.text_cells import split_row
 from app.files.text_header import LONGEST_LINE, short_lines, uncommented
-from app.files.text_keys import BARE_RATE, NUMBER, QUANTITY, WITH_UNIT, meaning_and_unit, number
+from app.files.text_keys import BARE_RATE, NUMBER, QUANTITY, WITH_UNIT, keyed_pieces, meaning_and_unit, number
 from app.files.text_layout import Layout
 from app.files.text_units import find_rate_unit, find_unit, plain_cell
 
@@ -31,6 +31,7 @@ _NUMERIC = frozenset(
         "step",
         "offset",
         "reference",
+        "decimation",
     )
 )
 # keys are bounded, so that a search takes no longer than lines are long
@@ -40,17 +41,20 @@ _INLINE = re.compile(
 )
 _KEY_BLANK_VALUE = re.compile(rf"(?P<key>[A-Za-z][\w -]{{0,60}}?)\s+{WITH_UNIT}")
 _SAMPLED_AT = re.compile(rf"\bsampled (?:at|with) (?P<value>{NUMBER})\s*(?P<unit>[kMG]?Hz)\b", re.I)
-_BESIDE_OTHERS = re.compile(
-    rf"(?P<key>[A-Za-z][\w -]{{0,30}}?)\s+(?:{WITH_UNIT}|(?P<text>[A-Za-zµΩ%]{{1,4}}))"
-)
 # behind other words, as of a title
 _SHORT_KEY = re.compile(r"(?<=\W)(?:fs|dt|sampl\w* (?:rate|interval|period|frequency))$", re.I)
 _PER_POINT = re.compile(
     rf"(?<![\w.])(?P<value>{NUMBER})\s*(?P<unit>[mµμunp]?s(?:ec)?)\s*(?:/|per)\s*(?:pts?|points?|samples?|Sa?)\b"
 )
+# in a sentence: "time in microseconds"
+_IN_UNIT = re.compile(
+    r"\b(?:times?|zeit|temps|tiempo)\s+(?:is |are )?in\s+(?P<unit>[A-Za-zµμ]{1,15})\b", re.I
+)
 _NAMED = re.compile(
     r'"(?P<key>[A-Za-z][\w ()/.-]{0,60})"\s*:\s*(?:"(?P<text>[^"]{0,60})"|(?P<number>[^\s,}"\]]{1,40}))'
 )
+_SAMPLES = re.compile(r"Sa?|samples?|pts|points", re.I)
+_OF_WHICH = re.compile(r"^[A-Za-z][\w ]{0,20}:\s*(?=[+-]?[.,]?\d)")
 _SHORT_RATE = re.compile(r"([kKMG])(?:S|Sa|Samples?|sample|samples|pts|points)?")
 _WIDE = str.maketrans("：，；（）＝", ":,;()=")
 
@@ -67,6 +71,7 @@ class Facts:
     value_unit: str | None = None
     channel: str | None = None
     before_trigger: tuple[float, str] | None = None
+    decimation: float | None = None
     derived: str = ""
     """From what the interval was worked out, where it was not stated as such."""
 
@@ -115,6 +120,7 @@ def stated_facts(lines: Sequence[str], layout: Layout) -> Facts:
         time_unit=time_unit or None,
         value_unit=found["value unit"].text if "value unit" in found else None,
         channel=found["channel"].text if "channel" in found else None,
+        decimation=found["decimation"].value if "decimation" in found else None,
         before_trigger=_before_trigger(found),
     )
     for pair in (found.get("interval"), found.get("rate")):
@@ -184,6 +190,9 @@ def _before_trigger(found: dict[str, _Pair]) -> tuple[float, str] | None:
 def _pair(key: str, text: str, unit: str, decimal: str) -> _Pair | None:
     """What key and value mean; None if that is nothing sought here, or not of the kind it should be."""
     said, of_key = meaning_and_unit(key)
+    if said in _NUMERIC:
+        # "Analog:4e-7": of which channels it is said
+        text = _OF_WHICH.sub("", text)
     quantity = QUANTITY.fullmatch(text)
     if said is None or (quantity is None) == (said in _NUMERIC):
         return None
@@ -193,7 +202,21 @@ def _pair(key: str, text: str, unit: str, decimal: str) -> _Pair | None:
     if said == "rate":
         known = [_whole_rate_unit(each) for each in known]
     chosen = next((each for each in known if each and (find_unit(each) or find_rate_unit(each))), "")
+    if (
+        said in ("rate", "interval")
+        and quantity["unit"]
+        and not chosen
+        and not _SAMPLES.fullmatch(quantity["unit"])
+    ):
+        # a "data rate" of 9600 Bd is none of samples
+        return None
     value = number(quantity["value"], decimal)
+    word = key.strip("#%/;*! ").lower()
+    if (word == "clock" and (not chosen or find_rate_unit(chosen) is not None)) or (
+        word == "data rate" and not chosen
+    ):
+        # may be that of a processor, or the time of the day
+        return None
     return _Pair(said, text, value, chosen) if math.isfinite(value) else None
 
 
@@ -208,20 +231,18 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
     for line in [uncommented(each).translate(_WIDE) for each in short_lines(lines[: layout.first_line])]:
         for match in _NAMED.finditer(line):
             yield match["key"], match["text"] if match["text"] is not None else match["number"], ""
-        pieces = [_BESIDE_OTHERS.fullmatch(piece.strip()) for piece in line.split(";") if piece.strip()]
-        if len(pieces) > 1 and all(pieces):
-            for piece in filter(None, pieces):
-                yield piece["key"], piece["value"] or piece["text"], piece["unit"] or ""
+        for piece in keyed_pieces(line):
+            yield piece["key"], piece["value"] or piece["text"], piece["unit"] or ""
         yield from _parted(line, layout)
         if layout.delimiter != ";" and line.count(";") and line.count(",") > line.count(";"):
             # the pairs apart by one mark, key and value by another
             yield from _paired(line.split(";"))
         for match in _INLINE.finditer(line.replace('"', " ")):
-            yield match["key"].strip(), match["value"], match["unit"] or ""
+            yield match["key"].strip(), f"{match['value']} {match['unit'] or ''}".strip(), ""
             if short := _SHORT_KEY.search(match["key"].strip()):
                 yield short[0], match["value"], match["unit"] or ""
         if blank := _KEY_BLANK_VALUE.fullmatch(line.strip()):
-            yield blank["key"], blank["value"], blank["unit"] or ""
+            yield blank["key"], f"{blank['value']} {blank['unit'] or ''}".strip(), ""
         key, colon, rest = line.partition(":")
         if colon:
             yield key, plain_cell(rest), ""
@@ -233,6 +254,8 @@ def _pairs(lines: Sequence[str], layout: Layout) -> Iterator[tuple[str, str, str
     # a comment may just say "vent motor at 2 MS/s"; hertz alone could be any frequency
     for match in _SAMPLED_AT.finditer("\n".join(short_lines(lines[:first]))):
         yield "rate", match["value"], match["unit"]
+    for match in _IN_UNIT.finditer("\n".join(short_lines(lines[:first]))):
+        yield "time unit", match["unit"], ""
     for match in _PER_POINT.finditer("\n".join(short_lines(lines[:first]))):
         yield "interval", match["value"], match["unit"]
     for match in BARE_RATE.finditer("\n".join(short_lines(lines[:first]))):

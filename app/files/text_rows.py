@@ -14,6 +14,7 @@ import numpy as np
 from app.errors import CaptureError
 from app.files.capture_common import Head
 from app.files.capture_options import Watch, counted
+from app.files.text_blocks import Load
 from app.files.text_cells import SCPI_INFINITY, SCPI_NAN, Cell, Kind, is_number, read_cell
 from app.files.text_fast import FastRows
 from app.files.text_header import COMMENT, Title, column_titles
@@ -30,6 +31,15 @@ _MOST_HEADERS, _MOST_HEADER_LINES, _LONGEST_TEXT = 10_000, 64, 200
 _BLANK = " \t\r\f\v\x1a"
 _WORD = re.compile(r"[^\W\d_]{2}")
 _TAIL = re.compile(r"(?:[.,](\d*))?(?:[eE]([+-]?\d*))?$")
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A block of whole lines, or the ``values`` of its rows if all are plain; ``regular``: none of them marks anything."""
+
+    block: bytes
+    values: Rows | None
+    regular: bool = False
 
 
 @dataclass
@@ -97,16 +107,21 @@ class RowReader:
         """Whether `prepared` runs beside other threads rather than in turn with them."""
         return self._fast is not None and self._fast.available
 
-    def prepared(self, block: bytes) -> tuple[bytes, Rows | None]:
-        """The block as it is to be read, and its rows if all of them are plain; changes nothing here.
+    def prepared(self, load: Load) -> Prepared:
+        """The block that ``load`` reads as it is to be taken; changes nothing here.
 
         Of plain rows the block itself is let go, since several of them wait for their turn.
         """
-        block = self._style.block(block, self._coding)
-        values = self._fast.rows(block) if self._fast is not None else None
+        if self._fast is not None and not self._style.steps:
+            # not kept here, since room for a copy of it will be needed; it is read again if that was in vain
+            values = self._fast.rows(load())
+            block = b"" if values is not None else load()
+        else:
+            block = self._style.block(load(), self._coding)
+            values = self._fast.rows(block) if self._fast is not None else None
         if values is None and block.endswith(b"\n"):
             values = self._plain.rows(block)
-        return (block, None) if values is None else (b"", values)
+        return Prepared(block, None) if values is None else Prepared(b"", values, _is_regular(values))
 
     def row_of(self, sample: int) -> str:
         """The row of the file in which ``sample`` stands."""
@@ -114,16 +129,18 @@ class RowReader:
         first, row = self._starts[at] if self._starts else (0, self._layout.first_line + 1)
         return f"row {row + sample - first}"
 
-    def read(self, block: bytes, values: Rows | None, last: bool) -> Rows:
-        """The numbers in ``block``, whole lines, prepared; ``last`` if the file ends with it.
+    def read(self, given: Prepared, last: bool) -> Rows:
+        """The numbers in a block of whole lines; ``last`` if the file ends with it.
 
         Raises
         ------
         app.errors.CaptureError : a row with too few or too many cells, named by its row of the file.
         """
+        block, values = given.block, given.values
         if values is not None:
             self._note_start(self._row)
-            self._note_odd_values(values)
+            if not given.regular:
+                self._note_odd_values(values)
             self._row += len(values)
         elif len(block) > _SMALL_BYTES and (half := block.rfind(b"\n", 0, len(block) // 2) + 1):
             # a few odd rows must not make millions of plain ones slow
@@ -139,7 +156,7 @@ class RowReader:
         if block.endswith(b"\n"):
             fast = self._fast if len(block) >= _WORTH_A_CALL_BYTES else None
             values = self._plain.rows(block) if fast is None or not fast.available else fast.rows(block)
-        return self.read(block, values, last)
+        return self.read(Prepared(block, values, values is not None and _is_regular(values)), last)
 
     def _note_start(self, row: int, sample: int | None = None) -> None:
         """Remember where the difference between rows of the file and samples changes."""
@@ -156,9 +173,6 @@ class RowReader:
 
     def _note_odd_values(self, values: Rows) -> None:
         """Find NaN, infinity and the numbers that stand for them, which all parse as numbers."""
-        # of NaN neither holds
-        if not values.size or (values.min() > -SCPI_INFINITY and values.max() < SCPI_INFINITY):
-            return
         size = np.abs(values)
         for kind, mask in (
             (Kind.MISSING, np.isnan(values) | (size == SCPI_NAN)),
@@ -235,8 +249,9 @@ class RowReader:
     def _other_line(self, line: str, row: int, final: bool) -> None:
         """A line that is no row of samples: the cut-off end of the file, text, or a mistake."""
         found = self._layout.split(line.strip("\r"))
-        numbers = sum(is_number(cell, self._layout.decimal) for cell in found)
-        if numbers == 0 or self._begins_with_word(line):
+        numbers = [is_number(cell, self._layout.decimal) for cell in found]
+        says = not numbers[0] and _WORD.search(line) is not None and len(found) != self._layout.columns
+        if not any(numbers) or says or self._begins_with_word(line):
             self.text_rows.note(1, row)
             self._text_before = True
             if len(self._texts) < _MOST_HEADER_LINES:
@@ -269,6 +284,11 @@ class RowReader:
             if ends_in_data and len(cells) == self._layout.columns
             else None
         )
+
+
+def _is_regular(values: Rows) -> bool:
+    """Whether all are numbers within what SCPI has for them; of NaN neither comparison holds."""
+    return not values.size or bool(values.min() > -SCPI_INFINITY and values.max() < SCPI_INFINITY)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 Rule = tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]
 
@@ -25,8 +26,11 @@ _DIGIT = re.compile(r"\d")
 _BRACKETED = re.compile(r"\s*[\[{(]{1,2}[^\[\]{}()\n]*\d[^\[\]{}()\n]*[\]})]{1,2}\s*[,;]?\s*")
 _BRACKET_ENDS = re.compile(r"^[ \t]*[\[{(]{1,2}|[\]})]{1,2}[ \t]*[,;]?(?=[ \t\r]*$)", re.M)
 _KEYED = re.compile(r"([\"'])[A-Za-z_][\w ]{0,40}\1[ ]*:")
-_NAME = re.compile(r"(?<![\w.])[A-Za-z_]\w{0,20}[ ]*=[ ]*(?=[+-]?\.?\d)")
+# begins behind what parts cells, so that there is one way to read a line
+_NAME = re.compile(r"(?<![^\s,;|])[A-Za-z_]\w{0,20}[ ]*[=:][ ]*(?=[+-]?\.?\d)")
 _NAMED = re.compile(rf"(?:[ \t,;|]*{_NAME.pattern}[^\s,;|=]+)+\s*")
+# "12) 0.5", "[12] 0.5"
+_ORDINAL = re.compile(r"^[ \t]*[\[(]?(\d{1,9})[\])]:?[ \t]+", re.M)
 _IN_PARENTHESES = re.compile(r"\(\d[\d.,]*(?:[eE][+-]?\d+)?\)")
 _WHOLE = re.compile(r"[+-]?\d+")
 _PAIR = re.compile(r"([+-]?\d+),(\d+)(?=,|[ \t\r]*$)", re.M)
@@ -37,6 +41,19 @@ _POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?")
 _APART = re.compile(r"[+-][ \t]+[\d.].*")
 
 
+_CLOCK_AND_THOUSANDTHS = re.compile(
+    r"(?P<clock>(?<!\d)\d{1,2}:\d{2}:\d{2})(?P<mark>[ \"]*[,;\t|][ \"]*)(?P<part>\d{1,3})(?=[ \"]*(?:[,;\t|]|$))",
+    re.M,
+)
+_THOUSANDTHS_TITLE = re.compile(
+    r"(?:^|[,;\t|\"\[(])[ ]*(?:ms|msec|millis|milli-?seconds?|millisekunden|millisecondes)[ ]*(?:$|[\]),;\t|\"\r])",
+    re.I,
+)
+_MOST_TITLE_LINES = 400
+_MOST_COLUMNS = 64
+_MOST_COUNTED = 2500
+
+
 def line_rules(sample: Sequence[str]) -> list[Rule]:
     """What to do to every row before its delimiter is known; ``sample`` are rows."""
     rules: list[Rule] = []
@@ -44,6 +61,8 @@ def line_rules(sample: Sequence[str]) -> list[Rule]:
         rules += [(_BRACKET_ENDS, ""), (_KEYED, "")]
     if _share(_NAMED.fullmatch, sample) > _MOST:
         rules.append((_NAME, ""))
+    if _are_counted(sample):
+        rules.append((_ORDINAL, ""))
     if _share(_is_remarked, sample) > _MOST:
         rules.append((_REMARK, ""))
     if _share(_SINGLE_QUOTED_NUMBER.search, sample) > _MOST:
@@ -78,6 +97,62 @@ def cell_rules(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[Rul
 def mixed_rule(rows: Sequence[Sequence[str]]) -> list[Rule]:
     """A point for every decimal comma where some columns have the one and some the other."""
     return [(_COMMA, ".")] if _is_mixed(rows) else []
+
+
+def row_names(line: str) -> list[str]:
+    """The names with which the cells of ``line`` are written: ``t=0.5 line=1.2``, ``{"t": 0.5, "line": 1.2}``."""
+    found = _KEYED.findall(line) and [match[0] for match in _KEYED.finditer(line)]
+    if not found and _NAMED.fullmatch(line):
+        found = [match[0] for match in _NAME.finditer(line)]
+    return [name.strip(" =:\"'") for name in found]
+
+
+def _are_counted(sample: Sequence[str]) -> bool:
+    """Whether rows begin with their number, closed by a bracket."""
+    matches = [_ORDINAL.match(line) for line in sample]
+    numbers = [int(match[1]) for match in matches if match]
+    return len(numbers) > max(2, _MOST * len(sample)) and all(b - a == 1 for a, b in pairwise(numbers))
+
+
+def clock_rules(sample: Sequence[str], opening: Sequence[str]) -> list[Rule]:
+    """Puts thousandths of a second that have a column of their own, so titled, behind the clock time before it."""
+    if not any(_THOUSANDTHS_TITLE.search(line) for line in opening[:_MOST_TITLE_LINES]):
+        return []
+    matches = [match for line in sample if (match := _CLOCK_AND_THOUSANDTHS.search(line))]
+    if len(matches) < _MOST * len(sample) or any(int(match["part"]) > 999 for match in matches):
+        return []
+    return [
+        (_CLOCK_AND_THOUSANDTHS, lambda match: f"{match['clock']}.{int(match['part']):03d}{match['mark']}")
+    ]
+
+
+def counted_thousands(
+    rows: Sequence[Sequence[str]], opening: Sequence[str], cells_of: Callable[[str], list[str]]
+) -> list[Rule]:
+    """Takes a mark out that stands in a column only from a thousand on, which goes up evenly without it alone.
+
+    ``rows`` are late ones, ``opening`` the first lines of the file.
+    """
+    width = max(map(len, rows), default=0)
+    for column in range(min(width, _MOST_COLUMNS)):
+        late = [row[column] for row in rows[len(rows) // 2 :] if len(row) == width]
+        for mark in ",.":
+            apart = re.compile(rf"\d{{1,3}}(?:\{mark}\d{{3}})+")
+            if not all(apart.fullmatch(cell) or (cell.isdecimal() and len(cell) <= 3) for cell in late):
+                continue
+            first = [row[column] for row in map(cells_of, opening[:_MOST_TITLE_LINES]) if len(row) == width]
+            begin = next((i for i, cell in enumerate(first) if cell.isdecimal()), len(first))
+            if begin == len(first):
+                continue
+            run = [row[column] for row in map(cells_of, opening[:_MOST_COUNTED]) if len(row) == width][begin:]
+            if not any(apart.fullmatch(cell) for cell in run):
+                continue
+            if not all(apart.fullmatch(cell) or (cell.isdecimal() and len(cell) <= 3) for cell in run):
+                continue
+            steps = [int(b.replace(mark, "")) - int(a.replace(mark, "")) for a, b in pairwise(run)]
+            if len(steps) > 3 and min(steps) > 0 and steps.count(steps[0]) > _MOST * len(steps):
+                return [(re.compile(rf"(?<=\d)\{mark}(?=\d{{3}}(?!\d))"), "")]
+    return []
 
 
 def _is_remarked(line: str) -> bool:

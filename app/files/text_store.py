@@ -36,7 +36,7 @@ class ColumnStore:
         """Append columns ``chosen`` of ``values``, shape (rows, columns), after which ``fraction`` is read."""
         end = self._length + len(values)
         if self._columns and end > len(self._columns[0]):
-            room = max(end, int(1.02 * end / max(fraction, 0.01)) + 16 if fraction < 1.0 else end)
+            room = max(end, int(1.02 * end / max(fraction, 1e-6)) + 16 if fraction < 1.0 else end)
             for i, column in enumerate(self._columns):
                 if self._length:
                     # the system moves pages instead of copying them, so there are never two of a column

@@ -12,7 +12,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from app.files.text_rules import Rule, cell_rules, line_rules, mixed_rule
+from app.files.text_number_codes import Digits, code_digits
+from app.files.text_rules import Rule, cell_rules, clock_rules, counted_thousands, line_rules, mixed_rule
 from app.files.text_units import Unit, find_unit
 
 _DELIMITERS = ("\t", ";", "|", ",")
@@ -25,15 +26,13 @@ _WITH_UNIT = re.compile(rf"({_NUMBER})[ \t]*([A-Za-zµμΩΩ%°]+)")
 _COMMA_APART = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+\.\d*|[+-]?\d{1,3}(?:,\d{3}){2,}")
 _POINT_APART = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+,\d*|[+-]?\d{1,3}(?:\.\d{3}){2,}")
 _BLANK_APART = re.compile(r"[+-]?\d{1,3}(?: \d{3})+(?:[.,]\d*)?")
-_PREFIXED = re.compile(r"0[xX][0-9a-fA-F]{1,16}")
-_BARE = re.compile(r"[0-9A-Fa-f]{2,8}")
 _LONG = re.compile(r"\d{16,22}")
 _LEVELS = (("l", "h"), ("lo", "hi"), ("low", "high"), ("false", "true"), ("off", "on"))
-_LETTER = re.compile(r"[A-Fa-f]")
 _CLOCK = re.compile(
     r"(?:(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4}),?[T ]+)?"
     r"(?:(\d{1,2}):)?(\d{1,2}):(\d{2})([.,]\d+|:\d{3,9})?(?:[ ]?([AaPp])\.?[Mm]\.?|Z|[+-]\d{2}:?\d{2})?"
 )
+_STAMP = re.compile(r"((?:19|20)\d{2})(\d{2})(\d{2})[T_]?(\d{2})(\d{2})(\d{2})([.,]\d+)?Z?")
 # as circuit simulators and counters write numbers
 _SUFFIXED = re.compile(rf"({_NUMBER})[ \t]*([pnuµμmkKMG])?")
 _SUFFIXES = {"p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "k": 3, "K": 3, "M": 6, "G": 9}
@@ -45,13 +44,15 @@ _POWERS = {1e-15: -15, 1e-12: -12, 1e-9: -9, 1e-6: -6, 1e-3: -3, 1.0: 0, 1e3: 3,
 class Style:
     """``steps`` rewrite a text of whole lines in turn; ``units`` are those found in cells, by column;
     ``codes`` tells whether there are hexadecimal codes; ``bases`` is what was taken from the whole numbers of a
-    column, too long for a float; ``clocks`` are columns of clock times, which begin anew at midnight."""
+    column, too long for a float; ``clocks`` are columns of clock times, which begin anew at midnight; ``signed`` are
+    those of codes that were found to have a sign."""
 
     steps: tuple[Rule, ...] = ()
     units: tuple[tuple[int, Unit], ...] = ()
     codes: bool = False
     bases: tuple[tuple[int, int], ...] = ()
     clocks: tuple[int, ...] = ()
+    signed: tuple[int, ...] = ()
 
     def rewritten(self, text: str) -> str:
         for pattern, by in self.steps:
@@ -65,10 +66,13 @@ class Style:
         return self.rewritten(block.decode(coding, "surrogateescape")).encode(coding, "surrogateescape")
 
 
-def find_style(lines: Sequence[str]) -> Style:
-    """The style of the table in ``lines``, of which the last ones count, for they are rows of it."""
+def find_style(lines: Sequence[str], opening: Sequence[str] = ()) -> Style:
+    """The style of the table in ``lines``, of which the last ones count, for they are rows of it.
+
+    The titles stand in the ``opening`` lines of the file.
+    """
     sample = [line for line in lines if line.strip()][-_SAMPLED_LINES:]
-    steps: list[Rule] = line_rules(sample)
+    steps: list[Rule] = line_rules(sample) + clock_rules(sample, opening or lines)
     joined = Style(tuple(steps)).rewritten("\n".join(sample))
     sample = joined.split("\n")
     if "−" in joined:
@@ -83,7 +87,9 @@ def find_style(lines: Sequence[str]) -> Style:
         steps.append((re.compile(f"[{_ODD_BLANKS}]"), " "))
         joined = Style(tuple(steps)).rewritten(joined)
     rows = [_cells(line, delimiter) for line in joined.split("\n")]
-    steps += _thousands(rows, delimiter)
+    steps += _thousands(rows, delimiter) or (
+        counted_thousands(rows, opening or lines, lambda line: _cells(line, delimiter)) if delimiter else []
+    )
     steps += cell_rules(rows, delimiter)
     rows = [[Style(tuple(steps)).rewritten(cell) for cell in row] for row in rows]
     found = _columns(rows, delimiter)
@@ -102,6 +108,7 @@ def find_style(lines: Sequence[str]) -> Style:
         any(each.unit is None for each in found),
         tuple((each.column, each.base) for each in found if each.base),
         tuple(each.column for each in found if each.is_clock),
+        tuple(each.column for each in found if each.is_signed),
     )
 
 
@@ -144,6 +151,7 @@ class _Column:
     unit: Unit | None
     base: int = 0
     is_clock: bool = False
+    is_signed: bool = False
 
 
 def _columns(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[_Column]:
@@ -155,12 +163,17 @@ def _columns(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[_Colu
         cells = [row[column] for row in rows if len(row) == usual and row[column]]
         later = cells[len(cells) // 2 :]
         base = _base(later)
-        if len(later) < 2 or (not base and all(re.fullmatch(_NUMBER, cell) for cell in later)):
+        if len(later) < 2 or (
+            not base
+            and all(re.fullmatch(_NUMBER, cell) for cell in later)
+            and not (code_digits(later) or _are_stamps(later))
+        ):
             continue
         less = (r"\d{16,22}", lambda cell, base=base: str(int(cell) - base), Unit("", 1.0))
         rule = less if base else _rule(later)
         if rule is not None:
             cell, by, unit = rule
+            is_signed = isinstance(by, Digits) and by.bits > 0
             if delimiter is None:
                 before, behind = r"^\s*", r"\s*$"
             elif delimiter == " ":
@@ -173,7 +186,7 @@ def _columns(rows: Sequence[Sequence[str]], delimiter: str | None) -> list[_Colu
             is_clock = cell == _CLOCK.pattern and not any(
                 "-" in one or "/" in one or " " in one for one in later
             )
-            found.append(_Column(column, (pattern, _Within(by)), unit, base, is_clock))
+            found.append(_Column(column, (pattern, _Within(by)), unit, base, is_clock, is_signed))
     return found
 
 
@@ -198,17 +211,12 @@ class _Within:
 def _rule(cells: Sequence[str]) -> tuple[str, Callable[[str], str], Unit | None] | None:
     """What a cell looks like, what to make of it and the unit of that, from the ``cells`` of a column."""
     enough = _MOST * len(cells)
-    if sum(bool(_PREFIXED.fullmatch(cell)) for cell in cells) > enough:
-        return _PREFIXED.pattern, lambda cell: str(int(cell, 16)), None
-    width = len(cells[-1])
-    if (
-        all(_BARE.fullmatch(cell) and len(cell) == width for cell in cells)
-        # the same in every row is a word
-        and len(set(cells)) > 1
-        and sum(bool(_LETTER.search(cell)) for cell in cells) > 0.1 * len(cells)
-        and sum(not cell.isalpha() for cell in cells) > 0.3 * len(cells)
-    ):  # fmt: skip
-        return rf"[0-9A-Fa-f]{{{width}}}", lambda cell: str(int(cell, 16)), None
+    if (digits := code_digits(cells)) is not None:
+        return digits.pattern, digits, None
+    if _are_stamps(cells):
+        spaced = _CLOCK.fullmatch(_spaced(cells[0]))
+        day = _day(spaced) if spaced else 0
+        return _STAMP.pattern, lambda cell: _seconds(_spaced(cell), day), Unit("s", 1.0, True)
     clocks = [match for cell in cells if (match := _CLOCK.fullmatch(cell)) and (match[4] or match[7])]
     if len(clocks) > enough:
         begin = _day(clocks[0])
@@ -230,6 +238,20 @@ def _rule(cells: Sequence[str]) -> tuple[str, Callable[[str], str], Unit | None]
     if len(suffixes) > enough and sum(map(bool, suffixes)) > 0.3 * len(cells):
         return _SUFFIXED.pattern, _unsuffixed, Unit("", 1.0)
     return None
+
+
+def _spaced(stamp: str) -> str:
+    """``20260304123059.5`` as ``2026-03-04 12:30:59.5``."""
+    return _STAMP.sub(r"\1-\2-\3 \4:\5:\6\7", stamp.rstrip("Z"))
+
+
+def _are_stamps(cells: Sequence[str]) -> bool:
+    """Whether cells are dates with clock times without marks between, which go up."""
+    matches = [_STAMP.fullmatch(cell) for cell in cells]
+    parts = [tuple(map(int, match.groups()[:6])) for match in matches if match]
+    if len(parts) < len(cells) or len(cells) < 2 or parts != sorted(parts):
+        return False
+    return all(0 < mo < 13 and 0 < d < 32 and h < 24 and mi < 60 and s < 61 for _, mo, d, h, mi, s in parts)
 
 
 def _unsuffixed(cell: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -11,19 +13,24 @@ from numpy.typing import NDArray
 from app.errors import CaptureError
 from app.files.capture_common import STEPS, Head
 from app.files.capture_options import ReadOptions
-from app.files.text_cells import is_number, written_digits
+from app.files.text_cells import is_number, read_cell, written_digits
 from app.files.text_codes import Coding, codings
 from app.files.text_header import Title, column_titles
 from app.files.text_layout import Layout, find_layout
 from app.files.text_preamble import Facts, stated_facts
 from app.files.text_roles import Roles, assign_roles
+from app.files.text_rules import row_names
 from app.files.text_store import SampleType, column_type
 from app.files.text_style import Style, find_style
-from app.files.text_units import COUNTS, find_unit, plain_cell
+from app.files.text_units import COUNTS, find_unit, plain_cell, split_headers
 
 # rows looked at closely; of many columns fewer are as telling
 _PREVIEW_ROWS, _FEWEST_PREVIEW_ROWS, _PREVIEW_CELLS = 300, 100, 1200
 _FOOTER_LINES = 40
+_WHICH = re.compile(
+    r"(channel|chan|ch|kanal|canal|voie|signal|source|sensor|probe)([ _.]*(no|nr|number|name|id|#))?\.?", re.I
+)
+_MOST_WHICH = 64
 
 
 @dataclass(frozen=True)
@@ -53,7 +60,7 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
     ------
     app.errors.CaptureError : no numbers, no samples, or nothing to place them in time by.
     """
-    style = find_style(tail or given)
+    style = find_style(tail or given, given)
     lines = [style.rewritten(line) for line in given] if style.steps else given
     layout = find_layout(lines, [style.rewritten(line) for line in tail])
     if layout is None:
@@ -70,14 +77,29 @@ def find_table(head: Head, given: Sequence[str], tail: Sequence[str], options: R
     above = given[: layout.first_line]
     titles = _with_units(column_titles(above, layout), style, layout)
     titles = _with_units_beside(titles, rows, layout)
+    if not any(title.name for title in titles):
+        titles = _named_in_rows(titles, given[layout.first_line], style, layout)
     facts = stated_facts([*above, *near[layout.first_line :]], layout)
     if facts.stated_rate_hz is None:
         facts = _with_footer(facts, tail or given, layout)
     roles = assign_roles(titles, facts, _numbers(rows, layout), options.rate_hz is not None)
     _check(head, layout, facts, roles, options)
+    _check_one_row_a_sample(
+        head,
+        layout,
+        titles,
+        roles,
+        above,
+        rows,
+        [style.rewritten(line) for line in tail[-_FEWEST_PREVIEW_ROWS:]],
+    )
     types = [column_type(_written(rows, layout, i)) for i in roles.channels]
     times = [written_digits(cell) for cell in _written(rows, layout, roles.time)]
     digits = (max((n for n, _ in times), default=1), max((n for _, n in times), default=-30))
+    if roles.finer is not None:
+        part, unit_s = roles.finer
+        written = [written_digits(cell) for cell in _written(rows, layout, part)]
+        digits = (digits[0], max((n for _, n in written), default=0) - round(math.log10(unit_s)))
     coded = _codings(above, rows, layout, titles, roles, style)
     return Table(head, near, layout, titles, facts, roles, types, digits, style, coded)
 
@@ -98,6 +120,20 @@ def _with_units(titles: Sequence[Title], style: Style, layout: Layout) -> list[T
     return [
         Title(title.name, units.get(column, title.unit))
         for title, column in zip(titles, layout.data, strict=True)
+    ]
+
+
+def _named_in_rows(titles: list[Title], row: str, style: Style, layout: Layout) -> list[Title]:
+    """The titles, with names that stand in the rows and are taken out there."""
+    names = row_names(row) if style.steps else []
+    if len(names) != layout.columns or len(set(names)) < len(names):
+        return titles
+    names = [names[i] for i in layout.data]
+    said = split_headers(names)
+    return [
+        # "v" alone is a name
+        Title(name or whole, title.unit or (unit if name else None))
+        for title, whole, (name, unit) in zip(titles, names, said, strict=True)
     ]
 
 
@@ -152,6 +188,42 @@ def _check(head: Head, layout: Layout, facts: Facts, roles: Roles, options: Read
         )
         problem = f"{count} here, with no time column, sample interval or sample rate"
         raise CaptureError(head.path, place, problem, "give the rate with --rate")
+
+
+def _check_one_row_a_sample(
+    head: Head,
+    layout: Layout,
+    titles: Sequence[Title],
+    roles: Roles,
+    above: Sequence[str],
+    first: Sequence[str],
+    last: Sequence[str],
+) -> None:
+    """Refuse rows that belong to several channels in turn or one after the other, as a column of them says."""
+    header = next((layout.split(line) for line in reversed(above) if line.strip()), [])
+    for column in range(min(layout.columns, len(header))):
+        if not _WHICH.fullmatch(plain_cell(header[column])):
+            continue
+        rows = [*first, *(line for line in last if layout.is_row(line))]
+        cells = [layout.split(row)[column].strip() for row in rows]
+        if column in layout.data and (
+            roles.time is None
+            or titles[layout.data.index(column)].unit is not None
+            or not all(cell.isdecimal() for cell in cells)
+        ):
+            continue
+        if roles.time is not None:
+            times = [
+                read_cell(layout.split(row)[layout.data[roles.time]], layout.decimal).value for row in rows
+            ]
+            changes = [i for i in range(1, len(cells)) if cells[i] != cells[i - 1]]
+            # a column of levels, or of states, changes while time goes on
+            if sum(times[i] <= times[i - 1] for i in changes) < 0.4 * max(len(changes), 1):
+                continue
+        if 1 < len(set(cells)) <= _MOST_WHICH:
+            problem = f"the rows belong to several channels, which column {column + 1} tells apart"
+            remedy = "save one column a channel, or each channel in a file of its own"
+            raise CaptureError(head.path, f"row {layout.first_line + 1}", problem, remedy)
 
 
 def _written(rows: Sequence[str], layout: Layout, column: int | None) -> list[str]:

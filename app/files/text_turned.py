@@ -21,6 +21,7 @@ _MOST_LINES = 256
 _MOST_CHANNELS = 16
 _FEWEST_SAMPLES = 16
 _LOOKED_AT = 64
+_ANSWERED = re.compile(r"\s*[:*]?[A-Za-z][\w:]{0,60}[ \t]+([+-]?\.?\d[\d.,eE+-]*)\s*")
 _BLOCK = re.compile(r"\s*(?:[:*]?[A-Za-z][\w:]{0,60}[ \t]+)?#([1-9])")
 
 
@@ -49,11 +50,18 @@ def turned_text(head: Head, coding: TextCoding) -> bytes | None:
     # a line of titles above columns is as long as they are
     if any(len(split_row(line, delimiter)) == len(rows[0]) for line in above):
         return None
+    rows = [_parted(row) for row in rows]
     titled = [_decimal_kind(row[0]) is Kind.TEXT for row in rows]
     if any(titled):
         rows = [row if is_titled else ["", *row] for row, is_titled in zip(rows, titled, strict=True)]
     turned = [delimiter.join(cells) for cells in zip_longest(*rows, fillvalue="")]
     return "\n".join([*above, *turned, ""]).encode("utf-8", "replace")
+
+
+def _parted(row: list[str]) -> list[str]:
+    """``row`` without the word with which an answer begins in the cell of its first number: ``:CURVE 12``."""
+    match = _ANSWERED.fullmatch(row[0])
+    return row if match is None else [match[1], *row[1:]]
 
 
 def _longest(lines: Sequence[str]) -> list[str]:

@@ -25,7 +25,8 @@ _TIMES = {
 }
 # only where brackets or a row of units say that they are: "CH1 min" is a name
 _LONG_TIMES = {
-    "min": 60.0, "minute": 60.0, "minutes": 60.0, "h": 3600.0, "hr": 3600.0, "hour": 3600.0, "hours": 3600.0
+    "min": 60.0, "minute": 60.0, "minutes": 60.0, "h": 3600.0, "hr": 3600.0, "hour": 3600.0, "hours": 3600.0,
+    "d": 86400.0, "day": 86400.0, "days": 86400.0,
 }  # fmt: skip
 # Cyrillic and Chinese spellings, as of the SI brochure's translations; from memory
 _FOREIGN = {
@@ -40,11 +41,26 @@ _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "µ": 1e-6, "u": 1e-6, "m": 1e-3, "
 _LONG_PREFIXES = {"": 1.0, "nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3}
 # taken over as they stand: nothing to scale
 _PLAIN = "Vrms mVrms Vpp mVpp Arms "
+_PLAIN += "bar mbar kPa hPa rpm rad deg ° VA var ppm lx Nm "
 _PLAIN += "Pa dB dBm dBV dBu % °C °F K N g T C FS LSB counts count codes code ADC raw div Hz kHz MHz a.u. arb"
 COUNTS = frozenset(("LSB", "counts", "count", "codes", "code", "ADC", "raw"))
 # units that are as likely the name of a channel
 _LETTERS = frozenset("ACTWKNg")
-_DOUBTFUL = _LETTERS | frozenset(_LONG_TIMES)
+_DOUBTFUL = _LETTERS | frozenset(_LONG_TIMES) | frozenset(("bar", "VA", "var", "rad", "deg"))
+# units made of others, as "V^2", "mV/div" and "m/s²"; taken over as they stand
+_PART = (
+    r"[pnµumkMG]?(?:V|A|W|Ω|ohm|s|g|N|m|Pa|bar|J|Hz|K|C|F|H|rad|deg|T|°C|min|h|div|%|√Hz|sqrt\(Hz\))"
+    r"(?:\^?[+-]?[2-4]|[²³]|rms|pp)?"
+)
+# "A/V" may be a channel A in volts
+_BELOW = r"(?:div|m|s|min|h|K|°C|[kM]?Hz|√Hz|sqrt\(Hz\))(?:\^?[2-4]|[²³])?"
+_COMPOUND = re.compile(rf"(?=.*[/·*^²³]){_PART}(?:[·*]{_PART}){{0,2}}(?:/{_BELOW}){{0,2}}")
+# times counted in so many of a unit: (20 ns), (0.1 ms/count)
+_TICKS = re.compile(
+    r"[x×*]?\s*(?P<number>\d+(?:\.\d+)?(?:[eE][+-]?\d{1,2})?)\s*(?P<unit>[^\W\d]+)"
+    r"(?:\s*(?:/|per)\s*(?:counts?|ticks?|samples?|points?|pts?|steps?|lsb)|\s+(?:units|steps|ticks))?",
+    re.I,
+)
 # what stands in a units row over a column that has none
 _NO_UNIT = frozenset(
     ("-", "--", "()", "[]", "[-]", "1", "none", "index", "sequence", "sample", "samples", "#")
@@ -100,6 +116,11 @@ def find_unit(text: str) -> Unit | None:
     if (power := _POWER.fullmatch(text)) and power["unit"] in _UNITS:
         unit = _UNITS[power["unit"]]
         return Unit(unit.symbol, unit.factor * float(f"1e{power['ten'] or power['e']}"), unit.time)
+    if (ticks := _TICKS.fullmatch(text)) and ticks["unit"] in _UNITS and _UNITS[ticks["unit"]].time:
+        factor = _UNITS[ticks["unit"]].factor * float(ticks["number"])
+        return Unit("s", factor, True) if 0.0 < factor < 1e6 else None
+    if len(text) < 24 and _COMPOUND.fullmatch(text):
+        return Unit(text, 1.0)
     if text not in _UNITS:
         text = text.rstrip(".")
     if text in _UNITS:
@@ -130,6 +151,7 @@ _MARKED = (
     re.compile(r"^(?P<name>.*\S)\s*/\s*(?P<unit>\S+)$"),
     re.compile(r"^(?P<name>.*\S)\s+(?:in|[-–])\s+(?P<unit>\S+)$", re.I),
     re.compile(r"^(?P<name>.*\S)\s*[,;:|]\s*(?P<unit>\S+)$"),
+    re.compile(r"^(?P<name>.*[^\W\d])\s*[*×·]\s*(?P<unit>1[eE][+-]?\d{1,2}\s*[^\W\d]+)$"),
 )
 _TRAILING = re.compile(r"^(?P<name>.*[^_\s])[_\s]+(?P<unit>[^_\s\d]+)$")
 _BEHIND_UNDERSCORE = re.compile(r"^(?P<name>.*[^_])_(?P<unit>[^_\s\d]+)$")
@@ -145,7 +167,7 @@ def split_label(text: str) -> tuple[str, str]:
     text = plain_cell(text)
     if len(text) > _LONGEST_LABEL:
         return text, ""
-    if text not in _DOUBTFUL and _is_unit(text):
+    if text not in _DOUBTFUL and _is_single(text):
         return "", text
     for pattern in (_BRACKETS, _COUPLED, _LEADING, _AMID):
         match = pattern.match(text)
@@ -159,16 +181,22 @@ def split_label(text: str) -> tuple[str, str]:
         return match["name"].strip(), match["unit"]
     for pattern in _MARKED:
         match = pattern.match(text)
-        if match and match["unit"] not in _LONG_TIMES and _is_unit(match["unit"]):
+        if match and match["unit"] not in _LONG_TIMES and _is_single(match["unit"]):
             return match["name"].strip(), match["unit"]
     match = _TRAILING.match(text)
-    if match and match["unit"] not in _DOUBTFUL and _is_unit(match["unit"]):
+    if match and match["unit"] not in _DOUBTFUL and _is_single(match["unit"]):
         return match["name"].strip(), match["unit"]
     return text, ""
 
 
 def _is_unit(text: str) -> bool:
     return find_unit(text) is not None or find_rate_unit(text) is not None
+
+
+def _is_single(text: str) -> bool:
+    """Whether a text without brackets is a unit; one put together, as ``A/V``, may be a name with its unit."""
+    is_made = _COMPOUND.fullmatch(text) or (_TICKS.fullmatch(text) and not _POWER.fullmatch(text))
+    return _is_unit(text) and (text in _UNITS or not is_made)
 
 
 def split_header(text: str) -> tuple[str, Unit | None]:
@@ -199,6 +227,9 @@ def split_headers(cells: Sequence[str]) -> list[tuple[str, Unit | None]]:
 def unit_of_cell(text: str) -> Unit | None:
     """The unit in a cell of a units row, in brackets or bare: ``(ms)``, ``[V]``, ``Volt``, ``A``."""
     inner = plain_cell(text)
+    if _TICKS.fullmatch(inner) and not _POWER.fullmatch(inner):
+        # "4 us per sample" is said of the file
+        return None
     if inner[:1] in tuple("([{<") and inner[-1:] in tuple(")]}>"):
         inner = inner[1:-1]
     return find_unit(inner)

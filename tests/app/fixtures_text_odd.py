@@ -143,7 +143,7 @@ NUMBERS = [
         channels=(("A", ""),),
         codes=_ASSUMED,
     ),
-    odd("rows in braces, keyed", rows('{{"t": {t:.7f}, "v": {a}}}'), channels=(("A", ""),), codes=_ASSUMED),
+    odd("rows in braces, keyed", rows('{{"t": {t:.7f}, "v": {a}}}'), channels=(("v", ""),), codes=_ASSUMED),
     odd("a remark behind each row", _HEADER + rows(_PLAIN + " # ok")),
     odd(
         "levels in letters",
@@ -289,9 +289,9 @@ MORE = [
         "line of dashes that says which side",
         "| Time (s) | CH1 (V) |\n|:---|---:|\n" + rows("| {t:.7f} | {a} |"),
     ),
-    odd("a name before each value", "Sample rate: 1e6\n" + rows("CH1: {a}"), channels=(("A", ""),)),
+    odd("a name before each value", "Sample rate: 1e6\n" + rows("CH1: {a}"), channels=(("CH1", ""),)),
     odd("a number before each row", "Sample rate: 1e6\n" + rows("{n}: {a}"), channels=(("A", ""),)),
-    odd("cells as assignments", rows("t={t:.7f};v={a}"), channels=(("A", ""),), codes=_ASSUMED),
+    odd("cells as assignments", rows("t={t:.7f};v={a}"), channels=(("v", ""),), codes=_ASSUMED),
     odd("units in columns of their own", "Time,Unit,CH1,Unit\n" + rows("{t:.7f},s,{a},V")),
     odd(
         "kilo-ohms",

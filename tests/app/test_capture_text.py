@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from app.errors import CancelledError, CaptureError
-from app.files import capture_text, text_encoding
+from app.files import capture_text, text_blocks, text_lists
 from app.files.captures import ReadOptions, open_capture
 from app.model.capture import Capture
 
@@ -44,13 +44,24 @@ def codes(capture: Capture) -> list[tuple[str, int, int | None]]:
     return [(notice.code, notice.count, notice.first_sample) for notice in capture.warnings]
 
 
+def test_lists_too_large_to_take_into_memory_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(text_lists, "LARGEST_BYTES", 1 << 10)
+    numbers = ",\n".join(", ".join(map(str, range(i, i + 8))) for i in range(0, 800, 8))
+    refused(tmp_path, f"int16_t line[] = {{\n{numbers}\n}};\n", "stand in lists.*one row a sample")
+    refused(tmp_path, f'{{"fs": 1e6, "line": [\n{numbers}]}}\n', "stand in lists.*one row a sample")
+    lines = "".join(f'{{"t": {i}e-6, "line": {i % 7}}}\n' for i in range(100))
+    assert opened(tmp_path, lines).samples == 100
+
+
 # -- values ------------------------------------------------------------------------------------------
 
 
 def test_agrees_with_numpy_on_a_file_of_several_blocks(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(text_encoding, "BLOCK_BYTES", 10_000)
+    monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 10_000)
     path = tmp_path / "a.csv"
     np.savetxt(path, np.column_stack([TIMES, VALUES, -VALUES]), delimiter=",", fmt="%.9e")
     expected = np.loadtxt(path, delimiter=",")
@@ -76,7 +87,7 @@ def test_numbers_of_up_to_seven_digits_are_stored_in_half_the_memory(
 def test_nothing_of_a_row_is_lost_where_fast_and_slow_blocks_meet(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(text_encoding, "BLOCK_BYTES", 2_000)
+    monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 2_000)
     lines = table()
     for at in range(50, COUNT, 300):
         lines[at] = f"{TIMES[at]:.9e},OL\n"
@@ -248,7 +259,7 @@ def test_missing_file_folder_pipe_and_forbidden_file(tmp_path: Path) -> None:
 def test_progress_rises_to_one_and_cancel_is_asked_every_block(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(text_encoding, "BLOCK_BYTES", 5_000)
+    monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 5_000)
     path = tmp_path / "a.csv"
     path.write_text(HEADER + "".join(table()))
     seen: list[float] = []
@@ -262,7 +273,7 @@ def test_progress_rises_to_one_and_cancel_is_asked_every_block(
 
 
 def test_memory_stays_below_three_times_the_samples(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(text_encoding, "BLOCK_BYTES", 50_000)
+    monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 50_000)
     monkeypatch.setattr(capture_text, "_LOOK_BYTES", 20_000)
     path = tmp_path / "a.csv"
     rows = 150_000
@@ -322,3 +333,37 @@ def test_a_start_beyond_reason_is_left_out_and_said(tmp_path: Path) -> None:
     capture = open_capture(path)
     assert (capture.start_s, capture.rate_hz) == (0.0, pytest.approx(1e6))
     assert [notice.code for notice in capture.warnings] == ["start-left-out"]
+
+
+# -- rows of several channels ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("names", [("line", "motor"), ("1", "2")])
+@pytest.mark.parametrize("interleaved", [True, False])
+def test_rows_of_several_channels_are_refused(
+    tmp_path: Path, names: tuple[str, str], interleaved: bool
+) -> None:
+    rows = [[f"{name},{i}e-6,{VALUES[i]}\n" for i in range(100)] for name in names]
+    lines = (
+        [line for pair in zip(*rows, strict=True) for line in pair] if interleaved else [*rows[0], *rows[1]]
+    )
+    refused(
+        tmp_path,
+        "Channel,Time (s),Value (V)\n" + "".join(lines),
+        "several channels, which column 1.*one column a channel",
+    )
+
+
+def test_levels_titled_channel_are_a_channel(tmp_path: Path) -> None:
+    rows = "".join(f"{i}e-6,{i // 7 % 2}\n" for i in range(100))
+    capture = opened(tmp_path, "Time (s),Channel\n" + rows)
+    assert ([channel.name for channel in capture.channels], capture.rate_hz) == (
+        ["Channel"],
+        pytest.approx(1e6),
+    )
+
+
+def test_states_titled_sensor_are_no_channels(tmp_path: Path) -> None:
+    rows = "".join(f"{i}e-6,{'ok' if i % 9 else 'alarm'},{VALUES[i]}\n" for i in range(100))
+    capture = opened(tmp_path, "Time (s),Sensor,Line (V)\n" + rows)
+    assert ([channel.name for channel in capture.channels], capture.rate_hz) == (["Line"], pytest.approx(1e6))

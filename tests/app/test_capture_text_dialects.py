@@ -7,10 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from app.errors import CaptureError
 from app.files.captures import ReadOptions, open_capture
 from app.model.capture import Capture
 from tests.app.fixtures_text import DIALECTS, Dialect
 from tests.app.fixtures_text_bench import BENCH
+from tests.app.fixtures_text_found import FOUND, REFUSED
 from tests.app.fixtures_text_mixed import MIXED
 from tests.app.fixtures_text_odd import ODD
 from tests.app.fixtures_text_wild import WILD
@@ -22,7 +24,10 @@ def opened(dialect: Dialect, folder: Path) -> Capture:
     return open_capture(path, ReadOptions(**dialect.options))
 
 
-@pytest.mark.parametrize("dialect", DIALECTS + BENCH + ODD + MIXED + WILD, ids=lambda dialect: dialect.name)
+EVERY = DIALECTS + BENCH + ODD + MIXED + WILD + FOUND
+
+
+@pytest.mark.parametrize("dialect", EVERY, ids=lambda dialect: dialect.name)
 def test_dialect(dialect: Dialect, tmp_path: Path) -> None:
     capture = opened(dialect, tmp_path)
     assert [(channel.name, channel.unit) for channel in capture.channels] == list(dialect.channels)
@@ -36,5 +41,12 @@ def test_dialect(dialect: Dialect, tmp_path: Path) -> None:
 
 
 def test_there_are_enough_dialects_and_each_stands_for_itself() -> None:
-    every = DIALECTS + BENCH + ODD + MIXED + WILD
-    assert len({dialect.name for dialect in every}) == len({dialect.data for dialect in every}) >= 200
+    assert len({dialect.name for dialect in EVERY}) == len({dialect.data for dialect in EVERY}) >= 300
+
+
+@pytest.mark.parametrize("text", REFUSED, ids=lambda text: text.split("\n")[0])
+def test_no_rate_is_made_up(text: str, tmp_path: Path) -> None:
+    path = tmp_path / "capture.csv"
+    path.write_text(text)
+    with pytest.raises(CaptureError, match=r"no time column, sample interval or sample rate.*--rate"):
+        open_capture(path)

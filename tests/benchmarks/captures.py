@@ -72,11 +72,12 @@ def reader(name: str, path: Path, delimiter: str, mark: str) -> Callable[[], Any
             parse_options=csv.ParseOptions(delimiter=delimiter),
             convert_options=csv.ConvertOptions(decimal_point=mark),
         )
-    from app.files import capture_text
-    from app.files.capture_options import Watch
+    from app.files import capture_text  # noqa: F401  (imported here, so that it is not timed)
     from app.files.captures import open_capture
 
-    capture_text.open_fast_reader(Watch())
+    # as of the others only the import of the library is left out, not its first call
+    if importlib.util.find_spec("polars"):
+        import polars
     return lambda: open_capture(path)
 
 

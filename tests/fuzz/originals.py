@@ -15,8 +15,10 @@ from scipy.io import savemat, wavfile
 from app.files.capture_options import ReadOptions
 from tests.app.fixtures_text import DIALECTS
 from tests.app.fixtures_text_bench import BENCH
+from tests.app.fixtures_text_found import FOUND
 from tests.app.fixtures_text_mixed import MIXED
 from tests.app.fixtures_text_odd import ODD
+from tests.app.fixtures_text_wild import WILD
 from tests.generators.text_captures import made
 
 RATE = ReadOptions(rate_hz=1e6)
@@ -38,7 +40,7 @@ class Original:
 def originals() -> list[Original]:
     texts = [
         Original("text", dialect.data, ReadOptions(**dialect.options), dialect.suffix)
-        for dialect in (*DIALECTS, *BENCH, *ODD, *MIXED)
+        for dialect in (*DIALECTS, *BENCH, *ODD, *MIXED, *WILD, *FOUND)
         if len(dialect.data) < 50_000
     ]
     texts += [Original("text", made(seed).data) for seed in range(40)]

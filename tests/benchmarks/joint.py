@@ -27,8 +27,8 @@ def joint_losses(samples: np.ndarray, rate_hz: float, burst: BurstSpec, sigma: f
     cannot know it does the same.
     """
     period = 1 / burst.symbol_rate_bd
-    count = max(8, min(TIMINGS, round(2 * period * rate_hz)))
-    shifts_s = ((np.arange(count) + 0.5) / count - 0.5) * period
+    # of few samples a symbol too: at each step other edges pass one
+    shifts_s = ((np.arange(TIMINGS) + 0.5) / TIMINGS - 0.5) * period
     turns = np.pi * ((np.arange(PHASES) + 0.5) / PHASES - 0.5)
     half_odds, energy = (part / sigma**2 for part in _every_case(samples, rate_hz, burst, shifts_s, turns))
     nats = np.abs(half_odds) + np.log1p(np.exp(-2 * np.abs(half_odds))) - np.log(2) - 0.5 * energy

@@ -55,6 +55,11 @@ class Link:
     noise_scale: float
     told_multiple: int = 1
 
+    @property
+    def nats(self) -> float:
+        """Log-likelihood ratio of all its symbols against silence, less what noise would gain by as many transmissions."""
+        return sum(_nats(t.runs) - OWN_NATS * len(t.runs) for t in self.talkers)
+
 
 @dataclass(frozen=True)
 class FewFlips:
@@ -95,7 +100,7 @@ class Search:
 
         Less what noise would gain by as many transmissions: one in two parts must explain more than it does as one.
         """
-        return sum(_nats(t.runs) - OWN_NATS * len(t.runs) for link in self.links for t in link.talkers)
+        return sum(link.nats for link in self.links)
 
     @property
     def weight(self) -> float:
@@ -152,7 +157,7 @@ def find_links(
             more = np.array([(float(p.start), float(p.stop)) for p in mine])
         else:
             links.append(found.link)
-            more = np.concatenate([_samples(t.strip, t.runs) for t in found.link.talkers])
+            more = spans_of_link(found.link)
         covered = np.concatenate((covered, more))
         active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
@@ -210,6 +215,11 @@ def _seen(active: list[Active], octave: int) -> float:
     return max(a.best.nats for a in active if a.octave == octave)
 
 
+def spans_of_link(link: Link) -> Spans:
+    """Samples (b, 2) of the record that the transmissions of a link cover."""
+    return np.concatenate([_samples(t.strip, t.runs) for t in link.talkers])
+
+
 def _samples(strip: Strip, runs: Runs) -> Spans:
     """Samples (b, 2) of the record that each transmission covers."""
     shift = strip.shift(0.5 * (runs.first + runs.last))
@@ -221,7 +231,7 @@ def _is_shadow(link: Link, few: FewFlips) -> bool:
 
     A carrier that seldom turns is also one half a symbol rate away that nearly always does.
     """
-    mine = np.concatenate([_samples(t.strip, t.runs) for t in link.talkers])
+    mine = spans_of_link(link)
     shared = sum(
         float(np.sum(np.maximum(0.0, np.minimum(mine[:, 1], b) - np.maximum(mine[:, 0], a))))
         for a, b in few.spans

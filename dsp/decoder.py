@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 
 from dsp.assemble import bursts_of
+from dsp.at_once import with_others
 from dsp.bpsk import FewFlips, Search, find_links
 from dsp.classify import explain_nothing, reversed_carrier
 from dsp.errors import BadInputError
@@ -86,6 +87,7 @@ def decode(
         again = _continuous(calm, floor, settings, watch.part(0.8, 0.95))
         if again is not None and again.weight > search.weight:
             search = again
+    search = with_others(calm, floor, search, settings, watch.part(0.95, 1.0))
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)
         if signalling.kind in ("none", "undecided", "tone"):

@@ -14,7 +14,7 @@ from dsp.discover import discover
 from dsp.everywhere import everywhere
 from dsp.extract import Model
 from dsp.gate import spans_of
-from dsp.link import Learned, believed, by_reversals, divided, learn, rivals_of, spans_to_learn
+from dsp.link import Learned, are_levels, believed, by_reversals, divided, learn, rivals_of, spans_to_learn
 from dsp.noise import NoiseFloor
 from dsp.period import Period
 from dsp.quality import Fitness, one_phase
@@ -145,6 +145,9 @@ def find_links(
         # beside links it is what a restless tone left of itself
         if found.keyed and not links:
             return Search((), (), (), tuple(seen), covered, keyed=True)
+        if found.levels and not links:
+            # their harmonics are nothing else
+            return Search((), tuple(mine), (), tuple(seen), covered)
         if found.few is not None:
             few.append(found.few)
             more = found.few.spans
@@ -243,11 +246,12 @@ def _is_shadow(link: Link, few: FewFlips) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Outcome:
-    """A link; or (None) an unmodulated carrier, one with ``few`` reversals, or one of which a steady tone is part."""
+    """A link; or (None) an unmodulated carrier, one with ``few`` reversals, one of which a steady tone is part, or levels."""
 
     link: Link | None
     few: FewFlips | None = None
     keyed: bool = False
+    levels: bool = False
 
 
 def _few(judged: Fitness, learned: Learned) -> bool:
@@ -323,8 +327,9 @@ def _one_link(
     judged = believed(learned, energy, strip.variance)
     if judged is None or learned.period is None or _has_residual_carrier(noise, learned.model.carrier_hz):
         return None
-    if _is_keyed(record, noise, learned):
-        return _Outcome(None, keyed=True)
+    keyed, levels = _is_keyed(record, noise, learned), are_levels(learned, record.rate_hz)
+    if keyed or levels:
+        return _Outcome(None, keyed=keyed, levels=levels)
     model, period = learned.model, learned.period
     if judged.flips < 1 or (not is_open and one_phase(learned.runs)):
         return _Outcome(None)

@@ -46,6 +46,8 @@ _WORTH_TAKING = 2.0
 # samples of a place in which jumps are looked for first, and how many places
 _PLACE = 1 << 11
 _PLACES = 16
+# samples of the shortest stretch that has as many cells as a jump is held against
+_SHORTEST = 4 * (_AROUND + 1) * max(_LAGS)
 # jumps of a stretch: more would take longer than all the rest
 _MOST = 1 << 14
 # samples that are looked through at a time
@@ -107,6 +109,8 @@ def without_jumps(record: Record) -> Record:
 def _shows(record: Record, stretch: Stretch) -> bool:
     """Whether there are jumps in places spread over the stretch, none of which stands beside another."""
     place = min(_PLACE, len(stretch))
+    if place < _SHORTEST:
+        return False
     every = max(1, len(stretch) // _PLACE // _PLACES) * _PLACE
     starts = np.arange(stretch.first, stretch.last - place + 1, every)
     sums = _running_sums(np.stack([record.read(start, start + place) for start in starts.tolist()]))

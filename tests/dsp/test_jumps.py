@@ -100,3 +100,10 @@ def test_two_levels_that_are_what_is_sent_stay_two_levels() -> None:
     found = decode(levels + line.noise(count, 0.08, rng), RATE_HZ)
     assert found.bursts == ()
     assert found.signalling.kind in ("baseband", "dominant-recessive")
+
+
+@pytest.mark.parametrize("count", [0, 1, 3, 60, 270])
+def test_too_few_samples_have_no_jumps(count: int) -> None:
+    rng = np.random.default_rng(count)
+    record = make_record(line.noise(count, 1.0, rng), RATE_HZ)
+    assert without_jumps(record) is record

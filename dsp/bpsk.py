@@ -14,7 +14,7 @@ from dsp.discover import discover
 from dsp.everywhere import everywhere
 from dsp.extract import Model
 from dsp.gate import spans_of
-from dsp.link import Learned, believed, by_reversals, divided, learn, rivals_of, spans_to_learn
+from dsp.link import Learned, are_levels, believed, by_reversals, divided, learn, rivals_of, spans_to_learn
 from dsp.noise import NoiseFloor
 from dsp.period import Period
 from dsp.quality import Fitness, one_phase
@@ -54,6 +54,11 @@ class Link:
     rivals: tuple[tuple[float, float], ...]
     noise_scale: float
     told_multiple: int = 1
+
+    @property
+    def nats(self) -> float:
+        """Log-likelihood ratio of all its symbols against silence, less what noise would gain by as many transmissions."""
+        return sum(_nats(t.runs) - OWN_NATS * len(t.runs) for t in self.talkers)
 
 
 @dataclass(frozen=True)
@@ -95,7 +100,7 @@ class Search:
 
         Less what noise would gain by as many transmissions: one in two parts must explain more than it does as one.
         """
-        return sum(_nats(t.runs) - OWN_NATS * len(t.runs) for link in self.links for t in link.talkers)
+        return sum(link.nats for link in self.links)
 
     @property
     def weight(self) -> float:
@@ -140,6 +145,9 @@ def find_links(
         # beside links it is what a restless tone left of itself
         if found.keyed and not links:
             return Search((), (), (), tuple(seen), covered, keyed=True)
+        if found.levels and not links:
+            # their harmonics are nothing else
+            return Search((), tuple(mine), (), tuple(seen), covered)
         if found.few is not None:
             few.append(found.few)
             more = found.few.spans
@@ -152,7 +160,7 @@ def find_links(
             more = np.array([(float(p.start), float(p.stop)) for p in mine])
         else:
             links.append(found.link)
-            more = np.concatenate([_samples(t.strip, t.runs) for t in found.link.talkers])
+            more = spans_of_link(found.link)
         covered = np.concatenate((covered, more))
         active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
@@ -210,6 +218,11 @@ def _seen(active: list[Active], octave: int) -> float:
     return max(a.best.nats for a in active if a.octave == octave)
 
 
+def spans_of_link(link: Link) -> Spans:
+    """Samples (b, 2) of the record that the transmissions of a link cover."""
+    return np.concatenate([_samples(t.strip, t.runs) for t in link.talkers])
+
+
 def _samples(strip: Strip, runs: Runs) -> Spans:
     """Samples (b, 2) of the record that each transmission covers."""
     shift = strip.shift(0.5 * (runs.first + runs.last))
@@ -221,7 +234,7 @@ def _is_shadow(link: Link, few: FewFlips) -> bool:
 
     A carrier that seldom turns is also one half a symbol rate away that nearly always does.
     """
-    mine = np.concatenate([_samples(t.strip, t.runs) for t in link.talkers])
+    mine = spans_of_link(link)
     shared = sum(
         float(np.sum(np.maximum(0.0, np.minimum(mine[:, 1], b) - np.maximum(mine[:, 0], a))))
         for a, b in few.spans
@@ -233,11 +246,12 @@ def _is_shadow(link: Link, few: FewFlips) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Outcome:
-    """A link; or (None) an unmodulated carrier, one with ``few`` reversals, or one of which a steady tone is part."""
+    """A link; or (None) an unmodulated carrier, one with ``few`` reversals, one of which a steady tone is part, or levels."""
 
     link: Link | None
     few: FewFlips | None = None
     keyed: bool = False
+    levels: bool = False
 
 
 def _few(judged: Fitness, learned: Learned) -> bool:
@@ -313,8 +327,9 @@ def _one_link(
     judged = believed(learned, energy, strip.variance)
     if judged is None or learned.period is None or _has_residual_carrier(noise, learned.model.carrier_hz):
         return None
-    if _is_keyed(record, noise, learned):
-        return _Outcome(None, keyed=True)
+    keyed, levels = _is_keyed(record, noise, learned), are_levels(learned, record.rate_hz)
+    if keyed or levels:
+        return _Outcome(None, keyed=keyed, levels=levels)
     model, period = learned.model, learned.period
     if judged.flips < 1 or (not is_open and one_phase(learned.runs)):
         return _Outcome(None)

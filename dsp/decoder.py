@@ -6,9 +6,11 @@ import math
 from collections.abc import Callable
 
 from dsp.assemble import bursts_of
+from dsp.at_once import with_others
 from dsp.bpsk import FewFlips, Search, find_links
 from dsp.classify import explain_nothing, reversed_carrier
 from dsp.errors import BadInputError
+from dsp.jumps import without_jumps
 from dsp.look import looked_at
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
 from dsp.results import (
@@ -77,7 +79,10 @@ def decode(
         )
     if _is_flat(record):
         return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
-    calm, floor = without_tones(record, noise)
+    level = without_jumps(record)
+    if level is not record:
+        level = looked_at(level)
+    calm, floor = without_tones(level, (estimate_noise(level) or noise) if level is not record else noise)
     search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
     if search.keyed:
         calm, floor = record, noise
@@ -86,6 +91,7 @@ def decode(
         again = _continuous(calm, floor, settings, watch.part(0.8, 0.95))
         if again is not None and again.weight > search.weight:
             search = again
+    search = with_others(calm, floor, search, settings, watch.part(0.95, 1.0))
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)
         if signalling.kind in ("none", "undecided", "tone"):

@@ -24,6 +24,7 @@ from dsp.talkers import believable
 from dsp.thin import FEWEST_CYCLES, SURE, reversals_of, seldom_turns, weigh_periods
 from dsp.told import common_measure
 from dsp.two_tones import are_two_tones
+from dsp.within import third_harmonic, uneven
 
 # share of the energy seen that a model must explain to be more than a chance likeness
 EXPLAINED = 0.55
@@ -42,6 +43,12 @@ _SHAPELESS = 0.005
 # noise met over the noise assumed that no floor's error explains
 _FAR_OVER = 6.0
 _OVER = 1.6
+# power by which the halves of symbols may differ: smooth pulses come to 0.12 (measured, excess bandwidth 0.2 to 0.6),
+# what is no reversal to more than 0.3
+_UNEVEN = 0.2
+# third harmonic that a sine has not even when it is clipped to half its height, and what is about one cycle a symbol
+_SQUARE = 0.27
+_ONE_CYCLE = 0.05
 # a transmission whose carrier is in no doubt
 _SURE_GAIN = 3.5
 _SURE_SYMBOLS = 12
@@ -292,10 +299,18 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
         judged.nats < min(_SEARCH_NATS, _NATS_A_SYMBOL * judged.symbols)
         or judged.excess > 0.012 + _misplaced(judged, learned.model) + 4.0 * judged.excess_std
         or judged.spread > 0.4
+        or uneven(runs, judged.noise)
+        > _UNEVEN + 4.0 * float(np.sqrt(2.0 / judged.symbols)) * judged.noise / judged.gain**2
         or are_two_tones(runs)
     ):
         return None
     return judged
+
+
+def are_levels(learned: Learned, rate_hz: float) -> bool:
+    """Whether what looks like reversals of one cycle a symbol is two levels that change in the middle of each symbol."""
+    cycles = learned.model.carrier_hz * learned.model.period / rate_hz
+    return abs(cycles - 1.0) < _ONE_CYCLE and third_harmonic(learned.runs, learned.strip.samples) > _SQUARE
 
 
 def _misplaced(judged: Fitness, model: Model) -> float:

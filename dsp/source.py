@@ -26,6 +26,12 @@ class SampleSource(Protocol):
     def __getitem__(self, key: slice, /) -> NDArray[Any]: ...
 
 
+class TakenOff(Protocol):
+    """Anything known of a record that is no part of what is looked for: subtracted in place from samples read."""
+
+    def take_off(self, values: NDArray[np.float32], start: int) -> None: ...
+
+
 @dataclass(frozen=True)
 class Stretch:
     """Contiguous samples ``[first, last)``, the first of them at ``start_s``."""
@@ -43,7 +49,8 @@ class Record:
     """One channel to work on: where its samples are and how to read them.
 
     ``wanders`` says that the level changes slowly, by more than what else there is; ``step`` is that of the
-    converter in the channel's unit, 0 if unknown (`dsp.look`). ``tones`` are taken off what is read to work on.
+    converter in the channel's unit, 0 if unknown (`dsp.look`). ``tones`` and what is ``known`` otherwise are taken off
+    what is read to work on, the latter before the level is.
     """
 
     source: SampleSource
@@ -54,6 +61,7 @@ class Record:
     wanders: bool = False
     step: float = 0.0
     tones: tuple[Tones, ...] = ()
+    known: tuple[TakenOff, ...] = ()
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples ``[start, stop)`` as float64 in the channel's unit; non-finite ones become zero."""
@@ -73,11 +81,11 @@ class Record:
         (`dsp.tones`) are taken off.
         """
         if not self.wanders:
-            values = self._less_mean(start, stop)
+            values = self._less_known(start, stop)
         else:
             stretch = self.stretch_at(start)
             values = without_slow_part(
-                self._less_mean, (stretch.first, stretch.last), start, min(stop, stretch.last)
+                self._less_known, (stretch.first, stretch.last), start, min(stop, stretch.last)
             )
         for tones in self.tones:
             tones.take_off(values, start)
@@ -108,7 +116,7 @@ class Record:
         """
         stored = self.source
         small = isinstance(stored, np.ndarray) and stored.dtype.kind in "biu" and stored.dtype.itemsize <= 2
-        if self.wanders or not small:
+        if self.wanders or self.tones or self.known or not small:
             frames = np.empty((len(starts), length), dtype=np.float32)
             for row, start in enumerate(starts):
                 frames[row] = self.read_centred(start, start + length)
@@ -118,6 +126,15 @@ class Record:
         values -= values.mean(axis=1, keepdims=True)
         if self.scale != 1.0:
             values *= np.float32(self.scale)
+        return values
+
+    def _less_known(self, start: int, stop: int) -> NDArray[np.float32]:
+        """Samples less what is known, and less their mean."""
+        values = self._less_mean(start, stop)
+        if self.known:
+            for known in self.known:
+                known.take_off(values, start)
+            values -= values.mean()
         return values
 
     def _less_mean(self, start: int, stop: int) -> NDArray[np.float32]:
@@ -148,7 +165,7 @@ class Record:
 
     def stored_whole(self, start: int, stop: int) -> NDArray[np.integer[Any]] | None:
         """Samples ``[start, stop)`` as they are stored, where these are small whole numbers of a steady level; else None."""
-        if self.wanders or self.tones:
+        if self.wanders or self.tones or self.known:
             return None
         stored = np.asarray(self.source[start:stop])
         small = stored.dtype.kind in "biu" and stored.dtype.itemsize <= 2

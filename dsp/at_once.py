@@ -1,0 +1,185 @@
+"""Links on other carriers whose transmissions lie over each other in time.
+
+A search leaves out the samples that a link it found covers, so that of what else is sent there only the parts beside
+are seen. What is known of one link is taken off for the other, and the other way round (successive interference
+cancellation, Viterbi 1990): each is searched for again in what the others leave.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from dsp.activity import FEWER_FRAMES, Active, find_activity
+from dsp.bpsk import Link, Search, find_links, spans_of_link
+from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
+from dsp.results import DecodeSettings
+from dsp.sent import sent_of
+from dsp.source import Record, Watch
+from dsp.strip import Spans
+
+_ROUNDS = 3
+# samples that are looked at together, and how often, for anything beside the links while they are sent
+_PLACE = 1 << 14
+_PLACES = 8
+# frames of spectra that show it at little cost, in so many times longer places
+_FRAMES = (512,)
+_LONG = 8
+# natural units by which it must stand out, and share of a link's power that it has at least: what a filter of the
+# line, or a fit's own error, leaves of a link that was taken off has less
+_STANDS_OUT = 150.0
+_LEAST_POWER = 0.01
+# share of a box in which a link must be sent to be what shows in it
+_ON = 0.5
+# symbol rates around a carrier within which a link is the same one
+_NEAR = 1.5
+# symbols by which transmissions that are one and the same may differ at their ends
+_SAME_ENDS = 3.0
+# share of the likelihood that a link may lose when the others are taken off
+_KEPT = 0.9
+
+
+def with_others(
+    record: Record, noise: NoiseFloor, search: Search, settings: DecodeSettings, watch: Watch
+) -> Search:
+    """The same with what else is sent while the links are, each link searched for again without the others."""
+    groups = _by_carrier(record, search.links)
+    for number in range(_ROUNDS):
+        part = watch.part(number / _ROUNDS, (number + 1) / _ROUNDS)
+        links = _all(groups)
+        if not links or not _something_beside(record, noise, links):
+            break
+        for i in reversed(range(len(groups))) if len(groups) > 1 else ():
+            others = _all([group for k, group in enumerate(groups) if k != i])
+            groups[i] = _again(record, noise, groups[i], others, settings, part.part(0.0, 0.5))
+        links = _all(groups)
+        rest = _less(record, links)
+        left = _found(rest, estimate_noise(rest) or noise, settings, part.part(0.5, 1.0))
+        fresh = [link for link in left if not any(_is_of(record, link, other) for other in links)]
+        if not fresh and number:
+            break
+        groups.extend(_by_carrier(record, fresh))
+    return replace(search, links=tuple(_all(groups)))
+
+
+def _by_carrier(record: Record, links: Sequence[Link]) -> list[list[Link]]:
+    """Links in groups of one carrier each: parts of one link may have been taken for links of their own."""
+    groups: list[list[Link]] = []
+    for link in links:
+        own = next((group for group in groups if _is_near(record, link, group[0])), None)
+        if own is None:
+            groups.append([link])
+        else:
+            own.append(link)
+    return groups
+
+
+def _all(groups: Sequence[Sequence[Link]]) -> list[Link]:
+    return [link for group in groups for link in group]
+
+
+def _less(record: Record, links: Sequence[Link]) -> Record:
+    sent = [one for link in links for one in sent_of(link.talkers)]
+    return replace(record, known=(*record.known, *sent))
+
+
+def _carrier_band(record: Record, link: Link) -> tuple[float, float]:
+    reach = _NEAR * record.rate_hz / link.period.value
+    return link.model.carrier_hz - reach, link.model.carrier_hz + reach
+
+
+def _something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) -> bool:
+    """Whether, while links are sent, anything else shows once they are taken off: away from the carriers of those that
+    are known to be sent then."""
+    spans = [spans_of_link(link) for link in links]
+    blocks = _places(record, np.concatenate(spans))
+    rest = _less(record, links)
+    frames = _FRAMES if max(stop - start for start, stop in blocks) > _LONG * max(_FRAMES) else FEWER_FRAMES
+    found = find_activity(rest, noise, blocks=blocks, frames=frames, threshold_nats=_STANDS_OUT)
+    least = _LEAST_POWER * max(_power(link) for link in links)
+    for active in found:
+        covered = [_covered_share(its, active) for its in spans]
+        middle_hz = 0.5 * (active.best.low_hz + active.best.high_hz)
+        bands = [
+            _carrier_band(record, link) for link, share in zip(links, covered, strict=True) if share > _ON
+        ]
+        apart = not any(low < middle_hz < high for low, high in bands)
+        if max(covered) > 0.0 and apart and _box_power(noise, active) > least:
+            return True
+    return False
+
+
+def _covered_share(spans: Spans, active: Active) -> float:
+    """Share of the box that tells most in which a link with spans (n, 2) is known to be sent."""
+    start, stop = active.best.start, active.best.stop
+    inside = np.minimum(spans[:, 1], stop) - np.maximum(spans[:, 0], start)
+    return float(np.sum(np.maximum(inside, 0.0))) / (stop - start)
+
+
+def _power(link: Link) -> float:
+    """Mean square of the strongest talker's carrier while it is sent."""
+    return max(0.5 * float(np.median(talker.runs.amplitude)) ** 2 for talker in link.talkers)
+
+
+def _box_power(noise: NoiseFloor, active: Active) -> float:
+    """Mean square of what stands out in a box, at the least: natural units of so many ordinates give their mean."""
+    box = active.best
+    wide = box.high_hz - box.low_hz
+    ordinates = max(1.0, wide * (box.stop - box.start) / noise.rate_hz)
+    return box.nats / ordinates * float(noise.density(0.5 * (box.low_hz + box.high_hz))) * wide
+
+
+def _places(record: Record, spans: Spans) -> list[tuple[int, int]]:
+    """Blocks of the record in rising order in which something is sent, evenly chosen, without overlap."""
+    middles = np.sort(spans.mean(axis=1))
+    chosen = middles[np.linspace(0, middles.size - 1, min(_PLACES, middles.size)).astype(np.int64)]
+    out: list[tuple[int, int]] = []
+    for middle in chosen.tolist():
+        stretch = record.stretch_at(middle)
+        start = max(stretch.first, int(middle) - _PLACE // 2, out[-1][1] if out else 0)
+        stop = min(stretch.last, start + _PLACE)
+        if stop > start:
+            out.append((start, stop))
+    return out
+
+
+def _found(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> tuple[Link, ...]:
+    """Links of a record in which something is sent; perhaps all the time, which a flat floor shows."""
+    links = find_links(record, noise, settings, watch).links
+    flat = noise.flattened()
+    if links or flat is None:
+        return links
+    return find_links(record, without_modulated_lines(record, flat), settings, watch, likeliest=True).links
+
+
+def _again(
+    record: Record,
+    noise: NoiseFloor,
+    group: list[Link],
+    others: list[Link],
+    settings: DecodeSettings,
+    watch: Watch,
+) -> list[Link]:
+    """Links of one carrier as they are found with the ``others`` taken off; as they were if they are not found so."""
+    rest = _less(record, others)
+    found = find_links(rest, estimate_noise(rest) or noise, settings, watch).links
+    mine = [link for link in found if _is_near(record, link, group[0])]
+    told = sum(link.nats for link in mine)
+    return mine if told > _KEPT * sum(link.nats for link in group) else group
+
+
+def _is_near(record: Record, one: Link, other: Link) -> bool:
+    low, high = _carrier_band(record, other)
+    return low < one.model.carrier_hz < high
+
+
+def _is_of(record: Record, one: Link, other: Link) -> bool:
+    """Whether a link is only what is left of another: on its carrier, far weaker, or beginning and ending with it."""
+    if _is_near(record, one, other) or _power(one) < _LEAST_POWER * _power(other):
+        return True
+    mine, its = spans_of_link(one), spans_of_link(other)
+    room = _SAME_ENDS * max(one.period.value, other.period.value)
+    off = np.abs(mine[:, None, :] - its[None, :, :]).max(axis=2).min(axis=1)
+    return bool(np.mean(off < room) > 0.5)

@@ -28,6 +28,8 @@ _PASS_NATS = 4.0
 # length of a symbol, sqrt(2 Es/N0), of which half the frames show enough
 _STRONG = 4.5
 _THREADS = 2
+# multiplications of one matrix product that the library does in the thread that asks for it
+_PRODUCT = 1 << 17
 
 
 def spans_of(
@@ -123,18 +125,21 @@ def _energy(
     hop: int,
     weights: NDArray[np.float32],
 ) -> NDArray[np.float32]:
-    """Energy over the floor of Hann frames."""
-    from scipy.fft import rfft
-
+    """Energy over the floor of Hann frames, of as few bins as there are by the sums that define them."""
     bins = np.flatnonzero(weights)
-    low, high = int(bins[0]), int(bins[-1]) + 1
-    window = np.hanning(frame + 1)[:-1].astype(np.float32)
+    window = np.hanning(frame + 1)[:-1] * np.sqrt(weights[bins, None].astype(np.float64))
+    turns = np.outer(bins, np.arange(frame)) * (2.0 * np.pi / frame)
+    terms = np.concatenate((window * np.cos(turns), window * np.sin(turns))).T.astype(np.float32)
     frames = sliding_window_view(samples, frame)[::hop]
     energy = np.empty(frames.shape[0], dtype=np.float32)
-    # as many frames at a time as stay in the cache
-    rows = max(1, (1 << 16) // frame)
+    # products so small that the library makes no threads of its own, which get in each other's way where this runs in two
+    rows = max(1, _PRODUCT // terms.size)
+    # a large level that no bin sees would still cost digits of the sums
+    level = np.float32(frames[:: max(1, energy.size // 64)].mean()) if samples.dtype.itemsize > 1 else None
     for a in range(0, energy.size, rows):
-        spectrum = rfft(frames[a : a + rows] * window, axis=1)[:, low:high]
-        # not by matmul, whose own threads get in each other's way where this runs in two
-        np.einsum("ij,j->i", spectrum.real**2 + spectrum.imag**2, weights[low:high], out=energy[a : a + rows])
+        values = frames[a : a + rows].astype(np.float32)
+        if level is not None:
+            values -= level
+        sums = values @ terms
+        np.einsum("ij,ij->i", sums, sums, out=energy[a : a + rows])
     return energy

@@ -241,6 +241,35 @@ def on_runs(on_nats: Floats, change_nats: float) -> list[tuple[int, int]]:
     return path_through(places, np.concatenate(([0.0], np.cumsum(on_nats)))[places], change_nats)
 
 
+def on_runs_within(
+    on_nats: Floats, offset: NDArray[np.integer[Any]], change_nats: Floats
+) -> NDArray[np.int64]:
+    """`on_runs` of rows that lie one after the other, all at once: runs (n, 2), none across the end of a row.
+
+    ``offset`` (rows + 1,) is where each row begins, ``change_nats`` (rows,) what a change costs in it.
+    """
+    if not on_nats.size:
+        return np.zeros((0, 2), dtype=np.int64)
+    cost = np.repeat(2.0 * change_nats, np.diff(offset))
+    sign = on_nats > 0.0
+    begins = np.zeros(on_nats.size, dtype=np.bool_)
+    begins[offset[:-1]] = True
+    before = np.concatenate(([False], sign[:-1])) & ~begins
+    # a row begins where it first rises and ends where it last does: between rows the sum falls as far as it takes
+    rise = np.flatnonzero(sign & ~before)
+    last = np.append(begins[1:], True)
+    fall = np.flatnonzero(sign & (last | ~np.append(sign[1:], False))) + 1
+    if not rise.size:
+        return np.zeros((0, 2), dtype=np.int64)
+    # in units of the cost, which differs from row to row
+    total = np.concatenate(([0.0], np.cumsum(on_nats / cost)))
+    row = np.searchsorted(offset, rise, "right") - 1
+    step = 2.0 + 2.0 * float(np.abs(total).max())
+    places, sums = np.stack((rise, fall), axis=1), np.stack((total[rise], total[fall]), axis=1)
+    sums -= (step * row)[:, None]
+    return np.array(path_through(places.ravel(), sums.ravel(), 0.5), dtype=np.int64).reshape(-1, 2)
+
+
 def turns_of(sign: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Both ends of a row (n,) of signs, and where the sign changes."""
     turns = np.flatnonzero(sign[1:] != sign[:-1]) + 1

@@ -8,14 +8,21 @@ of the weakest that is worth anything, then each again at its own, which shows g
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Complexes, Turned, change_nats_unphased, log_bessel, on_runs, split_nats
+from dsp.correlate import (
+    Complexes,
+    Turned,
+    change_nats_unphased,
+    log_bessel,
+    on_runs,
+    on_runs_within,
+    split_nats,
+)
 from dsp.fits import Fits, Flags, Ints, groups_of
 from dsp.source import Floats
 
@@ -179,9 +186,8 @@ def _cut_within(
     """
     if not len(runs):
         return runs
-    count = runs[:, 1] - runs[:, 0]
-    offset = np.concatenate(([0], np.cumsum(count)))
-    at = np.arange(offset[-1]) + np.repeat(runs[:, 0] - offset[:-1], count)
+    offset, at = _within(runs)
+    count = np.diff(offset)
     own_energy = energy[at]
     length = np.sqrt(own_energy, dtype=np.float64)
     mean = np.add.reduceat(own_energy, offset[:-1], dtype=np.float64) / count
@@ -194,49 +200,62 @@ def _cut_within(
     step = float(np.abs(total).max()) * 2.0 + 1.0
     lifted = total + np.repeat(np.arange(count.size) * step, count)
     fall = np.maximum.reduceat(np.maximum.accumulate(lifted) - lifted, offset[:-1])
-    out = [runs[fall <= 2.0 * cost]]
-    for row in np.flatnonzero(fall > 2.0 * cost).tolist():
-        a, b = runs[row].tolist()
-        pieces = _pieces_of_run(energy[a:b], score[a:b], cycles, weakest)
-        out.append(np.array(pieces, dtype=np.int64).reshape(-1, 2) + a)
-    whole = np.concatenate(out)
+    falls = fall > 2.0 * cost
+    whole = np.concatenate((runs[~falls], _pieces_of_runs(runs[falls], energy, score, cycles, weakest)))
     return whole[np.argsort(whole[:, 0], kind="stable")]
 
 
-def _pieces_of_run(
-    energy: NDArray[np.float32], score: Floats, cycles: float, weakest: float, depth: int = _LEVELS
-) -> list[tuple[int, int]]:
-    """What is on within a run of symbols, at the level of most of it; beside that, what is on at a lower level.
+def _pieces_of_runs(
+    runs: Ints, energy: NDArray[np.float32], score: Floats, cycles: float, weakest: float
+) -> Ints:
+    """What is on within each of the runs (r, 2), at the level of most of it; beside that, what is on at a lower level.
 
     A weak transmission close to a strong one would be cut to bits at the level of both.
     """
-    # the median, since there are silent symbols within
-    ordered = np.sort(energy)
-    median = 0.5 * float(ordered[(energy.size - 1) // 2] + ordered[energy.size // 2])
-    middle = math.sqrt(max(weakest**2, median - 2.0))
-    inside = log_bessel(middle * np.sqrt(energy, dtype=np.float64)) - middle * middle / 2.0
-    pieces = on_runs(inside, float(split_nats(np.array(middle), cycles)))
-    if depth == 0 or middle < 1.5 * weakest:
-        return pieces
-    total = np.cumsum(energy, dtype=np.float64).tolist()
-    strong = [
-        (a, b)
-        for a, b in pieces
-        if (total[b - 1] - (total[a - 1] if a else 0.0)) / (b - a) - 2.0 > _AS_STRONG * middle**2
-    ]
-    if len(strong) == len(pieces) == 1 and strong[0] == (0, energy.size):
-        return strong
-    out = list(strong)
-    change = change_nats_unphased(weakest, cycles)
-    for low, high in zip([0, *(b for _, b in strong)], [*(a for a, _ in strong), energy.size], strict=True):
-        if high - low < FEWEST:
-            continue
-        for a, b in on_runs(score[low:high], change):
-            if b - a >= FEWEST and (b - a < energy.size):
-                at = slice(low + a, low + b)
-                rest = _pieces_of_run(energy[at], score[at], cycles, weakest, depth - 1)
-                out.extend((low + a + first, low + a + last) for first, last in rest)
-    return sorted(out)
+    out = []
+    change = np.array(change_nats_unphased(weakest, cycles))
+    for depth in range(_LEVELS, -1, -1):
+        if not len(runs):
+            break
+        offset, at = _within(runs)
+        own = energy[at]
+        # the median, since there are silent symbols within
+        ordered = own[np.lexsort((own, np.repeat(np.arange(len(runs)), np.diff(offset))))]
+        median = 0.5 * (
+            ordered[(offset[:-1] + offset[1:] - 1) // 2] + ordered[(offset[:-1] + offset[1:]) // 2]
+        )
+        middle = np.sqrt(np.maximum(weakest**2, median.astype(np.float64) - 2.0))
+        level = np.repeat(middle, np.diff(offset))
+        nats = log_bessel(level * np.sqrt(own, dtype=np.float64)) - level * level / 2.0
+        pieces = on_runs_within(nats, offset, split_nats(middle, cycles))
+        owner = np.searchsorted(offset, pieces[:, 0], "right") - 1
+        last = (middle < 1.5 * weakest) | (depth == 0)
+        total = np.concatenate(([0.0], np.cumsum(own, dtype=np.float64)))
+        mean = (total[pieces[:, 1]] - total[pieces[:, 0]]) / (pieces[:, 1] - pieces[:, 0])
+        strong = (mean - 2.0 > _AS_STRONG * middle[owner] ** 2) | last[owner]
+        pieces = (pieces - (offset[:-1] - runs[:, 0])[owner, None])[strong]
+        out.append(pieces)
+        # what lies beside the strong ones
+        held = pieces[~last[owner[strong]]]
+        runs = runs[~last]
+        low, high = np.sort(np.append(runs[:, 0], held[:, 1])), np.sort(np.append(held[:, 0], runs[:, 1]))
+        wide = high - low >= FEWEST
+        gaps = np.stack((low[wide], high[wide]), axis=1)
+        size = np.diff(runs, axis=1)[np.searchsorted(runs[:, 0], gaps[:, 0], "right") - 1, 0]
+        offset, at = _within(gaps)
+        rest = on_runs_within(score[at], offset, np.broadcast_to(change, len(gaps)))
+        owner = np.searchsorted(offset, rest[:, 0], "right") - 1
+        count = rest[:, 1] - rest[:, 0]
+        again = (count >= FEWEST) & (count < size[owner])
+        runs = (rest - (offset[:-1] - gaps[:, 0])[owner, None])[again]
+    return np.concatenate(out) if out else runs
+
+
+def _within(runs: Ints) -> tuple[Ints, Ints]:
+    """Where the symbols of each of the runs (r, 2) begin in a row of all of them (r + 1,), and their numbers (s,)."""
+    count = runs[:, 1] - runs[:, 0]
+    offset = np.concatenate(([0], np.cumsum(count)))
+    return offset, np.arange(offset[-1]) + np.repeat(runs[:, 0] - offset[:-1], count)
 
 
 def with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:

@@ -7,14 +7,13 @@ frames. What stays near the floor is skipped; what is let through is looked at a
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.activity import ratio_of
 from dsp.extract import Model
+from dsp.frames import frame_energy
 from dsp.noise import NoiseFloor
 from dsp.source import Record, Watch
 
@@ -28,8 +27,6 @@ _PASS_NATS = 4.0
 # length of a symbol, sqrt(2 Es/N0), of which half the frames show enough
 _STRONG = 4.5
 _THREADS = 2
-# multiplications of one matrix product that the library does in the thread that asks for it
-_PRODUCT = 1 << 17
 
 
 def spans_of(
@@ -87,9 +84,9 @@ def _active(
     stored = None if weights[:2].any() else record.stored_whole(start, stop)
     hop = _hop(model, frame)
     if stored is None:
-        energy = _energy(record.read_centred(start, stop), frame, hop, weights)
+        energy = frame_energy(record.read_centred(start, stop), frame, hop, weights)
     else:
-        energy = _energy(stored, frame, hop, weights * np.float32(record.scale**2))
+        energy = frame_energy(stored, frame, hop, weights * np.float32(record.scale**2))
     count = energy.size
     bands = np.count_nonzero(weights)
     together = max(1, min(count, round(_SYMBOLS * model.period / hop)))
@@ -117,29 +114,3 @@ def _active(
 def _hop(model: Model, frame: int) -> int:
     """Samples from frame to frame: strong transmissions are seen even when every other frame is left out."""
     return 2 * frame if model.gain > _STRONG else frame // 2
-
-
-def _energy(
-    samples: NDArray[np.float32] | NDArray[np.integer[Any]],
-    frame: int,
-    hop: int,
-    weights: NDArray[np.float32],
-) -> NDArray[np.float32]:
-    """Energy over the floor of Hann frames, of as few bins as there are by the sums that define them."""
-    bins = np.flatnonzero(weights)
-    window = np.hanning(frame + 1)[:-1] * np.sqrt(weights[bins, None].astype(np.float64))
-    turns = np.outer(bins, np.arange(frame)) * (2.0 * np.pi / frame)
-    terms = np.concatenate((window * np.cos(turns), window * np.sin(turns))).T.astype(np.float32)
-    frames = sliding_window_view(samples, frame)[::hop]
-    energy = np.empty(frames.shape[0], dtype=np.float32)
-    # products so small that the library makes no threads of its own, which get in each other's way where this runs in two
-    rows = max(1, _PRODUCT // terms.size)
-    # a large level that no bin sees would still cost digits of the sums
-    level = np.float32(frames[:: max(1, energy.size // 64)].mean()) if samples.dtype.itemsize > 1 else None
-    for a in range(0, energy.size, rows):
-        values = frames[a : a + rows].astype(np.float32)
-        if level is not None:
-            values -= level
-        sums = values @ terms
-        np.einsum("ij,ij->i", sums, sums, out=energy[a : a + rows])
-    return energy

@@ -311,7 +311,8 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     """A rough fit to each part: the best of eight timings, the carrier from its squared symbols.
 
     The turned carrier may be off by a fifth of the symbol rate, the period by a part of a symbol over the
-    transmission. Timing and carrier of parts that were found by their phase are as they were found.
+    transmission. Timing and carrier of parts that were found by their phase are as they were found. ``nats`` is the most
+    that the symbols may be likelier than silence by: ``ln cosh(g y) - g^2 / 2`` is below ``y^2 / 2`` for every ``g``.
     """
     sums = grid.energy_sums
     count = parts.last - parts.first
@@ -322,12 +323,12 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     known = parts.column is not None
     best = np.argmax(within, axis=1) if parts.column is None else parts.column
     own = np.sqrt(np.maximum(2.0, within[np.arange(len(parts)), best] / np.maximum(b - a, 1) - 2.0))
-    detune, phase = np.zeros(len(parts)), np.zeros(len(parts))
+    detune, phase, most = (np.zeros(len(parts)) for _ in range(3))
     for rows in groups_of(count):
         k = np.arange(int(count[rows].max(initial=1)))
         at = np.minimum(parts.first[rows, None] + k, grid.count - 1)
         u = np.where(k < count[rows, None], grid.u[at, best[rows, None]], np.complex64(0.0))
-        detune[rows], phase[rows] = _detune(u, count[rows], 0.0 if known else grid.spread)
+        detune[rows], phase[rows], most[rows] = _detune(u, count[rows], 0.0 if known else grid.spread)
     between = np.zeros(len(parts)) if known else _between(within, best)
     start = grid.begin + (parts.first + (best + between) / PHASES) * grid.period
     return Fits(
@@ -342,7 +343,7 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
         count,
         parts.low,
         parts.high,
-        np.zeros(len(parts)),
+        most,
     )
 
 
@@ -357,13 +358,17 @@ def _between(within: Floats, best: Ints) -> Floats:
     )
 
 
-def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats]:
+def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats, Floats]:
     """Frequency (radians a symbol) and phase in the middle of rows of symbols (b, k), from their squares.
+
+    And half the sum of the squares of what then lies along the carrier.
 
     Frequencies of at most ``widest`` cycles a symbol are looked at.
     """
+    energy = np.sum(u.real**2 + u.imag**2, axis=1)
     if not widest:
-        return np.zeros(len(u)), 0.5 * np.angle(np.sum(u * u, axis=1))
+        total = np.sum(u * u, axis=1)
+        return np.zeros(len(u)), 0.5 * np.angle(total), 0.25 * (energy + np.abs(total))
 
     from scipy.fft import fft
 
@@ -381,4 +386,4 @@ def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats]:
     # against the middle of the transmission, where the phase does not depend on the frequency
     off = np.arange(u.shape[1]) + 0.5 - 0.5 * count[:, None]
     total = np.sum(square * np.exp(-2j * omega[:, None] * off), axis=1)
-    return omega, 0.5 * np.angle(total)
+    return omega, 0.5 * np.angle(total), 0.25 * (energy + np.abs(total))

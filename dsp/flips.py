@@ -18,6 +18,8 @@ from dsp.runs import Runs
 from dsp.source import Floats
 
 _REACH_NATS = 16.0
+# cells that are worked on together: with little to do for each, fewer calls count more than the cache
+_CELLS = 1 << 17
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +57,7 @@ def flip_times(runs: Runs, noise: float) -> Flips:
     slope = 2.0 * np.sign(y[at - 1]) * gain * np.sqrt(2.0 / (2.0 * half * runs.variance)) / noise
     angle = 0.5 * (runs.angles[at - 1] + runs.angles[at])
     size = np.maximum(last - first + 1, 0)
-    for group in groups_of(size):
+    for group in groups_of(size, _CELLS):
         rows = group[size[group] > 1]
         if rows.size:
             spot = _posterior(runs, first[rows], size[rows], slope[rows], angle[rows])

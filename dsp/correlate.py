@@ -205,13 +205,6 @@ def log_cosh(x: Floats) -> Floats:
     return np.asarray(y + np.log1p(np.exp(-2.0 * y)) - y.dtype.type(np.log(2.0)))
 
 
-def log_bessel(x: Floats) -> Floats:
-    """``ln I0(x)`` of non-negative ``x`` without overflow."""
-    from scipy.special import i0e
-
-    return np.log(i0e(x)) + x
-
-
 def best_run(score: Floats) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
     """Largest sum over contiguous columns of each row, with its half-open column range.
 

@@ -14,11 +14,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.bessel import log_bessel_quickly
 from dsp.correlate import (
     Complexes,
     Turned,
     change_nats_unphased,
-    log_bessel,
     on_runs,
     on_runs_within,
     split_nats,
@@ -155,7 +155,7 @@ class Shown:
 def shown(grid: Grid) -> Shown:
     energy = picked_energy(grid)
     length = np.sqrt(energy, dtype=np.float64)
-    return Shown(energy, log_bessel(grid.weakest * length) - grid.weakest**2 / 2.0)
+    return Shown(energy, log_bessel_quickly(grid.weakest * length) - grid.weakest**2 / 2.0)
 
 
 def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None, seen: Shown | None = None) -> Parts:
@@ -193,7 +193,7 @@ def _cut_within(
     mean = np.add.reduceat(own_energy, offset[:-1], dtype=np.float64) / count
     own = np.sqrt(np.maximum(weakest**2, mean - 2.0))
     level = np.repeat(own, count)
-    nats = log_bessel(level * length) - level * level / 2.0
+    nats = log_bessel_quickly(level * length) - level * level / 2.0
     cost = split_nats(own, cycles)
     # how far the running sum falls within each run; runs are kept apart by a step larger than any fall
     total = np.cumsum(nats)
@@ -226,7 +226,7 @@ def _pieces_of_runs(
         )
         middle = np.sqrt(np.maximum(weakest**2, median.astype(np.float64) - 2.0))
         level = np.repeat(middle, np.diff(offset))
-        nats = log_bessel(level * np.sqrt(own, dtype=np.float64)) - level * level / 2.0
+        nats = log_bessel_quickly(level * np.sqrt(own, dtype=np.float64)) - level * level / 2.0
         pieces = on_runs_within(nats, offset, split_nats(middle, cycles))
         owner = np.searchsorted(offset, pieces[:, 0], "right") - 1
         last = (middle < 1.5 * weakest) | (depth == 0)

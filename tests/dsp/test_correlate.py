@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dsp.bessel import log_bessel, log_bessel_quickly
 from dsp.correlate import (
     SymbolSums,
     best_run,
     change_nats,
-    log_bessel,
     log_cosh,
     on_runs,
     path_through,
@@ -174,6 +174,11 @@ def test_logarithms_do_not_overflow():
         assert log_cosh(np.array([x]))[0] == pytest.approx(x - np.log(2.0))
         # Abramowitz and Stegun 9.7.1: I0(x) tends to e^x / sqrt(2 pi x)
         assert log_bessel(np.array([x]))[0] == pytest.approx(x - 0.5 * np.log(2 * np.pi * x), rel=1e-6)
+
+
+def test_quick_log_bessel_is_the_exact_one_to_a_hundred_thousandth():
+    x = np.concatenate((np.linspace(0.0, 60.0, 40_001), [1e3, 3.75]))
+    np.testing.assert_allclose(log_bessel_quickly(x), log_bessel(x), rtol=2e-7, atol=1e-5)
 
 
 @pytest.mark.parametrize("x", [0.0, 0.1, 1.0, 5.0, 40.0])

@@ -18,6 +18,10 @@ from dsp.source import Floats
 
 Complexes = NDArray[np.complexfloating[Any, Any]]
 
+# samples that are summed up by one product, and rows of them at a time: so few that the library makes no threads of its
+# own for it
+_TOGETHER = 8
+_ROWS = 1 << 11
 # turns of a running sum that are worth no array calls
 _FEW_TURNS = 160
 
@@ -171,24 +175,35 @@ class Turned:
 
 
 def turn_back(samples: Floats, omega: float, sharp: bool = False) -> Turned:
-    """Multiply by ``exp(-j omega m)`` in blocks (one table turned by a constant) and sum up.
+    """Multiply by ``exp(-j omega m)`` and sum up, a block at a time.
 
+    A running sum goes one value after the other, each waiting for the one before. Sums over up to eight samples are
+    therefore a product with a small matrix; those rows are turned by where they begin, and only their totals run.
     ``samples`` has shape (n,), ``omega`` is in radians a sample.
     """
-    size = 1 << 13
-    table = np.exp(-1j * omega * np.arange(min(size, samples.size)))
     sums = np.empty(samples.size + 1, dtype=np.complex128)
     sums[0] = total = 0.0
-    for start in range(0, samples.size, size):
-        part = samples[start : start + size]
-        constant = np.exp(-1j * (omega * start % (2.0 * np.pi)))
-        here = sums[start + 1 : start + 1 + part.size]
-        np.multiply(table[: part.size], part, out=here)
-        here *= constant
-        # a block at a time, while it is still in the cache
-        here[0] += total
-        np.cumsum(here, out=here)
-        total = here[-1]
+    # term (i, j): sample i of a row in the sum of its first j + 1
+    upto = np.triu(np.ones((_TOGETHER, _TOGETHER))) * np.exp(-1j * omega * np.arange(_TOGETHER))[:, None]
+    most = min(_ROWS, samples.size // _TOGETHER)
+    turn = np.exp(-1j * (omega * _TOGETHER * np.arange(most) % (2.0 * np.pi))).repeat(_TOGETHER)
+    before = np.empty(most + 1, dtype=np.complex128)
+    whole = samples.size // _TOGETHER * _TOGETHER
+    for start in range(0, whole, _ROWS * _TOGETHER):
+        rows = (
+            samples[start : min(start + _ROWS * _TOGETHER, whole)].astype(np.float64).reshape(-1, _TOGETHER)
+        )
+        here = sums[start + 1 : start + 1 + rows.size]
+        matrix = (upto * np.exp(-1j * (omega * start % (2.0 * np.pi)))).view(np.float64)
+        np.matmul(rows, matrix, out=here.view(np.float64).reshape(len(rows), -1))
+        here *= turn[: here.size]
+        begins = before[: len(rows) + 1]
+        begins[0], begins[1:] = total, here[_TOGETHER - 1 :: _TOGETHER]
+        np.cumsum(begins, out=begins)
+        here += begins[:-1].repeat(_TOGETHER)
+        total = begins[-1]
+    rest = np.arange(whole, samples.size)
+    sums[whole + 1 :] = total + np.cumsum(samples[whole:] * np.exp(-1j * (omega * rest % (2.0 * np.pi))))
     return Turned(sums, omega, sharp)
 
 

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 _PRODUCT = 1 << 17
 # terms of a bin's sum for each sample from which on a transform is quicker
 _MANY_TERMS = 20
+# samples of a frame up to which the level of single bytes costs none of its digits
+_LONG = 512
 # samples that are transformed at a time, so many as stay in the cache
 _PIECE = 1 << 16
 
@@ -42,7 +44,7 @@ def frame_energy(
     terms = np.zeros((0, 0), dtype=np.float32) if many else _terms(window, bins, weights)
     # a large level would cost digits of the sums
     level = None
-    if samples.dtype.kind in "iu" and samples.dtype.itemsize > 1:
+    if samples.dtype.kind in "iu" and (samples.dtype.itemsize > 1 or frame > _LONG):
         level = np.float32(frames[:: max(1, energy.size // 64)].mean())
     for a in range(0, energy.size, rows):
         values = frames[a : a + rows].astype(np.float32)

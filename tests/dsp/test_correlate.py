@@ -17,6 +17,7 @@ from dsp.correlate import (
     change_nats,
     log_cosh,
     on_runs,
+    on_runs_within,
     path_through,
     strongest_runs,
     turn_back,
@@ -306,3 +307,19 @@ def test_weak_symbols_change_rarely():
     assert change_nats(0.5) >= 4.0
     assert np.all(change_nats(np.array([0.3, 2.0, 6.0, 40.0])) >= 4.0)
     assert change_nats(np.array([0.3, 6.0])).tolist() == [change_nats(0.3), change_nats(6.0)]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_rows_one_after_the_other_have_the_runs_that_each_has_by_itself(seed):
+    rng = np.random.default_rng(seed)
+    rows = [rng.normal(rng.choice([-2.0, 0.0, 2.0]), 3.0, int(size)) for size in rng.integers(1, 400, 30)]
+    rows = [row * np.repeat(rng.choice([-1.0, 1.0], row.size // 9 + 1), 9)[: row.size] for row in rows]
+    offset = np.concatenate(([0], np.cumsum([row.size for row in rows])))
+    change = rng.uniform(1.0, 12.0, len(rows))
+    alone = [
+        (at + a, at + b)
+        for row, at, cost in zip(rows, offset, change, strict=False)
+        for a, b in on_runs(row, float(cost))
+    ]
+    assert on_runs_within(np.concatenate(rows), offset, change).tolist() == [list(run) for run in alone]
+    assert len(alone) > 10

@@ -324,24 +324,18 @@ def _at_points(fits: Fits, *, ends: bool) -> Fits:
 
 
 def settle(
-    fits: Fits,
-    *,
-    hold_carrier: bool = False,
-    ends: bool = True,
-    width: float = 0.09,
-    points: bool = False,
-    finest: float = 0.0,
+    fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.09, points: bool = False
 ) -> Fits:
     """Bring rough fits to the maximum of the likelihood, the period held.
 
     Start, ends, phase, amplitude and (unless held) carrier are improved in turn, the first edge within
     ``width`` symbols at first. ``ends`` False keeps the number of symbols; ``points`` tries every place among samples
-    that are ideal points. Timing within ``finest`` symbols is good enough.
+    that are ideal points.
     """
 
     def work(rows: Fits) -> Fits:
         rows = carry(rows, hold_carrier=hold_carrier, rounds=3)
-        fine = max(finest, _finest(rows))
+        fine = _finest(rows)
         strong = (rows.gain > STRONG_GAIN) & (rows.period > _MANY_SAMPLES) & (width < _SIGNS_SURE)
         parts = [
             way(rows.take(np.flatnonzero(mine)), width, fine, hold_carrier=hold_carrier, ends=ends)

@@ -14,8 +14,6 @@ _STEPS = 13
 # share of the best one's likelihood that a fit must have after each round for it to become the best: of 375 sets of
 # fits drawn, none did with less than 0.77, 0.93 and 0.97
 _HOPEFUL = (0.7, 0.85, 0.93)
-# parts of a grid's width to within which timing need be known to lay it
-_TIMING_SHARE = 0.15
 
 
 def first_fits(timings: Timings, turned: Turned, variance: float, amplitude: float) -> Fits:
@@ -68,7 +66,7 @@ def polish(fits: Fits, rounds: int = 4, *, best: bool = False) -> Fits:
     width = 0.3
     steps = np.linspace(-1.0, 1.0, _STEPS)
     for turn in range(rounds):
-        fits = settle(fits, width=min(0.5, 2.0 * width), finest=_TIMING_SHARE * width)
+        fits = settle(fits, width=min(0.5, 2.0 * width))
         fits = fits.take(fits.count >= 3)
         if not len(fits):
             return fits

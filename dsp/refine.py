@@ -9,7 +9,6 @@ import numpy as np
 from dsp.correlate import Turned
 from dsp.fits import Fits, carry, settle, timing_nats
 from dsp.rate import Timings
-from dsp.strong import STRONG_GAIN
 
 _STEPS = 13
 # share of the best one's likelihood that a fit must have after each round for it to become the best: of 375 sets of
@@ -59,8 +58,8 @@ def first_fits(timings: Timings, turned: Turned, variance: float, amplitude: flo
 def polish(fits: Fits, rounds: int = 4, *, best: bool = False) -> Fits:
     """Period and start together to the maximum of the likelihood, on grids that shrink.
 
-    With ``best`` those are left out that cannot become the best one any more, where it is strong: how finely timing is
-    settled depends on all of them, and what is weak is sensitive to that.
+    With ``best`` those are left out that cannot become the best one any more; how finely timing is settled depends on all
+    of them, to which what is weak is sensitive.
 
     Over each grid the mean of the likelihood is taken, not its top: where several grid points put the same
     samples into each symbol they are equally good.
@@ -88,7 +87,6 @@ def polish(fits: Fits, rounds: int = 4, *, best: bool = False) -> Fits:
         )
         fits = replace(fits, nats=nats.max(axis=1), period=mean_period, start=mean_start)
         width /= 3.5
-        strong = float(fits.gain[np.argmax(fits.nats)]) > STRONG_GAIN
-        if best and strong and turn < len(_HOPEFUL):
+        if best and turn < len(_HOPEFUL):
             fits = fits.take(fits.nats >= _HOPEFUL[turn] * fits.nats.max())
     return settle(fits, width=2.0 * width)

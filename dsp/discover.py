@@ -259,10 +259,9 @@ def _period(
     rough = first_fits(search_period(turned, periods, variance, amplitude), turned, variance, amplitude)
     if not len(rough):
         return None
-    strong = fog > lead.variance
-    options = [polish(rough, best=strong)]
+    options = [polish(rough, best=True)]
     if piece.frame <= 16:
-        options.append(polish(replace(rough, turned=turned.sharpened(True)), best=strong))
+        options.append(polish(replace(rough, turned=turned.sharpened(True)), best=True))
     bests = [fits.take(np.array([int(np.argmax(fits.nats))])) for fits in options if len(fits)]
     if not bests:
         return None

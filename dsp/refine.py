@@ -14,6 +14,8 @@ _STEPS = 13
 # share of the best one's likelihood that a fit must have after each round for it to become the best: of 375 sets of
 # fits drawn, none did with less than 0.77, 0.93 and 0.97
 _HOPEFUL = (0.7, 0.85, 0.93)
+# length of a symbol from which on one in thirty thousand is wrong
+_CLEAR_GAIN = 4.0
 
 
 def first_fits(timings: Timings, turned: Turned, variance: float, amplitude: float) -> Fits:
@@ -58,8 +60,8 @@ def first_fits(timings: Timings, turned: Turned, variance: float, amplitude: flo
 def polish(fits: Fits, rounds: int = 4, *, best: bool = False) -> Fits:
     """Period and start together to the maximum of the likelihood, on grids that shrink.
 
-    With ``best`` those are left out that cannot become the best one any more; how finely timing is settled depends on all
-    of them, to which what is weak is sensitive.
+    With ``best`` those are left out that cannot become the best one any more, where its symbols are hardly in doubt: how
+    finely timing is settled depends on all of them, and what follows from weak ones is sensitive to that.
 
     Over each grid the mean of the likelihood is taken, not its top: where several grid points put the same
     samples into each symbol they are equally good.
@@ -87,6 +89,7 @@ def polish(fits: Fits, rounds: int = 4, *, best: bool = False) -> Fits:
         )
         fits = replace(fits, nats=nats.max(axis=1), period=mean_period, start=mean_start)
         width /= 3.5
-        if best and turn < len(_HOPEFUL):
+        clear = float(fits.gain[np.argmax(fits.nats)]) > _CLEAR_GAIN
+        if best and clear and turn < len(_HOPEFUL):
             fits = fits.take(fits.nats >= _HOPEFUL[turn] * fits.nats.max())
     return settle(fits, width=2.0 * width)

@@ -259,9 +259,9 @@ def _period(
     rough = first_fits(search_period(turned, periods, variance, amplitude), turned, variance, amplitude)
     if not len(rough):
         return None
-    options = [polish(rough, best=True)]
+    options = [polish(rough)]
     if piece.frame <= 16:
-        options.append(polish(replace(rough, turned=turned.sharpened(True)), best=True))
+        options.append(polish(replace(rough, turned=turned.sharpened(True))))
     bests = [fits.take(np.array([int(np.argmax(fits.nats))])) for fits in options if len(fits)]
     if not bests:
         return None

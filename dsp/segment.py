@@ -10,11 +10,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.activity import Active, silence, whitened
 from dsp.correlate import path_through, turns_of
-from dsp.frames import frame_energy
 from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record
 
@@ -56,17 +56,22 @@ def band_energy(
 
     ``white`` (n,) are samples over a flat floor of unit variance.
     """
+    from scipy.fft import rfft
+
     if white.size < frame:
         return np.zeros(0), 1
+    window = np.hanning(frame + 1)[:-1].astype(np.float32)
+    spectrum = rfft(sliding_window_view(white, frame)[:: frame // 2] * window, axis=1)
     hz = np.fft.rfftfreq(frame, 1.0 / rate_hz)
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     inside[0] = inside[-1] = False
     if not inside.any():
         inside[min(hz.size - 2, max(1, int(np.argmin(np.abs(hz - sum(band_hz) / 2.0)))))] = True
-    count = int(np.sum(inside))
-    # a Hann window's mean square is 3 / 8
-    weights = (inside / (0.375 * frame * count)).astype(np.float32)
-    return frame_energy(white, frame, frame // 2, weights).astype(np.float64), count
+    kept = spectrum[:, inside]
+    power = (kept.real**2 + kept.imag**2).mean(axis=1, dtype=np.float64) / np.sum(
+        window.astype(np.float64) ** 2
+    )
+    return np.asarray(power), int(np.sum(inside))
 
 
 def windows_of(record: Record, active: Active, most: int = 4) -> list[Active]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,7 +12,7 @@ from dsp.candidates import OWN_NATS
 from dsp.condition import Conditioner
 from dsp.correlate import log_cosh
 from dsp.discover import discover
-from dsp.everywhere import everywhere
+from dsp.everywhere import Everything, everywhere
 from dsp.extract import Model
 from dsp.gate import spans_of
 from dsp.link import Learned, are_levels, believed, by_reversals, divided, learn, rivals_of, spans_to_learn
@@ -21,7 +22,7 @@ from dsp.quality import Fitness, one_phase
 from dsp.results import DecodeSettings
 from dsp.runs import Runs
 from dsp.segment import Piece, cut, windows_of
-from dsp.shared_period import of_shared_clock, shared_period
+from dsp.shared_period import of_shared_clock
 from dsp.source import Record, Watch
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, talkers_of
@@ -162,7 +163,9 @@ def find_links(
             links.append(found.link)
             more = spans_of_link(found.link)
         covered = np.concatenate((covered, more))
-        active = first_look(record, noise, part.part(0.9, 1.0), covered)
+        active = found.left or []
+        if found.left is None:
+            active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
     links = [link for link in links if not any(_is_shadow(link, other) for other in few)]
     return Search(tuple(links), tuple(unexplained), tuple(unmodulated), tuple(seen), covered, tuple(few))
@@ -246,12 +249,16 @@ def _is_shadow(link: Link, few: FewFlips) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Outcome:
-    """A link; or (None) an unmodulated carrier, one with ``few`` reversals, one of which a steady tone is part, or levels."""
+    """A link; or (None) an unmodulated carrier, one with ``few`` reversals, one of which a steady tone is part, or levels.
+
+    ``left`` is what is active beside a link and all that was known before.
+    """
 
     link: Link | None
     few: FewFlips | None = None
     keyed: bool = False
     levels: bool = False
+    left: list[Active] | None = None
 
 
 def _few(judged: Fitness, learned: Learned) -> bool:
@@ -341,13 +348,17 @@ def _one_link(
     if strip.size == record.samples:
         talkers = talkers_of(learned.strip, learned.found)
         fits = of_shared_clock(learned.found.fits, talkers)
-        if len(fits):
-            period = shared_period(fits, period, mixed=len(fits) < len(learned.found.fits))
+        whole = Everything(talkers, fits if len(fits) else None, len(fits) < len(learned.found.fits))
     else:
         active = spans_of(record, noise, model, scale, watch.part(0.5, 0.7))
-        talkers, period = everywhere(
-            conditioner, active, learned.found.variance, model, period, covered, watch.part(0.7, 1.0)
-        )
-    if not talkers:
+        whole = everywhere(conditioner, active, learned.found.variance, model, covered, watch.part(0.7, 1.0))
+    if not whole.talkers:
         return None
-    return _Outcome(Link(model, period, tuple(talkers), rivals, scale * judged.noise, multiple))
+    covered = np.concatenate((covered, *(_samples(t.strip, t.runs) for t in whole.talkers)))
+    with ThreadPoolExecutor(1) as pool:
+        # what else there is is looked for while the period is told
+        beside = pool.submit(first_look, record, noise, Watch(None, watch.cancelled), covered)
+        period = whole.period(period)
+        left = beside.result()
+    link = Link(model, period, tuple(whole.talkers), rivals, scale * judged.noise, multiple)
+    return _Outcome(link, left=left)

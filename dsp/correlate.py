@@ -18,6 +18,10 @@ from dsp.source import Floats
 
 Complexes = NDArray[np.complexfloating[Any, Any]]
 
+# samples that are summed up by one product, and rows of them at a time: so few that the library makes no threads of its
+# own for it
+_TOGETHER = 8
+_ROWS = 1 << 11
 # turns of a running sum that are worth no array calls
 _FEW_TURNS = 160
 
@@ -171,24 +175,35 @@ class Turned:
 
 
 def turn_back(samples: Floats, omega: float, sharp: bool = False) -> Turned:
-    """Multiply by ``exp(-j omega m)`` in blocks (one table turned by a constant) and sum up.
+    """Multiply by ``exp(-j omega m)`` and sum up, a block at a time.
 
+    A running sum goes one value after the other, each waiting for the one before. Sums over up to eight samples are
+    therefore a product with a small matrix; those rows are turned by where they begin, and only their totals run.
     ``samples`` has shape (n,), ``omega`` is in radians a sample.
     """
-    size = 1 << 13
-    table = np.exp(-1j * omega * np.arange(min(size, samples.size)))
     sums = np.empty(samples.size + 1, dtype=np.complex128)
     sums[0] = total = 0.0
-    for start in range(0, samples.size, size):
-        part = samples[start : start + size]
-        constant = np.exp(-1j * (omega * start % (2.0 * np.pi)))
-        here = sums[start + 1 : start + 1 + part.size]
-        np.multiply(table[: part.size], part, out=here)
-        here *= constant
-        # a block at a time, while it is still in the cache
-        here[0] += total
-        np.cumsum(here, out=here)
-        total = here[-1]
+    # term (i, j): sample i of a row in the sum of its first j + 1
+    upto = np.triu(np.ones((_TOGETHER, _TOGETHER))) * np.exp(-1j * omega * np.arange(_TOGETHER))[:, None]
+    most = min(_ROWS, samples.size // _TOGETHER)
+    turn = np.exp(-1j * (omega * _TOGETHER * np.arange(most) % (2.0 * np.pi))).repeat(_TOGETHER)
+    before = np.empty(most + 1, dtype=np.complex128)
+    whole = samples.size // _TOGETHER * _TOGETHER
+    for start in range(0, whole, _ROWS * _TOGETHER):
+        rows = (
+            samples[start : min(start + _ROWS * _TOGETHER, whole)].astype(np.float64).reshape(-1, _TOGETHER)
+        )
+        here = sums[start + 1 : start + 1 + rows.size]
+        matrix = (upto * np.exp(-1j * (omega * start % (2.0 * np.pi)))).view(np.float64)
+        np.matmul(rows, matrix, out=here.view(np.float64).reshape(len(rows), -1))
+        here *= turn[: here.size]
+        begins = before[: len(rows) + 1]
+        begins[0], begins[1:] = total, here[_TOGETHER - 1 :: _TOGETHER]
+        np.cumsum(begins, out=begins)
+        here += begins[:-1].repeat(_TOGETHER)
+        total = begins[-1]
+    rest = np.arange(whole, samples.size)
+    sums[whole + 1 :] = total + np.cumsum(samples[whole:] * np.exp(-1j * (omega * rest % (2.0 * np.pi))))
     return Turned(sums, omega, sharp)
 
 
@@ -203,13 +218,6 @@ def log_cosh(x: Floats) -> Floats:
     """``ln cosh x`` without overflow."""
     y = np.abs(x)
     return np.asarray(y + np.log1p(np.exp(-2.0 * y)) - y.dtype.type(np.log(2.0)))
-
-
-def log_bessel(x: Floats) -> Floats:
-    """``ln I0(x)`` of non-negative ``x`` without overflow."""
-    from scipy.special import i0e
-
-    return np.log(i0e(x)) + x
 
 
 def best_run(score: Floats) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
@@ -239,6 +247,35 @@ def on_runs(on_nats: Floats, change_nats: float) -> list[tuple[int, int]]:
     # only the ends of stretches of one sign can be where the running sum turns
     places = turns_of(on_nats > 0.0)
     return path_through(places, np.concatenate(([0.0], np.cumsum(on_nats)))[places], change_nats)
+
+
+def on_runs_within(
+    on_nats: Floats, offset: NDArray[np.integer[Any]], change_nats: Floats
+) -> NDArray[np.int64]:
+    """`on_runs` of rows that lie one after the other, all at once: runs (n, 2), none across the end of a row.
+
+    ``offset`` (rows + 1,) is where each row begins, ``change_nats`` (rows,) what a change costs in it.
+    """
+    if not on_nats.size:
+        return np.zeros((0, 2), dtype=np.int64)
+    cost = np.repeat(2.0 * change_nats, np.diff(offset))
+    sign = on_nats > 0.0
+    begins = np.zeros(on_nats.size, dtype=np.bool_)
+    begins[offset[:-1]] = True
+    before = np.concatenate(([False], sign[:-1])) & ~begins
+    # a row begins where it first rises and ends where it last does: between rows the sum falls as far as it takes
+    rise = np.flatnonzero(sign & ~before)
+    last = np.append(begins[1:], True)
+    fall = np.flatnonzero(sign & (last | ~np.append(sign[1:], False))) + 1
+    if not rise.size:
+        return np.zeros((0, 2), dtype=np.int64)
+    # in units of the cost, which differs from row to row
+    total = np.concatenate(([0.0], np.cumsum(on_nats / cost)))
+    row = np.searchsorted(offset, rise, "right") - 1
+    step = 2.0 + 2.0 * float(np.abs(total).max())
+    places, sums = np.stack((rise, fall), axis=1), np.stack((total[rise], total[fall]), axis=1)
+    sums -= (step * row)[:, None]
+    return np.array(path_through(places.ravel(), sums.ravel(), 0.5), dtype=np.int64).reshape(-1, 2)
 
 
 def turns_of(sign: NDArray[np.bool_]) -> NDArray[np.int64]:

@@ -8,14 +8,21 @@ of the weakest that is worth anything, then each again at its own, which shows g
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Complexes, Turned, change_nats_unphased, log_bessel, on_runs, split_nats
+from dsp.bessel import log_bessel_quickly
+from dsp.correlate import (
+    Complexes,
+    Turned,
+    change_nats_unphased,
+    on_runs,
+    on_runs_within,
+    split_nats,
+)
 from dsp.fits import Fits, Flags, Ints, groups_of
 from dsp.source import Floats
 
@@ -148,7 +155,7 @@ class Shown:
 def shown(grid: Grid) -> Shown:
     energy = picked_energy(grid)
     length = np.sqrt(energy, dtype=np.float64)
-    return Shown(energy, log_bessel(grid.weakest * length) - grid.weakest**2 / 2.0)
+    return Shown(energy, log_bessel_quickly(grid.weakest * length) - grid.weakest**2 / 2.0)
 
 
 def find_parts(grid: Grid, borders: Floats, taken: Flags | None = None, seen: Shown | None = None) -> Parts:
@@ -179,64 +186,76 @@ def _cut_within(
     """
     if not len(runs):
         return runs
-    count = runs[:, 1] - runs[:, 0]
-    offset = np.concatenate(([0], np.cumsum(count)))
-    at = np.arange(offset[-1]) + np.repeat(runs[:, 0] - offset[:-1], count)
+    offset, at = _within(runs)
+    count = np.diff(offset)
     own_energy = energy[at]
     length = np.sqrt(own_energy, dtype=np.float64)
     mean = np.add.reduceat(own_energy, offset[:-1], dtype=np.float64) / count
     own = np.sqrt(np.maximum(weakest**2, mean - 2.0))
     level = np.repeat(own, count)
-    nats = log_bessel(level * length) - level * level / 2.0
+    nats = log_bessel_quickly(level * length) - level * level / 2.0
     cost = split_nats(own, cycles)
     # how far the running sum falls within each run; runs are kept apart by a step larger than any fall
     total = np.cumsum(nats)
     step = float(np.abs(total).max()) * 2.0 + 1.0
     lifted = total + np.repeat(np.arange(count.size) * step, count)
     fall = np.maximum.reduceat(np.maximum.accumulate(lifted) - lifted, offset[:-1])
-    out = [runs[fall <= 2.0 * cost]]
-    for row in np.flatnonzero(fall > 2.0 * cost).tolist():
-        a, b = runs[row].tolist()
-        pieces = _pieces_of_run(energy[a:b], score[a:b], cycles, weakest)
-        out.append(np.array(pieces, dtype=np.int64).reshape(-1, 2) + a)
-    whole = np.concatenate(out)
+    falls = fall > 2.0 * cost
+    whole = np.concatenate((runs[~falls], _pieces_of_runs(runs[falls], energy, score, cycles, weakest)))
     return whole[np.argsort(whole[:, 0], kind="stable")]
 
 
-def _pieces_of_run(
-    energy: NDArray[np.float32], score: Floats, cycles: float, weakest: float, depth: int = _LEVELS
-) -> list[tuple[int, int]]:
-    """What is on within a run of symbols, at the level of most of it; beside that, what is on at a lower level.
+def _pieces_of_runs(
+    runs: Ints, energy: NDArray[np.float32], score: Floats, cycles: float, weakest: float
+) -> Ints:
+    """What is on within each of the runs (r, 2), at the level of most of it; beside that, what is on at a lower level.
 
     A weak transmission close to a strong one would be cut to bits at the level of both.
     """
-    # the median, since there are silent symbols within
-    ordered = np.sort(energy)
-    median = 0.5 * float(ordered[(energy.size - 1) // 2] + ordered[energy.size // 2])
-    middle = math.sqrt(max(weakest**2, median - 2.0))
-    inside = log_bessel(middle * np.sqrt(energy, dtype=np.float64)) - middle * middle / 2.0
-    pieces = on_runs(inside, float(split_nats(np.array(middle), cycles)))
-    if depth == 0 or middle < 1.5 * weakest:
-        return pieces
-    total = np.cumsum(energy, dtype=np.float64).tolist()
-    strong = [
-        (a, b)
-        for a, b in pieces
-        if (total[b - 1] - (total[a - 1] if a else 0.0)) / (b - a) - 2.0 > _AS_STRONG * middle**2
-    ]
-    if len(strong) == len(pieces) == 1 and strong[0] == (0, energy.size):
-        return strong
-    out = list(strong)
-    change = change_nats_unphased(weakest, cycles)
-    for low, high in zip([0, *(b for _, b in strong)], [*(a for a, _ in strong), energy.size], strict=True):
-        if high - low < FEWEST:
-            continue
-        for a, b in on_runs(score[low:high], change):
-            if b - a >= FEWEST and (b - a < energy.size):
-                at = slice(low + a, low + b)
-                rest = _pieces_of_run(energy[at], score[at], cycles, weakest, depth - 1)
-                out.extend((low + a + first, low + a + last) for first, last in rest)
-    return sorted(out)
+    out = []
+    change = np.array(change_nats_unphased(weakest, cycles))
+    for depth in range(_LEVELS, -1, -1):
+        if not len(runs):
+            break
+        offset, at = _within(runs)
+        own = energy[at]
+        # the median, since there are silent symbols within
+        ordered = own[np.lexsort((own, np.repeat(np.arange(len(runs)), np.diff(offset))))]
+        median = 0.5 * (
+            ordered[(offset[:-1] + offset[1:] - 1) // 2] + ordered[(offset[:-1] + offset[1:]) // 2]
+        )
+        middle = np.sqrt(np.maximum(weakest**2, median.astype(np.float64) - 2.0))
+        level = np.repeat(middle, np.diff(offset))
+        nats = log_bessel_quickly(level * np.sqrt(own, dtype=np.float64)) - level * level / 2.0
+        pieces = on_runs_within(nats, offset, split_nats(middle, cycles))
+        owner = np.searchsorted(offset, pieces[:, 0], "right") - 1
+        last = (middle < 1.5 * weakest) | (depth == 0)
+        total = np.concatenate(([0.0], np.cumsum(own, dtype=np.float64)))
+        mean = (total[pieces[:, 1]] - total[pieces[:, 0]]) / (pieces[:, 1] - pieces[:, 0])
+        strong = (mean - 2.0 > _AS_STRONG * middle[owner] ** 2) | last[owner]
+        pieces = (pieces - (offset[:-1] - runs[:, 0])[owner, None])[strong]
+        out.append(pieces)
+        # what lies beside the strong ones
+        held = pieces[~last[owner[strong]]]
+        runs = runs[~last]
+        low, high = np.sort(np.append(runs[:, 0], held[:, 1])), np.sort(np.append(held[:, 0], runs[:, 1]))
+        wide = high - low >= FEWEST
+        gaps = np.stack((low[wide], high[wide]), axis=1)
+        size = np.diff(runs, axis=1)[np.searchsorted(runs[:, 0], gaps[:, 0], "right") - 1, 0]
+        offset, at = _within(gaps)
+        rest = on_runs_within(score[at], offset, np.broadcast_to(change, len(gaps)))
+        owner = np.searchsorted(offset, rest[:, 0], "right") - 1
+        count = rest[:, 1] - rest[:, 0]
+        again = (count >= FEWEST) & (count < size[owner])
+        runs = (rest - (offset[:-1] - gaps[:, 0])[owner, None])[again]
+    return np.concatenate(out) if out else runs
+
+
+def _within(runs: Ints) -> tuple[Ints, Ints]:
+    """Where the symbols of each of the runs (r, 2) begin in a row of all of them (r + 1,), and their numbers (s,)."""
+    count = runs[:, 1] - runs[:, 0]
+    offset = np.concatenate(([0], np.cumsum(count)))
+    return offset, np.arange(offset[-1]) + np.repeat(runs[:, 0] - offset[:-1], count)
 
 
 def with_room(grid: Grid, runs: Ints, borders: Floats, taken: Flags | None) -> Parts:
@@ -292,7 +311,8 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     """A rough fit to each part: the best of eight timings, the carrier from its squared symbols.
 
     The turned carrier may be off by a fifth of the symbol rate, the period by a part of a symbol over the
-    transmission. Timing and carrier of parts that were found by their phase are as they were found.
+    transmission. Timing and carrier of parts that were found by their phase are as they were found. ``nats`` is the most
+    that the symbols may be likelier than silence by: ``ln cosh(g y) - g^2 / 2`` is below ``y^2 / 2`` for every ``g``.
     """
     sums = grid.energy_sums
     count = parts.last - parts.first
@@ -303,12 +323,12 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     known = parts.column is not None
     best = np.argmax(within, axis=1) if parts.column is None else parts.column
     own = np.sqrt(np.maximum(2.0, within[np.arange(len(parts)), best] / np.maximum(b - a, 1) - 2.0))
-    detune, phase = np.zeros(len(parts)), np.zeros(len(parts))
+    detune, phase, most = (np.zeros(len(parts)) for _ in range(3))
     for rows in groups_of(count):
         k = np.arange(int(count[rows].max(initial=1)))
         at = np.minimum(parts.first[rows, None] + k, grid.count - 1)
         u = np.where(k < count[rows, None], grid.u[at, best[rows, None]], np.complex64(0.0))
-        detune[rows], phase[rows] = _detune(u, count[rows], 0.0 if known else grid.spread)
+        detune[rows], phase[rows], most[rows] = _detune(u, count[rows], 0.0 if known else grid.spread)
     between = np.zeros(len(parts)) if known else _between(within, best)
     start = grid.begin + (parts.first + (best + between) / PHASES) * grid.period
     return Fits(
@@ -323,7 +343,7 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
         count,
         parts.low,
         parts.high,
-        np.zeros(len(parts)),
+        most,
     )
 
 
@@ -338,13 +358,17 @@ def _between(within: Floats, best: Ints) -> Floats:
     )
 
 
-def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats]:
+def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats, Floats]:
     """Frequency (radians a symbol) and phase in the middle of rows of symbols (b, k), from their squares.
+
+    And half the sum of the squares of what then lies along the carrier.
 
     Frequencies of at most ``widest`` cycles a symbol are looked at.
     """
+    energy = np.sum(u.real**2 + u.imag**2, axis=1)
     if not widest:
-        return np.zeros(len(u)), 0.5 * np.angle(np.sum(u * u, axis=1))
+        total = np.sum(u * u, axis=1)
+        return np.zeros(len(u)), 0.5 * np.angle(total), 0.25 * (energy + np.abs(total))
 
     from scipy.fft import fft
 
@@ -362,4 +386,4 @@ def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats]:
     # against the middle of the transmission, where the phase does not depend on the frequency
     off = np.arange(u.shape[1]) + 0.5 - 0.5 * count[:, None]
     total = np.sum(square * np.exp(-2j * omega[:, None] * off), axis=1)
-    return omega, 0.5 * np.angle(total)
+    return omega, 0.5 * np.angle(total), 0.25 * (energy + np.abs(total))

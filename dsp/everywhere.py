@@ -60,16 +60,28 @@ class _Done:
     mixed: bool
 
 
+@dataclass(frozen=True, eq=False)
+class Everything:
+    """All talkers of a link, and the ``best`` of the transmissions that share one clock; ``mixed`` if others do not."""
+
+    talkers: list[Talker]
+    best: Fits | None
+    mixed: bool
+
+    def period(self, known: Period) -> Period:
+        """The symbol period as they show it."""
+        return known if self.best is None else shared_period(self.best, known, mixed=self.mixed)
+
+
 def everywhere(
     conditioner: Conditioner,
     spans: list[tuple[int, int]],
     variance: float,
     model: Model,
-    period: Period,
     covered: Spans,
     watch: Watch,
-) -> tuple[list[Talker], Period]:
-    """All talkers of a link over all spans, and the symbol period as they show it."""
+) -> Everything:
+    """All talkers of a link over all spans."""
     lots = list(_lots(spans, int(_OVERLAP_SYMBOLS * model.period)))
     omega = 2.0 * np.pi * model.carrier_hz / conditioner.record.rate_hz
     quota = -(-_BURSTS_FOR_PERIOD // max(1, len(lots)))
@@ -110,8 +122,7 @@ def everywhere(
         if len(again) == len(lots):
             break
         lots = again
-    best = compact(kept)
-    return out, period if best is None else shared_period(best, period, mixed=mixed)
+    return Everything(out, compact(kept), mixed)
 
 
 def _lots(spans: list[tuple[int, int]], overlap: int) -> Iterator[_Lot]:

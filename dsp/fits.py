@@ -135,16 +135,16 @@ def in_groups(fits: Fits, work: Callable[[Fits], Fits]) -> Fits:
     return join(parts).take(back)
 
 
-def groups_of(count: Ints) -> Iterator[Ints]:
-    """Rows of like length, so many that a padded array of them stays small."""
+def groups_of(count: Ints, elements: int = _GROUP) -> Iterator[Ints]:
+    """Rows of like length, so many that a padded array of them has no more than so many ``elements``."""
     order = np.argsort(count, kind="stable")
     at = 0
     while at < order.size:
         # as many as fit with the longest of them as the common length
-        lengths = count[order[at : at + _GROUP // 16]] + 16
+        lengths = count[order[at : at + elements // 16]] + 16
         sizes = np.arange(1, lengths.size + 1) * lengths
         # a few rows are worth no calls of their own, however unlike they are
-        together = (sizes <= _GROUP) & ((lengths <= 1.3 * lengths[0] + 8) | (sizes <= _FEW))
+        together = (sizes <= elements) & ((lengths <= 1.3 * lengths[0] + 8) | (sizes <= _FEW))
         size = max(1, lengths.size if together.all() else int(np.argmin(together)))
         yield order[at : at + size]
         at += size

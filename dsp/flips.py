@@ -18,6 +18,8 @@ from dsp.runs import Runs
 from dsp.source import Floats
 
 _REACH_NATS = 16.0
+# cells that are worked on together: with little to do for each, fewer calls count more than the cache
+_CELLS = 1 << 17
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +57,7 @@ def flip_times(runs: Runs, noise: float) -> Flips:
     slope = 2.0 * np.sign(y[at - 1]) * gain * np.sqrt(2.0 / (2.0 * half * runs.variance)) / noise
     angle = 0.5 * (runs.angles[at - 1] + runs.angles[at])
     size = np.maximum(last - first + 1, 0)
-    for group in groups_of(size):
+    for group in groups_of(size, _CELLS):
         rows = group[size[group] > 1]
         if rows.size:
             spot = _posterior(runs, first[rows], size[rows], slope[rows], angle[rows])
@@ -69,14 +71,18 @@ def _posterior(
     """Mean and 95 % interval over ``size`` cells from ``first`` on, each one sample wide."""
     # cells along the first axis, flips along the second: there are more of them
     k = np.arange(int(size.max()))
-    sums = runs.turned.sums[np.minimum(first + k[:, None], runs.turned.length)]
+    sums = runs.turned.sums.take(first + k[:, None], mode="clip")
     # what comes before does not matter, and the rest fits into single precision
-    sums -= sums[:1]
+    sums -= sums[:1].copy()
     cos, sin = cos_sin(angle)
     steep = slope.astype(np.float32)
-    nats = sums.real.astype(np.float32) * (cos * steep)
-    nats += sums.imag.astype(np.float32) * (sin * steep)
-    nats[k[:, None] >= size] = -np.inf
+    nats = sums.real.astype(np.float32)
+    nats *= cos * steep
+    across = sums.imag.astype(np.float32)
+    across *= sin * steep
+    nats += across
+    for row in range(int(size.min()), k.size):
+        nats[row, size <= row] = -np.inf
     nats -= nats.max(axis=0)
     weight = np.exp(nats, out=nats)
     below = _running(weight)
@@ -84,10 +90,12 @@ def _posterior(
     # cell k is the sum up to sample first + k: the flip lies between that sample and the one before
     mean = first + np.einsum("ij,i->j", weight, k.astype(np.float32)) / total - 0.5
     column = np.arange(first.size)
+    # as narrow as it may be, so that many are counted at once
+    count = np.uint8 if k.size < 256 else np.int64
 
     def quantile(share: float) -> Floats:
         wanted = share * total
-        reached = (below < wanted.astype(np.float32)).sum(axis=0)
+        reached = np.add.reduce(below < wanted.astype(np.float32), axis=0, dtype=count).astype(np.int64)
         before = np.where(reached > 0, below[np.maximum(reached - 1, 0), column], 0.0)
         part = (wanted - before) / np.maximum(weight[reached, column], 1e-30)
         return np.asarray(first + reached - 1.0 + np.clip(part, 0.0, 1.0))

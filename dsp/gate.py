@@ -7,14 +7,13 @@ frames. What stays near the floor is skipped; what is let through is looked at a
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.activity import ratio_of
 from dsp.extract import Model
+from dsp.frames import frame_energy
 from dsp.noise import NoiseFloor
 from dsp.source import Record, Watch
 
@@ -85,9 +84,9 @@ def _active(
     stored = None if weights[:2].any() else record.stored_whole(start, stop)
     hop = _hop(model, frame)
     if stored is None:
-        energy = _energy(record.read_centred(start, stop), frame, hop, weights)
+        energy = frame_energy(record.read_centred(start, stop), frame, hop, weights)
     else:
-        energy = _energy(stored, frame, hop, weights * np.float32(record.scale**2))
+        energy = frame_energy(stored, frame, hop, weights * np.float32(record.scale**2))
     count = energy.size
     bands = np.count_nonzero(weights)
     together = max(1, min(count, round(_SYMBOLS * model.period / hop)))
@@ -115,26 +114,3 @@ def _active(
 def _hop(model: Model, frame: int) -> int:
     """Samples from frame to frame: strong transmissions are seen even when every other frame is left out."""
     return 2 * frame if model.gain > _STRONG else frame // 2
-
-
-def _energy(
-    samples: NDArray[np.float32] | NDArray[np.integer[Any]],
-    frame: int,
-    hop: int,
-    weights: NDArray[np.float32],
-) -> NDArray[np.float32]:
-    """Energy over the floor of Hann frames."""
-    from scipy.fft import rfft
-
-    bins = np.flatnonzero(weights)
-    low, high = int(bins[0]), int(bins[-1]) + 1
-    window = np.hanning(frame + 1)[:-1].astype(np.float32)
-    frames = sliding_window_view(samples, frame)[::hop]
-    energy = np.empty(frames.shape[0], dtype=np.float32)
-    # as many frames at a time as stay in the cache
-    rows = max(1, (1 << 16) // frame)
-    for a in range(0, energy.size, rows):
-        spectrum = rfft(frames[a : a + rows] * window, axis=1)[:, low:high]
-        # not by matmul, whose own threads get in each other's way where this runs in two
-        np.einsum("ij,j->i", spectrum.real**2 + spectrum.imag**2, weights[low:high], out=energy[a : a + rows])
-    return energy

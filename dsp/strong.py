@@ -25,7 +25,7 @@ STRONG_GAIN = 4.5
 # elements of an array that stay in a core's cache
 _PIECE = 1 << 14
 # part of a sample below which single precision may not tell on which side of it an edge lies
-_ROUNDING = np.float32(1e-5)
+_ROUNDING = 1e-5
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +75,7 @@ class StrongTiming:
         begin = self.own + np.add.reduceat(told[:, 0], self.offset)
         told -= told[:, :1]
         table = told.astype(np.float32).ravel()
-        rest = place - low
+        rest = place - low - _ROUNDING if turned.sharp else place - low
         out = np.empty((periods.size, *steps.shape))
         bounds = [
             *range(0, len(fits), max(1, _PIECE * len(fits) // (lever.size * steps.shape[1]))),
@@ -103,12 +103,11 @@ def _looked_up(
     table: NDArray[np.float32], base: NDArray[np.int32], place: NDArray[np.float32], sharp: bool
 ) -> NDArray[np.float32]:
     """Of tables (e * samples,) that begin at ``base`` (e, 1) the value at each ``place`` (e, s), as `Turned.at` has it."""
-    if sharp:
-        place -= _ROUNDING
-        whole = np.ceil(place, out=place).astype(np.int32)
-        whole += base
-        return table.take(whole)
     whole = place.astype(np.int32)
+    if sharp:
+        # the next sample
+        whole += base + np.int32(1)
+        return table.take(whole)
     place -= whole
     whole += base
     values = table.take(whole)

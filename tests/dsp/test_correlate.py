@@ -10,13 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dsp.bessel import log_bessel, log_bessel_quickly
 from dsp.correlate import (
     SymbolSums,
     best_run,
     change_nats,
-    log_bessel,
     log_cosh,
     on_runs,
+    on_runs_within,
     path_through,
     strongest_runs,
     turn_back,
@@ -176,6 +177,11 @@ def test_logarithms_do_not_overflow():
         assert log_bessel(np.array([x]))[0] == pytest.approx(x - 0.5 * np.log(2 * np.pi * x), rel=1e-6)
 
 
+def test_quick_log_bessel_is_the_exact_one_to_a_hundred_thousandth():
+    x = np.concatenate((np.linspace(0.0, 60.0, 40_001), [1e3, 3.75]))
+    np.testing.assert_allclose(log_bessel_quickly(x), log_bessel(x), rtol=2e-7, atol=1e-5)
+
+
 @pytest.mark.parametrize("x", [0.0, 0.1, 1.0, 5.0, 40.0])
 def test_log_bessel_is_the_sum_of_its_series(x):
     with localcontext() as exact:
@@ -301,3 +307,19 @@ def test_weak_symbols_change_rarely():
     assert change_nats(0.5) >= 4.0
     assert np.all(change_nats(np.array([0.3, 2.0, 6.0, 40.0])) >= 4.0)
     assert change_nats(np.array([0.3, 6.0])).tolist() == [change_nats(0.3), change_nats(6.0)]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_rows_one_after_the_other_have_the_runs_that_each_has_by_itself(seed):
+    rng = np.random.default_rng(seed)
+    rows = [rng.normal(rng.choice([-2.0, 0.0, 2.0]), 3.0, int(size)) for size in rng.integers(1, 400, 30)]
+    rows = [row * np.repeat(rng.choice([-1.0, 1.0], row.size // 9 + 1), 9)[: row.size] for row in rows]
+    offset = np.concatenate(([0], np.cumsum([row.size for row in rows])))
+    change = rng.uniform(1.0, 12.0, len(rows))
+    alone = [
+        (at + a, at + b)
+        for row, at, cost in zip(rows, offset, change, strict=False)
+        for a, b in on_runs(row, float(cost))
+    ]
+    assert on_runs_within(np.concatenate(rows), offset, change).tolist() == [list(run) for run in alone]
+    assert len(alone) > 10

@@ -35,7 +35,8 @@ def all_of(
     conditioner = Conditioner(record, flat_floor(made.sigma), model.carrier_hz, RATE_HZ / model.period)
     spans = spans or [(s.first, s.last) for s in record.stretches]
     period = Period(model.period * (1.0 + 1e-4), 1e-4 * model.period, True)
-    return everywhere(conditioner, spans, made.sigma**2, model, period, NONE, watch or Watch())
+    found = everywhere(conditioner, spans, made.sigma**2, model, NONE, watch or Watch())
+    return found.talkers, found.period(period)
 
 
 def assert_each_once(talkers: list[Talker], made: Capture) -> None:

@@ -168,3 +168,16 @@ def test_cancel_is_heard_in_every_part_with_and_without_progress():
             watch.at(0.5)
         assert isinstance(caught.value, DspError)
     Watch(None, lambda: False).at(0.5)
+
+
+@pytest.mark.parametrize("dtype", ["i1", "u1", "i2", "?"])
+@pytest.mark.parametrize("extreme", ["least", "most"])
+def test_the_level_of_spans_is_that_of_all_around_them_even_at_the_ends_of_the_scale(dtype, extreme):
+    kind = np.dtype(dtype)
+    ends = (0, 1) if kind.kind == "b" else (np.iinfo(kind).min, np.iinfo(kind).max)
+    stored = np.full(100_003, ends[extreme == "most"], kind)
+    stored[:3] = ends[extreme == "least"]
+    level = float(stored.astype(np.float64).mean())
+    first, last = record(stored).read_spans([(0, 3), (50_000, 50_002)], 0, stored.size)
+    np.testing.assert_allclose(first, float(stored[0]) - level, rtol=1e-6)
+    np.testing.assert_allclose(last, float(stored[50_000]) - level, rtol=1e-3)

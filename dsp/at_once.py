@@ -52,8 +52,14 @@ def with_others(
         if not links or not _something_beside(record, noise, links):
             break
         for i in reversed(range(len(groups))) if len(groups) > 1 else ():
-            others = _all([group for k, group in enumerate(groups) if k != i])
-            groups[i] = _again(record, noise, groups[i], others, settings, part.part(0.0, 0.5))
+            groups[i] = _again(record, noise, groups, i, settings, part.part(0.0, 0.4))
+        # what was no link at first may have become a part of one
+        merged = _by_carrier(record, sorted(_all(groups), key=lambda link: -link.nats))
+        if len(merged) < len(groups):
+            groups = merged
+            for i, group in enumerate(groups):
+                if len(group) > 1:
+                    groups[i] = _again(record, noise, groups, i, settings, part.part(0.4, 0.5))
         links = _all(groups)
         rest = _less(record, links)
         left = _found(rest, estimate_noise(rest) or noise, settings, part.part(0.5, 1.0))
@@ -157,13 +163,14 @@ def _found(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: W
 def _again(
     record: Record,
     noise: NoiseFloor,
-    group: list[Link],
-    others: list[Link],
+    groups: list[list[Link]],
+    number: int,
     settings: DecodeSettings,
     watch: Watch,
 ) -> list[Link]:
-    """Links of one carrier as they are found with the ``others`` taken off; as they were if they are not found so."""
-    rest = _less(record, others)
+    """The links of one group as they are found with all others taken off; as they were if they are not found so."""
+    group = groups[number]
+    rest = _less(record, _all([other for k, other in enumerate(groups) if k != number]))
     found = find_links(rest, estimate_noise(rest) or noise, settings, watch).links
     mine = [link for link in found if _is_near(record, link, group[0])]
     told = sum(link.nats for link in mine)

@@ -73,13 +73,14 @@ def point_period(fits: Fits, half_width: float) -> tuple[float, float]:
 def are_ideal(fits: Fits) -> bool:
     """Whether the samples next to reversals belong wholly to one symbol or the other, but for noise.
 
-    Behind every filter they do not: then they lie between the two. Samples in the middle of symbols tell the noise.
+    Behind every filter they do not: then they lie between the two. Samples in the middle of symbols tell the noise; the
+    median over transmissions counts, since some may have a clock of their own.
     """
-    beside, within = _misfit(fits)
-    if not beside.size or not within.size:
+    each, count, noise = _misfit(fits)
+    if not each.size or not noise > 0.0:
         return True
-    most = max(_BETWEEN, 1.0 + _BEYOND_CHANCE * float(np.sqrt(2.0 / beside.size)))
-    return float(np.mean(beside)) < most * float(np.mean(within))
+    most = max(_BETWEEN, 1.0 + _BEYOND_CHANCE * float(np.sqrt(2.0 / count.sum())))
+    return float(np.median(each)) < most * noise
 
 
 def _signs(fits: Fits) -> Floats:
@@ -139,8 +140,9 @@ def _weight(nats: Floats) -> Floats:
     return np.asarray(weight / weight.sum())
 
 
-def _misfit(fits: Fits) -> tuple[Floats, Floats]:
-    """Squared distance of samples from what is sent: of those next to reversals, and of those in the middle of symbols.
+def _misfit(fits: Fits) -> tuple[Floats, Ints, float]:
+    """Mean square by which samples differ from what is sent: next to reversals of each transmission that has any, with
+    the number of those samples, and in the middle of symbols of all.
 
     Each reversal may be a sample earlier or later than its edge says, whichever fits best.
     """
@@ -149,12 +151,17 @@ def _misfit(fits: Fits) -> tuple[Floats, Floats]:
     near = np.ceil(edges - 1e-9).astype(np.int64)[..., None] + np.arange(-2, 2)
     before, good = _squared(fits, near, signs[:, :-1, None])
     after, _ = _squared(fits, near, signs[:, 1:, None])
-    each = [np.concatenate((before[..., :cut], after[..., cut:]), axis=-1)[turned] for cut in (1, 2, 3)]
-    best = np.argmin([one.sum(axis=-1) for one in each], axis=0)
-    beside = np.array(each)[best, np.arange(best.size)]
+    each = np.stack(
+        [np.concatenate((before[..., :cut], after[..., cut:]), axis=-1).sum(axis=-1) for cut in (1, 2, 3)]
+    ).min(axis=0)
+    total = np.sum(each, axis=1, where=turned)
+    count = np.sum(good, axis=(1, 2), where=turned[..., None])
     middle = np.rint(0.5 * (edges[:, 1:] + edges[:, :-1])).astype(np.int64)
     within, known = _squared(fits, middle, signs[:, 1:-1])
-    return beside[good[turned]], within[known & fits.inside()]
+    known &= fits.inside()
+    some = count > 0
+    noise = float(np.sum(within, where=known)) / max(1, int(np.count_nonzero(known)))
+    return total[some] / count[some], count[some], noise
 
 
 def _squared(fits: Fits, place: Ints, sign: Floats) -> tuple[Floats, Flags]:

@@ -419,7 +419,7 @@ def test_a_table_of_named_columns_in_an_hdf5_file(tmp_path: Path) -> None:
     with h5py.File(tmp_path / "t.h5", "w") as file:
         file["log"] = table
     capture = open_capture(tmp_path / "t.h5")
-    assert [channel.name for channel in capture.channels] == ["log line"]
+    assert [channel.name for channel in capture.channels] == ["line"]
     np.testing.assert_array_equal(capture.channels[0].stored, LINE)
     assert capture.rate_hz == pytest.approx(2e6, rel=1e-6)
 

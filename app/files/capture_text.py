@@ -107,7 +107,8 @@ def _parsed(
 
     Of a large file some blocks are read and parsed ahead by other threads, where that can run beside this one.
     """
-    ahead = reading_threads() if reader.runs_beside else 0
+    # one more than there are processors: while one waits for the interpreter's lock, others parse
+    ahead = reading_threads() + 1 if reader.runs_beside else 0
     if not ahead:
         for (load, share), last in _with_last(blocks):
             yield reader.prepared(load), share, last

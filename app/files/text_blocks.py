@@ -93,7 +93,7 @@ def _plain_blocks(source: Source, at: int) -> Iterator[tuple[Load, float]]:
     """The same where bytes are characters and lines end in a line feed; only line ends are looked for here."""
     size = _filled_size(source)
     # larger ones take less time and more memory, of which few samples justify little
-    length = min(max(size // 200, BLOCK_BYTES // 2), 2 * BLOCK_BYTES)
+    length = min(max(size // 200, BLOCK_BYTES), 2 * BLOCK_BYTES)
     while at < size:
         end = _line_end(source, at + length, size)
         yield partial(_read, source, at, end - at), min(end / size, 1.0)

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import gc
 import math
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,31 +32,17 @@ def bursts_of(record: Record, links: tuple[Link, ...], settings: DecodeSettings)
     """Every run as a burst, in time order; talkers are numbered over all links by when they are first heard."""
     out: list[Burst] = []
     number = 0
-    with _uncollected():
-        for link in links:
-            shared = _numbered(record, link, number)
-            number += 1 + max((s.number - number for s in shared), default=-1)
-            for talker, common in zip(link.talkers, shared, strict=True):
-                out.extend(_bursts(record, link, talker, common, settings))
+    for link in links:
+        shared = _numbered(record, link, number)
+        number += 1 + max((s.number - number for s in shared), default=-1)
+        for talker, common in zip(link.talkers, shared, strict=True):
+            out.extend(_bursts(record, link, talker, common, settings))
     out.sort(key=lambda burst: burst.start_s)
     order: dict[int, int] = {}
     for burst in out:
         if burst.talker is not None:
             order.setdefault(burst.talker, len(order))
     return tuple(_renumbered(burst, order) for burst in out)
-
-
-@contextmanager
-def _uncollected() -> Iterator[None]:
-    """Let the collector of cycles rest: it would look through hundreds of thousands of new tuples, which have none."""
-    if not gc.isenabled():
-        yield
-        return
-    gc.disable()
-    try:
-        yield
-    finally:
-        gc.enable()
 
 
 def _renumbered(burst: Burst, order: dict[int, int]) -> Burst:

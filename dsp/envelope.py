@@ -1,6 +1,6 @@
 """Least and greatest sample of each column of a picture, fast at every zoom.
 
-A pyramid of minima and maxima: the first level has one pair for every 256 samples, each further level
+A pyramid of minima and maxima: the first level has one pair for every 512 samples, each further level
 one for every four pairs below it, about 1 % of the samples' own memory. Columns lie on a grid that is
 fixed to the samples (bin ``k`` of width ``w`` is the samples ``[k w, (k + 1) w)``), and the width depends
 on the zoom alone; so a picture that is panned moves as a whole and no column ever changes.
@@ -24,7 +24,8 @@ from dsp.errors import BadInputError
 from dsp.extremes import bin_extremes, extremes_of_four
 from dsp.source import SampleSource
 
-FIRST_BIN = 256
+# reductions of short bins take as long for each bin as for 256 of its samples: of these half the time of those
+FIRST_BIN = 512
 FACTOR = 4
 BLOCK = 1 << 18  # samples: a block of float32 leaves room in a second-level cache of 2 MiB
 _BLOCK_BYTES = 1 << 20
@@ -32,7 +33,7 @@ _BLOCK_BYTES = 1 << 20
 LOT = 1 << 23
 # so few that what is worked out of them stays in the cache, unless a filter reads far beyond each lot
 COMPUTED_LOT, _LONGEST_COMPUTED = 1 << 18, 1 << 21
-FINE_BELOW = 2 * FIRST_BIN  # samples a column: below, the samples are read
+FINE_BELOW = FIRST_BIN  # samples a column: below, the samples are read
 # entries from which a further level grows: the topmost ones need not with every lot
 _WORTH_A_STEP = 128
 
@@ -289,6 +290,9 @@ class EnvelopePyramid:
         entries = slice(first * merge, max(first, last) * merge)
         low = bin_extremes(self._low[level][entries], merge)[0]
         high = bin_extremes(self._high[level][entries], merge)[1]
+        if merge == 1:
+            # outer columns may be taken again, and the bins are to stay
+            low, high = low.copy(), high.copy()
         return Columns(first * width, width, low, high)
 
     def known_bins(self, start: int, stop: int) -> Columns:
@@ -339,7 +343,7 @@ def _computed_lot(reach: int) -> int:
 def column_width(samples: float, count: int) -> int:
     """Samples in a column where ``count`` columns or a few more show ``samples`` samples.
 
-    From 512 on it is a number of whole bins of one level of the pyramid, two to seven.
+    From 512 on it is a number of whole bins of one level of the pyramid, one to seven.
 
     Raises
     ------

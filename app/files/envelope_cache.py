@@ -35,7 +35,7 @@ MOST_BYTES = 256 << 20
 WORTH_FROM = 1 << 24  # samples: smaller envelopes are built faster than a file is looked up
 WORTH_FROM_COMPUTED = 1 << 21  # a filter takes ten times as long and more
 
-_MAGIC = b"halfturn envelope 1\n"
+_MAGIC = b"halfturn envelope 2\n"
 _ENDING = ".envelope"
 _PARTIAL = ".partial"
 _LONGEST_HEADER = 64 << 10

@@ -325,7 +325,7 @@ def test_the_envelope_of_each_channel_is_kept_for_the_next_opening(
 ) -> None:
     from app.files import envelope_cache
     from app.files.envelope_cache import EnvelopeCache, build_kept
-    from dsp.envelope import EnvelopePyramid
+    from dsp.envelope import FIRST_BIN, EnvelopePyramid
 
     monkeypatch.setattr(envelope_cache, "WORTH_FROM", 1000)
     session = with_samples(CODES)
@@ -340,7 +340,7 @@ def test_the_envelope_of_each_channel_is_kept_for_the_next_opening(
             pyramid = EnvelopePyramid(channel.stored)
             steps = list(build_kept(pyramid, channel.stored, cache))
             np.testing.assert_array_equal(
-                pyramid.first_level()[0], np.minimum.reduceat(values, range(0, len(values), 256))
+                pyramid.first_level()[0], np.minimum.reduceat(values, range(0, len(values), FIRST_BIN))
             )
     assert steps == [len(CODES)]  # all at once
     assert len(list((tmp_path / "cache").iterdir())) == 2

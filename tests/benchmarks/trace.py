@@ -35,7 +35,7 @@ from PySide6.QtWidgets import QApplication
 from app.files.envelope_cache import EnvelopeCache, build_kept
 from app.gui.trace.api import ARRANGEMENTS, Arrangement, FlipView, LaneBurst, TraceChannel
 from app.gui.trace.area import TraceArea
-from dsp.envelope import BLOCK, FIRST_BIN, EnvelopePyramid
+from dsp.envelope import BLOCK, EnvelopePyramid
 
 RATE_HZ = 10e6
 SECTIONS = ("build", "open", "query", "frames", "several", "derived")
@@ -43,6 +43,8 @@ KINDS = ("|u1", "<i2", ">i2", "<u2", "<i4", "<f4", ">f4", "<f8")
 GLITCH = 0.7777
 SYMBOL_PX = 4
 COLUMNS = 1600
+# samples in each reduction that the pyramid is compared with
+REDUCED = 256
 SEVERAL = 4
 
 OPENING = """
@@ -124,11 +126,11 @@ def bare_reduceat(stored: np.ndarray, threads: int) -> None:
     share = -(-stored.size // threads // BLOCK) * BLOCK
 
     def part(first: int, last: int) -> None:
-        starts = np.arange(0, BLOCK, FIRST_BIN)
+        starts = np.arange(0, BLOCK, REDUCED)
         for at in range(first, last, BLOCK):
             block = stored[at : min(at + BLOCK, last)]
-            np.minimum.reduceat(block, starts[: -(-block.size // FIRST_BIN)])
-            np.maximum.reduceat(block, starts[: -(-block.size // FIRST_BIN)])
+            np.minimum.reduceat(block, starts[: -(-block.size // REDUCED)])
+            np.maximum.reduceat(block, starts[: -(-block.size // REDUCED)])
 
     firsts = range(0, stored.size, share)
     each = [threading.Thread(target=part, args=(k, min(k + share, stored.size))) for k in firsts]
@@ -158,7 +160,7 @@ def compare_build(stored: np.ndarray, name: str, rounds: int = 7) -> None:
             used.append(2 * own_cpu / (base_cpu + again_cpu))
         print(
             f"whole pyramid, {stored.size / 1e6:.0f} M {name}, {threads} threads: wall {np.median(ratios):.2f}, "
-            f"processor {np.median(used):.2f} x minimum.reduceat and maximum.reduceat at block {FIRST_BIN} "
+            f"processor {np.median(used):.2f} x minimum.reduceat and maximum.reduceat at block {REDUCED} "
             f"on as many ({base:.2f} s)"
         )
 

@@ -51,7 +51,7 @@ def assert_same(columns, values, edges=None):
 
 
 @pytest.mark.parametrize("dtype", TYPES)
-@pytest.mark.parametrize("count", [1, 255, 256, 257, 5000, 40_001])
+@pytest.mark.parametrize("count", [1, 255, 256, 257, 511, 512, 513, 5000, 40_001])
 def test_columns_equal_naive_twin_at_every_zoom(dtype, count):
     values = samples(dtype, count)
     pyramid = built(values)
@@ -104,7 +104,7 @@ def test_width_stays_the_same_where_the_view_reaches_beyond_the_samples():
     assert pyramid.columns(70_000, 130_000, 50).width == inside.width
 
 
-@pytest.mark.parametrize("at", [0, 255, 256, 77_777, 262_143, 262_144, 399_999])
+@pytest.mark.parametrize("at", [0, 255, 256, 511, 512, 77_777, 262_143, 262_144, 399_999])
 def test_a_glitch_of_one_sample_is_seen_at_every_zoom(at):
     values = np.zeros(400_000, np.int16)
     values[at] = 1000
@@ -143,7 +143,7 @@ def test_infinity_is_kept():
 def test_segments_do_not_run_into_each_other():
     values = np.concatenate([np.full(3_333, 5, np.int16), np.full(6_667, -5, np.int16)])
     pyramid = built(values)
-    for width in (2, 100, 768, 1024):
+    for width in (2, 100, 512, 1024, 1536):
         left = pyramid.columns_of_width(0, 10_000, width, within=(0, 3_333))
         right = pyramid.columns_of_width(0, 10_000, width, within=(3_333, 10_000))
         assert (left.low == 5).all()

@@ -46,7 +46,7 @@ def _by(filter_: Filter) -> _Work:
 
 
 def _envelope(rate_hz: float, corner_hz: float) -> _Work:
-    """Amplitude of a carrier: the root of twice its mean square, as the low-pass leaves it."""
+    """Amplitude of a carrier: the root of twice its mean square about the level, both as the low-pass leaves them."""
     smooth = low_pass(corner_hz, rate_hz)
 
     def part(read: Read, start: int, stop: int, within: tuple[int, int]) -> Any:
@@ -54,9 +54,9 @@ def _envelope(rate_hz: float, corner_hz: float) -> _Work:
             values = np.asarray(read(a, b), dtype=np.float64)
             return values * values
 
-        return np.sqrt(
-            2.0 * np.maximum(filtered_part(squares, start, stop, within, smooth, mirrored=True), 0.0)
-        )
+        level = filtered_part(read, start, stop, within, smooth, mirrored=True)
+        square = filtered_part(squares, start, stop, within, smooth, mirrored=True)
+        return np.sqrt(2.0 * np.maximum(square - level * level, 0.0))
 
     return part, smooth.reach
 
@@ -83,7 +83,7 @@ FUNCTIONS = {
             "without its level, as through a capacitor",
             lambda r, f: _by(ac_coupling(f, r)),
         ),
-        ChannelFunction("envelope", ("corner",), "amplitude of a carrier without level", _envelope),
+        ChannelFunction("envelope", ("corner",), "amplitude of a carrier above it", _envelope),
         ChannelFunction("delay", ("seconds",), "later by a time, parts of a sample too", _delay),
     )
 }

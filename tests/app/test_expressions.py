@@ -222,6 +222,15 @@ def test_an_envelope_is_the_amplitude_and_does_not_cross_segments(waves):
     assert values[20_000:20_010].mean() > 1.7
 
 
+def test_the_envelope_leaves_the_level_out(waves):
+    """The supply is far larger than what is sent; without a high-pass it used to be the envelope."""
+    plain = channel_source(waves, "envelope(line, 5k)")[0:40_000]
+    lifted = channel_source(waves, "envelope(line + 24, 5k)")[0:40_000]
+    for part, amplitude in ((slice(1000, 19_000), 1.0), (slice(21_000, 39_000), 2.0)):
+        assert plain[part] == pytest.approx(amplitude, abs=0.08)
+        assert lifted[part] == pytest.approx(plain[part], abs=1e-3)
+
+
 def test_parts_of_a_filtered_channel_fit_together(waves):
     source = channel_source(waves, "bandpass(line, 50k, 200k) - delay(line, 300n)")
     whole = source[0:40_000]

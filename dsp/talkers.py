@@ -200,12 +200,18 @@ def _renormed(runs: Runs, noise: float) -> Runs:
 
 
 def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
-    runs = runs_of(fits)
-    fits, period = with_own_period(fits, float(np.median(fits.period)), runs)
+    """One talker's transmissions, with a symbol period of its own where its flips show one."""
+    talker = _finished(strip, fits, carrier_u)
+    fits, period = with_own_period(fits, float(np.median(fits.period)), talker.runs, talker.flips)
+    return talker if period is None else replace(_finished(strip, fits, carrier_u), period=period)
+
+
+def _finished(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
+    """One talker's transmissions with what they share, their ends, flips and odds, the symbol period held."""
     weight = 1.0 / carrier_u**2
     mean = float(np.sum(weight * fits.omega) / weight.sum())
     shared = len(fits) > 1 and _agree(fits.omega, mean, carrier_u)
-    judged = fitness(runs if period is None else runs_of(fits))
+    judged = fitness(runs_of(fits))
     # in units of the noise that was met, so that likelihoods are what they say
     fits = replace(fits, variance=fits.variance * judged.noise)
     hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW
@@ -228,7 +234,6 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
         mean if shared else None,
         std if shared else None,
         sign_odds(level, hold_carrier=hold),
-        period,
     )
 
 

@@ -24,6 +24,10 @@ _STARTS_PLAIN = 33
 _FINE_NATS = 2.0
 # samples within which an edge lies when samples are ideal points, beside what is found when they are not
 _EDGE_SAMPLES = 0.75
+# samples by which a transmission may change its length with a period that is taken for the one it has
+_SAME_SAMPLES = 0.05
+# samples a symbol above which how those at its edges are shared out moves no transmission to speak of
+_MANY_SAMPLES = 16.0
 _PERIODS = 11
 _PERIODS_ROUGH = 31
 _ROUNDS_ROUGH = 4
@@ -49,7 +53,7 @@ class Period:
 
 def final_period(fits: Fits, known: Period) -> Period:
     """The period over all of many transmissions, where it is known already to within a few of its uncertainties."""
-    own = _settled(fits, known.value, False)
+    own = _soft(fits, known.value)
     if not len(own):
         return known
     width = 4.0 * max(known.std / known.value, 1e-8)
@@ -205,6 +209,15 @@ def period_through(
     value = float(np.sum(weight * k * t)) / information
     scatter = float(np.sum(weight * (t - value * k) ** 2)) / free
     return Period(value, float(np.sqrt(max(1.0, scatter) / information)), sharp)
+
+
+def _soft(fits: Fits, period: float) -> Fits:
+    """The transmissions at their likeliest timing with that period, a sample being of both symbols that share it."""
+    off = float(np.max(fits.count * np.abs(fits.period - period), initial=0.0))
+    if are_strong(fits) and period > _MANY_SAMPLES and off < _SAME_SAMPLES:
+        # they have been found with this very period; what is strong and long moves by less than is looked through
+        return replace(fits, turned=fits.turned.sharpened(False)).take(fits.count >= 3)
+    return _settled(fits, period, False)
 
 
 def _settled(fits: Fits, period: float, sharp: bool) -> Fits:

@@ -78,7 +78,6 @@ def test_no_first_edge_of_a_fine_grid_is_likelier_than_the_highest_step(draw):
     every = timing_nats(fits, rough.start[:, None] + np.linspace(-0.6, 0.6, 2401)).max(axis=1)
     # single precision leaves a few hundredths
     assert (best >= every - 0.05).all(), best - every
-    assert np.abs(found - fits.start).max() < 0.5
 
 
 def later(fits_of: object, part: float) -> Fits:

@@ -85,8 +85,11 @@ def _sharpened(fits: Fits, soft: _Refined, *, final: bool = False) -> _Refined:
         around.append((lined.value, 4.0 * lined.std))
     low, high = min(value - by for value, by in around), max(value + by for value, by in around)
     middle = 0.5 * (low + high)
-    found = _refine(sharp, middle, 0.5 * (high - low) / middle, _ROUNDS_FIRST, starts, final=final)
-    if told <= _FINE_NATS or not are_strong(sharp):
+    exact = told > _FINE_NATS and are_strong(sharp)
+    found = _refine(
+        sharp, middle, 0.5 * (high - low) / middle, _ROUNDS_FIRST, starts, final=final and not exact
+    )
+    if not exact:
         return found
     value, std = point_period(_at(sharp, found), max(4.0 * found.period.std, 0.5 * (high - low)))
     return replace(found, period=replace(found.period, value=value, std=max(std, 1e-9 * value)))

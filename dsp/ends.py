@@ -54,25 +54,25 @@ def decide_ends(fits: Fits) -> tuple[Fits, Ends]:
 
 def _end_nats(fits: Fits) -> tuple[Floats, Floats]:
     """Log-odds (b, 13) of each number of symbols more or fewer at the start and at the end."""
-    nats = fits.symbol_nats(_AWAY, _AWAY)
-    edges = fits.edges(_AWAY, _AWAY)
-    period = fits.period[:, None]
-    outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (
-        edges[:, 1:] > fits.high[:, None] + 0.6 * period
-    )
-    nats[outside] = -1e3
-    row = np.arange(len(fits))[:, None]
-    k = np.arange(_AWAY)
+    # six symbols on either side of both ends, those of the starts and then those of the ends
+    k = np.arange(-_AWAY, _AWAY + 1)
+    last = fits.start + fits.count * fits.period
+    edges = np.concatenate((fits.start, last))[:, None] + k * np.tile(fits.period, 2)[:, None]
+    both = fits.take(np.tile(np.arange(len(fits)), 2))
+    nats = both.nats_between(edges)
+    room = 0.6 * both.period[:, None]
+    nats[(edges[:, :-1] < both.low[:, None] - room) | (edges[:, 1:] > both.high[:, None] + room)] = -1e3
 
     def sums(outward: Floats, inward: Floats) -> Floats:
         gained = np.cumsum(outward, axis=1)
         lost = -np.cumsum(inward, axis=1)
         return np.concatenate((lost[:, ::-1], np.zeros((len(fits), 1)), gained), axis=1)
 
-    start = sums(nats[:, _AWAY - 1 - k], nats[:, _AWAY + k])
-    last = fits.count[:, None] + _AWAY
-    end = sums(nats[row, last + k], nats[row, last - 1 - k])
-    return start, end
+    starts, ends = nats[: len(fits)], nats[len(fits) :]
+    return (
+        sums(starts[:, _AWAY - 1 :: -1], starts[:, _AWAY:]),
+        sums(ends[:, _AWAY:], ends[:, _AWAY - 1 :: -1]),
+    )
 
 
 def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
@@ -85,9 +85,9 @@ def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
     size = high - low + 1
     index = length - low
     top = both.max(axis=(1, 2))
-    like = np.zeros((count, size))
-    row = np.broadcast_to(np.arange(count)[:, None, None], both.shape)
-    np.add.at(like, (row, index), np.exp(both - top[:, None, None]))
+    place = index + size * np.arange(count)[:, None, None]
+    like = np.bincount(place.ravel(), np.exp(both - top[:, None, None]).ravel(), count * size)
+    like = like.reshape(count, size)
     best = like.argmax(axis=1)
     lengths = np.arange(size)
     even = ((lengths >= best.min()) & (lengths <= best.max())) / float(best.max() - best.min() + 1)

@@ -114,7 +114,11 @@ class Fits:
 
     def symbol_nats(self, before: int = 0, after: int = 0) -> Floats:
         """Log-likelihood ratio of each symbol being sent at all (b, k), whether counted or not."""
-        return _nats(self, self.edges(before, after)).astype(np.float64)
+        return self.nats_between(self.edges(before, after))
+
+    def nats_between(self, edges: Floats) -> Floats:
+        """The same of whatever lies between neighbouring ``edges`` (b, k + 1)."""
+        return _nats(self, edges).astype(np.float64)
 
 
 def join(parts: list[Fits]) -> Fits:

@@ -10,6 +10,7 @@ from dsp.candidates import Candidates, settle_parts
 from dsp.detect import Grid, Parts, find_parts, make_grid, shown, with_room
 from dsp.fits import Fits, Flags, Ints, join
 from dsp.phased import likeliest_runs
+from dsp.runs import Runs
 from dsp.source import Floats
 from dsp.strip import Spans, Strip
 
@@ -50,13 +51,15 @@ class Model:
 class Found:
     """Transmissions in a strip: those one fit covers, and the windows of longer ones with the run each is of.
 
-    ``variance`` is the noise variance of a sample as the silent symbols show it.
+    ``variance`` is the noise variance of a sample as the silent symbols show it; ``runs`` are the symbols of ``fits``,
+    where they are known already.
     """
 
     fits: Fits
     windows: Fits
     owner: Ints
     variance: float
+    runs: Runs | None = None
 
     def __len__(self) -> int:
         return len(self.fits) + np.unique(self.owner).size

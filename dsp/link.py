@@ -135,7 +135,7 @@ def learn(
             # where an edge falls among the samples, the last digits of the period count
             period = final_period(fits, period)
             model = replace(model, period=period.value)
-            found = replace(found, fits=settle(with_period(fits, period.value), points=True))
+            found = replace(found, fits=settle(with_period(fits, period.value), points=True), runs=None)
             found, runs = believable(found)
     return Learned(strip, found, runs, model, period)
 

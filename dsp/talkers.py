@@ -69,7 +69,8 @@ def believable(found: Found) -> tuple[Found, Runs]:
     """Without what cannot be phase reversal when judged by itself; and the symbols of all that stays."""
     short = runs_of(found.fits)
     keep = plausible(short) if len(short) else np.zeros(0, dtype=np.bool_)
-    runs = [short.take(keep)] if len(short) else []
+    short = short if keep.all() else short.take(keep)
+    runs = [short] if len(short) else []
     windows, owner = found.windows, found.owner
     if len(windows):
         stay = []
@@ -80,7 +81,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
                 runs.append(run)
         good = np.isin(owner, stay)
         windows, owner = windows.take(good), owner[good]
-    left = Found(found.fits.take(keep), windows, owner, found.variance)
+    left = Found(found.fits.take(keep), windows, owner, found.variance, short)
     return left, join_runs(runs) if runs else short
 
 
@@ -104,6 +105,7 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     amplitude_u = amplitude / np.maximum(gain * np.sqrt(count), 1e-9)
     groups = np.array(group_talkers(amplitude, amplitude_u, omega, carrier_u))
     fits, groups = _adopted(fits, groups, carrier_u)
+    runs = found.runs if fits is found.fits else None
     out: list[Talker] = []
     for number in range(int(groups.max()) + 1):
         mine = np.flatnonzero(groups == number)
@@ -111,7 +113,8 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
         if followed.size and long is not None:
             out.append(_followed(strip, long.take(followed)))
         if short.size:
-            out.append(_fitted(strip, fits.take(short), carrier_u[short]))
+            known = runs if runs is None or short.size == len(runs) else runs.take(short)
+            out.append(_fitted(strip, fits.take(short), carrier_u[short], known))
     return _worth_a_talker(out)
 
 
@@ -199,19 +202,24 @@ def _renormed(runs: Runs, noise: float) -> Runs:
     )
 
 
-def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
+def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs | None) -> Talker:
     """One talker's transmissions, with a symbol period of its own where its flips show one."""
-    talker = _finished(strip, fits, carrier_u)
+    talker = _finished(strip, fits, carrier_u, runs_of(fits) if runs is None else runs)
     fits, period = with_own_period(fits, float(np.median(fits.period)), talker.runs, talker.flips)
-    return talker if period is None else replace(_finished(strip, fits, carrier_u), period=period)
+    return (
+        talker if period is None else replace(_finished(strip, fits, carrier_u, runs_of(fits)), period=period)
+    )
 
 
-def _finished(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
-    """One talker's transmissions with what they share, their ends, flips and odds, the symbol period held."""
+def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs) -> Talker:
+    """One talker's transmissions with what they share, their ends, flips and odds, the symbol period held.
+
+    ``runs`` are their symbols as they are.
+    """
     weight = 1.0 / carrier_u**2
     mean = float(np.sum(weight * fits.omega) / weight.sum())
     shared = len(fits) > 1 and _agree(fits.omega, mean, carrier_u)
-    judged = fitness(runs_of(fits))
+    judged = fitness(runs)
     # in units of the noise that was met, so that likelihoods are what they say
     fits = replace(fits, variance=fits.variance * judged.noise)
     hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW

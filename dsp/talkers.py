@@ -16,7 +16,7 @@ from dsp.own_period import with_own_period
 from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
 from dsp.quality import Fitness, fitness, one_phase, plausible
-from dsp.runs import Runs, assemble, runs_of
+from dsp.runs import Runs, assemble, decided, runs_of
 from dsp.runs import join as join_runs
 from dsp.source import Floats
 from dsp.strip import Strip
@@ -229,10 +229,11 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs) -> Talker
         fits = with_carrier(fits, mean)
     fits, ends = decide_ends(fits)
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
-    runs = runs_of(fits)
     std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     amplitude_u = fits.amplitude / np.maximum(fits.gain * np.sqrt(fits.count), 1e-9)
     level = replace(fits, amplitude=towards_shared(fits.amplitude, amplitude_u))
+    odds = sign_odds(level, hold_carrier=hold)
+    runs = decided(runs_of(fits), odds)
     return Talker(
         strip,
         runs,
@@ -241,7 +242,7 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs) -> Talker
         replace(judged, noise=1.0, gain=float(np.sqrt(np.mean(runs.gains**2)))),
         mean if shared else None,
         std if shared else None,
-        sign_odds(level, hold_carrier=hold),
+        odds,
     )
 
 

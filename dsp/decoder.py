@@ -18,6 +18,7 @@ from dsp.results import (
     LINE_CODES,
     POLARITIES,
     Alternative,
+    Burst,
     Decode,
     DecodeSettings,
     Refusal,
@@ -25,7 +26,7 @@ from dsp.results import (
 )
 from dsp.source import Record, SampleSource, Watch, make_record
 from dsp.steady import without_tones
-from dsp.told import common_measure, contradictions
+from dsp.told import Shown, common_measure, contradictions
 
 __all__ = ["SampleSource", "decode"]
 
@@ -110,9 +111,16 @@ def decode(
     if settings.symbol_rate_bd is not None and multiple == 1:
         # strong symbols are found at the rate told at once
         multiple = common_measure([b.symbols for b in bursts])
-    shown = [(link.model.carrier_hz, rate_hz / link.period.value) for link in search.links]
-    notices = contradictions(settings, shown, multiple)
+    notices = contradictions(settings, _shown(bursts), multiple, [b.symbols for b in bursts])
     return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts, warnings=notices)
+
+
+def _shown(bursts: tuple[Burst, ...]) -> list[Shown]:
+    return [
+        Shown(b.carrier_hz, b.symbol_rate_bd, b.carrier_std_hz or 0.0, b.symbol_rate_std_bd or 0.0)
+        for b in bursts
+        if b.carrier_hz is not None and b.symbol_rate_bd is not None
+    ]
 
 
 def _few_flips(settings: DecodeSettings, found: tuple[FewFlips, ...]) -> Decode:

@@ -19,6 +19,9 @@ from dsp.source import Floats
 _AWAY = 6
 # natural units by which shared lengths must predict better before they are used
 _SHARED_NATS = 6.0
+# samples a symbol that are few, samples by which edges may lie off, and places tried among them
+_FEW_SAMPLES = 12.0
+_BESIDE, _PLACES = 0.25, 21
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,9 +35,10 @@ class Ends:
 
 def decide_ends(fits: Fits) -> tuple[Fits, Ends]:
     """First and last symbol of one talker's transmissions, with what they share, and how sure each is."""
-    outer, inner = _end_nats(fits)
     # rows: how many symbols more (+) or fewer (-) there are at the start and at the end
-    both = outer[:, :, None] + inner[:, None, :]
+    shifts = _shifts(fits)
+    told = [_both_nats(replace(fits, start=fits.start + shift)) for shift in shifts]
+    both = np.logaddexp.reduce(told) - np.log(len(told)) if len(told) > 1 else told[0]
     steps = np.arange(-_AWAY, _AWAY + 1)
     length = fits.count[:, None, None] + steps[:, None] + steps[None, :]
     both = np.where(length >= 2, both, -np.inf)
@@ -48,8 +52,30 @@ def decide_ends(fits: Fits) -> tuple[Fits, Ends]:
     ends = Ends(
         weight.sum(axis=2)[row, best // steps.size], weight.sum(axis=1)[row, best % steps.size], shared
     )
-    moved = replace(fits, start=fits.start - more * fits.period, count=fits.count + more + after)
+    start = fits.start
+    if len(told) > 1:
+        # one symbol more or fewer may say where among the samples the edges are
+        at = [nats.reshape(len(fits), -1)[row, best] for nats in told]
+        start = start + shifts[np.argmax(at, axis=0)]
+    moved = replace(fits, start=start - more * fits.period, count=fits.count + more + after)
     return moved, ends
+
+
+def _shifts(fits: Fits) -> Floats:
+    """Places of the edges (s,) beside the one that was found, in samples, over which its likelihood is averaged.
+
+    Where each of few samples belongs to one symbol only, an edge on the wrong side of one makes the symbol beside it
+    look silent.
+    """
+    few = fits.turned.sharp and float(np.median(fits.period)) < _FEW_SAMPLES
+    return np.linspace(-_BESIDE, _BESIDE, _PLACES) if few else np.zeros(1)
+
+
+def _both_nats(fits: Fits) -> Floats:
+    """Log-likelihood (b, 13, 13) of each number of symbols more or fewer at the start and at the end."""
+    outer, inner = _end_nats(fits)
+    own = np.sum(fits.symbol_nats(), axis=1, where=fits.inside())
+    return np.asarray(own[:, None, None] + outer[:, :, None] + inner[:, None, :])
 
 
 def _end_nats(fits: Fits) -> tuple[Floats, Floats]:

@@ -21,6 +21,8 @@ _ROUNDS = 3
 _WEAK_GAIN = 4.0
 # silent symbols that tell the noise better than the floor's density does
 _TELLING = 32
+# and so many that one of the grids tells it well enough
+_FEW_SILENT = 2000
 
 
 @dataclass(frozen=True)
@@ -157,8 +159,11 @@ def _silence(grid: Grid, parts: Parts, taken: Flags) -> float:
     """Noise of the silent symbols in units of the one assumed; 1 where there are too few."""
     taken = taken.copy()
     mark(taken, grid, grid.begin + parts.first * grid.period, grid.begin + (parts.last + 1) * grid.period)
-    quiet = grid.energy[~taken, 0]
-    if quiet.size < _TELLING:
+    silent = ~taken
+    count = int(np.count_nonzero(silent))
+    if count < _TELLING:
         return 1.0
+    # of few, all grids: they share samples, and yet halve the variance of the median
+    quiet = grid.energy[silent] if count < _FEW_SILENT else grid.energy[silent, 0]
     # the median, since something else may stand there; power of noise is exponential with mean 2
     return max(float(np.median(quiet)) / (2.0 * float(np.log(2.0))), 1e-3)

@@ -259,11 +259,19 @@ def by_reversals(
         gain = model.gain * float(np.sqrt(said.period / model.period))
         better = replace(model, period=said.period, gain=gain, spread=None)
         learned = learn(record, learned.strip, better, settings, covered, merges=False)
+        if not seldom and _energy_told(learned) < _energy_told(first):
+            # a wrong symbol has put a reversal where there is none
+            return first, False
         # nothing asks for a part of a symbol if no reversal that was then found lies between whole ones
         whole = common_measure(_texts(learned.runs))
         if whole > 1 and abs(whole * learned.model.period / model.period - 1.0) < _SAME:
             return first, False
     return first, True
+
+
+def _energy_told(learned: Learned) -> float:
+    """How much more likely than silence what was found is, in units that do not hang on the noise it is held against."""
+    return float(np.sum(learned.runs.nats)) * learned.found.variance
 
 
 def _texts(runs: Runs) -> list[str]:

@@ -36,6 +36,8 @@ _ROUNDS_FIRST = 12
 # symbols beside a transmission that are kept with it
 _ROOM = 7.0
 _FLIP_SHAPE_SAMPLES = 0.3
+# difference of periods by which flips numbered by the one make a grid of the other
+_SAME_GRID = 0.1
 # below this length of a symbol the likelihood over the period has many tops, and a coarse grid is no first step
 _ROUGH_GAIN = 6.0
 # and above this it is seen how long symbols share out their samples, too
@@ -176,7 +178,8 @@ def pooled_period(fits: Fits, start: float, sharp: bool) -> Period:
 
 
 def flip_period(fits: Fits) -> Period | None:
-    """The period by weighted least squares over the instants of all flips; None of fewer than three.
+    """The period by weighted least squares over the instants of all flips; None of fewer than three, and of what makes
+    no grid, since their numbers are those of the period that is known already.
 
     Each transmission has a first edge of its own. The scatter about the fit, where it is larger than the flips'
     own uncertainty, widens the result's.
@@ -188,7 +191,9 @@ def flip_period(fits: Fits) -> Period | None:
     owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
     number = np.rint((flips.where - runs.first[owner]) / fits.period[owner])
     std = np.sqrt(((flips.high - flips.low) / 3.92) ** 2 + 0.1)
-    return period_through(flips.where, number, owner, std, sharp=fits.turned.sharp)
+    found = period_through(flips.where, number, owner, std, sharp=fits.turned.sharp)
+    known = float(np.median(fits.period))
+    return found if found is not None and abs(found.value / known - 1.0) < _SAME_GRID else None
 
 
 def period_through(
@@ -270,7 +275,7 @@ def _refine(
         starts = starts.narrowed(each[int(np.argmax(nats))], temper)
         if temper == 1.0:
             break
-        width = 2.5 * std / period
+        width = min(2.5 * std / period, _SAME_GRID)
     if final or float(np.median(fits.gain)) < _ROUGH_GAIN:
         period, std, starts = _averaged(fits, period, std, starts)
     return _Refined(top, Period(period, max(std, 1e-9 * period), sharp), starts)
@@ -314,7 +319,9 @@ def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[f
     symbols = float(np.mean(fits.count))
     gain = float(np.median(fits.gain))
     due = period * 1.5 / (gain * gain) * float(np.sqrt(12.0 / flips)) / symbols
-    reach = 3.5 * max(due, std)
+    # what moves further is another grid
+    most = _SAME_GRID * period
+    reach = min(3.5 * max(due, std), most)
     starts = replace(starts, count=_STARTS_PLAIN)
     for _ in range(_ROUNDS_ROUGH):
         periods = period + np.linspace(-reach, reach, _PERIODS_ROUGH)
@@ -326,7 +333,7 @@ def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[f
         if std > 2.0 * step:
             break
         # what lies between two points of a grid is not known better than by their distance
-        reach = max(4.0 * std, 3.0 * step)
+        reach = min(max(4.0 * std, 3.0 * step), most)
         starts = starts.narrowed(_starts_nats(fits, best, starts)[0], 1.0)
     return period, std, starts
 

@@ -70,7 +70,8 @@ def point_period(fits: Fits, half_width: float) -> tuple[float, float]:
         std = float(np.sqrt(weight @ (periods - middle) ** 2))
         if temper == 1.0:
             break
-        half = 4.0 * std
+        # a grid never grows: steps that are no grid of any period would carry it away
+        half = min(4.0 * std, half)
     return middle, std
 
 

@@ -31,6 +31,8 @@ _FREE_NATS = 10.0
 # natural units by which two phases must be likelier than any phases in each transmission of a talker that is far weaker
 # than another: the best fit to noise gains up to nine (measured), ten symbols at 7 dB 8 to 17, 24 symbols at 5 dB over 16
 _TELLING_NATS = 10.0
+# squared length of a symbol that ten and more symbols of noise do not reach
+_NOISE_GAIN2 = 5.0
 # squared length of a symbol above which a carrier of its own costs a transmission nothing to speak of
 _HOLD_BELOW = 24.0
 
@@ -121,8 +123,8 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
 def _worth_a_talker(talkers: list[Talker]) -> list[Talker]:
     """Without what is no talker beside another one.
 
-    That is what never turns over: part of a tone that stands near the carrier. And what is far weaker and hardly tells
-    two phases: noise that is stronger just there than the floor says.
+    That is what never turns over: part of a tone that stands near the carrier. And what is far weaker, or as weak as
+    noise taken for symbols, and hardly tells two phases: noise that is stronger just there than the floor says.
     """
     if len(talkers) < 2:
         return talkers
@@ -133,7 +135,8 @@ def _worth_a_talker(talkers: list[Talker]) -> list[Talker]:
         for talker in talkers
         if (talker is most or int(talker.runs.count.max()) < _TELLING_SYMBOLS or not one_phase(talker.runs))
         and (
-            4.0 * talker.fitness.gain**2 > strongest.fitness.gain**2
+            talker.fitness.gain**2 > max(0.25 * strongest.fitness.gain**2, _NOISE_GAIN2)
+            or talker is strongest
             or talker.fitness.nats > _TELLING_NATS * len(talker.runs)
         )
     ]

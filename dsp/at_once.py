@@ -31,6 +31,8 @@ _LONG = 8
 # line, or a fit's own error, leaves of a link that was taken off has less
 _STANDS_OUT = 150.0
 _LEAST_POWER = 0.01
+# and share of it that was there before anything was taken off
+_WAS_THERE = 0.5
 # share of a box in which a link must be sent to be what shows in it
 _ON = 0.5
 # symbol rates around a carrier within which a link is the same one
@@ -112,9 +114,34 @@ def _something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) 
             _carrier_band(record, link) for link, share in zip(links, covered, strict=True) if share > _ON
         ]
         apart = not any(low < middle_hz < high for low, high in bands)
-        if max(covered) > 0.0 and apart and _box_power(noise, active) > least:
+        if (
+            max(covered) > 0.0
+            and apart
+            and _box_power(noise, active) > least
+            and _was_there(record, rest, active, bands)
+        ):
             return True
     return False
+
+
+def _was_there(record: Record, rest: Record, active: Active, bands: list[tuple[float, float]]) -> bool:
+    """Whether what a box of the rest holds beside the links' ``bands`` stood there before they were taken off.
+
+    Taking off symbols with abrupt ends where smooth ones were sent makes energy further out than those have any.
+    """
+    from scipy.fft import rfft
+
+    box = active.best
+    window = np.hanning(box.stop - box.start + 1)[:-1].astype(np.float32)
+    hz = np.arange(window.size // 2 + 1) * (record.rate_hz / window.size)
+    inside = (hz >= box.low_hz) & (hz <= box.high_hz)
+    for low, high in bands:
+        inside &= (hz < low) | (hz > high)
+    before, after = (
+        float(np.sum(np.abs(rfft(one.read_centred(box.start, box.stop) * window)[inside]) ** 2))
+        for one in (record, rest)
+    )
+    return before > _WAS_THERE * after
 
 
 def _covered_share(spans: Spans, active: Active) -> float:

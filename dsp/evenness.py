@@ -27,9 +27,7 @@ _LESS = 0.6
 _SAME = 0.02
 
 
-def by_evenness(
-    record: Record, learned: Learned, settings: DecodeSettings, covered: Spans
-) -> Learned | None:
+def by_evenness(record: Record, learned: Learned, settings: DecodeSettings, covered: Spans) -> Learned | None:
     """The same with the only period, of those that the reversals leave open, whose symbols are equally strong.
 
     None where the symbols are even already, or no period or several make them so.
@@ -38,9 +36,7 @@ def by_evenness(
     if not len(runs) or fitness(runs).spread < _UNEVEN:
         return None
     shortest = max(2.0, FEWEST_CYCLES * record.rate_hz / model.carrier_hz)
-    said = weigh_periods(
-        reversals_of(runs), shortest, float(np.max(runs.last - runs.first)), model.period
-    )
+    said = weigh_periods(reversals_of(runs), shortest, float(np.max(runs.last - runs.first)), model.period)
     if said is None:
         return None
     tried: list[tuple[float, Learned]] = []

@@ -28,6 +28,8 @@ _ROOM = 1.5
 _TELLING_SYMBOLS = 9
 _MANY = 6
 _FREE_NATS = 10.0
+# times by which amplitudes of one talker differ at most, those of weak transmissions in noise included
+_AS_STRONG = 2.0
 # natural units by which two phases must be likelier than any phases in each transmission of a talker that is far weaker
 # than another: the best fit to noise gains up to nine (measured), ten symbols at 7 dB 8 to 17, 24 symbols at 5 dB over 16
 _TELLING_NATS = 10.0
@@ -159,6 +161,9 @@ def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
     square = np.sum(np.where(tried.inside(), y * y, 0.0), axis=1)
     tried = settle(replace(tried, phase=0.5 * np.angle(square)), hold_carrier=True)
     good = (tried.nats > fits.nats[alone] - _FREE_NATS) & (tried.count >= FEWEST)
+    # what is left of something else in noise fits any carrier, but is not as strong
+    strength = tried.amplitude / float(np.median(fits.amplitude[mine]))
+    good &= (strength > 1.0 / _AS_STRONG) & (strength < _AS_STRONG)
     if not good.any():
         return fits, groups
     rows = np.arange(len(fits))

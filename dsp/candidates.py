@@ -94,7 +94,7 @@ def settle_parts(
         run = assemble(windows.take(owner == number), owner[owner == number])
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
-    nats[nats < accept] = 0.0
+    nats[(nats < accept) | ~_reaches(grid, parts, first, last, start, stop)] = 0.0
     broken: list[tuple[int, Parts]] = []
     for number, row in enumerate(long_rows.tolist()):
         if again and row < len(parts):
@@ -123,6 +123,13 @@ def settle_parts(
         join([kept.windows, other.windows]),
         np.concatenate((kept.owner, other.owner + int(kept.owner.max(initial=-1)) + 1)),
     )
+
+
+def _reaches(grid: Grid, parts: Parts, first: Ints, last: Ints, start: Floats, stop: Floats) -> Flags:
+    """Which fits to several parts taken as one reach into the first and the last of them; others are of fewer."""
+    ends_at = grid.begin + parts.last[first] * grid.period
+    begins_at = grid.begin + (parts.first[last] + 1.0) * grid.period
+    return np.asarray((first == last) | ((start < ends_at) & (stop > begins_at)))
 
 
 def _better_by_half(grid: Grid, fits: Fits, *, hold_carrier: bool) -> Fits:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+import numpy as np
+
 from dsp.assemble import bursts_of
 from dsp.at_once import with_others
 from dsp.bpsk import FewFlips, Search, find_links
@@ -31,6 +33,8 @@ __all__ = ["SampleSource", "decode"]
 
 # natural units that a carrier should stand out by: less is what the floor leaves of something sent nearly all the time
 _FAINT_NATS = 50.0
+# times by which a floor stands out where something is sent nearly all the time
+_HUMP = 3.0
 
 
 def decode(
@@ -87,7 +91,7 @@ def decode(
     if search.keyed:
         calm, floor = record, noise
         search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
-    if _doubtful(search):
+    if _doubtful(search, floor):
         again = _continuous(calm, floor, settings, watch.part(0.8, 0.95))
         if again is not None and again.weight > search.weight:
             search = again
@@ -135,15 +139,27 @@ def _few_flips(settings: DecodeSettings, found: tuple[FewFlips, ...]) -> Decode:
     return Decode(settings, kinds, (), Refusal("symbol-rate-ambiguous", text))
 
 
-def _doubtful(search: Search) -> bool:
+def _doubtful(search: Search, floor: NoiseFloor) -> bool:
     """Whether what was found may be only the part of a transmission that its own floor leaves."""
     if not search.links:
-        return sum(piece.nats for piece in search.unmodulated) < _FAINT_NATS
+        faint = sum(piece.nats for piece in search.unmodulated) < _FAINT_NATS
+        return faint or _stands_on_itself(search, floor)
     return any(
         link.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
         for link in search.links
         for t in link.talkers
     )
+
+
+def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
+    """Whether the floor is highest just where something seems to come and go: it may be all of what is sent."""
+    flat = floor.flattened()
+    pieces = (*search.unmodulated, *search.unexplained)
+    if flat is None or not pieces:
+        return False
+    low, high = min(p.low_hz for p in pieces), max(p.high_hz for p in pieces)
+    inside = (floor.floor_hz >= low) & (floor.floor_hz <= high)
+    return bool(np.max(floor.floor[inside] / flat.floor[inside], initial=1.0) > _HUMP)
 
 
 def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search | None:

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from dsp.detect import WIDEST
 from dsp.extract import Found, Model, extract
 from dsp.fits import settle
 from dsp.merge import climb_together
@@ -226,7 +227,7 @@ def _carriers(runs: Runs, period: float) -> tuple[float, float | None]:
     sure = runs.omega[(runs.gain > _SURE_GAIN) & (runs.count >= _SURE_SYMBOLS)]
     high, low = float(sure.max(initial=high)), float(sure.min(initial=low))
     widest = 2.0 * max(high - mean, mean - low) * period / (2.0 * np.pi)
-    return mean, float(np.clip(own + widest, 0.02, 0.22))
+    return mean, float(np.clip(own + widest, 0.02, WIDEST))
 
 
 def by_reversals(

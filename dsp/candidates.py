@@ -30,6 +30,8 @@ _FEW_SAMPLES = 8.0
 _HOPEFUL = 0.9
 # so few symbols that those missing to be a transmission would have been seen beside them, being as long
 _TOO_FEW, _SEEN_GAIN = FEWEST - 2, 3.0
+# symbols by which the ends of a fit and of the part that it is of may differ
+_BESIDE = 2.5
 # symbols on either side of the middles of two windows between which a break is looked for
 _SEARCH = 12
 # natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
@@ -94,7 +96,7 @@ def settle_parts(
         run = assemble(windows.take(owner == number), owner[owner == number])
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
-    nats[(nats < accept) | ~_reaches(grid, parts, first, last, start, stop)] = 0.0
+    nats[nats < accept] = 0.0
     broken: list[tuple[int, Parts]] = []
     for number, row in enumerate(long_rows.tolist()):
         if again and row < len(parts):
@@ -105,6 +107,7 @@ def settle_parts(
                 pieces = _cut_at(grid, parts, row, start[row], stop[row])
             if len(pieces) > 1:
                 nats[row] = 0.0
+                nats[_is_but(grid, parts, row, first, last, start, stop)] = 0.0
                 broken.append((row, pieces))
     keep = _likeliest(nats, first, last, start, stop, grid.period, len(parts))
     picked = np.flatnonzero(keep[long_rows])
@@ -125,11 +128,16 @@ def settle_parts(
     )
 
 
-def _reaches(grid: Grid, parts: Parts, first: Ints, last: Ints, start: Floats, stop: Floats) -> Flags:
-    """Which fits to several parts taken as one reach into the first and the last of them; others are of fewer."""
-    ends_at = grid.begin + parts.last[first] * grid.period
-    begins_at = grid.begin + (parts.first[last] + 1.0) * grid.period
-    return np.asarray((first == last) | ((start < ends_at) & (stop > begins_at)))
+def _is_but(
+    grid: Grid, parts: Parts, row: int, first: Ints, last: Ints, start: Floats, stop: Floats
+) -> Flags:
+    """Which fits to several parts taken as one are only of the one of them with number ``row``, and of all of it."""
+    off = (
+        np.abs((place - grid.begin) / grid.period - edge)
+        for place, edge in ((start, parts.first[row]), (stop, parts.last[row] + 1.0))
+    )
+    several = (first <= row) & (row <= last) & (first < last)
+    return np.asarray(several & np.logical_and.reduce([one < _BESIDE for one in off]))
 
 
 def _better_by_half(grid: Grid, fits: Fits, *, hold_carrier: bool) -> Fits:

@@ -158,12 +158,14 @@ def rejoined(fits: Fits) -> Fits:
         if not first.size:
             break
         one, other = fits.take(first), fits.take(first + 1)
-        count = np.rint((other.stop - one.start) / one.period).astype(np.int64)
+        count = np.rint((np.maximum(one.stop, other.stop) - one.start) / one.period).astype(np.int64)
         share = one.count / (one.count + other.count)
         amplitude = share * one.amplitude + (1.0 - share) * other.amplitude
-        both = replace(one, count=count, high=other.high, amplitude=amplitude)
+        high = np.maximum(one.high, other.high)
+        both = replace(one, count=count, high=high, amplitude=amplitude)
         both = settle(both, ends=False)
-        good = both.nats > _KEPT * (one.nats + other.nats)
+        # what both cover counts once
+        good = both.nats > _KEPT * (one.nats + other.nats) * count / (one.count + other.count)
         if not good.any():
             break
         gone = np.concatenate((first[good], first[good] + 1))
@@ -186,7 +188,7 @@ def _going_on(fits: Fits) -> Ints:
     )
     turn = (after - before) / np.pi
     return np.flatnonzero(
-        (np.abs(gap + 0.75) < 1.25)
+        (gap < 0.5)
         & (np.abs(np.log(np.maximum(strength, 1e-300))) < _ALIKE)
         & (np.abs(gap - np.rint(gap)) < _IN_STEP)
         & (np.abs(turn - np.rint(turn)) < _IN_PHASE)

@@ -9,7 +9,7 @@ import numpy as np
 from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
 from dsp.ends import Ends, decide_ends, run_ends
-from dsp.extract import Found
+from dsp.extract import Found, rejoined
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
@@ -222,7 +222,10 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
 
 
 def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
-    fits = _turned_to_their_own(strip, fits)
+    # once they share what they are turned back by, parts of one are known as such
+    fits = rejoined(_turned_to_their_own(strip, fits))
+    if len(fits) < carrier_u.size:
+        carrier_u = carrier_std(fits.gain, fits.count, fits.period)
     runs = runs_of(fits)
     fits, period = with_own_period(fits, float(np.median(fits.period)), runs)
     weight = 1.0 / carrier_u**2

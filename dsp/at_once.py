@@ -33,6 +33,8 @@ _STANDS_OUT = 150.0
 _LEAST_POWER = 0.01
 # and share of it that was there before anything was taken off
 _WAS_THERE = 0.5
+# share of a link's own power that its pulses leave, at the most
+_LEFT_OVER = 0.3
 # share of a box in which a link must be sent to be what shows in it
 _ON = 0.5
 # symbol rates around a carrier within which a link is the same one
@@ -114,20 +116,25 @@ def _something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) 
             _carrier_band(record, link) for link, share in zip(links, covered, strict=True) if share > _ON
         ]
         apart = not any(low < middle_hz < high for low, high in bands)
-        if (
-            max(covered) > 0.0
-            and apart
-            and _box_power(noise, active) > least
-            and _was_there(record, rest, active, bands)
-        ):
+        if max(covered) == 0.0 or not apart or _box_power(noise, active) <= least:
+            continue
+        before, after = (_power_in(one, active, bands) for one in (record, rest))
+        # in a link's own band, where it is sent for a part of the time, what was taken off leaves what was not its shape
+        own = any(
+            share > 0.0 and low < middle_hz < high
+            for link, share in zip(links, covered, strict=True)
+            for low, high in (_carrier_band(record, link),)
+        )
+        if before > _WAS_THERE * after and not (own and after < _LEFT_OVER * before):
             return True
     return False
 
 
-def _was_there(record: Record, rest: Record, active: Active, bands: list[tuple[float, float]]) -> bool:
-    """Whether what a box of the rest holds beside the links' ``bands`` stood there before they were taken off.
+def _power_in(record: Record, active: Active, bands: list[tuple[float, float]]) -> float:
+    """What a record holds of a box beside the links' ``bands``, in a unit of its own.
 
-    Taking off symbols with abrupt ends where smooth ones were sent makes energy further out than those have any.
+    Taking off symbols with abrupt ends where smooth ones were sent makes energy further out than those have any: what
+    stands beside them stood there before.
     """
     from scipy.fft import rfft
 
@@ -137,11 +144,8 @@ def _was_there(record: Record, rest: Record, active: Active, bands: list[tuple[f
     inside = (hz >= box.low_hz) & (hz <= box.high_hz)
     for low, high in bands:
         inside &= (hz < low) | (hz > high)
-    before, after = (
-        float(np.sum(np.abs(rfft(one.read_centred(box.start, box.stop) * window)[inside]) ** 2))
-        for one in (record, rest)
-    )
-    return before > _WAS_THERE * after
+    spectrum = rfft(record.read_centred(box.start, box.stop) * window)[inside]
+    return float(np.sum(np.abs(spectrum) ** 2))
 
 
 def _covered_share(spans: Spans, active: Active) -> float:

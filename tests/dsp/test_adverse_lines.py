@@ -94,7 +94,9 @@ def test_few_bursts_with_hardly_a_pause_are_no_floor(draw: int) -> None:
     rng = np.random.default_rng([3, draw])
     lengths = [int(n) for n in rng.integers(40, 64, 5 + 3 * draw)]
     amplitudes = (1.0, *rng.uniform(1.0, 4.0, 3))
-    sent = _sent(rng, lengths, 200e-6, 13.0, gap=2.0, carriers=(1.0, 1.003, 0.998, 1.001), amplitudes=amplitudes)
+    sent = _sent(
+        rng, lengths, 200e-6, 13.0, gap=2.0, carriers=(1.0, 1.003, 0.998, 1.001), amplitudes=amplitudes
+    )
     assert _wrong(sent, _on_the_line(sent, rng)) == []
 
 
@@ -145,7 +147,9 @@ def test_transmissions_that_go_on_from_each_other_are_one() -> None:
     assert again.count.tolist() == [44, 30]
     assert again.start[0] == pytest.approx(fits.start[0], abs=0.1 * fits.period[0])
     # with a silence of two symbols between them, or another phase, they are not
-    apart = rejoined(join([settle(_part(whole, 0, 20), ends=False), settle(_part(whole, 22, 22), ends=False)]))
+    apart = rejoined(
+        join([settle(_part(whole, 0, 20), ends=False), settle(_part(whole, 22, 22), ends=False)])
+    )
     assert apart.count.tolist() == [20, 22]
 
 

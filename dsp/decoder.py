@@ -152,14 +152,18 @@ def _doubtful(search: Search, floor: NoiseFloor) -> bool:
 
 
 def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
-    """Whether the floor is highest just where something seems to come and go: it may be all of what is sent."""
+    """Whether the floor is highest just where something comes and goes, by more than that stands out of it: it may be all
+    of what is sent."""
     flat = floor.flattened()
     pieces = (*search.unmodulated, *search.unexplained)
     if flat is None or not pieces:
         return False
     low, high = min(p.low_hz for p in pieces), max(p.high_hz for p in pieces)
     inside = (floor.floor_hz >= low) & (floor.floor_hz <= high)
-    return bool(np.max(floor.floor[inside] / flat.floor[inside], initial=1.0) > _HUMP)
+    hump = float(np.max(floor.floor[inside] / flat.floor[inside], initial=1.0))
+    energy = np.array([p.energy for p in pieces])
+    ratio = float(energy @ np.array([p.ratio for p in pieces])) / max(float(energy.sum()), 1e-300)
+    return hump > max(_HUMP, ratio)
 
 
 def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search | None:

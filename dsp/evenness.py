@@ -22,9 +22,13 @@ from dsp.thin import FEWEST_CYCLES, reversals_of, weigh_periods
 # come to 0.01 to 0.03 at their own rhythm and to 0.1 and more at others
 _UNEVEN = 0.08
 _EVEN = 0.06
+# share of the power that lies across the phase, at the most
+_ACROSS = 0.05
 # by how much less than at any other, and the difference of periods that are the same
 _LESS = 0.6
 _SAME = 0.02
+# periods that are tried beside the likeliest
+_OTHERS = 2
 
 
 def by_evenness(record: Record, learned: Learned, settings: DecodeSettings, covered: Spans) -> Learned | None:
@@ -33,14 +37,18 @@ def by_evenness(record: Record, learned: Learned, settings: DecodeSettings, cove
     None where the symbols are even already, or no period or several make them so.
     """
     runs, model = learned.runs, learned.model
-    if not len(runs) or fitness(runs).spread < _UNEVEN:
+    if not len(runs):
+        return None
+    judged = fitness(runs)
+    # what lies across the phase is of another kind, at any rhythm
+    if judged.spread < _UNEVEN or judged.excess > _ACROSS:
         return None
     shortest = max(2.0, FEWEST_CYCLES * record.rate_hz / model.carrier_hz)
     said = weigh_periods(reversals_of(runs), shortest, float(np.max(runs.last - runs.first)), model.period)
     if said is None:
         return None
     tried: list[tuple[float, Learned]] = []
-    for period in (said.period, *said.others):
+    for period in (said.period, *said.others[:_OTHERS]):
         gain = model.gain * float(np.sqrt(period / model.period))
         better = replace(model, period=period, gain=gain, spread=None)
         other = learn(record, learned.strip, better, settings, covered, merges=False)

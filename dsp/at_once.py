@@ -31,6 +31,10 @@ _LONG = 8
 # line, or a fit's own error, leaves of a link that was taken off has less
 _STANDS_OUT = 150.0
 _LEAST_POWER = 0.01
+# and share of it that was there before anything was taken off
+_WAS_THERE = 0.5
+# share of a link's own power that its pulses leave, at the most
+_LEFT_OVER = 0.3
 # share of a box in which a link must be sent to be what shows in it
 _ON = 0.5
 # symbol rates around a carrier within which a link is the same one
@@ -112,9 +116,36 @@ def _something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) 
             _carrier_band(record, link) for link, share in zip(links, covered, strict=True) if share > _ON
         ]
         apart = not any(low < middle_hz < high for low, high in bands)
-        if max(covered) > 0.0 and apart and _box_power(noise, active) > least:
+        if max(covered) == 0.0 or not apart or _box_power(noise, active) <= least:
+            continue
+        before, after = (_power_in(one, active, bands) for one in (record, rest))
+        # in a link's own band, where it is sent for a part of the time, what was taken off leaves what was not its shape
+        own = any(
+            share > 0.0 and low < middle_hz < high
+            for link, share in zip(links, covered, strict=True)
+            for low, high in (_carrier_band(record, link),)
+        )
+        if before > _WAS_THERE * after and not (own and after < _LEFT_OVER * before):
             return True
     return False
+
+
+def _power_in(record: Record, active: Active, bands: list[tuple[float, float]]) -> float:
+    """What a record holds of a box beside the links' ``bands``, in a unit of its own.
+
+    Taking off symbols with abrupt ends where smooth ones were sent makes energy further out than those have any: what
+    stands beside them stood there before.
+    """
+    from scipy.fft import rfft
+
+    box = active.best
+    window = np.hanning(box.stop - box.start + 1)[:-1].astype(np.float32)
+    hz = np.arange(window.size // 2 + 1) * (record.rate_hz / window.size)
+    inside = (hz >= box.low_hz) & (hz <= box.high_hz)
+    for low, high in bands:
+        inside &= (hz < low) | (hz > high)
+    spectrum = rfft(record.read_centred(box.start, box.stop) * window)[inside]
+    return float(np.sum(np.abs(spectrum) ** 2))
 
 
 def _covered_share(spans: Spans, active: Active) -> float:

@@ -12,6 +12,7 @@ from dsp.candidates import OWN_NATS
 from dsp.condition import Conditioner
 from dsp.correlate import log_cosh
 from dsp.discover import discover
+from dsp.evenness import by_evenness
 from dsp.everywhere import Everything, everywhere
 from dsp.extract import Model
 from dsp.gate import spans_of
@@ -37,6 +38,8 @@ _STRETCHES = 6
 _OCTAVES_BESIDE = 2
 # share of the symbols' amplitude that a tone at the carrier has at least if the amplitude is keyed
 _KEYED = 0.5
+# samples in which such a tone is looked at
+_CLOSE = 1 << 17
 # symbols of the longest transmission of a link that is believed
 _FEWEST_SYMBOLS = 8
 
@@ -285,11 +288,22 @@ def _few_of(record: Record, judged: Fitness, learned: Learned) -> FewFlips:
     )
 
 
-def _has_residual_carrier(noise: NoiseFloor, carrier_hz: float) -> bool:
-    """Whether a steady line stands where the carrier is: once that line is taken out, a keyed amplitude looks like
-    reversals."""
-    near = np.abs(noise.lines_hz - carrier_hz) < 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
-    return bool(np.any(noise.lines[near] > 1.0))
+def _has_residual_carrier(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
+    """Whether a steady line stands where the carrier is, no smaller than what looks like symbols: once that line is
+    taken out, a keyed amplitude looks like reversals."""
+    from scipy.fft import rfft
+
+    carrier_hz, reach_hz = learned.model.carrier_hz, 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
+    if not np.any(noise.lines[np.abs(noise.lines_hz - carrier_hz) < reach_hz] > 1.0):
+        return False
+    stretch = max(record.stretches, key=len)
+    length = min(len(stretch), _CLOSE)
+    start = stretch.first + (len(stretch) - length) // 2
+    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    spectrum = np.abs(rfft(record.read_centred(start, start + length) * window)) * (2.0 / float(window.sum()))
+    low, high = (round((carrier_hz + side * reach_hz) * length / record.rate_hz) for side in (-1, 1))
+    line = float(spectrum[max(0, low - 1) : high + 2].max(initial=0.0))
+    return line > _KEYED * float(np.median(learned.runs.amplitude))
 
 
 def _is_keyed(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
@@ -332,7 +346,13 @@ def _one_link(
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
     judged = believed(learned, energy, strip.variance)
-    if judged is None or learned.period is None or _has_residual_carrier(noise, learned.model.carrier_hz):
+    if settings.symbol_rate_bd is None and (judged is None or is_open):
+        even = by_evenness(record, learned, settings, covered)
+        better = None if even is None else believed(even, energy, strip.variance)
+        if even is not None and better is not None:
+            learned, judged, is_open = even, better, False
+            rivals = rivals_of(learned.found, learned.model, record.rate_hz)
+    if judged is None or learned.period is None or _has_residual_carrier(record, noise, learned):
         return None
     keyed, levels = _is_keyed(record, noise, learned), are_levels(learned, record.rate_hz)
     if keyed or levels:

@@ -8,6 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
+import numpy as np
+
 from dsp.assemble import bursts_of
 from dsp.at_once import with_others
 from dsp.bpsk import FewFlips, Search, find_links
@@ -36,6 +38,8 @@ __all__ = ["SampleSource", "decode"]
 
 # natural units that a carrier should stand out by: less is what the floor leaves of something sent nearly all the time
 _FAINT_NATS = 50.0
+# times by which a floor stands out where something is sent nearly all the time
+_HUMP = 3.0
 
 
 def decode(
@@ -104,7 +108,7 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
     if search.keyed:
         calm, floor = record, noise
         search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
-    if _doubtful(search):
+    if _doubtful(search, floor):
         again = _continuous(calm, floor, settings, watch.part(0.8, 0.95))
         if again is not None and again.weight > search.weight:
             search = again
@@ -159,15 +163,31 @@ def _few_flips(settings: DecodeSettings, found: tuple[FewFlips, ...]) -> Decode:
     return Decode(settings, kinds, (), Refusal("symbol-rate-ambiguous", text))
 
 
-def _doubtful(search: Search) -> bool:
+def _doubtful(search: Search, floor: NoiseFloor) -> bool:
     """Whether what was found may be only the part of a transmission that its own floor leaves."""
     if not search.links:
-        return sum(piece.nats for piece in search.unmodulated) < _FAINT_NATS
+        faint = sum(piece.nats for piece in search.unmodulated) < _FAINT_NATS
+        return faint or _stands_on_itself(search, floor)
     return any(
         link.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
         for link in search.links
         for t in link.talkers
     )
+
+
+def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
+    """Whether the floor is highest just where something comes and goes, by more than that stands out of it: it may be all
+    of what is sent."""
+    flat = floor.flattened()
+    pieces = (*search.unmodulated, *search.unexplained)
+    if flat is None or not pieces:
+        return False
+    low, high = min(p.low_hz for p in pieces), max(p.high_hz for p in pieces)
+    inside = (floor.floor_hz >= low) & (floor.floor_hz <= high)
+    hump = float(np.max(floor.floor[inside] / flat.floor[inside], initial=1.0))
+    energy = np.array([p.energy for p in pieces])
+    ratio = float(energy @ np.array([p.ratio for p in pieces])) / max(float(energy.sum()), 1e-300)
+    return hump > max(_HUMP, ratio)
 
 
 def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search | None:

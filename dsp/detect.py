@@ -24,6 +24,7 @@ from dsp.correlate import (
     split_nats,
 )
 from dsp.fits import Fits, Flags, Ints, groups_of
+from dsp.half_turns import not_half_a_turn_off
 from dsp.source import Floats
 
 PHASES = 8
@@ -39,6 +40,10 @@ _LEVELS = 3
 _AS_STRONG = 0.5
 # symbols by which a transmission may reach beyond where its energy shows
 _LOOSE = 4.0
+# cycles a symbol by which carriers may differ for their squares to tell by how much
+WIDEST = 0.25
+# and by which they may for some to differ by yet half a cycle
+_ASIDE = 0.2
 LONG = 128
 WINDOW = 48
 
@@ -111,7 +116,7 @@ def make_grid(
     if spread is None:
         # talkers differ by a few percent of the carrier; a carrier of few cycles a symbol has an image at minus
         # its own frequency that must not be taken for it
-        spread = float(np.clip(0.05 + 0.01 * turned.omega * period / (2.0 * np.pi), 0.05, 0.22))
+        spread = float(np.clip(0.05 + 0.01 * turned.omega * period / (2.0 * np.pi), 0.05, WIDEST))
     return Grid(turned, variance, period, begin, u, u.real**2 + u.imag**2, weakest, spread, points)
 
 
@@ -323,6 +328,7 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
     known = parts.column is not None
     best = np.argmax(within, axis=1) if parts.column is None else parts.column
     own = np.sqrt(np.maximum(2.0, within[np.arange(len(parts)), best] / np.maximum(b - a, 1) - 2.0))
+    detune: Floats
     detune, phase, most = (np.zeros(len(parts)) for _ in range(3))
     for rows in groups_of(count):
         k = np.arange(int(count[rows].max(initial=1)))
@@ -331,6 +337,8 @@ def acquire(grid: Grid, parts: Parts) -> Fits:
         detune[rows], phase[rows], most[rows] = _detune(u, count[rows], 0.0 if known else grid.spread)
     between = np.zeros(len(parts)) if known else _between(within, best)
     start = grid.begin + (parts.first + (best + between) / PHASES) * grid.period
+    if not known and grid.spread > _ASIDE:
+        detune = not_half_a_turn_off(grid.turned, grid.variance, grid.period, start, count, detune)
     return Fits(
         grid.turned,
         grid.variance,

@@ -15,7 +15,7 @@ from dsp.activity import ratio_of
 from dsp.extract import Model
 from dsp.frames import frame_energy
 from dsp.noise import NoiseFloor
-from dsp.source import Record, Watch
+from dsp.source import Floats, Record, Watch
 
 # a record no longer than this is let through as a whole
 _WHOLE = 1 << 18
@@ -27,6 +27,8 @@ _PASS_NATS = 4.0
 # length of a symbol, sqrt(2 Es/N0), of which half the frames show enough
 _STRONG = 4.5
 _THREADS = 2
+# times a steady line may be stronger than where it was measured
+_SPARE = 4.0
 
 
 def spans_of(
@@ -69,8 +71,26 @@ def _weights(record: Record, noise: NoiseFloor, model: Model, frame: int) -> NDA
     if not inside.any():
         inside[int(np.clip(np.argmin(np.abs(hz - model.carrier_hz)), 1, hz.size - 2))] = True
     # a frame's energy in a bin with a Hann window of unit mean square, over the density
-    level = noise.density(hz) * noise.line_ratio(hz) ** 2 * record.rate_hz / 2.0 * frame * 0.375
+    level = noise.density(hz) * _lines_within(noise, hz) * record.rate_hz / 2.0 * frame * 0.375
     return np.where(inside, 1.0 / (level * np.count_nonzero(inside)), 0.0).astype(np.float32)
+
+
+def _lines_within(noise: NoiseFloor, hz: Floats) -> Floats:
+    """What the bins of a frame hold over the floor because of steady lines (bins,), with some to spare.
+
+    A line is as narrow as the spectra that showed it; in the wider bins of a short frame, among all the noise there, it
+    counts for less, and a carrier that it stands beside is still seen.
+    """
+    at = np.flatnonzero(noise.lines > 1.0)
+    if not at.size:
+        return np.ones_like(hz)
+    step_hz, own_hz = float(hz[1]), float(noise.lines_hz[1] - noise.lines_hz[0])
+    place = np.rint(noise.lines_hz[at] / step_hz).astype(np.int64)
+    share = min(1.0, own_hz / step_hz) * (noise.lines[at] - 1.0)
+    held = np.bincount(np.minimum(place, hz.size - 1), share, hz.size)
+    # the main lobe of a Hann frame is four bins wide
+    wide = np.convolve(held, np.ones(5), "same")
+    return 1.0 + _SPARE * wide
 
 
 def _active(

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from dsp.detect import WIDEST
 from dsp.extract import Found, Model, extract
 from dsp.fits import settle
 from dsp.merge import climb_together
@@ -49,6 +50,8 @@ _UNEVEN = 0.2
 # third harmonic that a sine has not even when it is clipped to half its height, and what is about one cycle a symbol
 _SQUARE = 0.27
 _ONE_CYCLE = 0.05
+# cycles a symbol by which carriers of talkers lie far apart, and by which another carrier asks for another look
+_FAR_APART, _MOVED = 0.25, 0.04
 # a transmission whose carrier is in no doubt
 _SURE_GAIN = 3.5
 _SURE_SYMBOLS = 12
@@ -127,7 +130,8 @@ def learn(
     model, period = _pooled_model(
         record, model, found, runs, merges=merges and settings.symbol_rate_bd is None
     )
-    if model.phased or not _alike(before, model, int(runs.count.max())):
+    moved = abs(model.carrier_hz - before.carrier_hz) * model.period / record.rate_hz > _MOVED
+    if model.phased or moved or not _alike(before, model, int(runs.count.max())):
         strip = strip.with_variance(found.variance)
         found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
         fits = found.fits
@@ -225,8 +229,11 @@ def _carriers(runs: Runs, period: float) -> tuple[float, float | None]:
     # a talker that is weak but sure counts as much as a strong one
     sure = runs.omega[(runs.gain > _SURE_GAIN) & (runs.count >= _SURE_SYMBOLS)]
     high, low = float(sure.max(initial=high)), float(sure.min(initial=low))
+    if (high - low) * period > 2.0 * np.pi * _FAR_APART:
+        # in the middle, so that over a symbol the phase of none runs away
+        mean = 0.5 * (high + low)
     widest = 2.0 * max(high - mean, mean - low) * period / (2.0 * np.pi)
-    return mean, float(np.clip(own + widest, 0.02, 0.22))
+    return mean, float(np.clip(own + widest, 0.02, WIDEST))
 
 
 def by_reversals(

@@ -9,7 +9,7 @@ import numpy as np
 from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
 from dsp.ends import Ends, decide_ends, run_ends
-from dsp.extract import Found
+from dsp.extract import Found, rejoined
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
@@ -28,6 +28,10 @@ _ROOM = 1.5
 _TELLING_SYMBOLS = 9
 _MANY = 6
 _FREE_NATS = 10.0
+# times by which amplitudes of one talker differ at most, those of weak transmissions in noise included
+_AS_STRONG = 2.0
+# cycles a symbol by which the phase may run away: a symbol is then short by 3 %
+_RUNS_AWAY = 0.1
 # natural units by which two phases must be likelier than any phases in each transmission of a talker that is far weaker
 # than another: the best fit to noise gains up to nine (measured), ten symbols at 7 dB 8 to 17, 24 symbols at 5 dB over 16
 _TELLING_NATS = 10.0
@@ -165,6 +169,9 @@ def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
     square = np.sum(np.where(tried.inside(), y * y, 0.0), axis=1)
     tried = settle(replace(tried, phase=0.5 * np.angle(square)), hold_carrier=True)
     good = (tried.nats > fits.nats[alone] - _FREE_NATS) & (tried.count >= FEWEST)
+    # what is left of something else in noise fits any carrier, but is not as strong
+    strength = tried.amplitude / float(np.median(fits.amplitude[mine]))
+    good &= (strength > 1.0 / _AS_STRONG) & (strength < _AS_STRONG)
     if not good.any():
         return fits, groups
     rows = np.arange(len(fits))
@@ -205,9 +212,31 @@ def _renormed(runs: Runs, noise: float) -> Runs:
     )
 
 
+def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
+    """Fits over sums turned back by the carrier they have themselves, where that of the sums is far from it.
+
+    Over a symbol in which the phase runs away, the sum falls short by ``sinc`` of the cycles that it runs.
+    """
+    omega = float(np.median(fits.omega))
+    shift = fits.turned.omega - omega
+    if abs(shift) * float(np.median(fits.period)) < 2.0 * np.pi * _RUNS_AWAY:
+        return fits
+    turned = strip.turned(omega, fits.turned.sharp)
+    phase = np.remainder(fits.phase + shift * fits.centre + np.pi, 2.0 * np.pi) - np.pi
+    own = replace(fits, turned=turned, detune=fits.detune + shift, phase=phase)
+    return settle(own, ends=False, width=0.06)
+
+
 def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs | None) -> Talker:
     """One talker's transmissions, with a symbol period of its own where its flips show one."""
-    talker = _finished(strip, fits, carrier_u, runs_of(fits) if runs is None else runs)
+    # once they share what they are turned back by, parts of one are known as such
+    own = rejoined(_turned_to_their_own(strip, fits))
+    if len(own) < len(fits):
+        carrier_u = carrier_std(own.gain, own.count, own.period)
+    if runs is None or own.turned is not fits.turned or len(own) < len(fits):
+        runs = runs_of(own)
+    fits = own
+    talker = _finished(strip, fits, carrier_u, runs)
     fits, period = with_own_period(fits, float(np.median(fits.period)), talker.runs, talker.flips)
     return (
         talker if period is None else replace(_finished(strip, fits, carrier_u, runs_of(fits)), period=period)

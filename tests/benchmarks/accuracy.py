@@ -55,6 +55,12 @@ def main() -> None:
         default=0,
         help="go on until so many wrong symbols were met (bits, differential)",
     )
+    parser.add_argument(
+        "--draw",
+        type=int,
+        default=8000,
+        help="number of the first random draw (adversity); others are new ones",
+    )
     parser.add_argument("--processes", type=int, default=1)
     options = parser.parse_args()
     if unknown := set(options.sections) - set(SECTIONS):

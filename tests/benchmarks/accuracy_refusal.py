@@ -98,7 +98,9 @@ def adversity(options: argparse.Namespace) -> None:
         "  what                                     wrong/compared  missed extra length  rate cut unsaid   verdict  kinds",
     )
     for name in HARMS:
-        rows = list(run(harm_case, [(name, 8000 + k) for k in range(options.trials)], options.processes))
+        rows = list(
+            run(harm_case, [(name, options.draw + k) for k in range(options.trials)], options.processes)
+        )
         wrong, of, missed, extra, lengths, rates, unsaid = (sum(r[k] for r in rows) for k in range(7))
         kinds = ", ".join(sorted({r[7] for r in rows}))
         kept = "BEYOND" if wrong or missed or extra or rates or unsaid else "within"

@@ -8,8 +8,6 @@ from dataclasses import replace
 
 import numpy as np
 
-import numpy as np
-
 from dsp.assemble import bursts_of
 from dsp.at_once import with_others
 from dsp.bpsk import FewFlips, Search, find_links

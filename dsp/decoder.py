@@ -86,7 +86,7 @@ def decode(
     if broken is None:
         return result
     if broken.count == record.samples:
-        return _nothing(settings, "not-finite", "no sample is a finite number: there is nothing to decode")
+        return _nothing(settings, "flat", "no sample is a finite number: there is nothing to decode")
     return replace(result, warnings=(broken, *result.warnings))
 
 

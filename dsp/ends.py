@@ -19,6 +19,8 @@ from dsp.source import Floats
 _AWAY = 6
 # natural units by which shared lengths must predict better before they are used
 _SHARED_NATS = 6.0
+# transmissions on either side of the lengths of all others, where those differ by as much
+_APART, _WIDE = 3, 12
 # samples a symbol that are few, samples by which edges may lie off, and places tried among them
 _FEW_SAMPLES = 12.0
 _BESIDE, _PLACES = 0.25, 21
@@ -116,8 +118,15 @@ def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
     like = like.reshape(count, size)
     best = like.argmax(axis=1)
     lengths = np.arange(size)
-    even = ((lengths >= best.min()) & (lengths <= best.max())) / float(best.max() - best.min() + 1)
-    even = (even * count + 1.0 / size) / (count + 1.0)
+    ordered = np.sort(best)
+    # the range that explains them best: one transmission cut in two must not widen it
+    pairs = [
+        (ordered[k], ordered[-1 - j]) for k in range(_APART + 1) for j in range(_APART + 1) if k + j < count
+    ]
+    ranges = [
+        _even(lengths, a, b, count) for a, b in pairs if b - a >= _WIDE or (a, b) == (ordered[0], ordered[-1])
+    ]
+    even = max(ranges, key=lambda each: float(np.sum(np.log(like @ each))))
     share = like * even
     share /= share.sum(axis=1, keepdims=True)
     # each one's lengths predicted from the others' own, and one imagined one of any length
@@ -132,6 +141,12 @@ def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
     prior = np.log(np.take_along_axis(others, index.reshape(count, -1), axis=1)).reshape(both.shape)
     # a pair of ends has the prior of its length, shared by the pairs that give it
     return prior, low + int(np.argmax(share.sum(axis=0)))
+
+
+def _even(lengths: Ints, low: int, high: int, count: int) -> Floats:
+    """Probability of each length if all from ``low`` to ``high`` are alike, and as one more of any length says."""
+    inside = ((lengths >= low) & (lengths <= high)) / float(high - low + 1)
+    return np.asarray((inside * count + 1.0 / lengths.size) / (count + 1.0))
 
 
 def run_ends(runs: Runs) -> Ends:

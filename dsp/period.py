@@ -319,9 +319,8 @@ def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[f
     symbols = float(np.mean(fits.count))
     gain = float(np.median(fits.gain))
     due = period * 1.5 / (gain * gain) * float(np.sqrt(12.0 / flips)) / symbols
-    # what moves further is another grid
-    most = _SAME_GRID * period
-    reach = min(3.5 * max(due, std), most)
+    # of symbols hardly above the noise there would be periods of nothing and less among them
+    reach = min(3.5 * max(due, std), 0.5 * period)
     starts = replace(starts, count=_STARTS_PLAIN)
     for _ in range(_ROUNDS_ROUGH):
         periods = period + np.linspace(-reach, reach, _PERIODS_ROUGH)
@@ -333,7 +332,7 @@ def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[f
         if std > 2.0 * step:
             break
         # what lies between two points of a grid is not known better than by their distance
-        reach = min(max(4.0 * std, 3.0 * step), most)
+        reach = min(max(4.0 * std, 3.0 * step), 0.5 * period)
         starts = starts.narrowed(_starts_nats(fits, best, starts)[0], 1.0)
     return period, std, starts
 

@@ -10,7 +10,7 @@ from benchmarks.bounds import clopper_pearson
 from generators.draws import drawn, signs
 from generators.truths import Capture, capture, record_of, signs_of, strip_from, true_fits
 
-from dsp.ends import decide_ends, run_ends
+from dsp.ends import _length_prior, decide_ends, run_ends
 from dsp.fits import Fits
 from dsp.runs import MARGIN
 
@@ -260,3 +260,18 @@ def test_an_edge_on_the_wrong_side_of_a_sample_makes_no_silence():
         wrong += int(np.sum(moved.count != 30))
         assert np.abs(moved.start - fits.start).max() < 0.35
     assert wrong == 0
+
+
+@pytest.mark.parametrize("cut", [(), (7,), (5, 9), (7, 120)])
+def test_a_few_of_another_length_make_no_shared_one(cut):
+    """Random lengths from 24 to 64, and one transmission or two that were cut: nobody shares a length."""
+    near = -4.0 * np.abs(np.arange(-6, 7))
+    near[6] = 0.0
+    for draw in range(20):
+        count = np.append(np.random.default_rng(draw).integers(24, 65, 110), cut).astype(np.int64)
+        length = count[:, None, None] + np.arange(-6, 7)[:, None] + np.arange(-6, 7)[None, :]
+        both = np.where(length >= 2, near[:, None] + near[None, :], -np.inf)
+        assert _length_prior(both, length)[1] is None
+        some = count.copy()
+        some[:55] = 40
+        assert _length_prior(both, length - count[:, None, None] + some[:, None, None])[1] == 40

@@ -39,8 +39,13 @@ def decide_ends(fits: Fits) -> tuple[Fits, Ends]:
     """First and last symbol of one talker's transmissions, with what they share, and how sure each is."""
     # rows: how many symbols more (+) or fewer (-) there are at the start and at the end
     shifts = _shifts(fits)
-    told = [_both_nats(replace(fits, start=fits.start + shift)) for shift in shifts]
-    both = np.logaddexp.reduce(told) - np.log(len(told)) if len(told) > 1 else told[0]
+    if len(shifts) == 1:
+        told = [_both_nats(fits)]
+        both = told[0]
+    else:
+        moved = [replace(fits, start=fits.start + shift) for shift in shifts]
+        told = [_both_nats(some) + _own_nats(some) for some in moved]
+        both = np.logaddexp.reduce(told) - np.log(len(told))
     steps = np.arange(-_AWAY, _AWAY + 1)
     length = fits.count[:, None, None] + steps[:, None] + steps[None, :]
     both = np.where(length >= 2, both, -np.inf)
@@ -59,8 +64,7 @@ def decide_ends(fits: Fits) -> tuple[Fits, Ends]:
         # one symbol more or fewer may say where among the samples the edges are
         at = [nats.reshape(len(fits), -1)[row, best] for nats in told]
         start = start + shifts[np.argmax(at, axis=0)]
-    moved = replace(fits, start=start - more * fits.period, count=fits.count + more + after)
-    return moved, ends
+    return replace(fits, start=start - more * fits.period, count=fits.count + more + after), ends
 
 
 def _shifts(fits: Fits) -> Floats:
@@ -76,8 +80,12 @@ def _shifts(fits: Fits) -> Floats:
 def _both_nats(fits: Fits) -> Floats:
     """Log-likelihood (b, 13, 13) of each number of symbols more or fewer at the start and at the end."""
     outer, inner = _end_nats(fits)
-    own = np.sum(fits.symbol_nats(), axis=1, where=fits.inside())
-    return np.asarray(own[:, None, None] + outer[:, :, None] + inner[:, None, :])
+    return np.asarray(outer[:, :, None] + inner[:, None, :])
+
+
+def _own_nats(fits: Fits) -> Floats:
+    """Log-likelihood (b, 1, 1) of the symbols as they are counted."""
+    return np.sum(fits.symbol_nats(), axis=1, where=fits.inside())[:, None, None]
 
 
 def _end_nats(fits: Fits) -> tuple[Floats, Floats]:

@@ -85,7 +85,7 @@ def _both_nats(fits: Fits) -> Floats:
 
 def _own_nats(fits: Fits) -> Floats:
     """Log-likelihood (b, 1, 1) of the symbols as they are counted."""
-    return np.sum(fits.symbol_nats(), axis=1, where=fits.inside())[:, None, None]
+    return np.asarray(np.sum(fits.symbol_nats(), axis=1, where=fits.inside())[:, None, None])
 
 
 def _end_nats(fits: Fits) -> tuple[Floats, Floats]:

@@ -1,4 +1,4 @@
-"""How sure each symbol is when timing, phase and carrier are themselves only known to within their uncertainty.
+"""How sure each symbol is when timing, phase, carrier and period are themselves only known to within their uncertainty.
 
 With timing, phase and carrier given, symbols are independent: the log-odds of each sign are ``2 g y`` (Proakis, Digital
 Communications, section 5.1). What the samples leave open is summed over (Bayes), each case with the likelihood of all
@@ -9,6 +9,8 @@ believed far too much.
 """
 
 from __future__ import annotations
+
+from itertools import product
 
 import numpy as np
 
@@ -26,6 +28,11 @@ _STARTS = 81
 _WIDE = 5.0
 _PHASES = np.linspace(-2.4, 2.4, 4)
 _TURNINGS = (-1.5, 0.0, 1.5)
+# symbol periods, and first edges with them: tried where so few transmissions tell the period that what is left open of it
+# moves the ends of one by this part of what its first edge is open by
+_PERIOD = 2.5
+_STARTS_THEN = 41
+_LOOSE = 0.4
 # exponent up to which single precision holds, and a chance that is as good as none
 _MOST = np.float32(80.0)
 _LEAST = 1e-36
@@ -39,12 +46,15 @@ def sign_odds(fits: Fits, *, hold_carrier: bool) -> Floats:
     offset = np.concatenate(([0], np.cumsum(fits.count)))
     out = np.empty(int(offset[-1]))
     weak = fits.gain < _SURE_GAIN
+    own = _period_std(fits)
+    # what all of them leave open of the one period they have
+    shared = float(np.sum(own**-2.0)) ** -0.5 if own.size else 0.0
     for some, settled in ((weak, False), (~weak, True)):
         rows_of = np.flatnonzero(some)
         for rows in groups_of(fits.count[rows_of], _TOGETHER if settled else _ELEMENTS):
             mine = rows_of[rows]
             part = fits.take(mine)
-            odds = _at(part) if settled else _over_all(part, hold_carrier)
+            odds = _at(part) if settled else _over_all(part, hold_carrier, shared)
             inside = part.inside()
             into = (offset[mine, None] + np.arange(inside.shape[1]))[inside]
             out[into] = odds[inside]
@@ -59,24 +69,44 @@ def _at(fits: Fits) -> Floats:
     return np.asarray(2.0 * fits.gain[:, None] * y)
 
 
-def _over_all(fits: Fits, hold_carrier: bool) -> Floats:
-    """The log-odds (b, k) over all that timing, phase and carrier may be."""
+def _timing_std(fits: Fits) -> Floats:
+    """Roughly what is open of each first edge (b,): half of all edges are flips, each found to about ``1 / g^2`` of a
+    symbol (Hinkley 1970), and to a sample at best."""
+    return np.asarray(fits.period / (fits.gain**2 * np.sqrt(0.5 * np.maximum(fits.count, 1))) + 0.3)
+
+
+def _period_std(fits: Fits) -> Floats:
+    """The same of the symbol period (b,) as each shows it by itself: the slope of a line through its flips."""
+    return np.asarray(np.sqrt(12.0) * _timing_std(fits) / np.maximum(fits.count, 1))
+
+
+def _over_all(fits: Fits, hold_carrier: bool, period_std: float) -> Floats:
+    """The log-odds (b, k) over all that timing, phase, carrier and period may be, the period to ``period_std``."""
     gain, count = fits.gain, np.maximum(fits.count, 1)
-    # flips are half of all edges, each found to about 1 / g^2 of a symbol (Hinkley 1970), and to a sample at best
-    timing = fits.period / (gain * gain * np.sqrt(0.5 * count)) + 0.3
+    timing = _timing_std(fits)
+    moves = float(np.max(0.5 * count * period_std / timing))
+    starts, periods = _STARTS, 1
+    if moves > _LOOSE:
+        # ends move by as much from one to the next as first edges do
+        starts = _STARTS_THEN
+        periods += 2 * int(np.ceil(_PERIOD * moves * starts / (2.0 * _WIDE)))
+    # what the others say of the period: this one says its part by its likelihood
+    others = np.maximum(0.0, period_std**-2.0 - _period_std(fits) ** -2.0)
     reach = np.minimum(_WIDE * timing, 0.5 * fits.period)
     # Cramer-Rao bounds in the middle of the transmission (Rife and Boorstyn 1974)
     phase = 1.0 / (gain * np.sqrt(count))
     turning = np.sqrt(12.0) * phase / (count * fits.period)
     edges, inside = fits.edges()[:, None], fits.inside()
+    from_middle = np.arange(edges.shape[2]) - 0.5 * fits.count[:, None, None]
     # middles of equal parts of what is within reach, as many at a time as stay in the cache
-    shifts = np.linspace(-1.0, 1.0, 2 * _STARTS + 1)[1::2] * reach[:, None]
+    shifts = np.linspace(-1.0, 1.0, 2 * starts + 1)[1::2] * reach[:, None]
     wide = max(1, _TOGETHER // max(1, _PHASES.size * inside.size))
     # of each symbol the chance of the sign that it is not fitted with, so that small ones keep their digits
     signs = np.where(_at(fits) < 0.0, np.float32(-1.0), np.float32(1.0))
     weight, wrong = [], []
-    for first in range(0, _STARTS, wide):
-        moved = edges + shifts[:, first : first + wide, None]
+    steps = np.linspace(-_PERIOD, _PERIOD, periods) * period_std if periods > 1 else (0.0,)
+    for step, first in product(steps, range(0, starts, wide)):
+        moved = edges + step * from_middle + shifts[:, first : first + wide, None]
         sums = fits.turned.sums_of(moved)
         off = 0.5 * (moved[..., 1:] + moved[..., :-1]) - fits.middle[:, None, None]
         for turn in (0.0,) if hold_carrier else _TURNINGS:
@@ -84,8 +114,8 @@ def _over_all(fits: Fits, hold_carrier: bool) -> Floats:
             y *= signs[:, None]
             right = np.exp(np.minimum(y + y, _MOST)) + np.float32(1.0)
             # ln cosh y - g^2 e / 2, but for what all have in common
-            nats = np.log(right) - y - energy
-            weight.append(np.sum(nats, axis=2, where=inside[:, None], dtype=np.float64))
+            nats = np.sum(np.log(right) - y - energy, axis=2, where=inside[:, None], dtype=np.float64)
+            weight.append(nats - (0.5 * step * step * others)[:, None])
             wrong.append(np.reciprocal(right, out=right))
     nats = np.concatenate(weight, axis=1)
     share = np.exp(nats - nats.max(axis=1, keepdims=True))

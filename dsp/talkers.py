@@ -223,7 +223,7 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
 
 def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
     # once they share what they are turned back by, parts of one are known as such
-    fits = rejoined(_turned_to_their_own(strip, fits))
+    fits = rejoined(_turned_to_their_own(strip, fits), strip.begins[1:].astype(np.float64))
     if len(fits) < carrier_u.size:
         carrier_u = carrier_std(fits.gain, fits.count, fits.period)
     runs = runs_of(fits)

@@ -21,6 +21,7 @@ from dsp.source import Record, Watch, make_record
 from dsp.synth import BurstSpec, Samples, random_symbols, transmissions
 
 RATE_HZ = 1e6
+NOWHERE = np.zeros(0)
 
 
 def _sent(
@@ -136,13 +137,15 @@ def test_transmissions_that_go_on_from_each_other_are_one() -> None:
     whole = fits.take(np.array([0]))
     first = settle(_part(whole, 0, 20), ends=False)
     second = settle(_part(whole, 19, 25), ends=False)
-    again = rejoined(join([second, first, fits.take(np.array([1]))]))
+    again = rejoined(join([second, first, fits.take(np.array([1]))]), NOWHERE)
     assert again.count.tolist() == [44, 30]
     assert again.start[0] == pytest.approx(fits.start[0], abs=0.1 * fits.period[0])
-    # with a silence of two symbols between them, or another phase, they are not
-    apart = rejoined(
-        join([settle(_part(whole, 0, 20), ends=False), settle(_part(whole, 22, 22), ends=False)])
-    )
+    # nor where a border lies between them
+    border = first.stop - 0.5 * first.period
+    assert rejoined(join([first, second]), border).count.tolist() == [20, 25]
+    # with a silence of two symbols between them they are not
+    halves = [settle(_part(whole, at, count), ends=False) for at, count in ((0, 20), (22, 22))]
+    apart = rejoined(join(halves), NOWHERE)
     assert apart.count.tolist() == [20, 22]
 
 

@@ -122,7 +122,7 @@ def extract(
         parts = find_parts(grid, borders, taken, seen)
         if not len(parts):
             break
-    return _found(chosen, grid.variance)
+    return _found(chosen, grid.variance, borders)
 
 
 def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
@@ -135,8 +135,8 @@ def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
     return replace(parts, column=runs[:, 2])
 
 
-def _found(chosen: list[Candidates], variance: float) -> Found:
-    fits = rejoined(join([c.fits for c in chosen]))
+def _found(chosen: list[Candidates], variance: float, borders: Floats) -> Found:
+    fits = rejoined(join([c.fits for c in chosen]), borders)
     owners, runs = [], 0
     for one in chosen:
         owners.append(one.owner + runs)
@@ -149,15 +149,16 @@ def _found(chosen: list[Candidates], variance: float) -> Found:
     )
 
 
-def rejoined(fits: Fits) -> Fits:
+def rejoined(fits: Fits, borders: Floats) -> Fits:
     """In order of time, with transmissions made one that leave no silence between them and go on from each other.
 
     Symbols of smooth pulses are short here and there, and of two such in a row may look like silence; but then what
-    comes after would not begin where what comes before ends, as strong, in step and in phase with it.
+    comes after would not begin where what comes before ends, as strong, in step and in phase with it. None is made one
+    across ``borders`` (m,).
     """
     fits = fits.take(np.argsort(fits.start, kind="stable"))
     for _ in range(_ROUNDS):
-        first = _going_on(fits)
+        first = _going_on(fits, borders)
         # of three in a row two at a time
         first = first[np.concatenate(([True], np.diff(first) > 1))[: first.size]]
         if not first.size:
@@ -179,7 +180,7 @@ def rejoined(fits: Fits) -> Fits:
     return fits
 
 
-def _going_on(fits: Fits) -> Ints:
+def _going_on(fits: Fits, borders: Floats) -> Ints:
     """Numbers of those transmissions, in order of time, that the next one goes on from without a silence."""
     if len(fits) < 2:
         return np.zeros(0, dtype=np.int64)
@@ -194,6 +195,7 @@ def _going_on(fits: Fits) -> Ints:
     turn = (after - before) / np.pi
     return np.flatnonzero(
         (gap < 0.5)
+        & (np.diff(np.searchsorted(borders, fits.middle, "right")) == 0)
         & (np.abs(np.log(np.maximum(strength, 1e-300))) < _ALIKE)
         & (np.abs(gap - np.rint(gap)) < _IN_STEP)
         & (np.abs(turn - np.rint(turn)) < _IN_PHASE)

@@ -230,7 +230,7 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
 def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs | None) -> Talker:
     """One talker's transmissions, with a symbol period of its own where its flips show one."""
     # once they share what they are turned back by, parts of one are known as such
-    own = rejoined(_turned_to_their_own(strip, fits))
+    own = rejoined(_turned_to_their_own(strip, fits), strip.begins[1:].astype(np.float64))
     if len(own) < len(fits):
         carrier_u = carrier_std(own.gain, own.count, own.period)
     if runs is None or own.turned is not fits.turned or len(own) < len(fits):

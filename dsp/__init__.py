@@ -15,7 +15,9 @@ Names are loaded when they are first used, so that importing this package costs 
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -96,6 +98,18 @@ def __getattr__(name: str) -> Any:
     if name not in _HOMES:
         raise AttributeError(f"module 'dsp' has no attribute {name!r}")
     return getattr(import_module(f"dsp.{_HOMES[name]}"), name)
+
+
+class _Package(ModuleType):
+    """A package of which a step that has the name of its module stays the step once that module is loaded."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        # importing a module sets it as an attribute of its package
+        if not (name in _HOMES and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
 
 
 def __dir__() -> list[str]:

@@ -115,7 +115,10 @@ def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> NDArra
         out[0] = 0.0
         return np.asarray(out)
 
-    return filtered(part, record.rate_hz, gain)
+    white = filtered(part, record.rate_hz, gain)
+    # of few samples what they are continued by has a level of its own, which taking out the whole's leaves in them
+    white -= white.mean()
+    return white
 
 
 def find_activity(

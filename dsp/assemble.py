@@ -14,7 +14,7 @@ from dsp.pool import carrier_std, group_talkers
 from dsp.results import Burst, DecodeSettings
 from dsp.source import Floats, Record
 from dsp.talkers import Talker
-from dsp.told import broken_cells
+from dsp.told import are_no_cells, broken_cells
 
 _TO_DB = 20.0 / math.log(10.0)
 
@@ -240,9 +240,9 @@ def _code_note(symbols: str, line_code: str) -> tuple[str, ...]:
     broken = broken_cells(symbols, line_code)
     if not broken:
         return ()
-    return (
-        f"{broken} of {len(symbols) // 2} cells do not change in their middle: this is no Manchester code as told",
-    )
+    cells = len(symbols) // 2
+    why = "this is no Manchester code as told" if are_no_cells(broken, cells) else "symbols are wrong there"
+    return (f"{broken} of {cells} cells do not change in their middle: {why}",)
 
 
 def _warnings(cut_start: bool, cut_end: bool, samples_per_cycle: float) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,14 +21,16 @@ from dsp.results import (
     LINE_CODES,
     POLARITIES,
     Alternative,
+    Burst,
     Decode,
     DecodeSettings,
+    Notice,
     Refusal,
     Signalling,
 )
 from dsp.source import Record, SampleSource, Watch, make_record
 from dsp.steady import without_tones
-from dsp.told import common_measure, contradictions
+from dsp.told import Shown, common_measure, contradictions
 
 __all__ = ["SampleSource", "decode"]
 
@@ -67,15 +70,27 @@ def decode(
     dsp.errors.BadInputError : rate not positive and finite, samples not one-dimensional and real, or a
         carrier told above half the sample rate.
     dsp.errors.CancelledError : ``cancelled`` answered True.
+    TypeError : a rate or something told that is no number, samples that are no row of numbers.
     """
-    settings = settings or DecodeSettings()
+    settings = DecodeSettings() if settings is None else settings
+    raw = make_record(samples, rate_hz, start_s, scale, offset, segments)
     _check(settings, rate_hz)
     if settings.modulation not in (None, "bpsk"):
         text = f"{settings.modulation} was told, and only bpsk can be turned into bits; tell nothing to look"
         return Decode(settings, Signalling("undecided", 0.0, (), (text,)), (), Refusal("not-decodable", text))
-    record = looked_at(make_record(samples, rate_hz, start_s, scale, offset, segments))
+    record = looked_at(raw)
     watch = Watch(progress, cancelled)
     watch.at(0.0)
+    broken = _not_finite(record)
+    result = _decoded(record, settings, watch)
+    if broken is None:
+        return result
+    if broken.count == record.samples:
+        return _nothing(settings, "flat", "no sample is a finite number: there is nothing to decode")
+    return replace(result, warnings=(broken, *result.warnings))
+
+
+def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
     noise = estimate_noise(record)
     if noise is None:
         return _nothing(
@@ -114,9 +129,16 @@ def decode(
     if settings.symbol_rate_bd is not None and multiple == 1:
         # strong symbols are found at the rate told at once
         multiple = common_measure([b.symbols for b in bursts])
-    shown = [(link.model.carrier_hz, rate_hz / link.period.value) for link in search.links]
-    notices = contradictions(settings, shown, multiple)
+    notices = contradictions(settings, _shown(bursts), multiple, [b.symbols for b in bursts])
     return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts, warnings=notices)
+
+
+def _shown(bursts: tuple[Burst, ...]) -> list[Shown]:
+    return [
+        Shown(b.carrier_hz, b.symbol_rate_bd, b.carrier_std_hz or 0.0, b.symbol_rate_std_bd or 0.0)
+        for b in bursts
+        if b.carrier_hz is not None and b.symbol_rate_bd is not None
+    ]
 
 
 def _few_flips(settings: DecodeSettings, found: tuple[FewFlips, ...]) -> Decode:
@@ -175,6 +197,33 @@ def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, wat
     return search if search.links or search.few else None
 
 
+def _not_finite(record: Record) -> Notice | None:
+    """Samples in memory that are NaN or infinite: they count as silence, which must be said."""
+    stored = record.source
+    if (
+        not isinstance(stored, (np.ndarray, list, tuple))
+        or getattr(stored, "dtype", np.dtype(float)).kind != "f"
+    ):
+        return None
+    count, first = 0, None
+    for stretch in record.stretches:
+        for start in range(stretch.first, stretch.last, 1 << 20):
+            part = np.asarray(stored[start : min(stretch.last, start + (1 << 20))])
+            # a sum is finite if all samples are, and quicker than asking each; it may overflow
+            if part.dtype.kind != "f" or math.isfinite(float(np.add.reduce(part, dtype=np.float64))):
+                continue
+            at = np.flatnonzero(~np.isfinite(part))
+            count += at.size
+            if at.size and first is None:
+                first = start + int(at[0])
+    if first is None:
+        return None
+    text = (
+        f"{count} samples are NaN or infinite, the first of them sample {first}: they were counted as silence"
+    )
+    return Notice("not-finite", text, count, first)
+
+
 def _nothing(settings: DecodeSettings, code: str, text: str) -> Decode:
     return Decode(settings, Signalling("none", 1.0, (), (text,)), (), Refusal(code, text))
 
@@ -190,7 +239,11 @@ def _is_flat(record: Record) -> bool:
 
 
 def _check(settings: DecodeSettings, rate_hz: float) -> None:
+    if not isinstance(settings, DecodeSettings):
+        raise TypeError(f"settings must be a DecodeSettings, not {type(settings).__name__}")
     for name, value in (("carrier", settings.carrier_hz), ("symbol rate", settings.symbol_rate_bd)):
+        if value is not None and (isinstance(value, (str, complex)) or not hasattr(value, "__float__")):
+            raise TypeError(f"the {name} told must be a real number, not {value!r}")
         if value is not None and not (math.isfinite(value) and value > 0.0):
             raise BadInputError(f"the {name} told must be a positive number, not {value!r}")
         if value is not None and value >= rate_hz / 2.0:

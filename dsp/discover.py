@@ -68,7 +68,7 @@ def discover(
     sources = sources_of(leads)
     for i, (piece, lead) in enumerate(sources):
         watch.at(i / len(sources))
-        for model in _propose(piece, lead, rate, settings):
+        for model, own in _propose(piece, lead, rate, settings):
             found = extract(
                 leads.strip, 2.0 * np.pi * model.carrier_hz / rate, model, _LEAD_NATS, hold_noise=True
             )
@@ -84,10 +84,11 @@ def discover(
                     return best[0]
             # once parts of a lead have had their say, too
             agreed = best is not None and i > PARTS_OF_A_LEAD and any(_same(best[0], o) for o in earlier)
-            if agreed and best is not None and _same(best[0], model) and promising:
-                # two leads say the same on their own
+            if agreed and best is not None and own and _same(best[0], model) and promising:
+                # two leads say the same on their own, and not for having been told it
                 break
-            earlier.append(model)
+            if own:
+                earlier.append(model)
         else:
             if i > PARTS_OF_A_LEAD and not promising:
                 return None
@@ -173,7 +174,10 @@ def _promising(judged: Fitness) -> bool:
     return judged.nats > 0.0 and judged.excess < 0.2 + 4.0 * judged.excess_std and judged.spread < 0.6
 
 
-def _propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
+def _propose(
+    piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings
+) -> Iterator[tuple[Model, bool]]:
+    """Models that fit a lead, and whether it says so on its own, without what was told."""
     if lead.size < _FEWEST_SAMPLES:
         return
     lines = _lines(lead, piece, rate_hz)
@@ -187,11 +191,11 @@ def _propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings
         for carrier in carriers:
             model = _period(lead, rate_hz, piece, carrier, settings)
             if model is not None:
-                yield model
+                yield model, False
     for carrier in carriers:
         model = _period(lead, rate_hz, piece, carrier, _NOTHING_TOLD)
         if model is not None:
-            yield model
+            yield model, carrier != told
 
 
 def _lines(lead: Strip, piece: Piece, rate_hz: float) -> list[CarrierLine]:

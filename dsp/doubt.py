@@ -3,28 +3,32 @@
 With timing, phase and carrier given, symbols are independent: the log-odds of each sign are ``2 g y`` (Proakis, Digital
 Communications, section 5.1). What the samples leave open is summed over (Bayes), each case with the likelihood of all
 symbols in it. A sample beside an edge may belong to either symbol; one with much noise may turn a symbol over, and is
-not trusted then.
+not trusted then. Over the first edge the likelihood of weak transmissions is no bell but a walk with many tops, one step
+for each sample that changes sides (Hinkley 1970): of few first edges, one that happens to stand on a top would be
+believed far too much.
 """
 
 from __future__ import annotations
 
-from itertools import product
-
 import numpy as np
-from numpy.typing import NDArray
 
-from dsp.correlate import SymbolSums, cos_sin, log_cosh
+from dsp.correlate import SymbolSums, cos_sin
 from dsp.fits import Fits, groups_of
 from dsp.source import Floats
 
 # length of a symbol above which hardly a symbol is in doubt
 _SURE_GAIN = 4.5
-# steps over what is open, in standard uncertainties; of first edges the number of them and their half width (of weak
-# symbols the likelihood over the first edge has several tops, which steps of a whole uncertainty miss)
-_STEPS = (-2.0, -1.0, 0.0, 1.0, 2.0)
-_COARSE = (-1.5, 0.0, 1.5)
-_STARTS = 13
-_WIDE = 3.0
+# elements of an array that stay in a core's cache, and what a case of it has at most, there being several phases
+_TOGETHER = 1 << 15
+_ELEMENTS = 1 << 12
+# what is tried, in standard uncertainties: first edges (how many, and half as far as they reach), phases, carriers
+_STARTS = 81
+_WIDE = 5.0
+_PHASES = np.linspace(-2.4, 2.4, 4)
+_TURNINGS = (-1.5, 0.0, 1.5)
+# exponent up to which single precision holds, and a chance that is as good as none
+_MOST = np.float32(80.0)
+_LEAST = 1e-36
 
 
 def sign_odds(fits: Fits, *, hold_carrier: bool) -> Floats:
@@ -37,7 +41,7 @@ def sign_odds(fits: Fits, *, hold_carrier: bool) -> Floats:
     weak = fits.gain < _SURE_GAIN
     for some, settled in ((weak, False), (~weak, True)):
         rows_of = np.flatnonzero(some)
-        for rows in groups_of(fits.count[rows_of]):
+        for rows in groups_of(fits.count[rows_of], _TOGETHER if settled else _ELEMENTS):
             mine = rows_of[rows]
             part = fits.take(mine)
             odds = _at(part) if settled else _over_all(part, hold_carrier)
@@ -60,43 +64,59 @@ def _over_all(fits: Fits, hold_carrier: bool) -> Floats:
     gain, count = fits.gain, np.maximum(fits.count, 1)
     # flips are half of all edges, each found to about 1 / g^2 of a symbol (Hinkley 1970), and to a sample at best
     timing = fits.period / (gain * gain * np.sqrt(0.5 * count)) + 0.3
+    reach = np.minimum(_WIDE * timing, 0.5 * fits.period)
     # Cramer-Rao bounds in the middle of the transmission (Rife and Boorstyn 1974)
     phase = 1.0 / (gain * np.sqrt(count))
     turning = np.sqrt(12.0) * phase / (count * fits.period)
-    inside = fits.inside()
-    middle = fits.middle
-    weight, odds = [], []
-    for shift in np.linspace(-_WIDE, _WIDE, _STARTS):
-        edges = fits.edges() + (shift * timing)[:, None]
-        sums = fits.turned.sums_of(edges)
-        off = 0.5 * (edges[:, 1:] + edges[:, :-1]) - middle[:, None]
-        angle = fits.angles(edges)
-        for by, turn in product(_STEPS, (0.0,) if hold_carrier else _COARSE):
-            y, energy = _seen(fits, sums, angle + (by * phase)[:, None] + (turn * turning)[:, None] * off)
-            nats = log_cosh(y) - energy
-            weight.append(np.sum(nats, axis=1, where=inside, dtype=np.float64))
-            odds.append(2.0 * y)
-    share = np.array(weight)
-    share = np.exp(share - share.max(axis=0))
-    share /= share.sum(axis=0)
-    return _mixed(share.astype(np.float32), np.array(odds))
+    edges, inside = fits.edges()[:, None], fits.inside()
+    # middles of equal parts of what is within reach, as many at a time as stay in the cache
+    shifts = np.linspace(-1.0, 1.0, 2 * _STARTS + 1)[1::2] * reach[:, None]
+    wide = max(1, _TOGETHER // max(1, _PHASES.size * inside.size))
+    # of each symbol the chance of the sign that it is not fitted with, so that small ones keep their digits
+    signs = np.where(_at(fits) < 0.0, np.float32(-1.0), np.float32(1.0))
+    weight, wrong = [], []
+    for first in range(0, _STARTS, wide):
+        moved = edges + shifts[:, first : first + wide, None]
+        sums = fits.turned.sums_of(moved)
+        off = 0.5 * (moved[..., 1:] + moved[..., :-1]) - fits.middle[:, None, None]
+        for turn in (0.0,) if hold_carrier else _TURNINGS:
+            y, energy = _seen(fits, sums, off, turn * turning, phase[:, None] * _PHASES)
+            y *= signs[:, None]
+            right = np.exp(np.minimum(y + y, _MOST)) + np.float32(1.0)
+            # ln cosh y - g^2 e / 2, but for what all have in common
+            nats = np.log(right) - y - energy
+            weight.append(np.sum(nats, axis=2, where=inside[:, None], dtype=np.float64))
+            wrong.append(np.reciprocal(right, out=right))
+    nats = np.concatenate(weight, axis=1)
+    share = np.exp(nats - nats.max(axis=1, keepdims=True))
+    share /= share.sum(axis=1, keepdims=True)
+    doubt = np.matmul(share[:, None].astype(np.float32), np.concatenate(wrong, axis=1))[:, 0]
+    doubt = np.clip(doubt.astype(np.float64), _LEAST, 1.0 - 1e-7)
+    return np.asarray(signs * (np.log1p(-doubt) - np.log(doubt)))
 
 
-def _seen(fits: Fits, sums: SymbolSums, angle: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """``g y`` and ``g^2 e / 2`` of each symbol for the carrier's ``angle`` (b, k) in its middle."""
-    cos, sin = cos_sin(angle)
-    gain = fits.gain[:, None]
-    y = (sums.z.real.astype(np.float32) * cos + sums.z.imag.astype(np.float32) * sin) * (
-        fits.normal() * gain
-    ).astype(np.float32)
-    energy = sums.length.astype(np.float32) + sums.double_re * (cos * cos - sin * sin)
-    energy -= sums.double_im * (2.0 * sin * cos)
-    return y, energy * (0.5 * gain * gain / fits.period[:, None]).astype(np.float32)
+def _seen(fits: Fits, sums: SymbolSums, off: Floats, turning: Floats, turns: Floats) -> tuple[Floats, Floats]:
+    """``g y`` and ``g^2 e / 2`` (b, s p, k) of symbols with these ``sums`` (b, s, k).
 
-
-def _mixed(share: NDArray[np.float32], odds: NDArray[np.float32]) -> Floats:
-    """Log-odds (b, k) of a mixture of log-odds (m, b, k) with shares (m, b), both tails kept."""
-    each = share[:, :, None]
-    positive = np.sum(each / (1.0 + np.exp(-np.clip(odds, -80.0, 80.0))), axis=0, dtype=np.float64)
-    negative = np.sum(each / (1.0 + np.exp(np.clip(odds, -80.0, 80.0))), axis=0, dtype=np.float64)
-    return np.log(np.maximum(positive, 1e-36)) - np.log(np.maximum(negative, 1e-36))
+    Their middles lie ``off`` (b, s, k) from that of the transmission, whose carrier is ``turning`` (b,) faster and
+    has one of the phases ``turns`` (b, p) more there than it was fitted with.
+    """
+    phase = fits.phase + fits.detune * (fits.middle - fits.centre)
+    cos, sin = cos_sin(phase[:, None, None] + (fits.detune + turning)[:, None, None] * off)
+    scale = (fits.normal() * fits.gain[:, None]).astype(np.float32)[:, :, None]
+    re, im = sums.z.real.astype(np.float32) * scale, sums.z.imag.astype(np.float32) * scale
+    along, across = re * cos + im * sin, im * cos - re * sin
+    cos2, sin2 = cos * cos - sin * sin, np.float32(2.0) * sin * cos
+    # a symbol's energy turns with twice the angle
+    here, beside = (
+        sums.double_re * cos2 - sums.double_im * sin2,
+        sums.double_re * sin2 + sums.double_im * cos2,
+    )
+    half = (0.5 * fits.gain**2 / fits.period).astype(np.float32)[:, None, None, None]
+    cos, sin = (part[:, None, :, None] for part in cos_sin(turns))
+    y = along[:, :, None] * cos + across[:, :, None] * sin
+    energy = here[:, :, None] * (half * (cos * cos - sin * sin))
+    energy -= beside[:, :, None] * (half * (np.float32(2.0) * sin * cos))
+    energy += sums.length.astype(np.float32)[:, :, None] * half
+    shape = (len(fits), -1, off.shape[2])
+    return y.reshape(shape), energy.reshape(shape)

@@ -19,6 +19,11 @@ from dsp.source import Floats
 _AWAY = 6
 # natural units by which shared lengths must predict better before they are used
 _SHARED_NATS = 6.0
+# transmissions on either side of the lengths of all others, where those differ by as much
+_APART, _WIDE = 3, 12
+# samples a symbol that are few, samples by which edges may lie off, and places tried among them
+_FEW_SAMPLES = 12.0
+_BESIDE, _PLACES = 0.25, 21
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,9 +37,10 @@ class Ends:
 
 def decide_ends(fits: Fits) -> tuple[Fits, Ends]:
     """First and last symbol of one talker's transmissions, with what they share, and how sure each is."""
-    outer, inner = _end_nats(fits)
     # rows: how many symbols more (+) or fewer (-) there are at the start and at the end
-    both = outer[:, :, None] + inner[:, None, :]
+    shifts = _shifts(fits)
+    told = [_both_nats(replace(fits, start=fits.start + shift)) for shift in shifts]
+    both = np.logaddexp.reduce(told) - np.log(len(told)) if len(told) > 1 else told[0]
     steps = np.arange(-_AWAY, _AWAY + 1)
     length = fits.count[:, None, None] + steps[:, None] + steps[None, :]
     both = np.where(length >= 2, both, -np.inf)
@@ -48,31 +54,53 @@ def decide_ends(fits: Fits) -> tuple[Fits, Ends]:
     ends = Ends(
         weight.sum(axis=2)[row, best // steps.size], weight.sum(axis=1)[row, best % steps.size], shared
     )
-    moved = replace(fits, start=fits.start - more * fits.period, count=fits.count + more + after)
+    start = fits.start
+    if len(told) > 1:
+        # one symbol more or fewer may say where among the samples the edges are
+        at = [nats.reshape(len(fits), -1)[row, best] for nats in told]
+        start = start + shifts[np.argmax(at, axis=0)]
+    moved = replace(fits, start=start - more * fits.period, count=fits.count + more + after)
     return moved, ends
+
+
+def _shifts(fits: Fits) -> Floats:
+    """Places of the edges (s,) beside the one that was found, in samples, over which its likelihood is averaged.
+
+    Where each of few samples belongs to one symbol only, an edge on the wrong side of one makes the symbol beside it
+    look silent.
+    """
+    few = fits.turned.sharp and float(np.median(fits.period)) < _FEW_SAMPLES
+    return np.linspace(-_BESIDE, _BESIDE, _PLACES) if few else np.zeros(1)
+
+
+def _both_nats(fits: Fits) -> Floats:
+    """Log-likelihood (b, 13, 13) of each number of symbols more or fewer at the start and at the end."""
+    outer, inner = _end_nats(fits)
+    own = np.sum(fits.symbol_nats(), axis=1, where=fits.inside())
+    return np.asarray(own[:, None, None] + outer[:, :, None] + inner[:, None, :])
 
 
 def _end_nats(fits: Fits) -> tuple[Floats, Floats]:
     """Log-odds (b, 13) of each number of symbols more or fewer at the start and at the end."""
-    nats = fits.symbol_nats(_AWAY, _AWAY)
-    edges = fits.edges(_AWAY, _AWAY)
-    period = fits.period[:, None]
-    outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (
-        edges[:, 1:] > fits.high[:, None] + 0.6 * period
-    )
-    nats[outside] = -1e3
-    row = np.arange(len(fits))[:, None]
-    k = np.arange(_AWAY)
+    # six symbols on either side of both ends, those of the starts and then those of the ends
+    k = np.arange(-_AWAY, _AWAY + 1)
+    last = fits.start + fits.count * fits.period
+    edges = np.concatenate((fits.start, last))[:, None] + k * np.tile(fits.period, 2)[:, None]
+    both = fits.take(np.tile(np.arange(len(fits)), 2))
+    nats = both.nats_between(edges)
+    room = 0.6 * both.period[:, None]
+    nats[(edges[:, :-1] < both.low[:, None] - room) | (edges[:, 1:] > both.high[:, None] + room)] = -1e3
 
     def sums(outward: Floats, inward: Floats) -> Floats:
         gained = np.cumsum(outward, axis=1)
         lost = -np.cumsum(inward, axis=1)
         return np.concatenate((lost[:, ::-1], np.zeros((len(fits), 1)), gained), axis=1)
 
-    start = sums(nats[:, _AWAY - 1 - k], nats[:, _AWAY + k])
-    last = fits.count[:, None] + _AWAY
-    end = sums(nats[row, last + k], nats[row, last - 1 - k])
-    return start, end
+    starts, ends = nats[: len(fits)], nats[len(fits) :]
+    return (
+        sums(starts[:, _AWAY - 1 :: -1], starts[:, _AWAY:]),
+        sums(ends[:, _AWAY:], ends[:, _AWAY - 1 :: -1]),
+    )
 
 
 def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
@@ -85,13 +113,20 @@ def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
     size = high - low + 1
     index = length - low
     top = both.max(axis=(1, 2))
-    like = np.zeros((count, size))
-    row = np.broadcast_to(np.arange(count)[:, None, None], both.shape)
-    np.add.at(like, (row, index), np.exp(both - top[:, None, None]))
+    place = index + size * np.arange(count)[:, None, None]
+    like = np.bincount(place.ravel(), np.exp(both - top[:, None, None]).ravel(), count * size)
+    like = like.reshape(count, size)
     best = like.argmax(axis=1)
     lengths = np.arange(size)
-    even = ((lengths >= best.min()) & (lengths <= best.max())) / float(best.max() - best.min() + 1)
-    even = (even * count + 1.0 / size) / (count + 1.0)
+    ordered = np.sort(best)
+    # the range that explains them best: one transmission cut in two must not widen it
+    pairs = [
+        (ordered[k], ordered[-1 - j]) for k in range(_APART + 1) for j in range(_APART + 1) if k + j < count
+    ]
+    ranges = [
+        _even(lengths, a, b, count) for a, b in pairs if b - a >= _WIDE or (a, b) == (ordered[0], ordered[-1])
+    ]
+    even = max(ranges, key=lambda each: float(np.sum(np.log(like @ each))))
     share = like * even
     share /= share.sum(axis=1, keepdims=True)
     # each one's lengths predicted from the others' own, and one imagined one of any length
@@ -106,6 +141,12 @@ def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
     prior = np.log(np.take_along_axis(others, index.reshape(count, -1), axis=1)).reshape(both.shape)
     # a pair of ends has the prior of its length, shared by the pairs that give it
     return prior, low + int(np.argmax(share.sum(axis=0)))
+
+
+def _even(lengths: Ints, low: int, high: int, count: int) -> Floats:
+    """Probability of each length if all from ``low`` to ``high`` are alike, and as one more of any length says."""
+    inside = ((lengths >= low) & (lengths <= high)) / float(high - low + 1)
+    return np.asarray((inside * count + 1.0 / lengths.size) / (count + 1.0))
 
 
 def run_ends(runs: Runs) -> Ends:

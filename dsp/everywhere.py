@@ -155,16 +155,19 @@ def _of_lot(found: Found, strip: Strip, lot: _Lot) -> Found:
         place = middle + strip.shift(middle)
         return np.asarray((place >= lot.low) & (place < lot.high))
 
-    fits = found.fits.take(mine(found.fits.middle))
+    here = mine(found.fits.middle)
+    if not here.all():
+        runs = None if found.runs is None else found.runs.take(here)
+        found = replace(found, fits=found.fits.take(here), runs=runs)
     if not len(found.windows):
-        return replace(found, fits=fits)
+        return found
     # a followed transmission's middle is that of its first and last window
     count = int(found.owner.max()) + 1
     first, last = np.full(count, np.inf), np.full(count, -np.inf)
     np.minimum.at(first, found.owner, found.windows.start)
     np.maximum.at(last, found.owner, found.windows.stop)
     held = mine(0.5 * (first + last))[found.owner]
-    return replace(found, fits=fits, windows=found.windows.take(held), owner=found.owner[held])
+    return replace(found, windows=found.windows.take(held), owner=found.owner[held])
 
 
 def _goes_on(found: Found, strip: Strip, period: float) -> bool:

@@ -10,6 +10,7 @@ from dsp.candidates import Candidates, settle_parts
 from dsp.detect import LONG, Grid, Parts, find_parts, make_grid, shown, with_room
 from dsp.fits import Fits, Flags, Ints, join, settle
 from dsp.phased import likeliest_runs
+from dsp.runs import Runs
 from dsp.source import Floats
 from dsp.strip import Spans, Strip
 
@@ -24,6 +25,8 @@ _ALIKE, _IN_STEP, _IN_PHASE = 0.25, 0.25, 0.2
 _KEPT = 0.9
 # silent symbols that tell the noise better than the floor's density does
 _TELLING = 32
+# and so many that one of the grids tells it well enough
+_FEW_SILENT = 2000
 
 
 @dataclass(frozen=True)
@@ -54,13 +57,15 @@ class Model:
 class Found:
     """Transmissions in a strip: those one fit covers, and the windows of longer ones with the run each is of.
 
-    ``variance`` is the noise variance of a sample as the silent symbols show it.
+    ``variance`` is the noise variance of a sample as the silent symbols show it; ``runs`` are the symbols of ``fits``,
+    where they are known already.
     """
 
     fits: Fits
     windows: Fits
     owner: Ints
     variance: float
+    runs: Runs | None = None
 
     def __len__(self) -> int:
         return len(self.fits) + np.unique(self.owner).size
@@ -212,8 +217,11 @@ def _silence(grid: Grid, parts: Parts, taken: Flags) -> float:
     """Noise of the silent symbols in units of the one assumed; 1 where there are too few."""
     taken = taken.copy()
     mark(taken, grid, grid.begin + parts.first * grid.period, grid.begin + (parts.last + 1) * grid.period)
-    quiet = grid.energy[~taken, 0]
-    if quiet.size < _TELLING:
+    silent = ~taken
+    count = int(np.count_nonzero(silent))
+    if count < _TELLING:
         return 1.0
+    # of few, all grids: they share samples, and yet halve the variance of the median
+    quiet = grid.energy[silent] if count < _FEW_SILENT else grid.energy[silent, 0]
     # the median, since something else may stand there; power of noise is exponential with mean 2
     return max(float(np.median(quiet)) / (2.0 * float(np.log(2.0))), 1e-3)

@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.correlate import Turned, change_nats, cos_sin, log_cosh, strongest_runs
-from dsp.points import are_points, likeliest_start
+from dsp.point_timing import likeliest_step
+from dsp.points import REACH_SAMPLES, are_points, likeliest_start
 from dsp.source import Floats
 from dsp.strong import STRONG_GAIN, are_strong, strong_timing, unevenness
 
@@ -34,6 +35,8 @@ _DIP = -4.0
 _SIGNS_SURE = 0.15
 # samples a symbol from which on its sign does not depend on where an edge falls among them
 _MANY_SAMPLES = 24.0
+# samples a symbol above which one of them on the wrong side of an edge changes no strong symbol's sign
+_SIGNS_HOLD = 6.0
 # symbols by which edges may move for the symbols to be surely the same
 _NEAR = 0.1
 
@@ -111,7 +114,11 @@ class Fits:
 
     def symbol_nats(self, before: int = 0, after: int = 0) -> Floats:
         """Log-likelihood ratio of each symbol being sent at all (b, k), whether counted or not."""
-        return _nats(self, self.edges(before, after)).astype(np.float64)
+        return self.nats_between(self.edges(before, after))
+
+    def nats_between(self, edges: Floats) -> Floats:
+        """The same of whatever lies between neighbouring ``edges`` (b, k + 1)."""
+        return _nats(self, edges).astype(np.float64)
 
 
 def join(parts: list[Fits]) -> Fits:
@@ -309,6 +316,8 @@ def _at_points(fits: Fits, *, ends: bool) -> Fits:
     """
 
     def timed(rows: Fits) -> Fits:
+        if are_strong(rows) and float(rows.period.min()) > _SIGNS_HOLD:
+            return scored(replace(rows, start=likeliest_step(rows, REACH_SAMPLES)))
         most = int(rows.count.max(initial=0))
         return scored(
             replace(rows, start=likeliest_start(rows.start, rows.period, most, partial(timing_nats, rows)))

@@ -139,7 +139,7 @@ def learn(
             # where an edge falls among the samples, the last digits of the period count
             period = final_period(fits, period)
             model = replace(model, period=period.value)
-            found = replace(found, fits=settle(with_period(fits, period.value), points=True))
+            found = replace(found, fits=settle(with_period(fits, period.value), points=True), runs=None)
             found, runs = believable(found)
     return Learned(strip, found, runs, model, period)
 
@@ -266,11 +266,19 @@ def by_reversals(
         gain = model.gain * float(np.sqrt(said.period / model.period))
         better = replace(model, period=said.period, gain=gain, spread=None)
         learned = learn(record, learned.strip, better, settings, covered, merges=False)
+        if not seldom and _energy_told(learned) < _energy_told(first):
+            # a wrong symbol has put a reversal where there is none
+            return first, False
         # nothing asks for a part of a symbol if no reversal that was then found lies between whole ones
         whole = common_measure(_texts(learned.runs))
         if whole > 1 and abs(whole * learned.model.period / model.period - 1.0) < _SAME:
             return first, False
     return first, True
+
+
+def _energy_told(learned: Learned) -> float:
+    """How much more likely than silence what was found is, in units that do not hang on the noise it is held against."""
+    return float(np.sum(learned.runs.nats)) * learned.found.variance
 
 
 def _texts(runs: Runs) -> list[str]:

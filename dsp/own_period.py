@@ -13,7 +13,7 @@ import numpy as np
 
 from dsp.correlate import Complexes, cos_sin
 from dsp.fits import Fits, Ints, settle
-from dsp.flips import flip_times
+from dsp.flips import Flips, flip_times
 from dsp.period import Period, period_through, pooled_period
 from dsp.runs import Runs, runs_of
 from dsp.source import Floats
@@ -27,13 +27,16 @@ _APART = 4.0
 _GAINED = 8.0
 
 
-def with_own_period(fits: Fits, shared: float, runs: Runs | None = None) -> tuple[Fits, Period | None]:
+def with_own_period(
+    fits: Fits, shared: float, runs: Runs | None = None, flips: Flips | None = None
+) -> tuple[Fits, Period | None]:
     """One talker's transmissions, fitted with its own symbol period where that is not the ``shared`` one (samples).
 
-    The period is None where it is the shared one as far as can be told. ``runs`` are the symbols of ``fits``, where
-    they are known already.
+    The period is None where it is the shared one as far as can be told. ``runs`` are the symbols of the transmissions and
+    ``flips`` theirs, where they are known already.
     """
-    near = _by_flips(fits, runs_of(fits) if runs is None else runs)
+    runs = runs_of(fits) if runs is None else runs
+    near = _by_flips(runs, flip_times(runs, 1.0) if flips is None else flips)
     if near is None or abs(near.value - shared) < _APART * near.std:
         return fits, None
     own = pooled_period(with_period(fits, near.value), near.value, fits.turned.sharp)
@@ -51,16 +54,15 @@ def with_period(fits: Fits, period: float) -> Fits:
     return replace(fits, period=np.full(len(fits), period), start=fits.middle - 0.5 * fits.count * period)
 
 
-def _by_flips(fits: Fits, runs: Runs) -> Period | None:
+def _by_flips(runs: Runs, flips: Flips) -> Period | None:
     """The period on whose grid the flips lie, each transmission's grid beginning anywhere; None of too few."""
-    flips = flip_times(runs, 1.0)
     owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
     if owner.size < len(runs) + 4:
         return None
-    base = float(np.median(fits.period))
-    place = (flips.where - fits.middle[owner]) / base
+    base = float(np.median(runs.period))
+    place = (flips.where - 0.5 * (runs.first + runs.last)[owner]) / base
     std = np.hypot((flips.high - flips.low) / 3.92, 0.3)
-    steps = int(np.ceil(_WIDEST * float(fits.count.max()) / 2.0 / _STEP)) + 1
+    steps = int(np.ceil(_WIDEST * float(runs.count.max()) / 2.0 / _STEP)) + 1
     ratios = 1.0 + np.linspace(-_WIDEST, _WIDEST, 2 * steps + 1)
     weight = 1.0 / ((std / base) ** 2 + 0.01)
     lined = [_grids(place / r, owner, weight, len(runs)) for r in ratios]

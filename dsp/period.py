@@ -24,6 +24,10 @@ _STARTS_PLAIN = 33
 _FINE_NATS = 2.0
 # samples within which an edge lies when samples are ideal points, beside what is found when they are not
 _EDGE_SAMPLES = 0.75
+# samples by which a transmission may change its length with a period that is taken for the one it has
+_SAME_SAMPLES = 0.05
+# samples a symbol above which how those at its edges are shared out moves no transmission to speak of
+_MANY_SAMPLES = 16.0
 _PERIODS = 11
 _PERIODS_ROUGH = 31
 _ROUNDS_ROUGH = 4
@@ -32,6 +36,8 @@ _ROUNDS_FIRST = 12
 # symbols beside a transmission that are kept with it
 _ROOM = 7.0
 _FLIP_SHAPE_SAMPLES = 0.3
+# difference of periods by which flips numbered by the one make a grid of the other
+_SAME_GRID = 0.1
 # below this length of a symbol the likelihood over the period has many tops, and a coarse grid is no first step
 _ROUGH_GAIN = 6.0
 # and above this it is seen how long symbols share out their samples, too
@@ -49,7 +55,7 @@ class Period:
 
 def final_period(fits: Fits, known: Period) -> Period:
     """The period over all of many transmissions, where it is known already to within a few of its uncertainties."""
-    own = _settled(fits, known.value, False)
+    own = _soft(fits, known.value)
     if not len(own):
         return known
     width = 4.0 * max(known.std / known.value, 1e-8)
@@ -81,8 +87,11 @@ def _sharpened(fits: Fits, soft: _Refined, *, final: bool = False) -> _Refined:
         around.append((lined.value, 4.0 * lined.std))
     low, high = min(value - by for value, by in around), max(value + by for value, by in around)
     middle = 0.5 * (low + high)
-    found = _refine(sharp, middle, 0.5 * (high - low) / middle, _ROUNDS_FIRST, starts, final=final)
-    if told <= _FINE_NATS or not are_strong(sharp):
+    exact = told > _FINE_NATS and are_strong(sharp)
+    found = _refine(
+        sharp, middle, 0.5 * (high - low) / middle, _ROUNDS_FIRST, starts, final=final and not exact
+    )
+    if not exact:
         return found
     value, std = point_period(_at(sharp, found), max(4.0 * found.period.std, 0.5 * (high - low)))
     return replace(found, period=replace(found.period, value=value, std=max(std, 1e-9 * value)))
@@ -169,7 +178,8 @@ def pooled_period(fits: Fits, start: float, sharp: bool) -> Period:
 
 
 def flip_period(fits: Fits) -> Period | None:
-    """The period by weighted least squares over the instants of all flips; None of fewer than three.
+    """The period by weighted least squares over the instants of all flips; None of fewer than three, and of what makes
+    no grid, since their numbers are those of the period that is known already.
 
     Each transmission has a first edge of its own. The scatter about the fit, where it is larger than the flips'
     own uncertainty, widens the result's.
@@ -181,7 +191,9 @@ def flip_period(fits: Fits) -> Period | None:
     owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
     number = np.rint((flips.where - runs.first[owner]) / fits.period[owner])
     std = np.sqrt(((flips.high - flips.low) / 3.92) ** 2 + 0.1)
-    return period_through(flips.where, number, owner, std, sharp=fits.turned.sharp)
+    found = period_through(flips.where, number, owner, std, sharp=fits.turned.sharp)
+    known = float(np.median(fits.period))
+    return found if found is not None and abs(found.value / known - 1.0) < _SAME_GRID else None
 
 
 def period_through(
@@ -205,6 +217,15 @@ def period_through(
     value = float(np.sum(weight * k * t)) / information
     scatter = float(np.sum(weight * (t - value * k) ** 2)) / free
     return Period(value, float(np.sqrt(max(1.0, scatter) / information)), sharp)
+
+
+def _soft(fits: Fits, period: float) -> Fits:
+    """The transmissions at their likeliest timing with that period, a sample being of both symbols that share it."""
+    off = float(np.max(fits.count * np.abs(fits.period - period), initial=0.0))
+    if are_strong(fits) and period > _MANY_SAMPLES and off < _SAME_SAMPLES:
+        # they have been found with this very period; what is strong and long moves by less than is looked through
+        return replace(fits, turned=fits.turned.sharpened(False)).take(fits.count >= 3)
+    return _settled(fits, period, False)
 
 
 def _settled(fits: Fits, period: float, sharp: bool) -> Fits:
@@ -254,7 +275,7 @@ def _refine(
         starts = starts.narrowed(each[int(np.argmax(nats))], temper)
         if temper == 1.0:
             break
-        width = 2.5 * std / period
+        width = min(2.5 * std / period, _SAME_GRID)
     if final or float(np.median(fits.gain)) < _ROUGH_GAIN:
         period, std, starts = _averaged(fits, period, std, starts)
     return _Refined(top, Period(period, max(std, 1e-9 * period), sharp), starts)

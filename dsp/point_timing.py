@@ -8,11 +8,15 @@ where single samples tell much the steps that count are narrower than any grid.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dsp.fits import Fits, Flags, Ints
+from dsp.correlate import cos_sin
 from dsp.source import Floats
+
+if TYPE_CHECKING:
+    from dsp.fits import Fits, Flags, Ints
 
 # samples around each edge that it may pass, from so many before it on
 _BEFORE = 2
@@ -66,7 +70,8 @@ def point_period(fits: Fits, half_width: float) -> tuple[float, float]:
         std = float(np.sqrt(weight @ (periods - middle) ** 2))
         if temper == 1.0:
             break
-        half = 4.0 * std
+        # a grid never grows: steps that are no grid of any period would carry it away
+        half = min(4.0 * std, half)
     return middle, std
 
 
@@ -98,41 +103,70 @@ def _samples(fits: Fits, place: Ints) -> tuple[Floats, Floats]:
     row = (-1, *([1] * (place.ndim - 1)))
     angle = fits.phase.reshape(row) + fits.detune.reshape(row) * (at - fits.centre.reshape(row))
     value = fits.turned.sums[at + 1] - fits.turned.sums[at]
-    cos = np.cos(fits.turned.omega * at + angle)
-    return np.where(inside, (value * np.exp(-1j * angle)).real, 0.0), np.where(inside, cos, 0.0)
+    along, across = cos_sin(angle)
+    cos, _ = cos_sin(fits.turned.omega * at + angle)
+    product = value.real * along + value.imag * across
+    return np.where(inside, product, 0.0), np.where(inside, cos.astype(np.float64), 0.0)
 
 
-def _steps(fits: Fits) -> _Steps:
+def _steps(fits: Fits, first: int = -_BEFORE, last: int = _WINDOW - _BEFORE, early: float = 0.0) -> _Steps:
+    """Samples from ``first`` to ``last`` (half-open) about each edge, moved ``early`` samples, that changes something."""
     edges, signs = fits.edges(), _signs(fits)
-    before, after = signs[:, :-1], signs[:, 1:]
-    place = np.floor(edges).astype(np.int64)[..., None] + np.arange(-_BEFORE, _WINDOW - _BEFORE)
+    # of each transmission only reversals and ends, packed to the left
+    changes = signs[:, 1:] != signs[:, :-1]
+    most = int(changes.sum(axis=1).max(initial=0))
+    number = np.argsort(~changes, axis=1, kind="stable")[:, :most]
+    row = np.arange(len(fits))[:, None]
+    before, after = signs[row, number], signs[row, number + 1]
+    place = np.floor(edges[row, number] - early).astype(np.int64)[..., None] + np.arange(first, last)
     product, cos = _samples(fits, place)
     amplitude = fits.amplitude[:, None, None]
     told, energy = amplitude * product / fits.variance, amplitude**2 * cos**2 / (2.0 * fits.variance)
     change = (before - after)[..., None] * told - (np.abs(before) - np.abs(after))[..., None] * energy
     rows = len(fits)
-    number = np.broadcast_to(np.arange(edges.shape[1])[:, None], place.shape[1:])
     return _Steps(
         place.reshape(rows, -1),
-        np.broadcast_to(number.reshape(1, -1), (rows, number.size)),
+        np.broadcast_to(number[..., None], place.shape).reshape(rows, -1),
         change.reshape(rows, -1),
         fits.middle,
         fits.count,
     )
 
 
-def _integrated(steps: _Steps, period: float) -> float:
-    """Log-likelihood of a period over all transmissions, each one's first edge averaged out, but for a constant."""
-    first = (steps.middle - 0.5 * steps.count * period)[:, None]
+def _staircase(steps: _Steps, period: Floats | float, reach: float) -> tuple[Floats, Floats, Floats]:
+    """The log-likelihood over the first edge: how wide each step is, its height, and where it begins, all (b, s + 1).
+
+    Places are counted from where the first edge stands if the middle stays, from ``-reach`` to ``reach`` samples.
+    """
+    first = steps.middle - 0.5 * steps.count * period
     # where the first edge stands when an edge passes each sample
-    when = np.clip(steps.place - (first + steps.number * period), -_REACH, _REACH)
+    when = steps.place - (first[:, None] + steps.number * np.broadcast_to(period, first.shape)[:, None])
+    np.clip(when, -reach, reach, out=when)
     order = np.argsort(when, axis=1)
     when = np.take_along_axis(when, order, axis=1)
     nats = np.cumsum(np.take_along_axis(steps.nats, order, axis=1), axis=1)
     nats = np.pad(nats, ((0, 0), (1, 0)))
-    wide = np.diff(when, axis=1, prepend=-_REACH, append=_REACH)
+    wide = np.diff(when, axis=1, prepend=-reach, append=reach)
+    return wide, nats, np.pad(when, ((0, 0), (1, 0)), constant_values=-reach)
+
+
+def _integrated(steps: _Steps, period: float) -> float:
+    """Log-likelihood of a period over all transmissions, each one's first edge averaged out, but for a constant."""
+    wide, nats, _ = _staircase(steps, period, _REACH)
     top = np.max(np.where(wide > 0.0, nats, -np.inf), axis=1)
     return float(np.sum(top + np.log(np.sum(wide * np.exp(np.minimum(nats - top[:, None], 0.0)), axis=1))))
+
+
+def likeliest_step(fits: Fits, reach: float) -> Floats:
+    """The likeliest first edge (b,) within ``reach`` (under a sample) of that of each of ``fits``, the period held.
+
+    Its symbols must be beyond doubt. It is the middle of the highest step of the staircase.
+    """
+    steps = _steps(fits, 1, 3, reach)
+    wide, nats, begin = _staircase(steps, fits.period, reach)
+    best = np.argmax(np.where(wide > 0.0, nats, -np.inf), axis=1)
+    row = np.arange(len(fits))
+    return np.asarray(fits.start + begin[row, best] + 0.5 * wide[row, best])
 
 
 def _weight(nats: Floats) -> Floats:

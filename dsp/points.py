@@ -16,7 +16,7 @@ from dsp.source import Floats
 # natural units that a single sample tells, from which on it matters which symbol it is of
 TELLING_NATS = 3.0
 # samples to either side within which the first edge is looked for, in steps, and then between its neighbours
-_WIDE = 0.6
+REACH_SAMPLES = 0.6
 _STEPS = 12
 
 
@@ -30,9 +30,9 @@ def likeliest_start(
 ) -> Floats:
     """The first edges (b,) of most ``likelihood``, which takes trial ones (b, s); edges are ``count`` periods long."""
     row = np.arange(start.size)
-    grid = start[:, None] + np.linspace(-_WIDE, _WIDE, 2 * _STEPS + 1)
+    grid = start[:, None] + np.linspace(-REACH_SAMPLES, REACH_SAMPLES, 2 * _STEPS + 1)
     near = grid[row, np.argmax(likelihood(grid), axis=1)]
-    step = _WIDE / _STEPS
+    step = REACH_SAMPLES / _STEPS
     # where an edge passes a sample: the next whole number beyond each edge
     edges = (near - step)[:, None] + np.arange(count + 1) * period[:, None]
     jumps = np.sort(np.ceil(edges) - edges, axis=1)

@@ -112,6 +112,16 @@ def join(parts: list[Runs]) -> Runs:
     return whole.take(np.argsort(whole.first, kind="stable")) if len(whole) else whole
 
 
+def decided(runs: Runs, odds: Floats) -> Runs:
+    """With each symbol on the side that its log-``odds`` (s,) of being positive say, taken over all that is in doubt.
+
+    One whose correlation at the likeliest place and phase says otherwise has the value that its odds stand for.
+    """
+    real = runs.symbols.real
+    along = np.where((odds > 0.0) == (real > 0.0), real, odds / (2.0 * runs.gains))
+    return replace(runs, symbols=along + 1j * runs.symbols.imag)
+
+
 def runs_of(fits: Fits) -> Runs:
     """The symbols of transmissions that one fit each covers."""
     total = int(fits.count.sum())

@@ -234,7 +234,14 @@ def make_record(
     Raises
     ------
     BadInputError : rate not positive and finite, samples not one-dimensional and real, bad segments.
+    TypeError : a rate that is no real number, samples that are no row of numbers.
     """
+    if isinstance(rate_hz, (str, bytes, complex)) or not hasattr(rate_hz, "__float__"):
+        raise TypeError(f"the sample rate must be a real number of hertz, not {rate_hz!r}")
+    if isinstance(source, (str, bytes)) or not (
+        hasattr(source, "__len__") and hasattr(source, "__getitem__")
+    ):
+        raise TypeError(f"samples must be a row of real numbers, not {type(source).__name__}")
     if not (math.isfinite(rate_hz) and rate_hz > 0.0):
         raise BadInputError(f"the sample rate must be a positive number of hertz, not {rate_hz!r}")
     if not (math.isfinite(scale) and math.isfinite(offset) and scale != 0.0):
@@ -247,9 +254,17 @@ def make_record(
         raise BadInputError("samples must be real numbers")
     length = len(source)
     stretches = []
+    before = 0
     for first, last, at_s in segments if segments is not None else ((0, length, start_s),):
-        if not (0 <= first <= last <= length and math.isfinite(at_s)):
+        if not math.isfinite(at_s):
+            raise BadInputError(f"the start of samples must be a finite time, not {at_s!r}")
+        if not 0 <= first <= last <= length:
             raise BadInputError(f"segment {first}:{last} does not lie within {length} samples")
+        if first < before:
+            raise BadInputError(
+                f"segment {first}:{last} begins before the one ahead of it ends, at {before}: segments must be in order"
+            )
+        before = last
         if last > first:
             stretches.append(Stretch(first, last, at_s))
     return Record(source, float(rate_hz), float(scale), float(offset), tuple(stretches))

@@ -16,7 +16,7 @@ from dsp.own_period import with_own_period
 from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
 from dsp.quality import Fitness, fitness, one_phase, plausible
-from dsp.runs import Runs, assemble, runs_of
+from dsp.runs import Runs, assemble, decided, runs_of
 from dsp.runs import join as join_runs
 from dsp.source import Floats
 from dsp.strip import Strip
@@ -35,6 +35,8 @@ _RUNS_AWAY = 0.1
 # natural units by which two phases must be likelier than any phases in each transmission of a talker that is far weaker
 # than another: the best fit to noise gains up to nine (measured), ten symbols at 7 dB 8 to 17, 24 symbols at 5 dB over 16
 _TELLING_NATS = 10.0
+# squared length of a symbol that ten and more symbols of noise do not reach
+_NOISE_GAIN2 = 5.0
 # squared length of a symbol above which a carrier of its own costs a transmission nothing to speak of
 _HOLD_BELOW = 24.0
 
@@ -73,7 +75,8 @@ def believable(found: Found) -> tuple[Found, Runs]:
     """Without what cannot be phase reversal when judged by itself; and the symbols of all that stays."""
     short = runs_of(found.fits)
     keep = plausible(short) if len(short) else np.zeros(0, dtype=np.bool_)
-    runs = [short.take(keep)] if len(short) else []
+    short = short if keep.all() else short.take(keep)
+    runs = [short] if len(short) else []
     windows, owner = found.windows, found.owner
     if len(windows):
         stay = []
@@ -84,7 +87,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
                 runs.append(run)
         good = np.isin(owner, stay)
         windows, owner = windows.take(good), owner[good]
-    left = Found(found.fits.take(keep), windows, owner, found.variance)
+    left = Found(found.fits.take(keep), windows, owner, found.variance, short)
     return left, join_runs(runs) if runs else short
 
 
@@ -108,6 +111,7 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     amplitude_u = amplitude / np.maximum(gain * np.sqrt(count), 1e-9)
     groups = np.array(group_talkers(amplitude, amplitude_u, omega, carrier_u))
     fits, groups = _adopted(fits, groups, carrier_u)
+    runs = found.runs if fits is found.fits else None
     out: list[Talker] = []
     for number in range(int(groups.max()) + 1):
         mine = np.flatnonzero(groups == number)
@@ -115,15 +119,16 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
         if followed.size and long is not None:
             out.append(_followed(strip, long.take(followed)))
         if short.size:
-            out.append(_fitted(strip, fits.take(short), carrier_u[short]))
+            known = runs if runs is None or short.size == len(runs) else runs.take(short)
+            out.append(_fitted(strip, fits.take(short), carrier_u[short], known))
     return _worth_a_talker(out)
 
 
 def _worth_a_talker(talkers: list[Talker]) -> list[Talker]:
     """Without what is no talker beside another one.
 
-    That is what never turns over: part of a tone that stands near the carrier. And what is far weaker and hardly tells
-    two phases: noise that is stronger just there than the floor says.
+    That is what never turns over: part of a tone that stands near the carrier. And what is far weaker, or as weak as
+    noise taken for symbols, and hardly tells two phases: noise that is stronger just there than the floor says.
     """
     if len(talkers) < 2:
         return talkers
@@ -134,7 +139,8 @@ def _worth_a_talker(talkers: list[Talker]) -> list[Talker]:
         for talker in talkers
         if (talker is most or int(talker.runs.count.max()) < _TELLING_SYMBOLS or not one_phase(talker.runs))
         and (
-            4.0 * talker.fitness.gain**2 > strongest.fitness.gain**2
+            talker.fitness.gain**2 > max(0.25 * strongest.fitness.gain**2, _NOISE_GAIN2)
+            or talker is strongest
             or talker.fitness.nats > _TELLING_NATS * len(talker.runs)
         )
     ]
@@ -221,17 +227,31 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
     return settle(own, ends=False, width=0.06)
 
 
-def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
+def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs | None) -> Talker:
+    """One talker's transmissions, with a symbol period of its own where its flips show one."""
     # once they share what they are turned back by, parts of one are known as such
-    fits = rejoined(_turned_to_their_own(strip, fits), strip.begins[1:].astype(np.float64))
-    if len(fits) < carrier_u.size:
-        carrier_u = carrier_std(fits.gain, fits.count, fits.period)
-    runs = runs_of(fits)
-    fits, period = with_own_period(fits, float(np.median(fits.period)), runs)
+    own = rejoined(_turned_to_their_own(strip, fits), strip.begins[1:].astype(np.float64))
+    if len(own) < len(fits):
+        carrier_u = carrier_std(own.gain, own.count, own.period)
+    if runs is None or own.turned is not fits.turned or len(own) < len(fits):
+        runs = runs_of(own)
+    fits = own
+    talker = _finished(strip, fits, carrier_u, runs)
+    fits, period = with_own_period(fits, float(np.median(fits.period)), talker.runs, talker.flips)
+    return (
+        talker if period is None else replace(_finished(strip, fits, carrier_u, runs_of(fits)), period=period)
+    )
+
+
+def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs) -> Talker:
+    """One talker's transmissions with what they share, their ends, flips and odds, the symbol period held.
+
+    ``runs`` are their symbols as they are.
+    """
     weight = 1.0 / carrier_u**2
     mean = float(np.sum(weight * fits.omega) / weight.sum())
     shared = len(fits) > 1 and _agree(fits.omega, mean, carrier_u)
-    judged = fitness(runs if period is None else runs_of(fits))
+    judged = fitness(runs)
     # in units of the noise that was met, so that likelihoods are what they say
     fits = replace(fits, variance=fits.variance * judged.noise)
     hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW
@@ -241,10 +261,11 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
         fits = with_carrier(fits, mean)
     fits, ends = decide_ends(fits)
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
-    runs = runs_of(fits)
     std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     amplitude_u = fits.amplitude / np.maximum(fits.gain * np.sqrt(fits.count), 1e-9)
     level = replace(fits, amplitude=towards_shared(fits.amplitude, amplitude_u))
+    odds = sign_odds(level, hold_carrier=hold)
+    runs = decided(runs_of(fits), odds)
     return Talker(
         strip,
         runs,
@@ -253,8 +274,7 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats) -> Talker:
         replace(judged, noise=1.0, gain=float(np.sqrt(np.mean(runs.gains**2)))),
         mean if shared else None,
         std if shared else None,
-        sign_odds(level, hold_carrier=hold),
-        period,
+        odds,
     )
 
 

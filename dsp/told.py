@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 from dsp.results import DecodeSettings, Notice
 
-# a carrier is the one told if it is off by no more than this part of itself or of the symbol rate, a symbol rate if
-# by this part of itself: nominal values are not exact
-_SAME_CARRIER = 0.005
-_SAME_CARRIER_RATE = 0.05
+# what was found is what was told if it is off by no more than this part, as ceramic resonators are (common practice, no
+# published source), or by so many of its standard uncertainties
+_NOMINAL = 0.005
+_STDS = 4.0
+# a symbol rate told is a multiple of the one found if no further off than this
 _SAME_RATE = 0.02
 _MULTIPLES = range(2, 17)
 # distances of flips that tell their common measure, and the share of them that may be wrong
 _TELLING = 12
 _WRONG = 0.03
+# share of broken cells that wrong symbols do not make of a Manchester code; of other symbols half are broken
+_BROKEN = 0.2
+# different values that are named
+_LISTED = 4
 
 
 def told_multiple(settings: DecodeSettings, found_bd: float) -> int:
@@ -37,21 +44,31 @@ def common_measure(texts: list[str]) -> int:
     return max((n for n in _MULTIPLES if sum(gap % n != 0 for gap in gaps) <= _WRONG * len(gaps)), default=1)
 
 
+@dataclass(frozen=True)
+class Shown:
+    """What a burst, or several that share it, has, with standard uncertainties."""
+
+    carrier_hz: float
+    symbol_rate_bd: float
+    carrier_std_hz: float = 0.0
+    symbol_rate_std_bd: float = 0.0
+
+
 def contradictions(
-    settings: DecodeSettings, found: list[tuple[float, float]], multiple: int
+    settings: DecodeSettings, found: Sequence[Shown], multiple: int, texts: Sequence[str] = ()
 ) -> tuple[Notice, ...]:
     """What was told and is not so, as warnings.
 
-    ``found`` has the carrier in hertz and symbol rate in baud of each link; ``multiple`` is that of `told_multiple`.
+    ``found`` is what was found of each burst, ``multiple`` that of `told_multiple`, ``texts`` the bursts' symbols.
     """
     out: list[Notice] = []
     carrier, rate = settings.carrier_hz, settings.symbol_rate_bd
-    if carrier is not None and not any(_same_carrier(carrier, hz, bd) for hz, bd in found):
-        shown = ", ".join(f"{hz:.6g} Hz" for hz, _ in found)
+    if carrier is not None and not any(_same(carrier, f.carrier_hz, f.carrier_std_hz) for f in found):
+        shown = _listed([f.carrier_hz for f in found], "Hz")
         text = f"a carrier of {carrier:g} Hz was told, but the samples show {shown}; what they show was used"
         out.append(Notice("told-carrier-contradicted", text, len(found)))
-    if rate is not None and not any(abs(bd / rate - 1.0) < _SAME_RATE for _, bd in found):
-        shown = ", ".join(f"{bd:.6g} Bd" for _, bd in found)
+    if rate is not None and not any(_same(rate, f.symbol_rate_bd, f.symbol_rate_std_bd) for f in found):
+        shown = _listed([f.symbol_rate_bd for f in found], "Bd")
         text = f"a symbol rate of {rate:g} Bd was told, but the samples show {shown}; what they show was used"
         out.append(Notice("told-symbol-rate-contradicted", text, len(found)))
     if multiple > 1:
@@ -60,11 +77,28 @@ def contradictions(
             f"was used, and {(rate or 0.0) / multiple:.6g} Bd explains the samples as well"
         )
         out.append(Notice("told-symbol-rate-multiple", text))
+    broken = sum(broken_cells(text, settings.line_code or "plain") for text in texts)
+    if broken and are_no_cells(broken, sum(len(text) // 2 for text in texts)):
+        text = (
+            f"the line code told is {settings.line_code}, of which every cell changes in its middle, but {broken} of "
+            f"{sum(len(text) // 2 for text in texts)} do not; the bits are made as told, the symbols are as found"
+        )
+        out.append(Notice("told-line-code-contradicted", text, broken))
     return tuple(out)
 
 
-def _same_carrier(told_hz: float, found_hz: float, symbol_rate_bd: float) -> bool:
-    return abs(found_hz - told_hz) < max(_SAME_CARRIER * told_hz, _SAME_CARRIER_RATE * symbol_rate_bd)
+def _same(told: float, found: float, std: float) -> bool:
+    return abs(found - told) <= max(_NOMINAL * told, _STDS * std)
+
+
+def _listed(values: Sequence[float], unit: str) -> str:
+    """The values that differ, a few of many."""
+    different: list[float] = []
+    for value in sorted(values):
+        if not different or value > different[-1] * (1.0 + _NOMINAL):
+            different.append(value)
+    shown = ", ".join(f"{value:.6g} {unit}" for value in different[:_LISTED])
+    return shown if len(different) <= _LISTED else f"{shown} and others up to {different[-1]:.6g} {unit}"
 
 
 def _ordinal(number: int) -> str:
@@ -73,9 +107,14 @@ def _ordinal(number: int) -> str:
 
 def broken_cells(symbols: str, line_code: str) -> int:
     """Cells of a Manchester code told that do not change in the middle, in the phase in which fewest do not."""
-    if line_code != "manchester":
+    if line_code not in ("manchester", "differential-manchester"):
         return 0
     options = [
         sum(symbols[i] == symbols[i + 1] for i in range(first, len(symbols) - 1, 2)) for first in (0, 1)
     ]
     return min(options, default=0)
+
+
+def are_no_cells(broken: int, cells: int) -> bool:
+    """Whether so many of the cells are broken that it is no Manchester code, rather than a few symbols wrong."""
+    return broken > _BROKEN * cells

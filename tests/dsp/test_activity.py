@@ -55,6 +55,19 @@ def test_neither_end_sees_the_other():
     assert np.abs(out[-100:]).max() < 1e-3 * 1e6
 
 
+@pytest.mark.parametrize("count", [500, 2_700, 9_000])
+def test_whitening_leaves_no_level_in_few_samples(count):
+    """Reflected about its first sample, noise goes on at another level, which is part of the whole that is taken out."""
+    hz = np.linspace(0.0, RATE_HZ / 2.0, 65)
+    for draw in range(20):
+        samples = np.random.default_rng(draw).normal(size=count)
+        samples[[0, -1]] = 3.0
+        noise = NoiseFloor(RATE_HZ, hz, (2.0 + np.cos(hz / 3e4)) / RATE_HZ, hz, np.ones(65))
+        white = whitened(record_of(samples), noise, 0, count)
+        # a Hann frame shows a level in its first bin, a quarter of it by power, where noise has a mean power of one
+        assert float(white.mean()) ** 2 * 64 / 6.0 < 0.1
+
+
 def test_whitening_gives_unit_variance_at_every_frequency():
     from scipy.signal import lfilter
 

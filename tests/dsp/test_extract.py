@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, Capture, capture, model_of, same_or_opposite, strip_from
 
-from dsp.detect import make_grid
-from dsp.extract import Found, Model, extract, mark
+from dsp.detect import Parts, make_grid
+from dsp.extract import Found, Model, _silence, extract, mark
 from dsp.runs import Runs, assemble, join, runs_of
 from dsp.strip import Strip, strip_of
 
@@ -127,6 +127,23 @@ def test_noise_told_wrongly_is_measured_in_the_silence(away):
     # the median of some 120 exponentials: 1 / (ln 2 sqrt(n)) = 13 % of its value
     assert found.variance == pytest.approx(made.sigma**2, rel=0.45)
     assert found.fits.variance == found.variance
+
+
+def test_silence_of_few_symbols_tells_the_noise_as_well_as_all_grids_do():
+    """Median of 128 exponentials: 1 / (ln 2 sqrt(128)) = 12.7 % off; with the grids between, which share samples, 9 %.
+
+    400 draws tell a standard deviation to 3.5 % of itself.
+    """
+    off = []
+    for draw in range(400):
+        samples = np.random.default_rng(draw).normal(size=129 * 8 + 8)
+        grid = make_grid(
+            strip_of(samples, 1.0).turned(np.pi / 2.0, False), 1.0, 8.0, 0.5, float(samples.size)
+        )
+        none = Parts(*(np.zeros(0, dtype=kind) for kind in (np.int64, np.int64, np.float64, np.float64)))
+        off.append(_silence(grid, none, np.zeros(grid.count, dtype=np.bool_)))
+    assert np.mean(off) == pytest.approx(1.0, abs=0.03)
+    assert np.std(off) < 0.107
 
 
 def test_nothing_is_found_across_a_border():

@@ -9,9 +9,9 @@ import pytest
 from generators.truths import RATE_HZ, capture, true_fits
 from scipy import stats
 
-from dsp.fits import Fits
+from dsp.fits import Fits, timing_nats
 from dsp.period import pooled_period
-from dsp.point_timing import are_ideal, point_period
+from dsp.point_timing import are_ideal, likeliest_step, point_period
 
 LENGTHS = (30, 44, 52, 27, 60, 33, 41, 38)
 
@@ -66,6 +66,18 @@ def test_the_integral_is_that_of_the_likelihood_itself():
         nats = (np.diff(told[at], axis=1) * signs).sum(axis=1) - (energy[at[:, -1]] - energy[at[:, 0]])
         grid.append(np.logaddexp.reduce(nats))
     assert np.diff(ours) == pytest.approx(np.diff(grid), abs=0.05)
+
+
+@pytest.mark.parametrize("draw", range(4))
+def test_no_first_edge_of_a_fine_grid_is_likelier_than_the_highest_step(draw):
+    fits = sharp_fits(draw, 11.3137 + 3.7071 * draw, 2.0, esn0_db=18.0)
+    rough = replace(fits, start=fits.start + np.linspace(-0.4, 0.4, len(fits)))
+    found = likeliest_step(rough, 0.6)
+    assert (np.abs(found - rough.start) < 0.6).all()
+    best = timing_nats(fits, found[:, None])[:, 0]
+    every = timing_nats(fits, rough.start[:, None] + np.linspace(-0.6, 0.6, 2401)).max(axis=1)
+    # single precision leaves a few hundredths
+    assert (best >= every - 0.05).all(), best - every
 
 
 def later(fits_of: object, part: float) -> Fits:

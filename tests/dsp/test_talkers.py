@@ -28,7 +28,7 @@ from dsp.fits import Fits, carry
 from dsp.pool import carrier_std, towards_shared
 from dsp.runs import Runs
 from dsp.synth import BurstSpec, random_symbols, transmissions
-from dsp.talkers import Talker, believable, talkers_of
+from dsp.talkers import Talker, _worth_a_talker, believable, talkers_of
 
 TO_HZ = RATE_HZ / (2.0 * np.pi)
 
@@ -222,6 +222,22 @@ def test_noise_that_grows_is_no_weak_talker(draw):
     more = np.random.default_rng(draw).normal(0.0, 1.3 * samples[:2000].std(), samples.size // 3)
     samples[-more.size :] += more
     assert not score(line.sent, asdict(decode(samples.astype(np.float32), line.rate_hz))).complaints()
+
+
+@pytest.mark.parametrize(
+    ("gain2", "nats", "stays"), [(2.0, 9.5, False), (4.0, 9.5, False), (2.0, 14.0, True), (7.0, 9.5, True)]
+)
+def test_noise_is_no_talker_beside_a_weak_one(gain2, nats, stays):
+    """The best fit to noise gains up to ten, and its symbols are as long as a fifth of those at 7 dB."""
+    made = capture((24,), 3, esn0_db=7.0)
+    (sent,) = talkers_of(strip_from(made), found_in(made))
+    sent = replace(sent, fitness=replace(sent.fitness, gain=10.0**0.5, nats=30.0))
+    other = replace(
+        sent,
+        runs=replace(sent.runs, gains=0.5 * sent.runs.gains),
+        fitness=replace(sent.fitness, gain=gain2**0.5, nats=nats),
+    )
+    assert _worth_a_talker([other, sent]) == ([other, sent] if stays else [sent])
 
 
 @pytest.mark.parametrize("draw", range(4))

@@ -9,9 +9,14 @@ import pytest
 from generators.scoring import score
 from generators.truths import RATE_HZ, capture
 
+from dsp.activity import find_activity
 from dsp.decoder import decode
+from dsp.discover import _propose
+from dsp.leads import leads_of, sources_of
+from dsp.noise import estimate_noise
 from dsp.results import DecodeSettings
-from dsp.told import broken_cells, common_measure, contradictions, told_multiple
+from dsp.segment import cut
+from dsp.told import Shown, broken_cells, common_measure, contradictions, told_multiple
 
 
 @functools.cache
@@ -37,14 +42,14 @@ def test_a_right_carrier_and_rate_are_used_without_a_word(off):
     assert result.warnings == ()
 
 
-@pytest.mark.parametrize("off", [0.8, 0.97, 1.03, 1.4])
+@pytest.mark.parametrize("off", [0.8, 0.97, 0.99, 1.01, 1.03, 1.4])
 def test_a_wrong_carrier_is_contradicted(off):
     result = told(carrier_hz=off * made().bursts[0].carrier_hz)
     assert_right(result)
     assert [notice.code for notice in result.warnings] == ["told-carrier-contradicted"]
 
 
-@pytest.mark.parametrize("off", [0.5, 0.7, 0.96, 1.05, 1.5])
+@pytest.mark.parametrize("off", [0.5, 0.7, 0.96, 0.99, 1.01, 1.05, 1.5])
 def test_a_wrong_symbol_rate_is_contradicted(off):
     result = told(symbol_rate_bd=off * made().bursts[0].symbol_rate_bd)
     assert_right(result)
@@ -96,6 +101,45 @@ def test_a_line_code_that_does_not_fit_is_said_with_each_burst():
     assert broken_cells("1101011010", "plain") == 0
 
 
+@pytest.mark.parametrize("code", ["manchester", "differential-manchester"])
+def test_a_line_code_that_does_not_fit_is_contradicted(code):
+    assert [notice.code for notice in told(line_code=code).warnings] == ["told-line-code-contradicted"]
+
+
+def test_few_broken_cells_are_wrong_symbols_and_no_contradiction():
+    """Of a Manchester code (IEEE Std 802.3, section 7) every cell changes in its middle; one wrong symbol breaks one."""
+    rng = np.random.default_rng(5)
+    text = "".join("01" if bit else "10" for bit in rng.integers(0, 2, 40))
+    wrong = text[:30] + str(1 - int(text[30])) + text[31:]
+    settings = DecodeSettings(line_code="manchester")
+    found = [Shown(100e3, 10e3)]
+    assert contradictions(settings, found, 1, [text, wrong]) == ()
+    chance = "".join(str(bit) for bit in rng.integers(0, 2, 80))
+    codes = [n.code for n in contradictions(settings, found, 1, [chance])]
+    assert codes == ["told-line-code-contradicted"]
+    assert contradictions(DecodeSettings(line_code="differential"), found, 1, [chance]) == ()
+
+
+@pytest.mark.parametrize("off", [1.0, 1.02])
+def test_what_is_told_is_no_witness_of_itself(off):
+    """A proposal made from what was told counts as nothing that a lead says on its own; those that do are all made."""
+    record = made().record
+    noise = estimate_noise(record)
+    pieces = [p for active in find_activity(record, noise) for p in cut(record, noise, active)]
+    (piece, lead), *_ = sources_of(leads_of(record, noise, pieces))
+    burst = made().bursts[0]
+    for settings in (
+        DecodeSettings(carrier_hz=off * burst.carrier_hz),
+        DecodeSettings(symbol_rate_bd=off * burst.symbol_rate_bd),
+        DecodeSettings(carrier_hz=off * burst.carrier_hz, symbol_rate_bd=off * burst.symbol_rate_bd),
+    ):
+        untold = [model for model, _ in _propose(piece, lead, RATE_HZ, DecodeSettings())]
+        proposed = list(_propose(piece, lead, RATE_HZ, settings))
+        assert untold
+        assert [model for model, own in proposed if own] == untold
+        assert not proposed[0][1]
+
+
 def test_polarity_and_code_change_bits_and_nothing_else():
     plain, other = told(), told(line_code="differential", polarity="inverted")
     for a, b in zip(plain.bursts, other.bursts, strict=True):
@@ -111,13 +155,21 @@ def test_multiples_and_contradictions_by_number():
     assert told_multiple(settings, 3_333.0) == 3
     assert told_multiple(settings, 4_000.0) == 1
     assert told_multiple(DecodeSettings(), 5e3) == 1
-    assert contradictions(settings, [(100.2e3, 10.1e3)], 1) == ()
-    assert [n.code for n in contradictions(settings, [(90e3, 4e3), (80e3, 7e3)], 1)] == [
-        "told-carrier-contradicted",
-        "told-symbol-rate-contradicted",
-    ]
-    # one of several links as told is enough
-    assert contradictions(settings, [(90e3, 4e3), (100e3, 10e3)], 1) == ()
+    assert contradictions(settings, [Shown(100.2e3, 10.04e3)], 1) == ()
+    both = ["told-carrier-contradicted", "told-symbol-rate-contradicted"]
+    assert [n.code for n in contradictions(settings, [Shown(90e3, 4e3), Shown(80e3, 7e3)], 1)] == both
+    # one of several as told is enough
+    assert contradictions(settings, [Shown(90e3, 4e3), Shown(100e3, 10e3)], 1) == ()
+    # off by one in a hundred, unless that is no more than what the samples leave open
+    assert [n.code for n in contradictions(settings, [Shown(101e3, 10.1e3)], 1)] == both
+    assert contradictions(settings, [Shown(101e3, 10.1e3, 300.0, 30.0)], 1) == ()
+
+
+def test_few_of_many_values_are_named():
+    text = contradictions(DecodeSettings(carrier_hz=1e3), [Shown(2e3 + 100.0 * k, 1.0) for k in range(9)], 1)[
+        0
+    ].text
+    assert "2000 Hz, 2100 Hz, 2200 Hz, 2300 Hz and others up to 2800 Hz" in text
 
 
 def test_few_flips_leave_the_rate_open_and_say_so():

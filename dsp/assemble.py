@@ -14,7 +14,7 @@ from dsp.pool import carrier_std, group_talkers
 from dsp.results import Burst, DecodeSettings
 from dsp.source import Floats, Record
 from dsp.talkers import Talker
-from dsp.told import are_no_cells, broken_cells
+from dsp.told import CELL_CODES, are_no_cells, broken_cells
 
 _TO_DB = 20.0 / math.log(10.0)
 
@@ -147,6 +147,7 @@ def _bursts(
     where, low, high = (times.of(at, owner).tolist() for at in (flips.where, flips.low, flips.high))
     sure_list, at, flip_at = sure.tolist(), runs.offset.tolist(), flips.offset.tolist()
     line_code = settings.line_code or "plain"
+    has_cells = line_code in CELL_CODES
     rivals = tuple(rate / other for other, _ in link.rivals)
     shared = _shared_note(talker)
     out = []
@@ -181,7 +182,9 @@ def _bursts(
                 line_code=line_code,
                 bits=to_bits(symbols, line_code, settings.polarity),
                 characters=None,
-                warnings=_warnings(row[4], row[5], row[15]) + shared + _code_note(symbols, line_code),
+                warnings=_warnings(row[4], row[5], row[15])
+                + shared
+                + (_code_note(symbols, line_code) if has_cells else ()),
             )
         )
     return out

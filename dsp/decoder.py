@@ -129,7 +129,10 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
     if settings.symbol_rate_bd is not None and multiple == 1:
         # strong symbols are found at the rate told at once
         multiple = common_measure([b.symbols for b in bursts])
-    notices = contradictions(settings, _shown(bursts), multiple, [b.symbols for b in bursts])
+    told = (settings.carrier_hz, settings.symbol_rate_bd, settings.line_code)
+    notices: tuple[Notice, ...] = ()
+    if any(value is not None for value in told):
+        notices = contradictions(settings, _shown(bursts), multiple, [b.symbols for b in bursts])
     return Decode(settings, Signalling("bpsk", 0.99, (), reasons), bursts, warnings=notices)
 
 

@@ -22,6 +22,8 @@ _WRONG = 0.03
 _BROKEN = 0.2
 # different values that are named
 _LISTED = 4
+# line codes of which every cell changes in its middle
+CELL_CODES = ("manchester", "differential-manchester")
 
 
 def told_multiple(settings: DecodeSettings, found_bd: float) -> int:
@@ -107,7 +109,7 @@ def _ordinal(number: int) -> str:
 
 def broken_cells(symbols: str, line_code: str) -> int:
     """Cells of a Manchester code told that do not change in the middle, in the phase in which fewest do not."""
-    if line_code not in ("manchester", "differential-manchester"):
+    if line_code not in CELL_CODES:
         return 0
     options = [
         sum(symbols[i] == symbols[i + 1] for i in range(first, len(symbols) - 1, 2)) for first in (0, 1)

@@ -6,6 +6,7 @@ frames. What stays near the floor is skipped; what is let through is looked at a
 
 from __future__ import annotations
 
+import math
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -24,6 +25,8 @@ _SYMBOLS = 14.0
 _MARGIN_SYMBOLS = 10.0
 # natural units of energy over the floor in a stretch of some symbols: noise passes once in some fifty
 _PASS_NATS = 4.0
+# and the part of what is to be expected of the link's own symbols that is enough, if that is less
+_PASS_SHARE = 0.25
 # length of a symbol, sqrt(2 Es/N0), of which half the frames show enough
 _STRONG = 4.5
 _THREADS = 2
@@ -112,7 +115,10 @@ def _active(
     together = max(1, min(count, round(_SYMBOLS * model.period / hop)))
     # equivalent independent ordinates of neighbouring Hann bins; half-overlapping frames are nearly independent
     ordinates = 0.9 * together * max(1.0, bands / 1.9)
-    threshold = ratio_of(_PASS_NATS / ordinates)
+    # the energy of a Hann frame's symbols, g^2 / 2 over the floor for each, spread over the bins of their band
+    excess = 0.5 * model.gain**2 * (frame / model.period) / max(1, int(bands))
+    due = ordinates * (excess - math.log1p(excess))
+    threshold = ratio_of(min(_PASS_NATS, _PASS_SHARE * due) / ordinates)
     sums = np.concatenate(([0.0], np.cumsum(energy, dtype=np.float64)))
     mean = (sums[together:] - sums[:-together]) / together
     on = np.zeros(count + 1, dtype=np.int64)

@@ -57,6 +57,15 @@ def test_every_burst_at_6_db_is_let_through_and_most_of_silence_is_skipped(cycle
     assert sum(b - a for a, b in spans) < active + room + COUNT / 50
 
 
+@pytest.mark.parametrize("cycles", [1.5, 11.9, 40.0])
+def test_hardly_a_burst_at_2_db_is_held_back(cycles):
+    """Fourteen symbols of 2 dB are worth about what lets silence through; noise found too high by a tenth takes more."""
+    record, noise, model, made = long_record(cycles=cycles, esn0_db=2.0, length=30, bursts=80, draw=5)
+    spans = spans_of(record, noise, model, 1.1, Watch())
+    # if as much were asked of them as of others, 32 to 43 of the 80 would be
+    assert len([b for b in made if not inside(spans, b)]) <= 6
+
+
 @pytest.mark.parametrize("carrier_hz", [4_000.0, 60_000.0, 420_000.0])
 def test_carriers_at_either_end_of_the_band(carrier_hz):
     record, noise, model, made = long_record(

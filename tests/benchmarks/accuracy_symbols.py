@@ -53,6 +53,7 @@ def few(count: float, least: int, what: str) -> str:
 # what ten of 110 take; with few samples a cycle, on which none of these figures depends
 _RARE_FROM_DB, _MANY = 7.0, 1100
 _FEW_SAMPLES = (2.6, 4.0)
+_EVEN_SAMPLES = 16.0
 
 
 def point(shape: Shape, draw: int) -> Counts:
@@ -60,7 +61,8 @@ def point(shape: Shape, draw: int) -> Counts:
     if shape.esn0_db < _RARE_FROM_DB:
         return counted(shape, draw)
     cycle = float(np.random.default_rng(draw).uniform(*_FEW_SAMPLES))
-    return counted(replace(shape, bursts=_MANY, samples_per_cycle=cycle), draw)
+    large = replace(shape, bursts=_MANY, samples_per_cycle=cycle, samples_per_symbol_least=_EVEN_SAMPLES)
+    return counted(large, draw)
 
 
 def bits(options: argparse.Namespace) -> None:

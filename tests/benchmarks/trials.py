@@ -21,7 +21,8 @@ class Shape:
     """What is drawn for one capture.
 
     ``grain`` sends every symbol so many times, so that no flip shows the symbol rate. Without ``cycles`` a
-    symbol has 1 to 48 of them, fewer where it would have more than ``samples_per_symbol_most`` samples.
+    symbol has 1 to 48 of them, fewer where it would have more than ``samples_per_symbol_most`` samples; where it would
+    have fewer than ``samples_per_symbol_least``, a cycle has more of them.
     """
 
     bursts: int = 110
@@ -30,6 +31,7 @@ class Shape:
     samples_per_cycle: float | None = None
     esn0_db: float = 14.0
     samples_per_symbol_most: float | None = None
+    samples_per_symbol_least: float = 0.0
     grain: int = 1
 
 
@@ -52,7 +54,7 @@ def capture(shape: Shape, rng: np.random.Generator) -> tuple[Synthetic, float]:
     if shape.cycles is None and rng.random() < 0.5:
         cycles = max(1.0, round(2 * cycles) / 2)
     spc = shape.samples_per_cycle or float(np.exp(rng.uniform(np.log(2.6), np.log(14))))
-    carrier = RATE_HZ / spc
+    carrier = RATE_HZ / max(spc, shape.samples_per_symbol_least / cycles)
     symbol_rate = carrier / cycles
     now, bursts = rng.uniform(15, 16) / symbol_rate, []
     for _ in range(shape.bursts):

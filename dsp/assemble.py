@@ -42,6 +42,8 @@ def bursts_of(record: Record, links: tuple[Link, ...], settings: DecodeSettings)
     for burst in out:
         if burst.talker is not None:
             order.setdefault(burst.talker, len(order))
+    if all(number == first for first, number in order.items()):
+        return tuple(out)
     return tuple(_renumbered(burst, order) for burst in out)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -259,10 +260,11 @@ def _refine(
     grid of first edges shrinks with it to where each transmission's own can be.
     """
     sharp = fits.turned.sharp
+    likelihood = _likelihood(fits)
     top, std = 0.0, width * period
     for _ in range(rounds):
         periods = period * (1.0 + np.linspace(-width, width, _PERIODS))
-        each = _starts_nats(fits, periods, starts)
+        each = likelihood(periods, starts)
         nats = _averaged_starts(each).sum(axis=1)
         top = float(nats.max())
         temper = 1.0
@@ -277,7 +279,7 @@ def _refine(
             break
         width = min(2.5 * std / period, _SAME_GRID)
     if final or float(np.median(fits.gain)) < _ROUGH_GAIN:
-        period, std, starts = _averaged(fits, period, std, starts)
+        period, std, starts = _averaged(fits, likelihood, period, std, starts)
     return _Refined(top, Period(period, max(std, 1e-9 * period), sharp), starts)
 
 
@@ -305,12 +307,18 @@ class _Starts:
         return _Starts(centre, np.minimum(self.reach, 4.0 * spread + 2.0 * apart), self.count)
 
 
+_Likelihood = Callable[[Floats, _Starts], Floats]
+"""Log-likelihood (p, b, s) of periods (p,) and first edges, over transmissions that stay what they are."""
+
+
 def _all_starts(fits: Fits, count: int = _STARTS) -> _Starts:
     reach = np.minimum(0.5, 4.0 / (1.0 + fits.gain**2)) * fits.period
     return _Starts(np.zeros(len(fits)), np.maximum(reach, 1.5) if fits.turned.sharp else reach, count)
 
 
-def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[float, float, _Starts]:
+def _averaged(
+    fits: Fits, likelihood: _Likelihood, period: float, std: float, starts: _Starts
+) -> tuple[float, float, _Starts]:
     """Mean and spread over grids fine enough to hold the many tops that a weak likelihood has.
 
     A flip is known to about ``1.5 / g^2`` of a symbol (Hinkley 1970 gives the ``1 / g^2``).
@@ -324,7 +332,7 @@ def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[f
     starts = replace(starts, count=_STARTS_PLAIN)
     for _ in range(_ROUNDS_ROUGH):
         periods = period + np.linspace(-reach, reach, _PERIODS_ROUGH)
-        weight = _weights(marginal(fits, periods, starts).sum(axis=1), 1.0)
+        weight = _weights(marginal(fits, periods, starts, likelihood).sum(axis=1), 1.0)
         best = periods[[int(np.argmax(weight))]]
         period = float(weight @ periods)
         std = float(np.sqrt(weight @ (periods - period) ** 2))
@@ -333,7 +341,7 @@ def _averaged(fits: Fits, period: float, std: float, starts: _Starts) -> tuple[f
             break
         # what lies between two points of a grid is not known better than by their distance
         reach = min(max(4.0 * std, 3.0 * step), 0.5 * period)
-        starts = starts.narrowed(_starts_nats(fits, best, starts)[0], 1.0)
+        starts = starts.narrowed(likelihood(best, starts)[0], 1.0)
     return period, std, starts
 
 
@@ -342,24 +350,32 @@ def _weights(nats: Floats, temper: float) -> Floats:
     return np.asarray(weight / weight.sum())
 
 
-def marginal(fits: Fits, periods: Floats, starts: _Starts | None = None) -> Floats:
+def marginal(
+    fits: Fits, periods: Floats, starts: _Starts | None = None, likelihood: _Likelihood | None = None
+) -> Floats:
     """Log-likelihood (p, b) of each period for each transmission, its first edge averaged out over ``starts``.
 
     Along the first edge the likelihood is a random walk: the grid must be fine enough to average over it.
     """
-    return _averaged_starts(_starts_nats(fits, periods, starts or _all_starts(fits, _STARTS_PLAIN)))
+    likelihood = likelihood or _likelihood(fits)
+    return _averaged_starts(likelihood(periods, starts or _all_starts(fits, _STARTS_PLAIN)))
 
 
-def _starts_nats(fits: Fits, periods: Floats, starts: _Starts) -> Floats:
-    """Log-likelihood (p, b, s) of each period and first edge."""
-    middle, steps = fits.middle, starts.steps
+def _likelihood(fits: Fits) -> _Likelihood:
     if are_strong(fits):
-        return strong_timing(fits).over(periods, steps)
-    out = np.empty((periods.size, len(fits), starts.count))
-    for i, period in enumerate(periods.tolist()):
-        first = (middle - 0.5 * fits.count * period)[:, None] + steps
-        out[i] = timing_nats(fits, first, np.full(len(fits), period))
-    return out
+        timing = strong_timing(fits)
+        return lambda periods, starts: timing.over(periods, starts.steps)
+    middle = fits.middle
+
+    def nats(periods: Floats, starts: _Starts) -> Floats:
+        steps = starts.steps
+        out = np.empty((periods.size, len(fits), starts.count))
+        for i, period in enumerate(periods.tolist()):
+            first = (middle - 0.5 * fits.count * period)[:, None] + steps
+            out[i] = timing_nats(fits, first, np.full(len(fits), period))
+        return out
+
+    return nats
 
 
 def _averaged_starts(nats: Floats) -> Floats:

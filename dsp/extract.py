@@ -27,6 +27,8 @@ _KEPT = 0.9
 _TELLING = 32
 # and so many that one of the grids tells it well enough
 _FEW_SILENT = 2000
+# standard deviations by which they must say otherwise
+_CHANCE = 2.0
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,7 @@ def extract(
         mark(taken, grid, known[:, 0], known[:, 1])
     seen = shown(grid)
     parts = find_parts(grid, borders, taken, seen)
-    scale = 1.0 if hold_noise else max(_silence(grid, parts, taken), strip.rounding / strip.variance)
+    scale = 1.0 if hold_noise else max(_noise_scale(grid, parts, taken), strip.rounding / strip.variance)
     if abs(np.log(scale)) > 0.1:
         grid = grid.scaled(scale)
         seen = shown(grid)
@@ -213,15 +215,30 @@ def mark(taken: Flags, grid: Grid, start: Floats, stop: Floats) -> None:
     taken |= np.cumsum(change)[:-1] > 0
 
 
-def _silence(grid: Grid, parts: Parts, taken: Flags) -> float:
-    """Noise of the silent symbols in units of the one assumed; 1 where there are too few."""
+def _silence(grid: Grid, parts: Parts, taken: Flags) -> tuple[float, float]:
+    """Noise of the silent symbols in units of the one assumed, and the standard deviation of its logarithm.
+
+    1 where there are too few.
+    """
     taken = taken.copy()
     mark(taken, grid, grid.begin + parts.first * grid.period, grid.begin + (parts.last + 1) * grid.period)
     silent = ~taken
     count = int(np.count_nonzero(silent))
     if count < _TELLING:
-        return 1.0
+        return 1.0, np.inf
     # of few, all grids: they share samples, and yet halve the variance of the median
     quiet = grid.energy[silent] if count < _FEW_SILENT else grid.energy[silent, 0]
-    # the median, since something else may stand there; power of noise is exponential with mean 2
-    return max(float(np.median(quiet)) / (2.0 * float(np.log(2.0))), 1e-3)
+    # the median, since something else may stand there; power of noise is exponential with mean 2, and the median of n
+    # of them scatters by 1 / (ln 2 root n)
+    scale = max(float(np.median(quiet)) / (2.0 * float(np.log(2.0))), 1e-3)
+    independent = count * (2.0 if count < _FEW_SILENT else 1.0)
+    return scale, 1.0 / (float(np.log(2.0)) * float(np.sqrt(independent)))
+
+
+def _noise_scale(grid: Grid, parts: Parts, taken: Flags) -> float:
+    """The noise of the silent symbols in units of the one assumed, which stands unless they say otherwise.
+
+    The floor is told by much more of the record than by a few silent symbols, whose noise is off by chance.
+    """
+    scale, std = _silence(grid, parts, taken)
+    return scale if abs(float(np.log(scale))) > _CHANCE * std else 1.0

@@ -142,8 +142,23 @@ def test_silence_of_few_symbols_tells_the_noise_as_well_as_all_grids_do():
         )
         none = Parts(*(np.zeros(0, dtype=kind) for kind in (np.int64, np.int64, np.float64, np.float64)))
         off.append(_silence(grid, none, np.zeros(grid.count, dtype=np.bool_)))
-    assert np.mean(off) == pytest.approx(1.0, abs=0.03)
-    assert np.std(off) < 0.107
+    scale, std = np.array(off).T
+    assert np.mean(scale) == pytest.approx(1.0, abs=0.03)
+    assert np.std(scale) < 0.107
+    assert np.std(np.log(scale)) == pytest.approx(std[0], rel=0.2)
+
+
+def test_the_floor_stands_unless_silence_surely_says_otherwise():
+    """Some hundred silent symbols are off by a tenth by chance; a floor wrong by half they do contradict."""
+    made = capture((40, 30), 3, gap_symbols=40.0, esn0_db=14.0)
+    strip, model = strip_from(made), model_of(made)
+    omega = 2.0 * np.pi * model.carrier_hz / RATE_HZ
+    kept = [
+        extract(strip.with_variance(away * strip.variance), omega, model).variance / strip.variance
+        for away in (1.0, 1.05, 2.0, 0.5)
+    ]
+    assert kept[:2] == pytest.approx([1.0, 1.05])
+    assert kept[2:] == pytest.approx([1.0, 1.0], rel=0.3)
 
 
 def test_nothing_is_found_across_a_border():

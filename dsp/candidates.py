@@ -42,7 +42,7 @@ _SEARCH = 12
 OWN_NATS = 12.0
 _OWN_SHARE = 0.35
 _STRONG_NATS = 6.0
-_LONE_SHARE = 1.0
+_LONE_SHARE = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,7 +247,7 @@ def _likeliest(
         for i in by_last.get(part, ()):
             before = latest[int(first[i])]
             shared = float(stop[before] - start[i]) if before >= 0 else 0.0
-            # nobody pauses for a single symbol: a short one is likelier
+            # nobody pauses for a single symbol: a short one is likelier, and short ones of smooth pulses come in pairs
             lone = _LONE_SHARE * each[i] if before >= 0 and shared > -1.5 * period else 0.0
             told = float(nats[i]) * (1.0 - max(0.0, shared) / float(stop[i] - start[i])) - own[i] - lone
             value = best[int(first[i])] + told

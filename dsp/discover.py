@@ -33,9 +33,8 @@ _CLEAR_NOISE = 4.0
 _CLEAR_FLIPS = 0.25
 # energy over the noise density that tells a period well
 _TELLING_ENERGY = 500.0
-# but so much of a lead is always looked at, and all of one whose frames hold so much
+# but so much of a lead is always looked at
 _TELLING_SHARE = 0.45
-_TELLING_RATIO = 20.0
 # symbols that a short piece may have
 _SYMBOLS_SOUGHT = 80.0
 # and symbol rates, as symbols in the piece, whose bandwidth is tried

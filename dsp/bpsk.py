@@ -12,7 +12,6 @@ from dsp.candidates import OWN_NATS
 from dsp.condition import Conditioner
 from dsp.correlate import log_cosh
 from dsp.discover import discover
-from dsp.evenness import by_evenness
 from dsp.everywhere import Everything, everywhere
 from dsp.extract import Model
 from dsp.gate import spans_of
@@ -346,12 +345,6 @@ def _one_link(
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
     judged = believed(learned, energy, strip.variance)
-    if settings.symbol_rate_bd is None and (judged is None or is_open):
-        even = by_evenness(record, learned, settings, covered)
-        better = None if even is None else believed(even, energy, strip.variance)
-        if even is not None and better is not None:
-            learned, judged, is_open = even, better, False
-            rivals = rivals_of(learned.found, learned.model, record.rate_hz)
     if judged is None or learned.period is None or _has_residual_carrier(record, noise, learned):
         return None
     keyed, levels = _is_keyed(record, noise, learned), are_levels(learned, record.rate_hz)

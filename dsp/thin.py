@@ -46,8 +46,6 @@ _MOVED = {0.0: 0.85, 0.05: 0.075, 0.1: 0.075}
 # steps of a grid of periods, in what shifts the reversals farthest from the middle by their scatter
 _STEP = 0.7
 _STEP_MOVED = 1.0
-# other periods that are told at most, and the probability of the least likely of them
-_OTHERS, _WORTH_TELLING = 4, 0.01
 SURE = 0.9
 """Probability that a symbol period must have to be reported."""
 
@@ -66,15 +64,11 @@ class Reversals:
 
 @dataclass(frozen=True)
 class Weighed:
-    """The likeliest symbol period in samples and its probability, and that of the one that was asked about.
-
-    ``others`` are further periods that are not unlikely, the likeliest first.
-    """
+    """The likeliest symbol period in samples and its probability, and that of the one that was asked about."""
 
     period: float
     probability: float
     asked: float
-    others: tuple[float, ...] = ()
 
 
 def seldom_turns(flips: int, edges: int) -> bool:
@@ -174,16 +168,7 @@ def weigh_periods(reversals: Reversals, shortest: float, longest: float, asked: 
 
     mine = near(best)
     mean = float(weight[mine] @ periods[mine] / weight[mine].sum())
-    left = np.where(mine, 0.0, weight)
-    others: list[float] = []
-    while len(others) < _OTHERS:
-        top = float(periods[int(np.argmax(np.where(left > 0.0, nats, -np.inf)))])
-        alike = near(top) & (left > 0.0)
-        if float(left[alike].sum()) < _WORTH_TELLING:
-            break
-        others.append(top)
-        left[alike] = 0.0
-    return Weighed(mean, float(weight[mine].sum()), float(weight[near(asked)].sum()), tuple(others))
+    return Weighed(mean, float(weight[mine].sum()), float(weight[near(asked)].sum()))
 
 
 def _moved_nats(

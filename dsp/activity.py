@@ -12,7 +12,7 @@ import math
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -28,6 +28,8 @@ BLOCK = 1 << 17
 _TALLEST = 128
 # frequencies at which a filter's gain is worked out: no fewer than there are lines to tell apart
 _GAINS = 1 << 14
+# frequencies at which the floor is asked for within the main lobe of a short spectrum
+_LOBE = 33
 _THREADS = 2
 _UNWATCHED = Watch()
 # equivalent independent ordinates of 2, 4, 8 neighbouring Hann bins (power correlation 4/9, 1/36)
@@ -103,11 +105,13 @@ def found_nats(samples: int) -> float:
 
 
 def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> NDArray[np.float32]:
-    """Samples ``[start, stop)`` filtered to unit variance and a flat floor, steady lines taken out."""
+    """Samples ``[start, stop)`` of unit variance over a flat floor, steady lines taken out.
+
+    A gentle floor stays as it is: of spectra it is told by `weights`.
+    """
     part = record.read_centred(start, stop)
-    level = float(np.median(noise.floor)) * record.rate_hz / 2.0
-    if noise.even:
-        return part * np.float32(1.0 / np.sqrt(level))
+    if noise.gentle:
+        return part * np.float32(1.0 / np.sqrt(_level(noise)))
 
     def gain(hz: Floats) -> Floats:
         level = noise.density(hz) * noise.line_ratio(hz) ** 2 * record.rate_hz / 2.0
@@ -119,6 +123,33 @@ def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> NDArra
     # of few samples what they are continued by has a level of its own, which taking out the whole's leaves in them
     white -= white.mean()
     return white
+
+
+def _level(noise: NoiseFloor) -> float:
+    """Variance of a sample, were the floor everywhere as it is at most frequencies."""
+    return float(np.median(noise.floor)) * noise.rate_hz / 2.0
+
+
+def weights(noise: NoiseFloor, frame: int, bins: NDArray[np.integer[Any]]) -> NDArray[np.float32] | None:
+    """What makes ``bins`` (b,) of squared spectra of `whitened` samples those of a flat floor (b,); None if they are that.
+
+    A Hann window gathers what its main lobe covers.
+    """
+    if noise.even or not noise.gentle:
+        return None
+    step_hz = noise.rate_hz / frame
+    hz = bins * step_hz
+    if frame < noise.floor_hz.size:
+        off = np.linspace(-2.0, 2.0, _LOBE)
+        # the window's spectrum (Harris 1978), squared
+        lobe = (np.sinc(off) + 0.5 * (np.sinc(off - 1.0) + np.sinc(off + 1.0))) ** 2
+        # what lies beyond zero and half the sample rate is seen from this side
+        half = noise.rate_hz / 2.0
+        around = half - np.abs(half - np.abs(hz[:, None] + off * step_hz))
+        seen = noise.density(around) @ (lobe / lobe.sum())
+    else:
+        seen = np.asarray(noise.density(hz))
+    return np.asarray(_level(noise) / (seen * (noise.rate_hz / 2.0)), np.float32)
 
 
 def find_activity(
@@ -140,11 +171,13 @@ def find_activity(
     total = sum(b - a for a, b in blocks)
     threshold = found_nats(total) if threshold_nats is None else threshold_nats
 
+    flat = [(frame, weights(noise, frame, np.arange(2, frame // 2))) for frame in frames]
+
     def look(block: tuple[int, int]) -> list[_Hits]:
         white = whitened(record, noise, *block)
         if covered is not None and covered.size:
             silence(white, block, covered)
-        return list(_hits(white, block[0], threshold, frames))
+        return list(_hits(white, block[0], threshold, flat))
 
     hits: list[_Hits] = []
     with ThreadPoolExecutor(_THREADS) as pool:
@@ -180,11 +213,15 @@ class _Hits:
 
 
 def _hits(
-    white: NDArray[np.float32], origin: int, threshold: float, frames_of: tuple[int, ...]
+    white: NDArray[np.float32],
+    origin: int,
+    threshold: float,
+    frames_of: list[tuple[int, NDArray[np.float32] | None]],
 ) -> Iterator[_Hits]:
+    """Boxes over the threshold; ``frames_of`` are lengths of spectra, each with its `weights`."""
     from scipy.fft import rfft
 
-    for frame in frames_of:
+    for frame, weight in frames_of:
         if frame * 3 > white.size:
             break
         window = np.hanning(frame + 1)[:-1].astype(np.float32)
@@ -206,6 +243,8 @@ def _hits(
             # a Hann window lets what is left at zero frequency into the first bin as well
             spectrum = rfft(frames[at] * window, axis=1)[:, 2:-1]
             power[at] = spectrum.real**2 + spectrum.imag**2
+        if weight is not None:
+            power *= weight
         yield from _boxes(power, frame, origin, threshold)
 
 

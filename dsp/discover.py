@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dsp.candidates import OWN_NATS
 from dsp.carrier import CarrierLine, busiest_hz, squared_lines
-from dsp.correlate import turn_back
+from dsp.correlate import Turned, turn_back
 from dsp.extract import Found, Model, extract
+from dsp.fits import Fits
 from dsp.leads import PARTS_OF_A_LEAD, Leads, centre_hz, energy_seen, leads_of, sources_of
 from dsp.link import EXPLAINED
 from dsp.merge import climb
@@ -37,9 +38,13 @@ _TELLING_ENERGY = 500.0
 _TELLING_SHARE = 0.45
 # symbols that a short piece may have
 _SYMBOLS_SOUGHT = 80.0
+# symbols in the frame that a piece is seen with, as a rule
+_SYMBOLS_IN_FRAME = 2.5
 # and symbol rates, as symbols in the piece, whose bandwidth is tried
 _SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)
 _FOGGED_ESN0 = 40.0
+# grids, each 3.5 times finer, that come down to where an edge lies in such fog: 1.5 / g^2 of a symbol (Hinkley 1970)
+_ROUNDS = 3
 _FEWEST_CYCLES = 0.9
 _FEWEST_SAMPLES = 16
 # natural units of a fit to a lead that is worth counting: the choice among models is judged over all leads
@@ -180,6 +185,7 @@ def _propose(
     if lead.size < _FEWEST_SAMPLES:
         return
     lines = _lines(lead, piece, rate_hz)
+    lead = _telling_part(lead, piece)
     least = max(10.0, 0.15 * lines[0].contrast) if lines else 10.0
     carriers = [line.freq_hz for line in lines if line.contrast > least][:3]
     # what was told is tried first, and what the samples say by themselves as well: it may be wrong
@@ -187,13 +193,14 @@ def _propose(
     if told is not None and piece.low_hz - told < piece.high_hz - piece.low_hz > told - piece.high_hz:
         carriers = [told, *carriers]
     if settings.symbol_rate_bd is not None:
+        around = rate_hz / settings.symbol_rate_bd * (1.0 + np.linspace(-0.02, 0.02, 41))
         for carrier in carriers:
-            model = _period(lead, rate_hz, piece, carrier, settings)
+            told_fit, _ = _fit(_rough(lead, rate_hz, piece, carrier), around)
+            model = None if told_fit is None else _model(told_fit, rate_hz)
             if model is not None:
                 yield model, False
     for carrier in carriers:
-        model = _period(lead, rate_hz, piece, carrier, _NOTHING_TOLD)
-        if model is not None:
+        for model in _of_any_period(lead, rate_hz, piece, carrier):
             yield model, carrier != told
 
 
@@ -235,49 +242,86 @@ def _telling_part(lead: Strip, piece: Piece) -> Strip:
     return replace(lead, samples=lead.samples[start:stop], size=stop - start)
 
 
-def _period(
-    lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float, settings: DecodeSettings
-) -> Model | None:
-    """The best fit to a lead over all periods."""
-    lead = _telling_part(lead, piece)
-    omega = 2.0 * np.pi * carrier_hz / rate_hz
-    turned = turn_back(lead.samples, omega)
+@dataclass(frozen=True, eq=False)
+class _Rough:
+    """A lead turned back by a carrier, and what is known of that before any fit: amplitude and noise variance.
+
+    ``foggy`` is the variance to look for a period with: on a very clean line the likelihood is so rugged that no grid
+    finds its top. ``points`` says that samples may be ideal points.
+    """
+
+    turned: Turned
+    amplitude: float
+    variance: float
+    foggy: float
+    points: bool
+
+
+def _rough(lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float) -> _Rough:
+    turned = turn_back(lead.samples, 2.0 * np.pi * carrier_hz / rate_hz)
     bins = max(2.0, (piece.high_hz - piece.low_hz) * piece.frame / rate_hz)
     power = max(piece.ratio - 1.0, 0.05) * lead.variance * bins * 2.0 / piece.frame
     amplitude = float(np.sqrt(2.0 * power))
-    # on a very clean line the likelihood is so rugged that no grid finds its top: look through some fog first
     fog = amplitude * amplitude * piece.frame / (4.0 * _FOGGED_ESN0)
-    variance = max(lead.variance, fog)
-    if settings.symbol_rate_bd is not None:
-        periods: Floats = rate_hz / settings.symbol_rate_bd * (1.0 + np.linspace(-0.02, 0.02, 41))
-    else:
-        # under one cycle a symbol a steady level looks like reversals at every zero crossing
-        span = min(lead.samples.size, 2 * (piece.stop - piece.start))
-        # a short piece may have been found with frames much longer than its symbols
-        least = min(piece.frame / 5.0, (piece.stop - piece.start) / _SYMBOLS_SOUGHT)
-        shortest = max(2.0, least, _FEWEST_CYCLES * rate_hz / carrier_hz)
-        if shortest > 4.0 * piece.frame:
-            return None
-        periods = period_grid(shortest, 8.0 * piece.frame, span)
-    rough = first_fits(search_period(turned, periods, variance, amplitude), turned, variance, amplitude)
-    if not len(rough):
-        return None
-    options = [polish(rough)]
-    if piece.frame <= 16:
-        options.append(polish(replace(rough, turned=turned.sharpened(True))))
+    return _Rough(turned, amplitude, lead.variance, max(lead.variance, fog), piece.frame <= 16)
+
+
+def _of_any_period(lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float) -> Iterator[Model]:
+    """The best fit to a lead over all periods but those far shorter than a frame; and over these, if that is better.
+
+    Few pieces are found with frames so much longer than their symbols, and looking there costs most.
+    """
+    # a short piece may have been
+    least = min(piece.frame / 5.0, (piece.stop - piece.start) / _SYMBOLS_SOUGHT)
+    # under one cycle a symbol a steady level looks like reversals at every zero crossing
+    shortest = max(2.0, least, _FEWEST_CYCLES * rate_hz / carrier_hz)
+    if shortest > 4.0 * piece.frame:
+        return
+    span = min(lead.samples.size, 2 * (piece.stop - piece.start))
+    periods = period_grid(shortest, 8.0 * piece.frame, span)
+    rough = _rough(lead, rate_hz, piece, carrier_hz)
+    likely = periods >= piece.frame / _SYMBOLS_IN_FRAME
+    best_nats = rough_nats = 0.0
+    for some in (periods[likely], periods[~likely]):
+        if not some.size:
+            continue
+        fit, top_nats = _fit(rough, some, rough_nats, merges=True)
+        rough_nats = max(rough_nats, top_nats)
+        model = None if fit is None or fit.nats[0] < best_nats else _model(fit, rate_hz)
+        if fit is not None and model is not None:
+            best_nats = float(fit.nats[0])
+            yield model
+
+
+def _fit(
+    rough: _Rough, periods: Floats, rough_nats: float = 0.0, *, merges: bool = False
+) -> tuple[Fits | None, float]:
+    """The best fit over periods, if any, and the log-likelihood ratio of the best rough one.
+
+    What is far below ``rough_nats`` is not fitted. ``merges`` lets several symbols be taken for one.
+    """
+    timings = search_period(rough.turned, periods, rough.foggy, rough.amplitude)
+    top_nats = float(timings.nats.max())
+    some = first_fits(timings, rough.turned, rough.foggy, rough.amplitude, rough_nats)
+    if not len(some):
+        return None, top_nats
+    options = [polish(some, _ROUNDS)]
+    if rough.points:
+        options.append(polish(replace(some, turned=rough.turned.sharpened(True)), _ROUNDS))
     bests = [fits.take(np.array([int(np.argmax(fits.nats))])) for fits in options if len(fits)]
     if not bests:
-        return None
+        return None, top_nats
     best = max(bests, key=lambda fits: float(fits.nats[0]))
-    if settings.symbol_rate_bd is None:
+    if merges:
         best = climb(best)
-    if variance > lead.variance:
-        best = polish(replace(best, variance=lead.variance), rounds=5)
-    if not len(best):
+    if rough.foggy > rough.variance:
+        best = polish(replace(best, variance=rough.variance), rounds=5)
+    return best if len(best) else None, top_nats
+
+
+def _model(fit: Fits, rate_hz: float) -> Model | None:
+    """What a fit says the link is, if it can be one."""
+    omega, period = float(fit.omega[0]), float(fit.period[0])
+    if int(fit.count[0]) < 4 or not 0.0 < omega < np.pi or omega * period / (2.0 * np.pi) <= _FEWEST_CYCLES:
         return None
-    found_omega, period = float(best.omega[0]), float(best.period[0])
-    if int(best.count[0]) < 4 or not 0.0 < found_omega < np.pi:
-        return None
-    if found_omega * period / (2.0 * np.pi) <= _FEWEST_CYCLES:
-        return None
-    return Model(found_omega * rate_hz / (2.0 * np.pi), period, best.turned.sharp)
+    return Model(omega * rate_hz / (2.0 * np.pi), period, fit.turned.sharp)

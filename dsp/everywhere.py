@@ -95,7 +95,9 @@ def everywhere(
         fits = of_shared_clock(mine.fits, talkers)
         best = fits.take(np.argsort(-fits.nats, kind="stable")[:quota])
         mixed = len(fits) < len(mine.fits)
-        return _Done(tuple(t.released() for t in talkers), compact([best]), cut, mixed)
+        # alone, its sums can stay as they are
+        kept = best if len(lots) == 1 else compact([best])
+        return _Done(tuple(t.released() for t in talkers), kept, cut, mixed)
 
     plain = isinstance(conditioner.record.source, np.ndarray)
     kept: list[Fits] = []
@@ -122,7 +124,7 @@ def everywhere(
         if len(again) == len(lots):
             break
         lots = again
-    return Everything(out, compact(kept), mixed)
+    return Everything(out, kept[0] if len(kept) == 1 else compact(kept), mixed)
 
 
 def _lots(spans: list[tuple[int, int]], overlap: int) -> Iterator[_Lot]:

@@ -10,29 +10,27 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from dsp.baseline import CELL
 from dsp.source import Floats, Record
+from dsp.spectra import Spectra, low_quantile, spectra
+from dsp.steady_lines import bands, line_lengths, steady_lines, steady_of
 
 _QUANTILE = 0.12
-# samples of frames that are worked on at a time
-_PIECE = 1 << 16
 _FRAMES_AT_MOST = 300
+# samples of the spectra that tell the broad floor
+_BROAD = (64, 256, 1024, 4096)
 # cycles in a cell of the slow part below which it leaves something; the lowest carrier has five
 _SLOW_CELLS = 2.0
+# ratios of the highest to the lowest density of a floor that is as good as flat, and of one that leaks nowhere
+_EVEN, _GENTLE = 1.35, 16.0
 # octaves over which no noise falls by so much: one whose power falls with the square of frequency falls by 36 dB
 _HOLE_OCTAVES = 6.0
 _HOLE = 1e-5
-_LINE_RATIO = 8.0
-# spectra so many times shorter in which lines are looked for as well, of no fewer samples than this
-_SHORTER = (8, 64)
-_SHORTEST = 256
-# a Hann main lobe is four bins wide; a strong line shows some of its skirt
-_LINE_BINS = 7
 # samples in which a line is looked at more closely, and the share of its power that a tone's main lobe holds there
 _CLOSEST = 1 << 17
 _PURE = 0.8
@@ -56,17 +54,32 @@ class NoiseFloor:
 
     @property
     def even(self) -> bool:
-        """Whether the floor is flat enough, and free of lines, that nothing leaks from one frequency to another."""
+        """Whether the floor is flat, and free of lines."""
+        return self._is_within(_EVEN)
+
+    @property
+    def gentle(self) -> bool:
+        """Whether the floor is flat enough, and free of lines, that nothing leaks from one frequency to another.
+
+        Beyond the main lobe of a Hann window lie 5e-4 of what it gathers (Harris 1978).
+        """
+        return self._is_within(_GENTLE)
+
+    def _is_within(self, ratio: float) -> bool:
         inner = self.floor[2:-2]
         return bool(
             inner.size
-            and float(inner.max()) < 1.35 * float(inner.min())
+            and float(inner.max()) < ratio * float(inner.min())
             and self.lines.max(initial=1.0) <= 1.0
         )
 
+    @cached_property
+    def _log_floor(self) -> Floats:
+        return np.asarray(np.log(self.floor))
+
     def density(self, freq_hz: Floats | float) -> Floats:
         """One-sided density of the broad floor, lines left out, in unit^2/Hz."""
-        return np.exp(np.interp(freq_hz, self.floor_hz, np.log(self.floor)))
+        return np.exp(np.interp(freq_hz, self.floor_hz, self._log_floor))
 
     def flattened(self) -> NoiseFloor | None:
         """The floor if noise were as low everywhere as where it is lowest; None if that changes little.
@@ -134,47 +147,6 @@ def _held_by_peaks(power: Floats, peaks: int = 2) -> float:
     return 1.0 - float(left.sum()) / max(float(power.sum()), 1e-300)
 
 
-def _frame_starts(record: Record, length: int, most: int) -> list[int]:
-    """Starts of half-overlapping frames, thinned evenly if there are more than ``most``."""
-    hop = max(1, length // 2)
-    counts = np.array([max(0, (len(s) - length) // hop + 1) for s in record.stretches], dtype=np.int64)
-    ends = np.cumsum(counts)
-    total = int(ends[-1]) if ends.size else 0
-    pick = np.linspace(0, total - 1, min(most, total)).astype(np.int64)
-    which = np.searchsorted(ends, pick, "right")
-    firsts = np.array([s.first for s in record.stretches], dtype=np.int64)
-    return (firsts[which] + (pick - (ends - counts)[which]) * hop).tolist() if total else []
-
-
-def _spectra(record: Record, length: int, most: int) -> tuple[NDArray[np.float32], float] | None:
-    """Hann-windowed spectra (frames, bins), squared, and what one of them is in unit^2/Hz, one-sided.
-
-    None if fewer than four frames fit.
-    """
-    from scipy.fft import rfft
-
-    starts = _frame_starts(record, length, most)
-    if len(starts) < 4:
-        return None
-    window = np.hanning(length + 1)[:-1]
-    frames = record.read_frames(starts, length)
-    # level and slope off: what is slower than a frame belongs to longer frames
-    ramp = (np.arange(length) - (length - 1) / 2.0).astype(np.float32)
-    # not by matmul, whose threads are not worth their start and outlast it spinning
-    slope = np.einsum("ij,j->i", frames, ramp / np.float32(np.sum(ramp * ramp)))
-    frames -= slope[:, None] * ramp
-    # by a power of two to about one, so that no square leaves single precision
-    scale = 2.0 ** -float(np.frexp(max(float(frames.max()), -float(frames.min()), 1e-30))[1])
-    weight = (window * scale).astype(np.float32)
-    power = np.empty((len(starts), length // 2 + 1), dtype=np.float32)
-    # as many frames at a time as stay in the cache
-    rows = max(1, _PIECE // length)
-    for at in range(0, len(starts), rows):
-        spectrum = rfft(frames[at : at + rows] * weight, axis=1)
-        power[at : at + rows] = spectrum.real**2 + spectrum.imag**2
-    return power, 2.0 / (record.rate_hz * float(np.sum(window**2)) * scale**2)
-
-
 def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
     """Level of the quiet frames over the mean of all, per bin, at most 1, and that level itself.
 
@@ -195,24 +167,12 @@ def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
     around = (sums[:, middle + reach + 1] - sums[:, middle - reach]) / wide
     # equivalent independent ordinates of neighbouring Hann bins (power correlation 4/9, 1/36)
     equal = wide**2 / (wide + 2.0 * (wide - 1) * 4.0 / 9.0 + 2.0 * np.maximum(wide - 2, 0) / 36.0)
-    low = _low(around, _QUANTILE) * equal / gammaincinv(equal, _QUANTILE)
+    low = low_quantile(around, _QUANTILE) * equal / gammaincinv(equal, _QUANTILE)
     share = low / np.maximum(around.mean(axis=0), 1e-300)
     # the quantile of so many frames scatters by this much: what is within three times that is steady
     scatter = (1.1 + 1.8 / equal) / np.sqrt(frames)
     counts = share < 1.0 - 3.0 * scatter
     return np.where(counts, share, 1.0), np.where(counts, low, around.mean(axis=0))
-
-
-def _low(values: Floats, share: float) -> Floats:
-    """Quantile over the first axis, by way of rows that lie together in memory."""
-    place = share * (values.shape[0] - 1)
-    below = int(place)
-    above = min(below + 1, values.shape[0] - 1)
-    rows = np.ascontiguousarray(values.T)
-    # of short rows quicker than parting them, since numpy sorts many values at a time
-    rows.sort(axis=1)
-    low, high = rows[:, below].astype(np.float64), rows[:, above].astype(np.float64)
-    return np.asarray(low + (place - below) * (high - low))
 
 
 def _smooth_log(values: Floats, half: int) -> Floats:
@@ -228,30 +188,41 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     longest = max((len(s) for s in record.stretches), default=0)
     if longest < 128:
         return None
+    lengths = line_lengths(longest)
     with ThreadPoolExecutor(1) as beside:
-        # long spectra in another thread, while the short ones are made
-        long_ones = beside.submit(_longer_spectra, record, longest)
-        broad = _broad_floor(record, longest)
+        # long spectra in another thread, while the short ones are made, some of which are the same
+        long_ones = beside.submit(lambda: [steady_of(record, one) for one in lengths if one > _BROAD[2]])
+        short = _short_spectra(record, longest)
+        broad = _broad_floor(record, short)
         if broad is None:
             return None
-        lines_hz, lines = _steady_lines(long_ones.result(), *broad)
+        others = [steady_of(record, one, short.get(one)) for one in lengths if one <= _BROAD[2]]
+        lines_hz, lines = steady_lines([*long_ones.result(), *others], *broad)
     return NoiseFloor(record.rate_hz, *broad, lines_hz, lines)
 
 
-def _broad_floor(record: Record, longest: int) -> tuple[Floats, Floats] | None:
+def _short_spectra(record: Record, longest: int) -> dict[int, Spectra]:
+    """Spectra of the lengths that tell the floor, as far as frames fit, by their length."""
+    out: dict[int, Spectra] = {}
+    for wished in _BROAD:
+        if wished > longest // 6 and out:
+            break
+        length = min(wished, longest // 4)
+        found = spectra(record, length, min(_FRAMES_AT_MOST, 400_000 // length))
+        if found is None:
+            break
+        out[length] = found
+    return out
+
+
+def _broad_floor(record: Record, short: dict[int, Spectra]) -> tuple[Floats, Floats] | None:
     """Frequencies and density of the floor, lines left out; None of too few samples."""
     shares: list[tuple[Floats, Floats, Floats, Floats]] = []
     mean_hz: Floats = np.zeros(0)
     mean: Floats = np.zeros(0)
     slow = 0.0
-    for wished in (64, 256, 1024, 4096):
-        if wished > longest // 6 and shares:
-            break
-        length = min(wished, longest // 4)
-        spectra = _spectra(record, length, min(_FRAMES_AT_MOST, 400_000 // length))
-        if spectra is None:
-            break
-        power = spectra[0].astype(np.float64) * spectra[1]
+    for length, (squares, unit) in short.items():
+        power = squares.astype(np.float64) * unit
         # the mean taken off each frame empties the first bins: they say nothing about the floor
         power[:, :2] = power[:, 2:3]
         power[:, -1] = power[:, -2]
@@ -296,88 +267,6 @@ def _without_holes(hz: Floats, floor: Floats) -> Floats:
     reach = int(_HOLE_OCTAVES * np.log(2.0) / np.log(grid[1] / grid[0]))
     around = np.exp(maximum_filter1d(np.log(np.interp(grid, hz, floor)), 2 * reach + 1, mode="nearest"))
     return np.maximum(floor, _HOLE * np.interp(hz, grid, around))
-
-
-@dataclass(frozen=True, eq=False)
-class _Long:
-    """Of spectra of one length (bins,): low quantile and mean over time as density; how many there are, 0 of too few."""
-
-    hz: Floats
-    low: Floats
-    mean: Floats
-    count: int
-
-
-def _longer_spectra(record: Record, longest: int) -> list[_Long]:
-    """The longest spectra, and shorter ones."""
-    length = 1 << int(np.clip(np.log2(max(longest / 10.0, 256.0)), 8, 16))
-    out = [_spectra_of(record, length, max(8, 1_000_000 // length))]
-    shorter = [length // part for part in _SHORTER if length // part >= _SHORTEST]
-    return out + [_spectra_of(record, one, min(_FRAMES_AT_MOST, 1_000_000 // one)) for one in shorter]
-
-
-def _spectra_of(record: Record, length: int, most: int) -> _Long:
-    spectra = _spectra(record, length, most)
-    hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
-    if spectra is None:
-        return _Long(hz, np.ones_like(hz), np.ones_like(hz), 0)
-    power, unit = spectra
-    low = (_low(power, 0.3) / -np.log(0.7) + float(power.max()) * 1e-24) * unit + 1e-300
-    low = np.maximum(low, 2.0 * record.rounding / record.rate_hz)
-    return _Long(hz, low, unit * power.mean(axis=0, dtype=np.float64), len(power))
-
-
-def _steady_lines(spectra: list[_Long], floor_hz: Floats, floor: Floats) -> tuple[Floats, Floats]:
-    """Narrow lines that stand still through the record, as ratio over what surrounds them.
-
-    Those of a motor wander with its speed: in shorter spectra they are narrow, too.
-    """
-    hz = spectra[0].hz
-    lines = _lines_of(spectra[0], floor_hz, floor)
-    for shorter in spectra[1:]:
-        wide = _lines_of(shorter, floor_hz, floor)
-        bins = np.minimum(np.rint(hz / shorter.hz[1]).astype(np.int64), wide.size - 1)
-        # what is narrow in longer spectra is known better from there
-        known = np.bincount(bins, lines > 1.0, wide.size) > 0.0
-        for a, b in bands(wide > 1.0):
-            if known[a:b].any():
-                wide[a:b] = 1.0
-        lines = np.maximum(lines, wide[bins])
-    return hz, lines
-
-
-def bands(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and one beyond the last of each run of true ``flags`` (n,)."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-
-
-def _lines_of(long: _Long, floor_hz: Floats, floor: Floats) -> Floats:
-    """Lines in spectra of one length, as ratio over what surrounds them."""
-    from scipy.ndimage import maximum_filter1d, median_filter
-
-    hz, low = long.hz, long.low
-    if not long.count:
-        return np.ones_like(hz)
-    around = np.exp(median_filter(np.log(low), 41, mode="nearest"))
-    # next to zero frequency there is nothing to the left to compare with: what the floor says counts
-    around[:24] = np.minimum(around[:24], np.interp(hz[:24], floor_hz, floor))
-    ratio = low / around
-    ratio[:2] = ratio[2]
-    narrow = ratio > _LINE_RATIO
-    if long.count < 12:
-        narrow[:] = False
-    # the power of a steady line hardly changes, so that its lower quantiles lie far above those of the
-    # exponential ordinates of anything modulated; one that changes is still known by having no skirts
-    steady = low > 1.6 * long.mean
-    for a, b in bands(narrow):
-        peak = a + int(np.argmax(low[a:b]))
-        beside = np.concatenate((low[max(0, peak - 10) : max(0, peak - 4)], low[peak + 5 : peak + 11]))
-        isolated = long.count >= 64 and beside.size > 0 and float(beside.max()) < 0.04 * float(low[peak])
-        if not steady[peak] and (b - a > _LINE_BINS or not isolated):
-            narrow[a:b] = False
-    ratio = np.where(narrow, ratio, 1.0)
-    return np.asarray(maximum_filter1d(ratio, 3))
 
 
 def suppression(noise: NoiseFloor, freq_hz: Floats, reference: float) -> Floats:

@@ -13,8 +13,12 @@ from dsp.rate import Timings
 _STEPS = 13
 
 
-def first_fits(timings: Timings, turned: Turned, variance: float, amplitude: float) -> Fits:
+def first_fits(
+    timings: Timings, turned: Turned, variance: float, amplitude: float, rival_nats: float = 0.0
+) -> Fits:
     """Fits to the best timings at clearly different periods, at most two of each octave and seven in all.
+
+    None reaches less than half of the best or of ``rival_nats``, what other periods came to.
 
     On a clean line a grid of periods is too coarse for the long ones, which lose to short ones that fit
     nearly as well anyhow: each octave keeps its own.
@@ -22,7 +26,8 @@ def first_fits(timings: Timings, turned: Turned, variance: float, amplitude: flo
     kept: list[int] = []
     octave = np.floor(np.log2(timings.period))
     for i in np.argsort(-timings.nats, kind="stable").tolist():
-        if kept and (timings.nats[i] < 0.5 * timings.nats[kept[0]] or len(kept) == 7):
+        best = max(rival_nats, timings.nats[kept[0]] if kept else 0.0)
+        if timings.nats[i] < 0.5 * best or len(kept) == 7:
             break
         alike = sum(octave[i] == octave[j] for j in kept)
         apart = all(abs(timings.period[i] / timings.period[j] - 1.0) > 0.02 for j in kept)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from dsp.activity import Active, silence, whitened
+from dsp.activity import Active, silence, weights, whitened
 from dsp.correlate import path_through, turns_of
 from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record
@@ -50,11 +50,11 @@ class Piece:
 
 
 def band_energy(
-    white: NDArray[np.float32], rate_hz: float, frame: int, band_hz: tuple[float, float]
+    white: NDArray[np.float32], noise: NoiseFloor, frame: int, band_hz: tuple[float, float]
 ) -> tuple[Floats, int]:
     """Energy over the floor of Hann frames with half overlap, within a band; and how many bins that is.
 
-    ``white`` (n,) are samples over a flat floor of unit variance.
+    ``white`` (n,) are samples as `whitened` gives them.
     """
     from scipy.fft import rfft
 
@@ -62,16 +62,18 @@ def band_energy(
         return np.zeros(0), 1
     window = np.hanning(frame + 1)[:-1].astype(np.float32)
     spectrum = rfft(sliding_window_view(white, frame)[:: frame // 2] * window, axis=1)
-    hz = np.fft.rfftfreq(frame, 1.0 / rate_hz)
+    hz = np.fft.rfftfreq(frame, 1.0 / noise.rate_hz)
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     inside[0] = inside[-1] = False
     if not inside.any():
         inside[min(hz.size - 2, max(1, int(np.argmin(np.abs(hz - sum(band_hz) / 2.0)))))] = True
     kept = spectrum[:, inside]
-    power = (kept.real**2 + kept.imag**2).mean(axis=1, dtype=np.float64) / np.sum(
-        window.astype(np.float64) ** 2
-    )
-    return np.asarray(power), int(np.sum(inside))
+    power = kept.real**2 + kept.imag**2
+    weight = weights(noise, frame, np.flatnonzero(inside))
+    if weight is not None:
+        power *= weight
+    energy = power.mean(axis=1, dtype=np.float64) / np.sum(window.astype(np.float64) ** 2)
+    return np.asarray(energy), int(np.sum(inside))
 
 
 def windows_of(record: Record, active: Active, most: int = 4) -> list[Active]:
@@ -115,7 +117,7 @@ def cut(record: Record, noise: NoiseFloor, active: Active, covered: Floats | Non
         start, stop = max(low, active.start - 4 * frame), min(high, active.stop + 4 * frame)
         wide = max(half, record.rate_hz / frame)
         band = (max(0.0, centre - wide), min(record.rate_hz / 2.0, centre + wide))
-        energy, bins = band_energy(white[start - low : stop - low], record.rate_hz, frame, band)
+        energy, bins = band_energy(white[start - low : stop - low], noise, frame, band)
         pieces, nats = _pieces(energy, bins, start, stop, frame, band)
         tried.append((nats, pieces))
     if not tried:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.noise import NoiseFloor, bands, estimate_noise
+from dsp.noise import NoiseFloor, estimate_noise
 from dsp.source import Record, Stretch
+from dsp.steady_lines import bands
 from dsp.tones import Complexes, Floats, Tone, Tones
 
 # rows of a stretch, at least, and samples of a row

@@ -15,6 +15,7 @@ from dsp.activity import (
     find_activity,
     found_nats,
     ratio_of,
+    weights,
     whitened,
 )
 from dsp.errors import CancelledError
@@ -87,6 +88,34 @@ def test_whitening_takes_steady_lines_out():
     white = whitened(record, estimate_noise(record), 0, 40_000)
     left = 2.0 * np.abs(np.mean(white * np.exp(-0.9j * place)))
     assert left < 0.15
+
+
+@pytest.mark.parametrize("frame", [16, 32, 64, 256, 1024])
+def test_a_gentle_floor_is_told_by_the_weights_of_spectra(frame):
+    """Noise with a narrow hump: what a frame gathers of it is spread by its window, and has a mean of one again."""
+    hz = np.linspace(0.0, RATE_HZ / 2.0, 2049)
+    hump = 1.0 + 7.0 * np.exp(-(((hz - 0.2 * RATE_HZ) / (0.006 * RATE_HZ)) ** 2))
+    noise = NoiseFloor(RATE_HZ, hz, hump * 2.0 / RATE_HZ, hz, np.ones(2049))
+    assert noise.gentle
+    assert not noise.even
+    count = 1 << 19
+    spectrum = np.fft.rfft(np.random.default_rng(9).normal(size=count))
+    spectrum *= np.sqrt(noise.density(np.fft.rfftfreq(count, 1.0 / RATE_HZ)) * RATE_HZ / 2.0)
+    white = whitened(record_of(np.fft.irfft(spectrum)), noise, 0, count)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(frame) / frame)
+    frames = white[: count // frame * frame].reshape(-1, frame) * window
+    power = np.abs(np.fft.rfft(frames, axis=1)) ** 2 / np.sum(window**2)
+    bins = np.arange(2, frame // 2)
+    told = power.mean(axis=0)[bins] * weights(noise, frame, bins)
+    # exponential ordinates: six deviations of the mean of so many
+    assert told == pytest.approx(np.ones(bins.size), abs=6.0 / np.sqrt(len(frames)))
+
+
+def test_a_flat_floor_and_a_filtered_one_need_no_weights():
+    hz = np.linspace(0.0, RATE_HZ / 2.0, 65)
+    for floor in (np.ones(65), np.where(hz > 0.25 * RATE_HZ, 20.0, 1.0)):
+        noise = NoiseFloor(RATE_HZ, hz, floor, hz, np.ones(65))
+        assert weights(noise, 64, np.arange(2, 32)) is None
 
 
 @pytest.mark.parametrize("draw", [10, 11, 12])

@@ -65,6 +65,18 @@ def test_carrier_and_period_are_found_told_nothing(cycles, carrier_hz):
         assert model.gain == pytest.approx(np.sqrt(2.0 * 10**1.6), rel=0.3)
 
 
+@pytest.mark.parametrize("times", [1.0, 2.3, 3.6])
+def test_symbols_may_be_far_shorter_than_the_frames_of_a_piece(times):
+    """Up to four of them in a frame; those are proposed after longer ones, and only if they explain more."""
+    made = capture((40, 28, 52), 22, cycles=4.3, carrier_hz=173_011.0, esn0_db=14.0)
+    period = RATE_HZ * 4.3 / 173_011.0
+    frame = int(times * period)
+    pieces = [replace(p, frame=frame, bins=max(2, round(p.bins * frame / p.frame))) for p in pieces_of(made)]
+    model = discover(made.record, flat_floor(made.sigma), pieces, NOTHING, Watch())
+    assert model is not None
+    assert model.period == pytest.approx(period, rel=0.5 / 40)
+
+
 def test_what_is_told_is_taken():
     """The double of a symbol rate that the flips leave open; a carrier told a little wrongly."""
     made = capture((40, 28, 52), 20, esn0_db=16.0)

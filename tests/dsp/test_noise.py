@@ -160,13 +160,17 @@ def test_samples_all_alike_have_a_floor_that_is_a_number(level):
     assert np.all(noise.density(middle(noise)) >= 0.0)
 
 
-@pytest.mark.parametrize(("rise", "line", "even"), [(1.3, 1.0, True), (1.4, 1.0, False), (1.0, 9.0, False)])
-def test_even_is_a_floor_without_colour_or_lines(rise, line, even):
+@pytest.mark.parametrize(
+    ("rise", "line", "even", "gentle"),
+    [(1.3, 1.0, True, True), (1.4, 1.0, False, True), (17.0, 1.0, False, False), (1.0, 9.0, False, False)],
+)
+def test_even_is_a_floor_without_colour_or_lines_and_gentle_one_of_little_colour(rise, line, even, gentle):
     hz = np.linspace(0.0, 1000.0, 101)
     lines = np.where(hz == 300.0, line, 1.0)
     # what the ends show is not the floor
-    floor = np.where((hz < 20.0) | (hz > 980.0), 7.0, np.where(hz > 500.0, rise, 1.0))
-    assert NoiseFloor(2000.0, hz, floor, hz, lines).even == even
+    floor = np.where((hz < 20.0) | (hz > 980.0), 70.0, np.where(hz > 500.0, rise, 1.0))
+    noise = NoiseFloor(2000.0, hz, floor, hz, lines)
+    assert (noise.even, noise.gentle) == (even, gentle)
 
 
 def test_the_floor_of_a_long_quiet_line_is_even():

@@ -27,9 +27,9 @@ def timings_of(*rows: tuple[float, float]) -> Timings:
     return Timings(period, np.zeros(period.size), count, np.zeros(period.size), nats)
 
 
-def kept(*rows: tuple[float, float]) -> list[float]:
+def kept(*rows: tuple[float, float], rival_nats: float = 0.0) -> list[float]:
     turned = true_fits(a_burst(1)).turned
-    return first_fits(timings_of(*rows), turned, 1.0, 1.0).period.tolist()
+    return first_fits(timings_of(*rows), turned, 1.0, 1.0, rival_nats).period.tolist()
 
 
 def test_the_best_clearly_different_periods_are_kept():
@@ -43,6 +43,9 @@ def test_the_best_clearly_different_periods_are_kept():
     ]
     # less than half the best says nothing
     assert kept((17.0, 99.0), (40.0, 49.0)) == [17.0]
+    # nor does less than half of what others came to
+    assert kept((17.0, 99.0), (40.0, 60.0), rival_nats=130.0) == [17.0]
+    assert kept((17.0, 99.0), (40.0, 60.0), rival_nats=200.0) == []
     # seven in all
     octaves = [(2.2 * 2.0**k * f, 90.0 - k) for k in range(5) for f in (1.0, 1.5)]
     assert len(kept(*octaves)) == 7

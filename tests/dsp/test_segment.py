@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, Capture, capture, flat_floor, record_of
 
-from dsp.activity import Active, Box, find_activity, whitened
+from dsp.activity import Active, Box, find_activity, weights, whitened
 from dsp.noise import estimate_noise
 from dsp.segment import Piece, band_energy, cut, windows_of
 from dsp.source import Watch
@@ -67,16 +67,18 @@ def test_band_energy_is_the_mean_of_periodograms_over_the_floor():
     made = capture((30,), 4)
     noise = estimate_noise(made.record)
     white = whitened(made.record, noise, 500, 2_500)
-    energy, bins = band_energy(white, RATE_HZ, 32, (140e3, 210e3))
+    energy, bins = band_energy(white, noise, 32, (140e3, 210e3))
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(32) / 32)
     hz = [k * RATE_HZ / 32 for k in range(17)]
     inside = [k for k in range(17) if 140e3 <= hz[k] <= 210e3]
     assert bins == len(inside)
+    weight = weights(noise, 32, np.array(inside))
+    assert weight is not None
     for row, value in enumerate(energy):
         frame = white[16 * row : 16 * row + 32].astype(float) * window
         powers = [abs(np.sum(frame * np.exp(-2j * np.pi * k * np.arange(32) / 32))) ** 2 for k in inside]
         # single precision
-        assert value == pytest.approx(np.mean(powers) / np.sum(window**2), rel=1e-5)
+        assert value == pytest.approx(np.mean(weight * powers) / np.sum(window**2), rel=1e-5)
     assert len(energy) == (2_000 - 32) // 16 + 1
 
 
@@ -84,11 +86,11 @@ def test_band_energy_of_noise_is_one_and_a_narrow_band_still_has_a_bin():
     record = record_of(np.random.default_rng(5).normal(0.0, 0.1, 40_000))
     noise = estimate_noise(record)
     for band in ((100e3, 200e3), (151e3, 152e3)):
-        energy, bins = band_energy(whitened(record, noise, 0, 40_000), RATE_HZ, 64, band)
+        energy, bins = band_energy(whitened(record, noise, 0, 40_000), noise, 64, band)
         assert bins >= 1
         assert float(energy.mean()) == pytest.approx(1.0, abs=0.15)
     short = whitened(record, noise, 0, 63)
-    assert band_energy(short, RATE_HZ, 64, (100e3, 200e3))[0].size == 0
+    assert band_energy(short, noise, 64, (100e3, 200e3))[0].size == 0
 
 
 def left(made: Capture, *spans: tuple[float, float]) -> list[Piece]:

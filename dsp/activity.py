@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -30,7 +29,6 @@ _TALLEST = 128
 _GAINS = 1 << 14
 # frequencies at which the floor is asked for within the main lobe of a short spectrum
 _LOBE = 33
-_THREADS = 2
 _UNWATCHED = Watch()
 # equivalent independent ordinates of 2, 4, 8 neighbouring Hann bins (power correlation 4/9, 1/36)
 _BINS_EQUIVALENT = {2: 1.385, 4: 2.36, 8: 4.40}
@@ -180,10 +178,9 @@ def find_activity(
         return list(_hits(white, block[0], threshold, flat))
 
     hits: list[_Hits] = []
-    with ThreadPoolExecutor(_THREADS) as pool:
-        for i, found in enumerate(pool.map(look, blocks)):
-            watch.at(i / len(blocks))
-            hits.extend(found)
+    for i, block in enumerate(blocks):
+        watch.at(i / len(blocks))
+        hits.extend(look(block))
     return sorted(_joined(record, hits), key=lambda active: active.start)
 
 

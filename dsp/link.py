@@ -131,7 +131,8 @@ def learn(
         record, model, found, runs, merges=merges and settings.symbol_rate_bd is None
     )
     moved = abs(model.carrier_hz - before.carrier_hz) * model.period / record.rate_hz > _MOVED
-    if model.phased or moved or not _alike(before, model, int(runs.count.max())):
+    final = strip.size == record.samples
+    if model.phased or moved or not _alike(before, model, int(runs.count.max()), final=final):
         strip = strip.with_variance(found.variance)
         found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
         fits = found.fits
@@ -144,15 +145,16 @@ def learn(
     return Learned(strip, found, runs, model, period)
 
 
-def _alike(one: Model, other: Model, symbols: int) -> bool:
+def _alike(one: Model, other: Model, symbols: int, *, final: bool) -> bool:
     """Whether fits with one model hold for the other: no edge moves by a thirtieth of a symbol.
 
-    Nor by a fiftieth of a sample where single samples tell much.
+    Nor by a fiftieth of a sample where single samples tell much. How they are shared out counts there, and in what is
+    ``final``.
     """
     moved = abs(one.period / other.period - 1.0) * min(symbols, 96)
-    told = 2.0 * other.gain**2 / other.period
-    most = 0.02 / other.period if other.points and told > TELLING_NATS else 0.03
-    return one.sharp == other.sharp and moved < min(0.03, most)
+    told = 2.0 * other.gain**2 / other.period > TELLING_NATS
+    most = 0.02 / other.period if other.points and told else 0.03
+    return moved < min(0.03, most) and (one.sharp == other.sharp or not (final or told))
 
 
 def _pooled_model(

@@ -8,7 +8,6 @@ a mean. Supply ripple and its harmonics are narrow lines found in long spectra.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -188,16 +187,14 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     longest = max((len(s) for s in record.stretches), default=0)
     if longest < 128:
         return None
-    lengths = line_lengths(longest)
-    with ThreadPoolExecutor(1) as beside:
-        # long spectra in another thread, while the short ones are made, some of which are the same
-        long_ones = beside.submit(lambda: [steady_of(record, one) for one in lengths if one > _BROAD[2]])
-        short = _short_spectra(record, longest)
-        broad = _broad_floor(record, short)
-        if broad is None:
-            return None
-        others = [steady_of(record, one, short.get(one)) for one in lengths if one <= _BROAD[2]]
-        lines_hz, lines = steady_lines([*long_ones.result(), *others], *broad)
+    short = _short_spectra(record, longest)
+    broad = _broad_floor(record, short)
+    if broad is None:
+        return None
+    # some of the lengths in which lines are looked for are the same
+    known = {length: found for length, found in short.items() if length < _BROAD[-1]}
+    steady = [steady_of(record, length, known.get(length)) for length in line_lengths(longest)]
+    lines_hz, lines = steady_lines(steady, *broad)
     return NoiseFloor(record.rate_hz, *broad, lines_hz, lines)
 
 

@@ -9,7 +9,6 @@ is what tells a period from its half: each further symbol that the data do not a
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +24,6 @@ _DETUNES = 2
 _AT_ONCE = 1 << 16
 # rows for each column from which on a step from column to column, over all rows, is quicker than running sums
 _MANY_ROWS = 2
-_THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,11 +72,7 @@ def search_period(turned: Turned, periods: Floats, variance: float, amplitude: f
         groups.append(rows)
         at += rows.size
 
-    def score(rows: Ints) -> Timings:
-        return _score(turned, periods[rows], count[rows], variance, amplitude)
-
-    with ThreadPoolExecutor(_THREADS) as pool:
-        parts = list(pool.map(score, groups))
+    parts = [_score(turned, periods[rows], count[rows], variance, amplitude) for rows in groups]
     back = np.argsort(order, kind="stable")
     names = ("period", "start", "count", "detune", "nats")
     return Timings(*(np.concatenate([getattr(p, name) for p in parts])[back] for name in names))

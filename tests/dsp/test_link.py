@@ -88,6 +88,19 @@ def test_no_more_than_so_many_symbols_are_learnt_from(period):
     assert energy == pytest.approx(whole.energy * most / (1 << 24), rel=1e-3)
 
 
+def test_what_was_found_with_another_sharing_of_samples_holds_where_these_tell_little_and_nothing_is_final():
+    """At 64 samples a symbol one of them tells 2 g^2 / 64 natural units: 1.5 at 14 dB, 8 at 21 dB."""
+    one = Model(170e3, 64.0)
+    weak, strong = (replace(one, sharp=True, points=True, gain=gain) for gain in (7.0, 16.0))
+    assert module._alike(one, weak, 60, final=False)
+    assert not module._alike(one, weak, 60, final=True)
+    assert not module._alike(one, strong, 60, final=False)
+    # by a twentieth of a symbol over all of them
+    moved = replace(one, period=64.0 * (1.0 + 0.05 / 60.0))
+    assert not module._alike(one, moved, 60, final=False)
+    assert module._alike(one, replace(one, period=64.0 * (1.0 + 0.02 / 60.0)), 60, final=True)
+
+
 @pytest.mark.parametrize("off", [-0.2, 0.1])
 def test_a_rough_model_is_refined(off):
     """Its period off by so many symbols over the longest burst, its carrier by as much of its resolution."""

@@ -7,7 +7,6 @@ frames. What stays near the floor is skipped; what is let through is looked at a
 from __future__ import annotations
 
 import math
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +14,14 @@ from numpy.typing import NDArray
 from dsp.activity import ratio_of
 from dsp.extract import Model
 from dsp.frames import frame_energy
+from dsp.halves import in_halves
 from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record, Watch
 
 # a record no longer than this is let through as a whole
 _WHOLE = 1 << 18
 _BLOCK = 1 << 20
+_MANY_BLOCKS = 48
 _SYMBOLS = 14.0
 _MARGIN_SYMBOLS = 10.0
 # natural units of energy over the floor in a stretch of some symbols: noise passes once in some fifty
@@ -29,7 +30,6 @@ _PASS_NATS = 4.0
 _PASS_SHARE = 0.25
 # length of a symbol, sqrt(2 Es/N0), of which half the frames show enough
 _STRONG = 4.5
-_THREADS = 2
 # times a steady line may be stronger than where it was measured
 _SPARE = 4.0
 
@@ -52,16 +52,16 @@ def spans_of(
     def look(job: tuple[int, int]) -> list[tuple[int, int]]:
         return _active(record, job, frame, weights, model)
 
-    with ThreadPoolExecutor(_THREADS) as pool:
-        for i, found in enumerate(pool.map(look, jobs)):
-            watch.at(i / len(jobs))
-            stretch = record.stretch_at(jobs[i][0])
-            for a, b in found:
-                start, stop = max(stretch.first, a - margin), min(stretch.last, b + margin)
-                if spans and start <= spans[-1][1] and spans[-1][0] >= stretch.first:
-                    spans[-1] = (spans[-1][0], max(stop, spans[-1][1]))
-                else:
-                    spans.append((start, stop))
+    # of few the second process costs more than it saves
+    shareable = isinstance(record.source, np.ndarray) and len(jobs) > _MANY_BLOCKS
+    for job, found in zip(jobs, in_halves(look, jobs, shareable, watch), strict=True):
+        stretch = record.stretch_at(job[0])
+        for a, b in found:
+            start, stop = max(stretch.first, a - margin), min(stretch.last, b + margin)
+            if spans and start <= spans[-1][1] and spans[-1][0] >= stretch.first:
+                spans[-1] = (spans[-1][0], max(stop, spans[-1][1]))
+            else:
+                spans.append((start, stop))
     return spans
 
 

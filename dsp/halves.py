@@ -1,7 +1,7 @@
 """Work on many items by two processors, results in the order of the items.
 
-Short calls into numpy give up and take back the interpreter's lock so often that two threads of them get little
-further than one. A forked process shares what is in memory and has an interpreter of its own; it is made only
+Short calls into numpy give up and take back the interpreter's lock so often that two threads of them get no further
+than one. A forked process shares what is in memory and has an interpreter of its own; it is made only
 where nothing can go wrong with it: no other thread may hold a lock, and samples must be plain memory or a map,
 since an open file would have one place for both.
 """
@@ -15,15 +15,12 @@ import sys
 import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
 from dsp.source import Watch
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
-
-_THREADS = 2
 
 
 def in_halves(
@@ -36,10 +33,9 @@ def in_halves(
     if len(items) > 1 and shareable and _may_fork():
         yield from _forked(work, items, watch)
         return
-    with ThreadPoolExecutor(_THREADS) as pool:
-        for number, result in enumerate(pool.map(work, items)):
-            watch.at(number / len(items))
-            yield result
+    for number, item in enumerate(items):
+        watch.at(number / len(items))
+        yield work(item)
 
 
 def _may_fork() -> bool:

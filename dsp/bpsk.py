@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from dsp.activity import FEWER_FRAMES, Active, Box, blocks_of, find_activity
+from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
 from dsp.candidates import OWN_NATS
 from dsp.condition import Conditioner
 from dsp.correlate import log_cosh
@@ -196,7 +196,6 @@ def _pieces_of(
 ) -> dict[int, list[Piece]]:
     """The most telling transmissions of each octave; beside what is ``covered``, only what surely stands out."""
     out: dict[int, list[Piece]] = {}
-    active = _seen_once(active)
     for octave in sorted({a.octave for a in active}):
         mine = sorted((a for a in active if a.octave == octave), key=lambda a: -a.best.nats)[:_STRETCHES]
         windows = [w for a in mine for w in windows_of(record, a)][:_STRETCHES]
@@ -206,25 +205,6 @@ def _pieces_of(
         if pieces:
             out[octave] = pieces
     return out
-
-
-def _seen_once(active: list[Active]) -> list[Active]:
-    """Without what is the side of something else that lies beyond the border of its octave: that which tells more."""
-    told: dict[int, float] = {}
-    for one in active:
-        told[one.octave] = told.get(one.octave, 0.0) + one.best.nats
-    kept: list[Active] = []
-    for one in sorted(active, key=lambda a: -told[a.octave]):
-        if not any(abs(one.octave - other.octave) == 1 and _touch(one.best, other.best) for other in kept):
-            kept.append(one)
-    return kept
-
-
-def _touch(one: Box, other: Box) -> bool:
-    """Whether boxes are there at the same time, with no frequency between them."""
-    return min(one.stop, other.stop) > max(one.start, other.start) and min(one.high_hz, other.high_hz) >= max(
-        one.low_hz, other.low_hz
-    )
 
 
 def _stands_out(piece: Piece) -> bool:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 from dataclasses import asdict, replace
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -13,7 +12,6 @@ from generators.scoring import score
 from generators.truths import RATE_HZ, Capture, capture, flat_floor, record_of, sigma_for
 
 from dsp import activity, bpsk
-from dsp.activity import Active, Box
 from dsp.bpsk import Search, find_links, first_look
 from dsp.decoder import decode
 from dsp.errors import CancelledError
@@ -42,37 +40,6 @@ def taking_turns(kinds: tuple[tuple[float, float], ...], draw: int, *, bursts: i
 
 def searched(made: Capture, watch: Watch | None = None) -> Search:
     return find_links(made.record, flat_floor(made.sigma), NOTHING, watch or Watch())
-
-
-def box_of(low_hz: float, high_hz: float, nats: float, octave: int, start: int = 0) -> Active:
-    return Active(start, start + 1_000, octave, Box(start, start + 1_000, low_hz, high_hz, 64, nats))
-
-
-def test_what_lies_across_the_border_of_two_octaves_is_seen_once():
-    """As part of the octave that tells more in all; what is elsewhere in time or frequency is something else."""
-    above, below = box_of(120e3, 140e3, 90.0, 2), box_of(110e3, 130e3, 60.0, 3)
-    later = box_of(110e3, 130e3, 50.0, 3, start=5_000)
-    assert bpsk._seen_once([above, below]) == [above]
-    assert set(bpsk._seen_once([above, below, later])) == {below, later}
-    apart, harmonic = box_of(60e3, 80e3, 50.0, 3), box_of(118e3, 122e3, 50.0, 4)
-    assert set(bpsk._seen_once([above, apart, harmonic])) == {above, apart, harmonic}
-
-
-def test_a_carrier_at_the_border_of_two_octaves_is_one_link(monkeypatch):
-    """A quarter of the highest frequency; and each of its transmissions is cut out but once."""
-    made = capture((30, 44, 24, 38), 3, carrier_hz=RATE_HZ / 8.0, cycles=8.0, esn0_db=14.0)
-    cut, seen = bpsk.cut, []
-
-    def watched(record, noise, active, covered):
-        seen.append((active.start, active.stop))
-        return cut(record, noise, active, covered)
-
-    monkeypatch.setattr(bpsk, "cut", watched)
-    search = searched(made)
-    assert len(search.links) == 1
-    assert sum(len(talker.runs) for talker in search.links[0].talkers) == 4
-    seen.sort()
-    assert all(a[1] <= b[0] for a, b in pairwise(seen))
 
 
 TWO_OCTAVES = ((173_011.0, 27_462.0), (61_507.0, 11_203.0))

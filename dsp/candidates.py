@@ -32,8 +32,6 @@ _HALF_HOPEFUL = 0.5
 _HOPEFUL = 0.9
 # so few symbols that those missing to be a transmission would have been seen beside them, being as long
 _TOO_FEW, _SEEN_GAIN = FEWEST - 2, 3.0
-# symbols by which the ends of a fit and of the part that it is of may differ
-_BESIDE = 2.5
 # symbols on either side of the middles of two windows between which a break is looked for
 _SEARCH = 12
 # natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
@@ -109,7 +107,6 @@ def settle_parts(
                 pieces = _cut_at(grid, parts, row, start[row], stop[row])
             if len(pieces) > 1:
                 nats[row] = 0.0
-                nats[_is_but(grid, parts, row, first, last, start, stop)] = 0.0
                 broken.append((row, pieces))
     keep = _likeliest(nats, first, last, start, stop, grid.period, len(parts))
     picked = np.flatnonzero(keep[long_rows])
@@ -128,18 +125,6 @@ def settle_parts(
         join([kept.windows, other.windows]),
         np.concatenate((kept.owner, other.owner + int(kept.owner.max(initial=-1)) + 1)),
     )
-
-
-def _is_but(
-    grid: Grid, parts: Parts, row: int, first: Ints, last: Ints, start: Floats, stop: Floats
-) -> Flags:
-    """Which fits to several parts taken as one are only of the one of them with number ``row``, and of all of it."""
-    off = (
-        np.abs((place - grid.begin) / grid.period - edge)
-        for place, edge in ((start, parts.first[row]), (stop, parts.last[row] + 1.0))
-    )
-    several = (first <= row) & (row <= last) & (first < last)
-    return np.asarray(several & np.logical_and.reduce([one < _BESIDE for one in off]))
 
 
 def _better_by_half(grid: Grid, fits: Fits, *, hold_carrier: bool) -> Fits:

@@ -25,8 +25,6 @@ from dsp.segment import Piece
 from dsp.source import Floats, Record, Watch
 from dsp.strip import Strip
 
-_NOTHING_TOLD = DecodeSettings()
-_UNWATCHED = Watch()
 # share of the energy seen that a model explains that needs no comparing, and the noise it may leave
 _CLEAR_SHARE = 0.75
 _CLEAR_NOISE = 4.0
@@ -55,8 +53,8 @@ def discover(
     record: Record,
     noise: NoiseFloor,
     pieces: list[Piece],
-    settings: DecodeSettings = _NOTHING_TOLD,
-    watch: Watch = _UNWATCHED,
+    settings: DecodeSettings,
+    watch: Watch,
 ) -> Model | None:
     """The model that explains the most telling pieces best; None if nothing does.
 
@@ -72,7 +70,7 @@ def discover(
     sources = sources_of(leads)
     for i, (piece, lead) in enumerate(sources):
         watch.at(i / len(sources))
-        for model, own in _propose(piece, lead, rate, settings):
+        for model in _propose(piece, lead, rate, settings):
             found = extract(
                 leads.strip, 2.0 * np.pi * model.carrier_hz / rate, model, _LEAD_NATS, hold_noise=True
             )
@@ -88,11 +86,10 @@ def discover(
                     return best[0]
             # once parts of a lead have had their say, too
             agreed = best is not None and i > PARTS_OF_A_LEAD and any(_same(best[0], o) for o in earlier)
-            if agreed and best is not None and own and _same(best[0], model) and promising:
-                # two leads say the same on their own, and not for having been told it
+            if agreed and best is not None and _same(best[0], model) and promising:
+                # two leads say the same
                 break
-            if own:
-                earlier.append(model)
+            earlier.append(model)
         else:
             if i > PARTS_OF_A_LEAD and not promising:
                 return None
@@ -178,10 +175,8 @@ def _promising(judged: Fitness) -> bool:
     return judged.nats > 0.0 and judged.excess < 0.2 + 4.0 * judged.excess_std and judged.spread < 0.6
 
 
-def _propose(
-    piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings
-) -> Iterator[tuple[Model, bool]]:
-    """Models that fit a lead, and whether it says so on its own, without what was told."""
+def _propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
+    """Models that fit a lead: with what was told, and as it says on its own."""
     if lead.size < _FEWEST_SAMPLES:
         return
     lines = _lines(lead, piece, rate_hz)
@@ -198,10 +193,9 @@ def _propose(
             told_fit, _ = _fit(_rough(lead, rate_hz, piece, carrier), around)
             model = None if told_fit is None else _model(told_fit, rate_hz)
             if model is not None:
-                yield model, False
+                yield model
     for carrier in carriers:
-        for model in _of_any_period(lead, rate_hz, piece, carrier):
-            yield model, carrier != told
+        yield from _of_any_period(lead, rate_hz, piece, carrier)
 
 
 def _lines(lead: Strip, piece: Piece, rate_hz: float) -> list[CarrierLine]:

@@ -124,7 +124,7 @@ def extract(
         parts = find_parts(grid, borders, taken, seen)
         if not len(parts):
             break
-    return _found(chosen, grid.variance, borders)
+    return _found(chosen, grid.variance)
 
 
 def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
@@ -137,14 +137,15 @@ def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
     return replace(parts, column=runs[:, 2])
 
 
-def _found(chosen: list[Candidates], variance: float, borders: Floats) -> Found:
-    fits = rejoined(join([c.fits for c in chosen]), borders)
+def _found(chosen: list[Candidates], variance: float) -> Found:
+    """All in order of time."""
+    fits = join([c.fits for c in chosen])
     owners, runs = [], 0
     for one in chosen:
         owners.append(one.owner + runs)
         runs += int(one.owner.max(initial=-1)) + 1
     return Found(
-        fits,
+        fits.take(np.argsort(fits.start, kind="stable")),
         join([c.windows for c in chosen]),
         np.concatenate(owners),
         variance,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
@@ -23,7 +22,6 @@ from dsp.source import Record
 from dsp.strip import Spans, Strip
 from dsp.talkers import believable
 from dsp.thin import FEWEST_CYCLES, SURE, reversals_of, seldom_turns, weigh_periods
-from dsp.told import common_measure
 from dsp.two_tones import are_two_tones
 from dsp.within import third_harmonic, uneven
 
@@ -65,8 +63,6 @@ _ROUNDS = 3
 # reversals beyond the first of each transmission that leave no doubt, and the probability of a period ruled out
 _FEW_FLIPS = 24
 _RULED_OUT = 1e-3
-# difference of periods that are the same
-_SAME = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -271,22 +267,12 @@ def by_reversals(
         if not seldom and _energy_told(learned) < _energy_told(first):
             # a wrong symbol has put a reversal where there is none
             return first, False
-        # nothing asks for a part of a symbol if no reversal that was then found lies between whole ones
-        whole = common_measure(_texts(learned.runs))
-        if whole > 1 and abs(whole * learned.model.period / model.period - 1.0) < _SAME:
-            return first, False
     return first, True
 
 
 def _energy_told(learned: Learned) -> float:
     """How much more likely than silence what was found is, in units that do not hang on the noise it is held against."""
     return float(np.sum(learned.runs.nats)) * learned.found.variance
-
-
-def _texts(runs: Runs) -> list[str]:
-    """The symbols of each transmission as ``1`` and ``0``, ``1`` being either phase."""
-    text = "".join("1" if up else "0" for up in (runs.symbols.real > 0.0).tolist())
-    return [text[a:b] for a, b in pairwise(runs.offset.tolist())]
 
 
 def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness | None:

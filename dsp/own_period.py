@@ -13,12 +13,12 @@ import numpy as np
 
 from dsp.correlate import Complexes, cos_sin
 from dsp.fits import Fits, Ints, settle
-from dsp.flips import Flips, flip_times
+from dsp.flips import Flips
 from dsp.period import Period, period_through, pooled_period
-from dsp.runs import Runs, runs_of
+from dsp.runs import Runs
 from dsp.source import Floats
 
-# by what share talkers' clocks differ at most, as those without a crystal do
+# by what share a talker's clock is looked for from the period that its transmissions were found with
 _WIDEST = 0.012
 # steps over the period, in turns of the longest transmission
 _STEP = 0.12
@@ -27,20 +27,17 @@ _APART = 4.0
 _GAINED = 8.0
 
 
-def with_own_period(
-    fits: Fits, shared: float, runs: Runs | None = None, flips: Flips | None = None
-) -> tuple[Fits, Period | None]:
+def with_own_period(fits: Fits, shared: float, runs: Runs, flips: Flips) -> tuple[Fits, Period | None]:
     """One talker's transmissions, fitted with its own symbol period where that is not the ``shared`` one (samples).
 
     The period is None where it is the shared one as far as can be told. ``runs`` are the symbols of the transmissions and
-    ``flips`` theirs, where they are known already.
+    ``flips`` theirs.
     """
-    runs = runs_of(fits) if runs is None else runs
-    near = _by_flips(runs, flip_times(runs, 1.0) if flips is None else flips)
+    near = _by_flips(runs, flips)
     if near is None or abs(near.value - shared) < _APART * near.std:
         return fits, None
     own = pooled_period(with_period(fits, near.value), near.value, fits.turned.sharp)
-    if abs(own.value - shared) < _APART * own.std or abs(own.value / shared - 1.0) > _WIDEST:
+    if abs(own.value - shared) < _APART * own.std:
         return fits, None
     better = settle(with_period(fits, own.value))
     if float(np.sum(better.nats)) < float(np.sum(fits.nats)) + _GAINED:

@@ -125,6 +125,19 @@ def test_what_is_left_of_smooth_pulses_is_nothing_beside_them() -> None:
     assert _something_beside(record, noise, links)
 
 
+@pytest.mark.parametrize("draw", range(4))
+def test_what_stands_beside_smooth_pulses_stood_there_before(draw: int) -> None:
+    """Where they are strong, taking off symbols with abrupt ends makes more of it than a hundredth of their power."""
+    rng = np.random.default_rng([8, draw])
+    period_s, rolloff = rng.uniform(60e-6, 90e-6), rng.uniform(0.6, 0.8)
+    sent = _sent(rng, [30] * 10, period_s, 6.0, pulse="root-raised-cosine", rolloff=rolloff)
+    samples = _on_the_line(sent, rng, 38.0).astype(np.float32)
+    record = make_record(samples, RATE_HZ, 0.0, 1.0, 0.0, None)
+    links, noise = _links_of(record)
+    assert len(links) == 1
+    assert not _something_beside(record, noise, links)
+
+
 def _links_of(record: Record):
     noise = estimate_noise(record)
     assert noise is not None

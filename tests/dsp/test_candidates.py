@@ -10,7 +10,7 @@ from generators.truths import RATE_HZ, Capture, capture, model_of, strip_from, t
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dsp.candidates import OWN_NATS, Candidates, _is_but, _joins, _likeliest, settle_parts
+from dsp.candidates import OWN_NATS, Candidates, _joins, _likeliest, settle_parts
 from dsp.detect import Parts, find_parts, make_grid
 from dsp.extract import extract
 
@@ -167,20 +167,3 @@ def test_the_likeliest_of_all_ways_to_cut_is_kept(case):
     every = (rows for size in range(len(chosen) + 1) for rows in combinations(range(len(chosen)), size))
     due = max(value(rows) if rows else 0.0 for rows in every)
     assert value(tuple(np.flatnonzero(keep).tolist())) == pytest.approx(due, abs=1e-2)
-
-
-def test_a_row_of_parts_does_not_pass_for_the_one_of_them_that_is_broken():
-    """What is fitted to three parts and found to be all of the middle one is that one, its neighbours left out."""
-    made = capture((64, 130, 64), 3)
-    strip, model = strip_from(made), model_of(made)
-    turned = strip.turned(2.0 * np.pi * model.carrier_hz / RATE_HZ)
-    grid = make_grid(turned, strip.variance, model.period, 0.0, float(strip.size))
-    parts = parts_at(made, (0, 64), (80, 210), (230, 294))
-    first, last = np.array([1, 0, 1, 0, 0]), np.array([1, 1, 2, 2, 2])
-    begin = parts.first[1] * grid.period
-    start = np.array([begin, begin, begin, begin, parts.first[0] * grid.period])
-    stop = np.full(5, begin + 130.0 * grid.period)
-    # a run of half of it is another reading
-    assert _is_but(grid, parts, 1, first, last, start, stop).tolist() == [False, True, True, True, False]
-    half = start + 64.0 * grid.period
-    assert not _is_but(grid, parts, 1, first, last, start, half).any()

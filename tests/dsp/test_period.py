@@ -173,6 +173,21 @@ def test_nothing_to_pool_leaves_the_period_as_it_was():
     assert found.std >= 0.001 * true
 
 
+def test_periods_of_nothing_are_not_among_those_tried():
+    """Of a few symbols hardly above the noise the period is open by more than itself."""
+    for draw in range(60):
+        rng = np.random.default_rng(draw)
+        made = capture(
+            (int(rng.integers(5, 9)),), draw, esn0_db=rng.uniform(-6.0, 6.0), cycles=rng.uniform(1.0, 8.0)
+        )
+        fits = true_fits(made, sharp=False)
+        weak = replace(fits, amplitude=fits.amplitude * rng.uniform(0.2, 1.0))
+        true = float(fits.period[0])
+        found = pooled_period(weak, true * (1.0 + rng.uniform(-0.05, 0.05)), bool(rng.integers(2)))
+        assert 0.4 * true < found.value < 2.5 * true
+        assert 0.0 < found.std < true
+
+
 def partition(groups: list[int]) -> set[frozenset[int]]:
     return {frozenset(np.flatnonzero(np.array(groups) == g).tolist()) for g in set(groups)}
 

@@ -127,6 +127,17 @@ def test_carriers_that_disagree_by_more_than_chance_are_not_shared(off, shared):
     assert np.max(np.abs(errors)) < 4.0
 
 
+@pytest.mark.parametrize(
+    ("amplitude", "alike"), [(0.25, False), (0.4, False), (0.7, True), (1.0, True), (2.5, False)]
+)
+def test_a_transmission_alone_is_a_talkers_if_it_is_about_as_strong(amplitude, alike):
+    """On the very carrier of the other eight, which any of them may have sent but for its strength."""
+    for draw in range(4):
+        made = capture((28,) * 9, 60 + draw, esn0_db=22.0, amplitudes=(1.0,) * 5 + (amplitude,) + (1.0,) * 3)
+        heard_of = sorted(len(talker.runs) for talker in talkers_in(made))
+        assert heard_of == ([9] if alike else [1, 8])
+
+
 @pytest.mark.parametrize("noise", [0.5, 1.0, 1.6])
 def test_numbers_are_in_units_of_the_noise_that_was_met(noise):
     """``noise`` is the true noise over what was told."""

@@ -214,8 +214,8 @@ def _is_near(record: Record, one: Link, other: Link) -> bool:
 
 
 def _is_of(record: Record, one: Link, other: Link) -> bool:
-    """Whether a link is only what is left of another: on its carrier, far weaker, or beginning and ending with it."""
-    if _is_near(record, one, other) or _power(one) < _LEAST_POWER * _power(other):
+    """Whether a link is only what is left of another: on its carrier, or beginning and ending with it."""
+    if _is_near(record, one, other):
         return True
     mine, its = spans_of_link(one), spans_of_link(other)
     room = _SAME_ENDS * max(one.period.value, other.period.value)

@@ -33,8 +33,6 @@ _STANDS_OUT = 150.0
 _LEAST_POWER = 0.01
 # and share of it that was there before anything was taken off
 _WAS_THERE = 0.5
-# share of a link's own power that its pulses leave, at the most
-_LEFT_OVER = 0.3
 # share of a box in which a link must be sent to be what shows in it
 _ON = 0.5
 # symbol rates around a carrier within which a link is the same one
@@ -119,13 +117,7 @@ def _something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) 
         if max(covered) == 0.0 or not apart or _box_power(noise, active) <= least:
             continue
         before, after = (_power_in(one, active, bands) for one in (record, rest))
-        # in a link's own band, where it is sent for a part of the time, what was taken off leaves what was not its shape
-        own = any(
-            share > 0.0 and low < middle_hz < high
-            for link, share in zip(links, covered, strict=True)
-            for low, high in (_carrier_band(record, link),)
-        )
-        if before > _WAS_THERE * after and not (own and after < _LEFT_OVER * before):
+        if before > _WAS_THERE * after:
             return True
     return False
 
@@ -214,8 +206,8 @@ def _is_near(record: Record, one: Link, other: Link) -> bool:
 
 
 def _is_of(record: Record, one: Link, other: Link) -> bool:
-    """Whether a link is only what is left of another: on its carrier, far weaker, or beginning and ending with it."""
-    if _is_near(record, one, other) or _power(one) < _LEAST_POWER * _power(other):
+    """Whether a link is only what is left of another: on its carrier, or beginning and ending with it."""
+    if _is_near(record, one, other):
         return True
     mine, its = spans_of_link(one), spans_of_link(other)
     room = _SAME_ENDS * max(one.period.value, other.period.value)

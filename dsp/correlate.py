@@ -366,7 +366,7 @@ def change_nats(gain: Floats) -> Floats:
     return np.where(np.asarray(gain) < 4.5, 5.5, 7.0)
 
 
-def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:
+def change_nats_unphased(gain: float, cycles: float) -> float:
     """The same for symbol lengths whose timing and phase are only roughly known.
 
     With few carrier ``cycles`` a symbol its length depends on the phase it begins with.
@@ -374,6 +374,6 @@ def change_nats_unphased(gain: float, cycles: float = 10.0) -> float:
     return max(4.0, (0.225 if cycles > 1.6 else 0.4) * gain * gain)
 
 
-def split_nats(gain: Floats, cycles: float = 10.0) -> Floats:
+def split_nats(gain: Floats, cycles: float) -> Floats:
     """The same where a run is cut for trial, and a fit to the whole then tells whether it must be."""
     return np.clip((0.225 if cycles > 1.6 else 0.4) * gain * gain, 1.5, 6.0 if cycles > 1.6 else 12.0)

@@ -28,8 +28,6 @@ from dsp.strip import Strip
 # share of the energy seen that a model explains that needs no comparing, and the noise it may leave
 _CLEAR_SHARE = 0.75
 _CLEAR_NOISE = 4.0
-# symbols that are reversals: of fewer a period may be a part of the true one
-_CLEAR_FLIPS = 0.25
 # energy over the noise density that tells a period well
 _TELLING_ENERGY = 500.0
 # but so much of a lead is always looked at
@@ -79,9 +77,7 @@ def discover(
             if judged is not None and (best is None or total > best[1]):
                 best = (replace(model, gain=judged.gain), total, found)
                 promising = promising or _promising(judged)
-                # a symbol rate that was told may be a multiple of what the flips show
-                share = _CLEAR_FLIPS if settings.symbol_rate_bd is None else 0.0
-                if _clear(judged, found, _energy(found) / energy_seen(leads), share):
+                if _clear(judged, found, _energy(found) / energy_seen(leads)):
                     # every lead is explained beyond doubt: other proposals can only say the same
                     return best[0]
             # once parts of a lead have had their say, too
@@ -150,9 +146,9 @@ def tone_nats(leads: Leads, rate_hz: float, near_hz: float) -> float:
     return total
 
 
-def _clear(judged: Fitness, found: Found, share: float, flips: float) -> bool:
-    """Whether fits leave no room for another model: strong, nothing across the phase, little unexplained, and of
-    the symbols at least the share ``flips`` reversals."""
+def _clear(judged: Fitness, found: Found, share: float) -> bool:
+    """Whether fits leave no room for another model: strong, nothing across the phase, little unexplained, and
+    reversals in each."""
     gain = float(np.median(np.concatenate((found.fits.gain, found.windows.gain))))
     return (
         gain * gain > 25.0 * judged.noise
@@ -161,7 +157,7 @@ def _clear(judged: Fitness, found: Found, share: float, flips: float) -> bool:
         and judged.nats > 40.0 * len(found)
         and judged.excess < 0.05
         and judged.spread < 0.05
-        and judged.flips > max(3 * len(found), flips * judged.symbols)
+        and judged.flips > 3 * len(found)
     )
 
 

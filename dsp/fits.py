@@ -95,11 +95,9 @@ class Fits:
         most = int(self.count.max(initial=0))
         return np.asarray(self.start[:, None] + np.arange(-before, most + after + 1) * self.period[:, None])
 
-    def inside(self, before: int = 0, after: int = 0) -> Flags:
-        """Which symbols of `edges` are sent, those before and after not counted."""
-        most = int(self.count.max(initial=0))
-        k = np.arange(-before, most + after)
-        return np.asarray((k >= 0) & (k < self.count[:, None]))
+    def inside(self) -> Flags:
+        """Which symbols (b, k) of `edges` are sent."""
+        return np.asarray(np.arange(int(self.count.max(initial=0))) < self.count[:, None])
 
     def angles(self, edges: Floats) -> Floats:
         """Phase of each carrier against the turned one in the middle of each symbol."""

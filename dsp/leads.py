@@ -14,6 +14,7 @@ from dsp.source import Record
 from dsp.strip import Strip
 
 SYMBOLS_AT_MOST = 64
+_LEADS_AT_MOST = 6
 _JUDGED_TIMES = 1
 _STRONG_TIMES = 4
 # energy over the floor by which something stands out in the shortest frames there are, its symbols being longer or not
@@ -48,10 +49,10 @@ class Leads:
         )
 
 
-def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int = 6) -> Leads | None:
+def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece]) -> Leads | None:
     """The most telling pieces; of long ones several parts, since a drifting carrier blurs the whole."""
     parts: list[Piece] = []
-    strongest = sorted(pieces, key=lambda p: -p.nats)[:most]
+    strongest = sorted(pieces, key=lambda p: -p.nats)[:_LEADS_AT_MOST]
     # a strong transmission is seen with frames much shorter than its symbols, and one that is cut ends within a symbol,
     # which a finer period explains better: the judge sees some times of what a period is searched in
     longest = max((p.frame for p in strongest), default=1)
@@ -61,14 +62,14 @@ def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece], most: int =
     window = times * SYMBOLS_AT_MOST * longest
     for piece in strongest:
         length = piece.stop - piece.start
-        count = min(most, max(1, length // (2 * window)))
+        count = min(_LEADS_AT_MOST, max(1, length // (2 * window)))
         if count == 1:
             parts.append(piece)
         else:
             middles = (piece.start + int((k + 0.5) * length / count) for k in range(count))
             parts.extend(_part(piece, middle, window) for middle in middles)
     parts.sort(key=lambda p: -p.nats)
-    kept = parts[:most]
+    kept = parts[:_LEADS_AT_MOST]
     if not kept:
         return None
     in_time = sorted(kept, key=lambda p: p.start)
@@ -161,7 +162,7 @@ def centre_hz(piece: Piece) -> float:
     return (piece.low_hz + piece.high_hz) / 2.0
 
 
-def trimmed(piece: Piece, period: float, symbols: int = SYMBOLS_AT_MOST) -> tuple[int, int]:
+def trimmed(piece: Piece, period: float, symbols: int) -> tuple[int, int]:
     """Start and stop of a piece with some margin, cut down to its middle if it is very long."""
     margin = int(2 * piece.frame + 2 * period)
     start, stop = piece.start - margin, piece.stop + margin

@@ -9,15 +9,27 @@ import numpy as np
 import pytest
 from generators.lines import talker_line
 from generators.scoring import score
-from generators.truths import RATE_HZ, Capture, capture, flat_floor, record_of, sigma_for
+from generators.truths import (
+    RATE_HZ,
+    Capture,
+    capture,
+    flat_floor,
+    model_of,
+    record_of,
+    sigma_for,
+    strip_from,
+)
 
 from dsp import activity, bpsk
-from dsp.bpsk import Search, find_links, first_look
+from dsp.bpsk import Search, _has_residual_carrier, find_links, first_look
 from dsp.decoder import decode
 from dsp.errors import CancelledError
+from dsp.extract import extract
+from dsp.link import Learned
 from dsp.results import DecodeSettings
 from dsp.source import Watch
 from dsp.synth import BurstSpec, random_symbols, transmissions
+from dsp.talkers import believable
 
 NOTHING = DecodeSettings()
 
@@ -200,3 +212,22 @@ def test_what_looks_keyed_beside_a_link_does_not_undo_the_link(monkeypatch):
     alone = searched(taking_turns(((120e3, 20e3), (31e3, 5e3)), 3))
     assert alone.keyed
     assert not alone.links
+
+
+@pytest.mark.parametrize("draw", range(6))
+def test_only_a_line_as_large_as_symbols_is_what_keying_leaves_of_a_carrier(draw):
+    """Half of the symbols' amplitude; a smaller line beside them, as leaks through every mixer, hides nothing."""
+    rng = np.random.default_rng(draw)
+    made = capture((40,) * 8, draw, esn0_db=rng.uniform(12.0, 24.0))
+    carrier_hz = made.bursts[0].carrier_hz
+    tone = np.sin(2.0 * np.pi * carrier_hz * np.arange(made.samples.size) / RATE_HZ + rng.uniform(0.0, 6.0))
+    model, strip = model_of(made), strip_from(made)
+    found, runs = believable(extract(strip, 2.0 * np.pi * carrier_hz / RATE_HZ, model))
+    learned = Learned(strip, found, runs, model, None)
+    floor = flat_floor(made.sigma)
+    near = np.abs(floor.lines_hz - carrier_hz) < 0.6 * floor.lines_hz[1]
+    with_line = replace(floor, lines=np.where(near, 50.0, 1.0))
+    for height, keyed in ((rng.uniform(0.05, 0.35), False), (rng.uniform(0.7, 1.2), True)):
+        record = record_of(made.samples + height * tone)
+        assert _has_residual_carrier(record, with_line, learned) == keyed
+        assert not _has_residual_carrier(record, floor, learned)

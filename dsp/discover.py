@@ -11,6 +11,7 @@ from dsp.candidates import OWN_NATS
 from dsp.carrier import CarrierLine, busiest_hz, squared_lines
 from dsp.correlate import turn_back
 from dsp.extract import Found, Model, extract
+from dsp.fits import Fits
 from dsp.leads import PARTS_OF_A_LEAD, Leads, centre_hz, energy_seen, leads_of, sources_of
 from dsp.link import EXPLAINED
 from dsp.merge import climb
@@ -44,6 +45,10 @@ _FEWEST_CYCLES = 0.9
 _FEWEST_SAMPLES = 16
 # natural units of a fit to a lead that is worth counting: the choice among models is judged over all leads
 _LEAD_NATS = 8.0
+# share of its likelihood by which another model may be behind while neither ends nor amplitude nor noise are right, and
+# how many of them are heard
+_RIVAL = 0.1
+_RIVALS = 3
 
 
 def discover(
@@ -64,6 +69,7 @@ def discover(
     best: tuple[Model, float, Found] | None = None
     promising = False
     earlier: list[Model] = []
+    scored: list[tuple[Model, float, Found]] = []
     sources = sources_of(leads)
     for i, (piece, lead) in enumerate(sources):
         watch.at(i / len(sources))
@@ -73,8 +79,10 @@ def discover(
             )
             total = _told(found)
             judged = _judged(found)
+            if judged is not None:
+                scored.append((replace(model, gain=judged.gain), total, found))
             if judged is not None and (best is None or total > best[1]):
-                best = (replace(model, gain=judged.gain), total, found)
+                best = scored[-1]
                 promising = promising or _promising(judged)
                 # a symbol rate that was told may be a multiple of what the flips show
                 share = _CLEAR_FLIPS if settings.symbol_rate_bd is None else 0.0
@@ -93,7 +101,30 @@ def discover(
                 return None
             continue
         break
-    return _believed(leads, best, rate) if best is not None and best[1] > 0.0 else None
+    if best is None or best[1] <= 0.0:
+        return None
+    return _believed(leads, _likeliest(leads, best, scored, rate), rate)
+
+
+def _likeliest(
+    leads: Leads, best: tuple[Model, float, Found], scored: list[tuple[Model, float, Found]], rate_hz: float
+) -> tuple[Model, float, Found]:
+    """The model of greatest likelihood at the noise that the best one so far leaves, if others come close to it.
+
+    The floor under a single transmission holds a part of it: held against too much noise, models differ by less.
+    """
+    close: list[tuple[Model, float, Found]] = [best]
+    for one in sorted(scored, key=lambda one: -one[1]):
+        if one[1] > (1.0 - _RIVAL) * best[1] and not any(_same(one[0], other[0]) for other in close):
+            close.append(one)
+    if len(close) == 1:
+        return best
+
+    def found_with(model: Model, strip: Strip, *, hold: bool) -> Found:
+        return extract(strip, 2.0 * np.pi * model.carrier_hz / rate_hz, model, _LEAD_NATS, hold_noise=hold)
+
+    strip = leads.strip.with_variance(found_with(best[0], leads.strip, hold=False).variance)
+    return max(close[: 1 + _RIVALS], key=lambda one: _told(found_with(one[0], strip, hold=True)))
 
 
 def _believed(leads: Leads, best: tuple[Model, float, Found], rate_hz: float) -> Model | None:
@@ -188,12 +219,10 @@ def _propose(
         carriers = [told, *carriers]
     if settings.symbol_rate_bd is not None:
         for carrier in carriers:
-            model = _period(lead, rate_hz, piece, carrier, settings)
-            if model is not None:
+            for model in _periods(lead, rate_hz, piece, carrier, settings):
                 yield model, False
     for carrier in carriers:
-        model = _period(lead, rate_hz, piece, carrier, _NOTHING_TOLD)
-        if model is not None:
+        for model in _periods(lead, rate_hz, piece, carrier, _NOTHING_TOLD):
             yield model, carrier != told
 
 
@@ -235,10 +264,10 @@ def _telling_part(lead: Strip, piece: Piece) -> Strip:
     return replace(lead, samples=lead.samples[start:stop], size=stop - start)
 
 
-def _period(
+def _periods(
     lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float, settings: DecodeSettings
-) -> Model | None:
-    """The best fit to a lead over all periods."""
+) -> list[Model]:
+    """The best fit to a lead over all periods, then those that come close to it."""
     lead = _telling_part(lead, piece)
     omega = 2.0 * np.pi * carrier_hz / rate_hz
     turned = turn_back(lead.samples, omega)
@@ -257,21 +286,31 @@ def _period(
         least = min(piece.frame / 5.0, (piece.stop - piece.start) / _SYMBOLS_SOUGHT)
         shortest = max(2.0, least, _FEWEST_CYCLES * rate_hz / carrier_hz)
         if shortest > 4.0 * piece.frame:
-            return None
+            return []
         periods = period_grid(shortest, 8.0 * piece.frame, span)
     rough = first_fits(search_period(turned, periods, variance, amplitude), turned, variance, amplitude)
     if not len(rough):
-        return None
+        return []
     options = [polish(rough)]
     if piece.frame <= 16:
         options.append(polish(replace(rough, turned=turned.sharpened(True))))
-    bests = [fits.take(np.array([int(np.argmax(fits.nats))])) for fits in options if len(fits)]
-    if not bests:
-        return None
-    best = max(bests, key=lambda fits: float(fits.nats[0]))
+    tops = [fits.take(np.array([i])) for fits in options for i in range(len(fits))]
+    tops.sort(key=lambda fits: -float(fits.nats[0]))
+    out: list[Model] = []
+    for top in tops:
+        if len(out) > _RIVALS or top.nats[0] < (1.0 - _RIVAL) * tops[0].nats[0]:
+            break
+        model = _settled(top, lead, rate_hz, settings)
+        if model is not None and not any(_same(model, other) for other in out):
+            out.append(model)
+    return out
+
+
+def _settled(best: Fits, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Model | None:
+    """One fit to a lead as a model, in the noise that the lead has."""
     if settings.symbol_rate_bd is None:
         best = climb(best)
-    if variance > lead.variance:
+    if best.variance > lead.variance:
         best = polish(replace(best, variance=lead.variance), rounds=5)
     if not len(best):
         return None

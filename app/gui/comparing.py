@@ -133,7 +133,7 @@ def _of_burst(
         denied_s=denied_s,
         complete_s=complete_s,
         automatic_interval_s=known if len(known) == len(automatic_s) else (),
-        hand_std_s=getattr(one.hand_grid, "marks_std_s", None),
+        hand_std_s=_scatter_s(one, hand_s),
     )
     apart = set(found.apart)
     rows = []
@@ -155,6 +155,17 @@ def _of_burst(
     rows += [_alone(automatic_s[a], "extra", number) for a in found.denied]
     rows += [_alone(automatic_s[a], "open", number) for a in found.only_automatic]
     return rows
+
+
+def _scatter_s(one: CorrectedBurst, hand_s: Sequence[float]) -> float | None:
+    """Standard uncertainty of a flip by hand, from how the burst's lie on a grid of their own; of too few or too
+    contradictory ones, on one of the burst's symbol rate. None where they lie on neither."""
+    from dsp.hand import GridFit, fit_grid
+
+    grid, burst = one.hand_grid, one.burst
+    if not isinstance(grid, GridFit) and hand_s and burst.symbol_rate_bd and burst.symbol_rate_std_bd:
+        grid = fit_grid(hand_s, rate_bd=burst.symbol_rate_bd, rate_std_bd=burst.symbol_rate_std_bd)
+    return grid.marks_std_s if isinstance(grid, GridFit) else None
 
 
 def _alone(time_s: float, verdict: Verdict, burst: int | None) -> ComparedFlip:

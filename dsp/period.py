@@ -61,13 +61,13 @@ def final_period(fits: Fits, known: Period) -> Period:
         return known
     width = 4.0 * max(known.std / known.value, 1e-8)
     few = own.take(np.argsort(-own.nats, kind="stable")[:_BURSTS_NEARLY])
-    # what follows looks no farther than this leaves open, so it must be all of that
+    # what follows looks no farther than this leaves open, and of few that must be all of it
     last = len(own) == len(few)
     soft = _refine(few, known.value, width, _ROUNDS_FIRST, _all_starts(few), final=last)
     if len(own) > len(few):
         # by so much more than they leave open as all may differ from a few
         width = 3.0 * soft.period.std / soft.period.value
-        soft = _refine(own, soft.period.value, width, _ROUNDS_FIRST, _all_starts(own), final=True)
+        soft = _refine(own, soft.period.value, width, _ROUNDS_FIRST, _all_starts(own), final=not known.sharp)
     found = _sharpened(own, soft, final=True) if known.sharp else soft
     return _with_shape(found, own)
 

@@ -14,7 +14,17 @@ from dsp.discover import discover
 from dsp.everywhere import Everything, everywhere
 from dsp.extract import Model
 from dsp.gate import spans_of
-from dsp.link import Learned, are_levels, believed, by_reversals, divided, learn, rivals_of, spans_to_learn
+from dsp.link import (
+    Learned,
+    are_levels,
+    believed,
+    by_reversals,
+    divided,
+    learn,
+    likelier,
+    rivals_of,
+    spans_to_learn,
+)
 from dsp.noise import NoiseFloor
 from dsp.period import Period
 from dsp.quality import Fitness, one_phase
@@ -335,6 +345,10 @@ def _one_link(
     spans, energy = spans_to_learn(record, pieces, model)
     strip = conditioner.strip(spans)
     learned = learn(record, strip, model, settings, covered)
+    if learned.model.phased and (settings.carrier_hz, settings.symbol_rate_bd) != (None, None):
+        # where it begins moves what is found of weak symbols by chance: what is told may add to that, and take nothing
+        unaided = discover(record, noise, pieces, DecodeSettings(), watch.part(0.4, 0.5))
+        learned = likelier(record, learned, unaided, settings, covered)
     is_open = False
     if settings.symbol_rate_bd is None:
         learned, is_open = by_reversals(record, learned, settings, covered)

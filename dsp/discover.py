@@ -2,46 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from dsp.candidates import OWN_NATS
-from dsp.carrier import CarrierLine, busiest_hz, squared_lines
-from dsp.correlate import Turned, turn_back
+from dsp.correlate import turn_back
 from dsp.extract import Found, Model, extract
-from dsp.fits import Fits
-from dsp.leads import PARTS_OF_A_LEAD, Leads, centre_hz, energy_seen, leads_of, sources_of
+from dsp.leads import PARTS_OF_A_LEAD, Leads, energy_seen, leads_of, sources_of
 from dsp.link import EXPLAINED
-from dsp.merge import climb
 from dsp.noise import NoiseFloor
+from dsp.propose import RIVALS, are_same, propose
 from dsp.quality import Fitness, fitness
-from dsp.rate import period_grid, search_period
-from dsp.refine import first_fits, polish
 from dsp.results import DecodeSettings
 from dsp.runs import join, runs_of
 from dsp.segment import Piece
-from dsp.source import Floats, Record, Watch
+from dsp.source import Record, Watch
 from dsp.strip import Strip
 
 # share of the energy seen that a model explains that needs no comparing, and the noise it may leave
 _CLEAR_SHARE = 0.75
 _CLEAR_NOISE = 4.0
-# energy over the noise density that tells a period well
-_TELLING_ENERGY = 500.0
-# but so much of a lead is always looked at
-_TELLING_SHARE = 0.45
-# symbols that a short piece may have
-_SYMBOLS_SOUGHT = 80.0
-# symbols in the frame that a piece is seen with, as a rule
-_SYMBOLS_IN_FRAME = 2.5
-# and symbol rates, as symbols in the piece, whose bandwidth is tried
-_SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)
-_FOGGED_ESN0 = 40.0
-# grids, each 3.5 times finer, that come down to where an edge lies in such fog: 1.5 / g^2 of a symbol (Hinkley 1970)
-_ROUNDS = 3
-_FEWEST_CYCLES = 0.9
 _FEWEST_SAMPLES = 16
 # natural units of a fit to a lead that is worth counting: the choice among models is judged over all leads
 _LEAD_NATS = 8.0
@@ -65,24 +46,27 @@ def discover(
     best: tuple[Model, float, Found] | None = None
     promising = False
     earlier: list[Model] = []
+    scored: list[tuple[Model, float, Found]] = []
     sources = sources_of(leads)
     for i, (piece, lead) in enumerate(sources):
         watch.at(i / len(sources))
-        for model in _propose(piece, lead, rate, settings):
+        for model in propose(piece, lead, rate, settings):
             found = extract(
                 leads.strip, 2.0 * np.pi * model.carrier_hz / rate, model, _LEAD_NATS, hold_noise=True
             )
             total = _told(found)
             judged = _judged(found)
+            if judged is not None:
+                scored.append((replace(model, gain=judged.gain), total, found))
             if judged is not None and (best is None or total > best[1]):
-                best = (replace(model, gain=judged.gain), total, found)
+                best = scored[-1]
                 promising = promising or _promising(judged)
                 if _clear(judged, found, _energy(found) / energy_seen(leads)):
                     # every lead is explained beyond doubt: other proposals can only say the same
                     return best[0]
             # once parts of a lead have had their say, too
-            agreed = best is not None and i > PARTS_OF_A_LEAD and any(_same(best[0], o) for o in earlier)
-            if agreed and best is not None and _same(best[0], model) and promising:
+            agreed = best is not None and i > PARTS_OF_A_LEAD and any(are_same(best[0], o) for o in earlier)
+            if agreed and best is not None and are_same(best[0], model) and promising:
                 # two leads say the same
                 break
             earlier.append(model)
@@ -91,7 +75,30 @@ def discover(
                 return None
             continue
         break
-    return _believed(leads, best, rate) if best is not None and best[1] > 0.0 else None
+    if best is None or best[1] <= 0.0:
+        return None
+    return _believed(leads, _likeliest(leads, best, scored, rate), rate)
+
+
+def _likeliest(
+    leads: Leads, best: tuple[Model, float, Found], scored: list[tuple[Model, float, Found]], rate_hz: float
+) -> tuple[Model, float, Found]:
+    """The model of greatest likelihood at the noise that the best one so far leaves, if others come close to it.
+
+    The floor under a single transmission holds a part of it: held against too much noise, models differ by less.
+    """
+    close: list[tuple[Model, float, Found]] = [best]
+    for one in sorted(scored, key=lambda one: -one[1]):
+        if one[1] > best[1] - OWN_NATS and not any(are_same(one[0], other[0]) for other in close):
+            close.append(one)
+    if len(close) == 1:
+        return best
+
+    def found_with(model: Model, strip: Strip, *, hold: bool) -> Found:
+        return extract(strip, 2.0 * np.pi * model.carrier_hz / rate_hz, model, _LEAD_NATS, hold_noise=hold)
+
+    strip = leads.strip.with_variance(found_with(best[0], leads.strip, hold=False).variance)
+    return max(close[: 1 + RIVALS], key=lambda one: _told(found_with(one[0], strip, hold=True)))
 
 
 def _believed(leads: Leads, best: tuple[Model, float, Found], rate_hz: float) -> Model | None:
@@ -161,157 +168,6 @@ def _clear(judged: Fitness, found: Found, share: float) -> bool:
     )
 
 
-def _same(one: Model, other: Model) -> bool:
-    """Whether two proposals differ by no more than a single transmission leaves open."""
-    return abs(one.period / other.period - 1.0) < 3e-3 and abs(one.carrier_hz / other.carrier_hz - 1.0) < 3e-3
-
-
 def _promising(judged: Fitness) -> bool:
     """Whether phase reversal is at least not contradicted by what lies across the phase."""
     return judged.nats > 0.0 and judged.excess < 0.2 + 4.0 * judged.excess_std and judged.spread < 0.6
-
-
-def _propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
-    """Models that fit a lead: with what was told, and as it says on its own."""
-    if lead.size < _FEWEST_SAMPLES:
-        return
-    lines = _lines(lead, piece, rate_hz)
-    lead = _telling_part(lead, piece)
-    least = max(10.0, 0.15 * lines[0].contrast) if lines else 10.0
-    carriers = [line.freq_hz for line in lines if line.contrast > least][:3]
-    # what was told is tried first, and what the samples say by themselves as well: it may be wrong
-    told = settings.carrier_hz
-    if told is not None and piece.low_hz - told < piece.high_hz - piece.low_hz > told - piece.high_hz:
-        carriers = [told, *carriers]
-    if settings.symbol_rate_bd is not None:
-        around = rate_hz / settings.symbol_rate_bd * (1.0 + np.linspace(-0.02, 0.02, 41))
-        for carrier in carriers:
-            told_fit, _ = _fit(_rough(lead, rate_hz, piece, carrier), around)
-            model = None if told_fit is None else _model(told_fit, rate_hz)
-            if model is not None:
-                yield model
-    for carrier in carriers:
-        yield from _of_any_period(lead, rate_hz, piece, carrier)
-
-
-def _lines(lead: Strip, piece: Piece, rate_hz: float) -> list[CarrierLine]:
-    """Lines of the squared lead, band-limited to whatever symbol rates the piece may have.
-
-    Too wide a band lets in noise, which squaring multiplies; the right one is that of the unknown symbol rate.
-    """
-    half = (piece.high_hz - piece.low_hz) / 2.0
-    spans = [(centre_hz(piece), tuple(half * k for k in (0.25, 0.5, 1.0, 2.0)))]
-    duration_s = (piece.stop - piece.start) / rate_hz
-    spans += [
-        (busiest_hz(lead.samples, rate_hz, piece.low_hz, piece.high_hz, width), (width,))
-        for width in (symbols / duration_s for symbols in _SYMBOLS_IN_BAND)
-        if 2.0 * width < half
-    ]
-    lines = [
-        line for centre, widths in spans for line in squared_lines(lead.samples, rate_hz, centre, widths)
-    ]
-    lines.sort(key=lambda line: -line.contrast)
-    kept: list[CarrierLine] = []
-    for line in lines:
-        if all(abs(line.freq_hz - other.freq_hz) > 0.5 / duration_s for other in kept):
-            kept.append(line)
-    return kept
-
-
-def _telling_part(lead: Strip, piece: Piece) -> Strip:
-    """As much of a strong lead as tells the period well, where most energy is: the search grows with its square."""
-    share = max(
-        _TELLING_SHARE, (piece.stop - piece.start) * _TELLING_ENERGY / max(piece.energy, 1.0) / lead.size
-    )
-    length = int(max(16 * piece.frame, share * lead.size))
-    if length + 4 * piece.frame >= lead.size:
-        return lead
-    sums = np.concatenate(([0.0], np.cumsum(lead.samples.astype(np.float64) ** 2)))
-    first = int(np.argmax(sums[length:] - sums[:-length]))
-    start, stop = max(0, first - 2 * piece.frame), min(lead.size, first + length + 2 * piece.frame)
-    return replace(lead, samples=lead.samples[start:stop], size=stop - start)
-
-
-@dataclass(frozen=True, eq=False)
-class _Rough:
-    """A lead turned back by a carrier, and what is known of that before any fit: amplitude and noise variance.
-
-    ``foggy`` is the variance to look for a period with: on a very clean line the likelihood is so rugged that no grid
-    finds its top. ``points`` says that samples may be ideal points.
-    """
-
-    turned: Turned
-    amplitude: float
-    variance: float
-    foggy: float
-    points: bool
-
-
-def _rough(lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float) -> _Rough:
-    turned = turn_back(lead.samples, 2.0 * np.pi * carrier_hz / rate_hz)
-    bins = max(2.0, (piece.high_hz - piece.low_hz) * piece.frame / rate_hz)
-    power = max(piece.ratio - 1.0, 0.05) * lead.variance * bins * 2.0 / piece.frame
-    amplitude = float(np.sqrt(2.0 * power))
-    fog = amplitude * amplitude * piece.frame / (4.0 * _FOGGED_ESN0)
-    return _Rough(turned, amplitude, lead.variance, max(lead.variance, fog), piece.frame <= 16)
-
-
-def _of_any_period(lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float) -> Iterator[Model]:
-    """The best fit to a lead over all periods but those far shorter than a frame; and over these, if that is better.
-
-    Few pieces are found with frames so much longer than their symbols, and looking there costs most.
-    """
-    # a short piece may have been
-    least = min(piece.frame / 5.0, (piece.stop - piece.start) / _SYMBOLS_SOUGHT)
-    # under one cycle a symbol a steady level looks like reversals at every zero crossing
-    shortest = max(2.0, least, _FEWEST_CYCLES * rate_hz / carrier_hz)
-    if shortest > 4.0 * piece.frame:
-        return
-    span = min(lead.samples.size, 2 * (piece.stop - piece.start))
-    periods = period_grid(shortest, 8.0 * piece.frame, span)
-    rough = _rough(lead, rate_hz, piece, carrier_hz)
-    likely = periods >= piece.frame / _SYMBOLS_IN_FRAME
-    best_nats = rough_nats = 0.0
-    for some in (periods[likely], periods[~likely]):
-        if not some.size:
-            continue
-        fit, top_nats = _fit(rough, some, rough_nats, merges=True)
-        rough_nats = max(rough_nats, top_nats)
-        model = None if fit is None or fit.nats[0] < best_nats else _model(fit, rate_hz)
-        if fit is not None and model is not None:
-            best_nats = float(fit.nats[0])
-            yield model
-
-
-def _fit(
-    rough: _Rough, periods: Floats, rough_nats: float = 0.0, *, merges: bool = False
-) -> tuple[Fits | None, float]:
-    """The best fit over periods, if any, and the log-likelihood ratio of the best rough one.
-
-    What is far below ``rough_nats`` is not fitted. ``merges`` lets several symbols be taken for one.
-    """
-    timings = search_period(rough.turned, periods, rough.foggy, rough.amplitude)
-    top_nats = float(timings.nats.max())
-    some = first_fits(timings, rough.turned, rough.foggy, rough.amplitude, rough_nats)
-    if not len(some):
-        return None, top_nats
-    options = [polish(some, _ROUNDS)]
-    if rough.points:
-        options.append(polish(replace(some, turned=rough.turned.sharpened(True)), _ROUNDS))
-    bests = [fits.take(np.array([int(np.argmax(fits.nats))])) for fits in options if len(fits)]
-    if not bests:
-        return None, top_nats
-    best = max(bests, key=lambda fits: float(fits.nats[0]))
-    if merges:
-        best = climb(best)
-    if rough.foggy > rough.variance:
-        best = polish(replace(best, variance=rough.variance), rounds=5)
-    return best if len(best) else None, top_nats
-
-
-def _model(fit: Fits, rate_hz: float) -> Model | None:
-    """What a fit says the link is, if it can be one."""
-    omega, period = float(fit.omega[0]), float(fit.period[0])
-    if int(fit.count[0]) < 4 or not 0.0 < omega < np.pi or omega * period / (2.0 * np.pi) <= _FEWEST_CYCLES:
-        return None
-    return Model(omega * rate_hz / (2.0 * np.pi), period, fit.turned.sharp)

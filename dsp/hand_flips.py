@@ -15,6 +15,8 @@ from dsp.results import Refusal
 OFF_GRID = 0.25
 """A flip farther than this part of a symbol from its edge is off the grid, and matches no other flip."""
 _CONTRADICTED = math.log(100.0)
+# half of a 95 % interval in standard deviations
+_TWO_SIDED = 1.959964
 
 
 @dataclass(frozen=True)
@@ -22,8 +24,9 @@ class FlipComparison:
     """Flips by hand against automatic ones, by index into the times that were compared.
 
     ``pairs`` (automatic, hand) were found by both, ``only_hand`` the decoder missed; ``denied`` are automatic ones
-    that the hand denies, ``only_automatic`` those on which it says nothing. Differences are hand minus automatic over
-    the pairs; mean and median are None without a pair, the standard deviation of a difference with fewer than two.
+    that the hand denies, ``only_automatic`` those on which it says nothing. ``apart`` are the pairs that differ by more
+    than the 95 % uncertainty of both together. Differences are hand minus automatic over the pairs; mean and median are
+    None without a pair, the standard deviation of a difference with fewer than two.
     """
 
     pairs: tuple[tuple[int, int], ...] = ()
@@ -33,6 +36,7 @@ class FlipComparison:
     mean_difference_s: float | None = None
     std_difference_s: float | None = None
     median_difference_s: float | None = None
+    apart: tuple[tuple[int, int], ...] = ()
 
     @property
     def agreed(self) -> int:
@@ -89,6 +93,8 @@ def compare_flips(
     tolerance_symbols: float = OFF_GRID,
     denied_s: Sequence[float] = (),
     complete_s: tuple[float, float] | None = None,
+    automatic_interval_s: Sequence[tuple[float, float]] = (),
+    hand_std_s: float | None = None,
 ) -> FlipComparison:
     """Match flips one to one: as many pairs within the tolerance as there can be, then the nearest ones.
 
@@ -98,16 +104,23 @@ def compare_flips(
     period_s : symbol period in seconds; ``tolerance_symbols`` is in symbols.
     denied_s : where the hand says that there is no flip; each denies the nearest unmatched automatic flip.
     complete_s : a span of which the hand claims to have every flip: any other in it is denied.
+    automatic_interval_s : the 95 % interval of each automatic flip, and ``hand_std_s`` the standard uncertainty of one by
+        hand (as `dsp.hand.GridFit.marks_std_s`): with both it is said which pairs are apart by more than that.
 
     Raises
     ------
-    BadInputError : a time that is not finite, a period or tolerance that is not above zero.
+    BadInputError : a time that is not finite, a period or tolerance that is not above zero, intervals of other flips
+        than those given, an uncertainty that is negative.
     """
     reach_s = period_s * tolerance_symbols
     if not (math.isfinite(reach_s) and reach_s > 0):
         raise BadInputError("the symbol period and the tolerance must be finite and above zero")
     if not all(math.isfinite(time_s) for time_s in (*automatic_s, *hand_s, *denied_s)):
         raise BadInputError("flips must have finite times")
+    if automatic_interval_s and len(automatic_interval_s) != len(automatic_s):
+        raise BadInputError("each automatic flip needs its interval, or none")
+    if hand_std_s is not None and not (math.isfinite(hand_std_s) and hand_std_s >= 0):
+        raise BadInputError("the uncertainty of a flip by hand must be finite and not below zero")
     pairs = _matched(automatic_s, hand_s, reach_s)
     taken = {a for a, _ in pairs}
     left = [a for a in range(len(automatic_s)) if a not in taken]
@@ -126,7 +139,19 @@ def compare_flips(
         mean_difference_s=fmean(differences) if differences else None,
         std_difference_s=stdev(differences) if len(differences) > 1 else None,
         median_difference_s=median(differences) if differences else None,
+        apart=tuple(
+            (a, h)
+            for a, h in pairs
+            if automatic_interval_s
+            and hand_std_s is not None
+            and _is_apart(hand_s[h] - automatic_s[a], automatic_interval_s[a], hand_std_s)
+        ),
     )
+
+
+def _is_apart(difference_s: float, interval_s: tuple[float, float], std_s: float) -> bool:
+    """Whether a difference is beyond the 95 % uncertainty of both, combined as of independent ones (JCGM 100:2008, 5.1.2)."""
+    return abs(difference_s) > math.hypot(0.5 * (interval_s[1] - interval_s[0]), _TWO_SIDED * std_s)
 
 
 def _matched(first_s: Sequence[float], second_s: Sequence[float], reach_s: float) -> list[tuple[int, int]]:

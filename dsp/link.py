@@ -63,6 +63,8 @@ _ROUNDS = 3
 # reversals beyond the first of each transmission that leave no doubt, and the probability of a period ruled out
 _FEW_FLIPS = 24
 _RULED_OUT = 1e-3
+# difference of carriers that are the same
+_SAME = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,6 +108,16 @@ def spans_to_learn(record: Record, pieces: list[Piece], model: Model) -> tuple[l
         elif end > start:
             spans.append((start, end))
     return spans, energy
+
+
+def likelier(
+    record: Record, one: Learned, other: Model | None, settings: DecodeSettings, covered: Spans
+) -> Learned:
+    """What was learned from a model, or what is learned in the same samples from the ``other``, if that is likelier."""
+    if other is None or other.unmodulated or abs(other.carrier_hz / one.model.carrier_hz - 1.0) > _SAME:
+        return one
+    again = learn(record, one.strip, other, settings, covered)
+    return again if energy_told(again) > energy_told(one) else one
 
 
 def learn(
@@ -264,13 +276,13 @@ def by_reversals(
         gain = model.gain * float(np.sqrt(said.period / model.period))
         better = replace(model, period=said.period, gain=gain, spread=None)
         learned = learn(record, learned.strip, better, settings, covered, merges=False)
-        if not seldom and _energy_told(learned) < _energy_told(first):
+        if not seldom and energy_told(learned) < energy_told(first):
             # a wrong symbol has put a reversal where there is none
             return first, False
     return first, True
 
 
-def _energy_told(learned: Learned) -> float:
+def energy_told(learned: Learned) -> float:
     """How much more likely than silence what was found is, in units that do not hang on the noise it is held against."""
     return float(np.sum(learned.runs.nats)) * learned.found.variance
 

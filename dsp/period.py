@@ -61,7 +61,8 @@ def final_period(fits: Fits, known: Period) -> Period:
         return known
     width = 4.0 * max(known.std / known.value, 1e-8)
     few = own.take(np.argsort(-own.nats, kind="stable")[:_BURSTS_NEARLY])
-    last = len(own) == len(few) and not known.sharp
+    # what follows looks no farther than this leaves open, and of few that must be all of it
+    last = len(own) == len(few)
     soft = _refine(few, known.value, width, _ROUNDS_FIRST, _all_starts(few), final=last)
     if len(own) > len(few):
         # by so much more than they leave open as all may differ from a few
@@ -274,7 +275,7 @@ def _refine(
             weight = _weights(nats, temper)
         period = float(weight @ periods)
         std = float(np.sqrt(weight @ (periods - period) ** 2))
-        starts = starts.narrowed(each[int(np.argmax(nats))], temper)
+        starts = starts.narrowed(each, weight, temper)
         if temper == 1.0:
             break
         width = min(2.5 * std / period, _SAME_GRID)
@@ -296,10 +297,15 @@ class _Starts:
     def steps(self) -> Floats:
         return np.asarray(self.centre[:, None] + self.reach[:, None] * np.linspace(-1.0, 1.0, self.count))
 
-    def narrowed(self, nats: Floats, temper: float) -> _Starts:
-        """To where the likelihoods ``nats`` (b, s) of these, so much tempered, leave any weight."""
-        weight = np.exp((nats - nats.max(axis=1, keepdims=True)) / temper)
-        weight /= weight.sum(axis=1, keepdims=True)
+    def narrowed(self, nats: Floats, of_period: Floats, temper: float) -> _Starts:
+        """To where the likelihoods ``nats`` (p, b, s) of these, so much tempered, leave any weight.
+
+        Over all periods by their weights ``of_period`` (p,): with another period another first edge is likely, and where
+        only that of the likeliest were kept, the others would lose.
+        """
+        each = np.exp((nats - nats.max(axis=2, keepdims=True)) / temper)
+        each /= each.sum(axis=2, keepdims=True)
+        weight = np.tensordot(of_period, each, 1)
         steps = self.steps
         centre = np.sum(weight * steps, axis=1)
         spread = np.sqrt(np.sum(weight * (steps - centre[:, None]) ** 2, axis=1))
@@ -332,8 +338,8 @@ def _averaged(
     starts = replace(starts, count=_STARTS_PLAIN)
     for _ in range(_ROUNDS_ROUGH):
         periods = period + np.linspace(-reach, reach, _PERIODS_ROUGH)
-        weight = _weights(marginal(fits, periods, starts, likelihood).sum(axis=1), 1.0)
-        best = periods[[int(np.argmax(weight))]]
+        each = likelihood(periods, starts)
+        weight = _weights(_averaged_starts(each).sum(axis=1), 1.0)
         period = float(weight @ periods)
         std = float(np.sqrt(weight @ (periods - period) ** 2))
         step = float(periods[1] - periods[0])
@@ -341,7 +347,7 @@ def _averaged(
             break
         # what lies between two points of a grid is not known better than by their distance
         reach = min(max(4.0 * std, 3.0 * step), 0.5 * period)
-        starts = starts.narrowed(likelihood(best, starts)[0], 1.0)
+        starts = starts.narrowed(each, weight, 1.0)
     return period, std, starts
 
 

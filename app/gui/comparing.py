@@ -31,7 +31,10 @@ class CompareRequest:
 
 @dataclass(frozen=True)
 class ComparedFlip:
-    """One flip. ``burst`` counts from 0, None outside every burst; ``symbols`` is the difference in symbols."""
+    """One flip. ``burst`` counts from 0, None outside every burst; ``symbols`` is the difference in symbols.
+
+    ``apart``: both have it, and differ by more than their uncertainties allow.
+    """
 
     time_s: float
     verdict: Verdict
@@ -40,6 +43,7 @@ class ComparedFlip:
     difference_s: float | None
     symbols: float | None
     burst: int | None
+    apart: bool = False
 
 
 @dataclass(frozen=True)
@@ -50,6 +54,11 @@ class Comparison:
 
     def count(self, verdict: Verdict) -> int:
         return sum(flip.verdict == verdict for flip in self.flips)
+
+    @property
+    def apart(self) -> int:
+        """How many of those agreed differ by more than their uncertainties allow."""
+        return sum(flip.apart for flip in self.flips)
 
     @property
     def differences_s(self) -> list[float]:
@@ -96,13 +105,14 @@ def compare(request: CompareRequest) -> Comparison:
         if mine or judged:
             rate_bd = one.basis.symbol_rate_bd
             period_s = 1 / rate_bd if rate_bd else request.period_s
-            found += _of_burst(number, mine, automatic_s, period_s, complete_s)
+            found += _of_burst(number, one, mine, automatic_s, period_s, complete_s)
     found += [_alone(mark.time_s, "missed", None) for mark in left if not mark.removes]
     return Comparison(tuple(sorted(found, key=lambda flip: flip.time_s)))
 
 
 def _of_burst(
     number: int,
+    one: CorrectedBurst,
     marks: Sequence[FlipMark],
     automatic_s: Sequence[float],
     period_s: float | None,
@@ -114,17 +124,48 @@ def _of_burst(
     if period_s is None:
         return [_alone(time_s, "missed", number) for time_s in hand_s]
     denied_s = [mark.time_s for mark in marks if mark.removes]
-    found = compare_flips(automatic_s, hand_s, period_s=period_s, denied_s=denied_s, complete_s=complete_s)
+    intervals = dict(zip(one.burst.flips_s, one.burst.flips_interval_s, strict=False))
+    known = [intervals[time_s] for time_s in automatic_s if time_s in intervals]
+    found = compare_flips(
+        automatic_s,
+        hand_s,
+        period_s=period_s,
+        denied_s=denied_s,
+        complete_s=complete_s,
+        automatic_interval_s=known if len(known) == len(automatic_s) else (),
+        hand_std_s=_scatter_s(one, hand_s),
+    )
+    apart = set(found.apart)
     rows = []
     for a, h in found.pairs:
         apart_s = hand_s[h] - automatic_s[a]
         rows.append(
-            ComparedFlip(hand_s[h], "agreed", hand_s[h], automatic_s[a], apart_s, apart_s / period_s, number)
+            ComparedFlip(
+                hand_s[h],
+                "agreed",
+                hand_s[h],
+                automatic_s[a],
+                apart_s,
+                apart_s / period_s,
+                number,
+                (a, h) in apart,
+            )
         )
     rows += [_alone(hand_s[h], "missed", number) for h in found.only_hand]
     rows += [_alone(automatic_s[a], "extra", number) for a in found.denied]
     rows += [_alone(automatic_s[a], "open", number) for a in found.only_automatic]
     return rows
+
+
+def _scatter_s(one: CorrectedBurst, hand_s: Sequence[float]) -> float | None:
+    """Standard uncertainty of a flip by hand, from how the burst's lie on a grid of their own; of too few or too
+    contradictory ones, on one of the burst's symbol rate. None where they lie on neither."""
+    from dsp.hand import GridFit, fit_grid
+
+    grid, burst = one.hand_grid, one.burst
+    if not isinstance(grid, GridFit) and hand_s and burst.symbol_rate_bd and burst.symbol_rate_std_bd:
+        grid = fit_grid(hand_s, rate_bd=burst.symbol_rate_bd, rate_std_bd=burst.symbol_rate_std_bd)
+    return grid.marks_std_s if isinstance(grid, GridFit) else None
 
 
 def _alone(time_s: float, verdict: Verdict, burst: int | None) -> ComparedFlip:

@@ -11,6 +11,7 @@ from app.model.corrections import CorrectedBurst
 from app.model.items import FlipMark
 from dsp.hand import GridFit, fit_grid
 from dsp.hand_flips import FlipComparison, union_symbols
+from dsp.hand_parts import parted
 from dsp.results import Burst
 
 _SILENCE = 16.0
@@ -34,6 +35,13 @@ def grouped(marks: Sequence[FlipMark], breaks_s: Iterable[float]) -> list[tuple[
             groups.append([])
         groups[-1].append(mark)
     return [tuple(group) for group in groups]
+
+
+def hand_bursts(marks: Sequence[FlipMark]) -> tuple[CorrectedBurst, ...]:
+    """The bursts of flips in order of time: one for each part of them that settles a symbol grid of its own."""
+    parts = parted([mark.time_s for mark in marks])
+    made = [hand_burst(marks[part]) for part in parts]
+    return tuple(burst for burst in made if burst is not None)
 
 
 def hand_burst(marks: Sequence[FlipMark]) -> CorrectedBurst | None:

@@ -24,7 +24,7 @@ class BurstBook:
 
     def __init__(self) -> None:
         self._known: dict[int, tuple[tuple[FlipMark, ...], CorrectedBurst]] = {}
-        self._by_hand: dict[tuple[FlipMark, ...], CorrectedBurst | None] = {}
+        self._by_hand: dict[tuple[FlipMark, ...], tuple[CorrectedBurst, ...]] = {}
 
     def learn(self, untouched: Iterable[CorrectedBurst]) -> None:
         """Remember bursts without marks, worked out elsewhere, for the next `bursts_of`."""
@@ -64,12 +64,12 @@ class BurstBook:
         return tuple(sorted(out + alone, key=lambda one: one.burst.start_s))
 
     def _alone(self, groups: list[tuple[FlipMark, ...]]) -> list[CorrectedBurst]:
-        from app.model.hand_bursts import hand_burst
+        from app.model.hand_bursts import hand_bursts
 
         before, self._by_hand = self._by_hand, {}
         for group in groups:
-            self._by_hand[group] = before[group] if group in before else hand_burst(group)
-        return [one for one in self._by_hand.values() if one is not None]
+            self._by_hand[group] = before[group] if group in before else hand_bursts(group)
+        return [one for made in self._by_hand.values() for one in made]
 
 
 def _kept(runs: tuple[DecodeRun, ...]) -> list[Burst]:

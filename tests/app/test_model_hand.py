@@ -13,7 +13,7 @@ import pytest
 
 from app.model.capture import Capture, Channel, Segment
 from app.model.corrections import corrected
-from app.model.hand_bursts import grouped, hand_burst
+from app.model.hand_bursts import grouped, hand_burst, hand_bursts
 from app.model.items import DecodeRun, FlipMark, SessionData
 from app.model.shown import BurstBook
 from dsp.hand import GridFit
@@ -181,6 +181,16 @@ def test_flips_are_grouped_by_silence_and_breaks():
     assert grouped(first, [truth_s(10)]) == [first[:6], first[6:]]
     assert grouped(first, [truth_s(-5), truth_s(30)]) == [first]
     assert grouped([], [0.0]) == []
+
+
+def test_two_transmissions_close_together_make_two_bursts():
+    """The second begins eight symbols after the first, four tenths of a symbol out of step: no long silence parts them."""
+    first, second = marks_at(NUMBERS), marks_at(NUMBERS, 30.4e-3, 50)
+    assert grouped([*first, *second], []) == [(*first, *second)]
+    made = hand_bursts((*first, *second))
+    assert [one.marks for one in made] == [first, second]
+    assert {one.symbols for one in made} == {"".join("10"[int(c)] for c in SYMBOLS[1:22])}
+    assert hand_bursts(marks_at(NUMBERS[:3])) == ()
 
 
 @pytest.fixture

@@ -31,6 +31,11 @@ def differential_error_rate(esn0_db: float) -> float:
     return 2 * p * (1 - p)
 
 
+def detection_error_rate(esn0_db: float) -> float:
+    """exp(-Eb/N0) / 2: neighbours compared without a carrier, differential detection of DBPSK (Proakis)."""
+    return 0.5 * float(np.exp(-power(esn0_db)))
+
+
 def end_error_rate(esn0_db: float) -> float:
     """About 3 Q(sqrt(Es / 2 N0)) for each end: one symbol more, or not, of either sign."""
     return 3 * q(np.sqrt(power(esn0_db) / 2))

@@ -14,7 +14,13 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from benchmarks.bounds import bpsk_error_rate, end_error_rate, matched_log_odds, poisson_interval
+from benchmarks.bounds import (
+    bpsk_error_rate,
+    detection_error_rate,
+    end_error_rate,
+    matched_log_odds,
+    poisson_interval,
+)
 from benchmarks.calibration import decade_ratios, losses
 from benchmarks.trials import RATE_HZ, Shape, Trial, trial
 from generators.lines import Line, talker_line
@@ -93,7 +99,7 @@ def test_changes_are_wrong_as_often_as_the_coherent_bound_says():
                 of += 1
     p, worse = bpsk_error_rate(db), limit_of(db)
     # neighbouring changes share a decision: errors come in pairs, so half as many independent ones
-    neighbours = math.exp(-(10 ** (db / 10))) / 2
+    neighbours = detection_error_rate(db)
     assert_meets(wrong // 2, of // 2, 2 * p * (1 - p), 2 * worse * (1 - worse), neighbours)
 
 

@@ -26,8 +26,8 @@ from generators.telemetry import crc_x25
 from dsp.synth import BurstSpec, differential, invert, manchester, transmissions
 
 
-def received(symbols: str, rate_hz: float, esn0_db: float = 15.0, **sent: object) -> tuple[str, float]:
-    """The symbols of the one burst that the decoder finds, and their rate."""
+def received(symbols: str, rate_hz: float, esn0_db: float = 15.0, **sent: object) -> tuple[str, float, float]:
+    """The symbols of the one burst that the decoder finds, their rate, and carrier cycles a symbol."""
     spec = BurstSpec(20.37 / sent["symbol_rate_bd"], symbols, phase_rad=0.7, **sent)
     made = transmissions([spec], rate_hz, int((spec.end_s + 20 / spec.symbol_rate_bd) * rate_hz))
     sigma = np.sqrt(rate_hz / (4 * spec.symbol_rate_bd) / 10 ** (esn0_db / 10))
@@ -35,7 +35,11 @@ def received(symbols: str, rate_hz: float, esn0_db: float = 15.0, **sent: object
     result = decoded(noisy.astype(np.float32), rate_hz)
     assert result["signalling"]["kind"] == "bpsk", result["refusal"]
     assert len(result["bursts"]) == 1
-    return result["bursts"][0]["symbols"], result["bursts"][0]["symbol_rate_bd"]
+    found = result["bursts"][0]
+    assert found["cycles_per_symbol"] == pytest.approx(
+        found["carrier_hz"] / found["symbol_rate_bd"], rel=1e-9
+    )
+    return found["symbols"], found["symbol_rate_bd"], found["cycles_per_symbol"]
 
 
 def from_first(symbols: str) -> str:
@@ -75,7 +79,7 @@ def test_all_gps_codes_are_those_made_by_other_hands():
 def test_gps_code(satellite):
     """1.023 million chips a second; four cycles a chip is an intermediate frequency chosen here."""
     code = gps_code(satellite)
-    symbols, rate = received(code, 16.368e6, symbol_rate_bd=1.023e6, carrier_hz=4.092e6)
+    symbols, rate, _ = received(code, 16.368e6, symbol_rate_bd=1.023e6, carrier_hz=4.092e6)
     assert symbols == from_first(code)
     assert rate == pytest.approx(1.023e6, rel=1e-4)
 
@@ -83,7 +87,7 @@ def test_gps_code(satellite):
 def test_pseudo_random_sequences_of_o150():
     for taps, inverted, cycles in (((5, 9), False, 6.5), ((14, 15), True, 3.0)):
         text = shift_register(taps, 511 if taps[1] == 9 else 1500, inverted=inverted)
-        symbols, rate = received(text, 2e6, symbol_rate_bd=190e3 / cycles, carrier_hz=190e3)
+        symbols, rate, _ = received(text, 2e6, symbol_rate_bd=190e3 / cycles, carrier_hz=190e3)
         assert symbols == from_first(text)
         assert rate == pytest.approx(190e3 / cycles, rel=1e-4)
 
@@ -92,7 +96,7 @@ def test_a_whole_period_of_the_long_sequence():
     """All 32767 of the 15-stage sequence in one transmission; its longest run of zeros is 15 (ITU-T O.150, 5.3)."""
     text = shift_register((14, 15), 32767, inverted=True)
     assert (text.count("1"), max(map(len, text.split("1")))) == (16383, 15)
-    symbols, rate = received(text, 1e6, symbol_rate_bd=60e3, carrier_hz=180.3e3)
+    symbols, rate, _ = received(text, 1e6, symbol_rate_bd=60e3, carrier_hz=180.3e3)
     assert symbols == from_first(text)
     assert rate == pytest.approx(60e3, rel=1e-6)
 
@@ -100,15 +104,16 @@ def test_a_whole_period_of_the_long_sequence():
 def test_two_cycles_of_a_megahertz_are_500_kilobaud():
     """Common practice, no published source."""
     text = shift_register((5, 9), 200)
-    symbols, rate = received(text, 12.5e6, symbol_rate_bd=500e3, carrier_hz=1e6)
+    symbols, rate, cycles = received(text, 12.5e6, symbol_rate_bd=500e3, carrier_hz=1e6)
     assert symbols == from_first(text)
     assert rate == pytest.approx(500e3, rel=1e-4)
+    assert cycles == pytest.approx(2.0, rel=3e-4)
 
 
 def test_ccsds_marker_and_randomiser():
     octets = bytes.fromhex("1ACFFC1D") + ccsds_randomiser(255)
     text = "".join(f"{octet:08b}" for octet in octets)
-    symbols, _ = received(text, 1.2e6, symbol_rate_bd=20e3, carrier_hz=254e3)
+    symbols, _, _ = received(text, 1.2e6, symbol_rate_bd=20e3, carrier_hz=254e3)
     assert symbols == from_first(text)
 
 
@@ -117,10 +122,15 @@ def test_varicode_at_31_baud():
     text = "a note to a tin  0110 EBCDFG"
     bits = "0" * 24 + varicode(text) + "00" + "1" * 12
     sent = differential(invert(bits))
-    symbols, rate = received(sent, 8000.0, symbol_rate_bd=31.25, carrier_hz=1000.0, pulse="soft", rolloff=1.0)
+    symbols, rate, cycles = received(
+        sent, 8000.0, symbol_rate_bd=31.25, carrier_hz=1000.0, pulse="soft", rolloff=1.0
+    )
     assert rate == pytest.approx(31.25, rel=1e-3)
+    assert cycles == pytest.approx(1000 / 31.25, rel=1e-3)
     changes = "".join("1" if a == b else "0" for a, b in pairwise(symbols))
     assert text in varicode_text(changes)
+    # idle and all: only at the very ends may a soft pulse be one symbol more or fewer
+    assert bits[1:-1] in changes
 
 
 def test_rds_at_48_cycles_a_bit():
@@ -128,8 +138,10 @@ def test_rds_at_48_cycles_a_bit():
     rng = np.random.default_rng(57)
     blocks = [rds_block(int(rng.integers(0, 65536)), RDS_OFFSETS[k % 4]) for k in range(12)]
     sent = manchester(differential("".join(blocks)))
-    symbols, rate = received(sent, 228e3, symbol_rate_bd=2375.0, carrier_hz=57e3)
+    symbols, rate, cycles = received(sent, 228e3, symbol_rate_bd=2375.0, carrier_hz=57e3)
     assert rate == pytest.approx(2375.0, rel=1e-4)
+    # two halves a bit: 57000 / 1187.5 = 48
+    assert 2 * cycles == pytest.approx(48.0, rel=1e-4)
     halves = symbols[:-1] if len(symbols) % 2 else symbols
     levels = halves[::2]
     bits = "".join("1" if a != b else "0" for a, b in pairwise(levels))
@@ -141,7 +153,8 @@ def test_card_to_reader_at_8_cycles_a_bit():
     """ISO/IEC 14443 type B: 847.5 kHz, 8 cycles a bit; the octets carry a valid CRC_B."""
     octets = bytes.fromhex("0A123456")
     frame = octets + crc_x25(octets).to_bytes(2, "little")
-    symbols, rate = received(card_frame(frame), 10e6, symbol_rate_bd=105_937.5, carrier_hz=847_500.0)
+    symbols, rate, cycles = received(card_frame(frame), 10e6, symbol_rate_bd=105_937.5, carrier_hz=847_500.0)
     assert rate == pytest.approx(105_937.5, rel=1e-3)
+    assert cycles == pytest.approx(8.0, rel=1e-3)
     assert card_octets(symbols) == frame
     assert frame[-2:].hex(" ") == "2c f6"

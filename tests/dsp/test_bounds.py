@@ -9,6 +9,7 @@ from benchmarks.bounds import (
     carrier_and_phase_bounds,
     carrier_std_bound_hz,
     clopper_pearson,
+    detection_error_rate,
     differential_error_rate,
     differential_loss_db,
     likeliest_flips_s,
@@ -44,6 +45,12 @@ def test_differentially_decoded_rates_are_the_published_ones(db, rate):
     assert differential_error_rate(9.8926) == pytest.approx(1e-5, rel=1e-3)
 
 
+@pytest.mark.parametrize(("db", "rate"), [(9.6, 5.472141e-5), (10.3422, 1e-5), (7.9341, 1e-3)])
+def test_rates_of_differential_detection_are_the_published_ones(db, rate):
+    # DBPSK: exp(-Eb/N0) / 2; 1e-5 at 10.3422 dB, 0.75 dB beyond BPSK
+    assert detection_error_rate(db) == pytest.approx(rate, rel=2e-4)
+
+
 def test_a_general_library_has_the_same_theoretical_rates():
     """A library for teaching communications, by other hands; its argument is Eb/N0."""
     from sk_dsp_comm.digitalcom import mpsk_bep_thy
@@ -65,6 +72,20 @@ def test_clopper_pearson_holds_its_ends():
     # closed forms: none of n gives 1 - 0.025^(1/n), all of n gives 0.025^(1/n)
     assert clopper_pearson(0, 10) == pytest.approx((0.0, 1 - 0.025**0.1))
     assert clopper_pearson(10, 10) == pytest.approx((0.025**0.1, 1.0))
+
+
+@pytest.mark.parametrize(
+    ("hits", "trials", "level"), [(1, 30, 0.95), (13, 100, 0.95), (99, 100, 0.9), (250, 400, 0.999)]
+)
+def test_clopper_pearson_as_scipy_inverts_the_binomial_test(hits, trials, level):
+    from scipy.stats import binom, binomtest
+
+    low, high = clopper_pearson(hits, trials, level)
+    exact = binomtest(hits, trials).proportion_ci(level, "exact")
+    assert (low, high) == pytest.approx((exact.low, exact.high), rel=1e-9)
+    # its definition: at either end so many or more, so few or fewer, have half of what is left out
+    assert binom.sf(hits - 1, trials, low) == pytest.approx((1 - level) / 2, rel=1e-6)
+    assert binom.cdf(hits, trials, high) == pytest.approx((1 - level) / 2, rel=1e-6)
 
 
 def test_long_bursts_reach_the_closed_form_of_the_carrier_bound():

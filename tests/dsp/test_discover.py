@@ -177,3 +177,38 @@ def test_spikes_in_a_strong_lone_transmission_of_long_symbols(draw):
     samples = np.array(line.values)
     samples[rng.integers(0, samples.size, 8)] += rng.uniform(-10.0, 10.0, 8)
     assert not score(line.sent, asdict(decode(samples, line.rate_hz))).complaints()
+
+
+def lone(draw: int, esn0_db: float, symbols: int) -> tuple[np.ndarray, float]:
+    """One transmission of a carrier and a symbol period that are drawn, made by numpy alone; and its symbol rate.
+
+    The first samples of the symbols are those at or after each edge; half an amplitude squared is a symbol's power.
+    """
+    rng = np.random.default_rng([501, symbols, draw])
+    cycles = float(np.exp(rng.uniform(0, np.log(48))))
+    if rng.random() < 0.4:
+        cycles = max(1.0, round(2 * cycles) / 2)
+    carrier_hz = 1e6 / float(np.exp(rng.uniform(np.log(2.6), np.log(12))))
+    period_s = cycles / carrier_hz
+    start_s = rng.uniform(20, 60) * period_s
+    bits = rng.integers(0, 2, symbols)
+    phase = rng.uniform(0, 2 * np.pi)
+    end_s = start_s + symbols * period_s
+    silence_s = rng.uniform(6, 20) * period_s + rng.uniform(20, 60) * period_s
+    times = np.arange(int((end_s + silence_s) * 1e6)) / 1e6 - start_s
+    number = np.clip(np.floor(times / period_s).astype(int), 0, symbols - 1)
+    sent = (times >= 0) & (times < end_s - start_s)
+    values = 0.4 * sent * (2 * bits[number] - 1) * np.cos(2 * np.pi * carrier_hz * times + phase)
+    sigma = np.sqrt(0.4**2 * period_s * 1e6 / 4 / 10 ** (esn0_db / 10))
+    return (values + rng.normal(0, sigma, values.size)).astype(np.float32), 1 / period_s
+
+
+@pytest.mark.parametrize("draw", [35, 256])
+def test_of_periods_that_are_nearly_alike_the_likelier_is_taken(draw):
+    """A brute-force search of ours gives the true period 4 and 6 natural units more than that of the first fit.
+
+    The first fit supposes the amplitude over twice the burst's length, or a floor that holds a part of the burst.
+    """
+    samples, rate_bd = lone(draw, 7.0, 24)
+    (burst,) = decode(samples, 1e6).bursts
+    assert burst.symbol_rate_bd == pytest.approx(rate_bd, rel=0.01)

@@ -42,6 +42,21 @@ def test_agreed_missed_extra_and_open():
     assert found.mean_difference_std_s == pytest.approx(70e-6)
 
 
+def test_pairs_beyond_the_uncertainty_of_both_are_apart():
+    """Half intervals of 3 and 4 units make 5 (JCGM 100:2008, 5.1.2): a hand scatter of 4 / 1.96 beside 3."""
+    automatic, hand = [0.0100, 0.0130, 0.0160], [0.0100049, 0.0130051, 0.0159949]
+    intervals = [(t - 3e-6, t + 3e-6) for t in automatic]
+    given = {"period_s": PERIOD_S, "automatic_interval_s": intervals}
+    assert compare_flips(automatic, hand, hand_std_s=4e-6 / 1.959964, **given).apart == ((1, 1), (2, 2))
+    assert len(compare_flips(automatic, hand, hand_std_s=0.0, **given).apart) == 3
+    # nothing is said where either is not known
+    assert compare_flips(automatic, hand, **given).apart == ()
+    assert compare_flips(automatic, hand, period_s=PERIOD_S, hand_std_s=1e-9).apart == ()
+    for wrong in ({"automatic_interval_s": intervals[:2]}, {"hand_std_s": -1.0}, {"hand_std_s": math.nan}):
+        with pytest.raises(BadInputError):
+            compare_flips(automatic, hand, **{**given, **wrong})
+
+
 def test_a_complete_span_denies_every_other_automatic_flip_in_it():
     automatic = [0.0100, 0.0130, 0.0151, 0.0180]
     found = compare_flips(automatic, [0.0100], period_s=PERIOD_S, complete_s=(0.0095, 0.0180))

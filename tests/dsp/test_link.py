@@ -210,3 +210,18 @@ def test_rivals_are_the_parts_of_symbols_that_no_samples_rule_out():
     # of a carrier of one and a half cycles a symbol no part is left
     few = capture((5,), 7, esn0_db=20.0, cycles=1.5)
     assert rivals_of(found_of(few), model_of(few), RATE_HZ) == ()
+
+
+def test_of_two_models_the_one_that_explains_more_is_learned_from():
+    """As where somebody tells a rate: it is a start like any other, and is left where another leads to more."""
+    made = capture((30, 34, 40, 28), 46, esn0_db=6.0)
+    right = model_of(made)
+    # a period of which no flip is a whole number explains less
+    off = replace(right, period=1.23 * right.period)
+    poor, good = learned(made, off), learned(made, right)
+    assert module.energy_told(good) > 1.2 * module.energy_told(poor)
+    better = module.likelier(made.record, poor, right, NOTHING, NONE)
+    assert module.energy_told(better) == pytest.approx(module.energy_told(good), rel=0.02)
+    assert module.likelier(made.record, good, off, NOTHING, NONE) is good
+    for other in (None, replace(right, unmodulated=True), replace(right, carrier_hz=1.3 * right.carrier_hz)):
+        assert module.likelier(made.record, poor, other, NOTHING, NONE) is poor

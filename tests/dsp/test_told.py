@@ -11,9 +11,9 @@ from generators.truths import RATE_HZ, capture
 
 from dsp.activity import find_activity
 from dsp.decoder import decode
-from dsp.discover import _propose
 from dsp.leads import leads_of, sources_of
 from dsp.noise import estimate_noise
+from dsp.propose import propose
 from dsp.results import DecodeSettings
 from dsp.segment import cut
 from dsp.told import Shown, broken_cells, common_measure, contradictions, told_multiple
@@ -133,8 +133,8 @@ def test_what_a_lead_says_is_proposed_whatever_is_told(off):
         DecodeSettings(symbol_rate_bd=off * burst.symbol_rate_bd),
         DecodeSettings(carrier_hz=off * burst.carrier_hz, symbol_rate_bd=off * burst.symbol_rate_bd),
     ):
-        untold = list(_propose(piece, lead, RATE_HZ, DecodeSettings()))
-        proposed = list(_propose(piece, lead, RATE_HZ, settings))
+        untold = list(propose(piece, lead, RATE_HZ, DecodeSettings()))
+        proposed = list(propose(piece, lead, RATE_HZ, settings))
         assert untold
         assert proposed[-len(untold) :] == untold
         assert len(proposed) > len(untold)

@@ -36,6 +36,8 @@ def summary(found: Comparison, known: Tolerance) -> str:
     counts = f"{found.count('agreed')} agreed, {found.count('missed')} missed, {found.count('extra')} extra"
     still = found.count("open")
     words = [counts + (f", {still} open" if still else "")]
+    if found.apart:
+        words.append(f"{found.apart} of those agreed apart by more than their uncertainties")
     if found.median_s is not None:
         words.append(f"yours less automatic: median {format_value(found.median_s, 's', 3)}")
     if found.spread_s is not None and found.spread_symbols is not None:
@@ -48,7 +50,8 @@ class ComparisonModel(RowsModel):
     titles = ("Time", "Verdict", "Yours", "Automatic", "Difference", "In symbols", "Burst")
     tips = (
         "When the flip is: yours where you set one, else the automatic one",
-        "Agreed where both have it; missed is only yours; extra is only the decoder's",
+        "Agreed where both have it, apart if by more than the uncertainty of both; missed is only yours; extra is only "
+        "the decoder's",
         "Time of the flip you set",
         "Time of the flip the decoder found",
         "Yours less the automatic one: a steady difference is an offset of your eye, a spread is noise",
@@ -86,7 +89,7 @@ class ComparisonModel(RowsModel):
             return None
         return (
             _time(flip.time_s),
-            _WORDS[flip.verdict],
+            _WORDS[flip.verdict] + (", apart" if flip.apart else ""),
             _time(flip.hand_s),
             _time(flip.automatic_s),
             "" if flip.difference_s is None else format_value(flip.difference_s, "s", 3),

@@ -42,7 +42,8 @@ _SEARCH = 12
 OWN_NATS = 12.0
 _OWN_SHARE = 0.35
 _STRONG_NATS = 6.0
-_LONE_SHARE = 2.0
+# what a pause of less than so many symbols is less likely by, in symbols' nats
+LONE_SHARE, LONE_SYMBOLS = 2.0, 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,7 +231,7 @@ def _likeliest(
     keep = np.zeros(nats.size, dtype=np.bool_)
     # the mean of a symbol's nats is close to half its squared length
     each = nats * period / np.maximum(stop - start, period)
-    own = OWN_NATS + _OWN_SHARE * np.maximum(0.0, each - _STRONG_NATS)
+    own = own_nats(each)
     useful = np.flatnonzero(nats > own)
     if np.array_equal(np.unique(first[useful]), first[useful]) and (first[useful] == last[useful]).all():
         keep[useful] = True
@@ -248,7 +249,7 @@ def _likeliest(
             before = latest[int(first[i])]
             shared = float(stop[before] - start[i]) if before >= 0 else 0.0
             # nobody pauses for a single symbol: a short one is likelier, and short ones of smooth pulses come in pairs
-            lone = _LONE_SHARE * each[i] if before >= 0 and shared > -1.5 * period else 0.0
+            lone = LONE_SHARE * each[i] if before >= 0 and shared > -LONE_SYMBOLS * period else 0.0
             told = float(nats[i]) * (1.0 - max(0.0, shared) / float(stop[i] - start[i])) - own[i] - lone
             value = best[int(first[i])] + told
             if value > best[part + 1]:
@@ -262,6 +263,11 @@ def _likeliest(
             keep[i] = True
             at = int(first[i])
     return keep
+
+
+def own_nats(each: Floats) -> Floats:
+    """What a transmission must be worth to be one of its own, its symbols being worth ``each`` nats."""
+    return np.asarray(OWN_NATS + _OWN_SHARE * np.maximum(0.0, each - _STRONG_NATS))
 
 
 def _tracked(windows: Fits, owner: Ints) -> Fits:

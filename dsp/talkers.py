@@ -9,13 +9,14 @@ import numpy as np
 from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
 from dsp.ends import Ends, decide_ends, run_ends
-from dsp.extract import Found, rejoined
+from dsp.extract import Found
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
 from dsp.quality import Fitness, fitness, one_phase, plausible
+from dsp.rejoin import rejoined
 from dsp.runs import Runs, assemble, decided, runs_of
 from dsp.runs import join as join_runs
 from dsp.source import Floats
@@ -230,7 +231,9 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
 def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs | None) -> Talker:
     """One talker's transmissions, with a symbol period of its own where its flips show one."""
     # once they share what they are turned back by, parts of one are known as such
-    own = rejoined(_turned_to_their_own(strip, fits), strip.begins[1:].astype(np.float64))
+    own = _turned_to_their_own(strip, fits)
+    none = np.zeros(0, dtype=np.int64)
+    own, _, _ = rejoined(own, own.take(none), none, strip.begins[1:].astype(np.float64), follow=False)
     if len(own) < len(fits):
         carrier_u = carrier_std(own.gain, own.count, own.period)
     if runs is None or own.turned is not fits.turned or len(own) < len(fits):

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dsp.correlate import own_nats
 from dsp.detect import FEWEST, LONG, Grid, Parts, acquire, picked_energy, windows_of
 from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored, settle
 from dsp.runs import assemble, breaks
@@ -36,12 +37,6 @@ _TOO_FEW, _SEEN_GAIN = FEWEST - 2, 3.0
 _BESIDE = 2.5
 # symbols on either side of the middles of two windows between which a break is looked for
 _SEARCH = 12
-# natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
-# odds against one beginning at just this symbol; and what they gain a strong one, in its symbols' nats, since no
-# pulse and no period is just as it is taken to be
-OWN_NATS = 12.0
-_OWN_SHARE = 0.35
-_STRONG_NATS = 6.0
 # what a pause of less than so many symbols is less likely by, in symbols' nats
 LONE_SHARE, LONE_SYMBOLS = 2.0, 1.5
 
@@ -263,11 +258,6 @@ def _likeliest(
             keep[i] = True
             at = int(first[i])
     return keep
-
-
-def own_nats(each: Floats) -> Floats:
-    """What a transmission must be worth to be one of its own, its symbols being worth ``each`` nats."""
-    return np.asarray(OWN_NATS + _OWN_SHARE * np.maximum(0.0, each - _STRONG_NATS))
 
 
 def _tracked(windows: Fits, owner: Ints) -> Fits:

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.candidates import LONE_SHARE, LONE_SYMBOLS, own_nats
+from dsp.candidates import LONE_SHARE, LONE_SYMBOLS
+from dsp.correlate import own_nats
 from dsp.detect import LONG, WINDOW
 from dsp.fits import Fits, Flags, Ints, join, settle
 from dsp.runs import assemble

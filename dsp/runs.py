@@ -10,6 +10,7 @@ import numpy as np
 from dsp.correlate import Complexes, SymbolSums, Turned, change_nats, cos_sin, log_cosh, strongest_runs
 from dsp.detect import LONG
 from dsp.fits import Fits, Flags, Ints, groups_of
+from dsp.loads import have_levels, levels
 from dsp.source import Floats
 
 MARGIN = 8
@@ -139,7 +140,8 @@ def runs_of(fits: Fits) -> Runs:
         starts[into], stops[into] = edges[:, :-1][inside], edges[:, 1:][inside]
         symbols[into], angles[into] = y[inside], angle[inside]
         templates[into], across[into] = template[inside], side[inside]
-        gains[into] = np.broadcast_to(part.gain[:, None], inside.shape)[inside]
+        gain = np.broadcast_to(part.gain[:, None], inside.shape)
+        gains[into] = _with_loads(y.real, inside, gain, part.count)[inside]
         held = (edges[:, :-1] >= -0.5) & (edges[:, 1:] <= part.turned.length + 0.5)
         y = np.where(held, y, 0.0)
         before[rows] = y[:, :MARGIN]
@@ -149,6 +151,20 @@ def runs_of(fits: Fits) -> Runs:
         fits.turned, fits.variance, offset, starts, stops, symbols, gains, templates, across, angles,
         fits.omega, np.zeros(len(fits), dtype=np.bool_), fits.nats, before, after,
     )  # fmt: skip
+
+
+def _with_loads(along: Floats, inside: Flags, gain: Floats, count: Ints) -> Floats:
+    """The ``gain`` (b, k) that symbols should have, by how strong they are there where that changes."""
+    most = int(count.max(initial=0))
+    size = np.where(inside, along * np.tanh(gain * along), 0.0)[:, MARGIN : MARGIN + most]
+    rows = np.flatnonzero(have_levels(size, count, gain[:, 0]))
+    if not rows.size:
+        return gain
+    gain = gain.copy()
+    for row in rows.tolist():
+        own = size[row, : count[row]]
+        gain[row, MARGIN : MARGIN + count[row]] *= levels(own, float(gain[row, 0]))
+    return gain
 
 
 def _symbols(fits: Fits, edges: Floats) -> tuple[Complexes, Floats, Complexes, Floats]:

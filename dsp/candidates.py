@@ -14,7 +14,7 @@ import numpy as np
 
 from dsp.correlate import own_nats
 from dsp.detect import FEWEST, LONG, Grid, Parts, acquire, picked_energy, windows_of
-from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored, settle
+from dsp.fits import Fits, Flags, Ints, carry, groups_of, in_groups, join, scored, settle
 from dsp.runs import assemble, breaks
 from dsp.source import Floats
 
@@ -96,6 +96,14 @@ def settle_parts(
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
     nats[nats < accept] = 0.0
     broken: list[tuple[int, Parts]] = []
+    turned = _turned_at(fits) if again and not known else np.zeros(len(fits), dtype=np.int64)
+    for i in np.flatnonzero((turned > 0) & (short_rows < len(parts))).tolist():
+        row = int(short_rows[i])
+        wall = float(fits.start[i] + turned[i] * fits.period[i])
+        pieces = _cut_at_wall(grid, _some(parts, np.array([row])), wall)
+        if len(pieces) > 1:
+            nats[row] = 0.0
+            broken.append((row, pieces))
     for number, row in enumerate(long_rows.tolist()):
         if again and row < len(parts):
             pieces = _pieces(
@@ -124,6 +132,36 @@ def settle_parts(
         join([kept.windows, other.windows]),
         np.concatenate((kept.owner, other.owner + int(kept.owner.max(initial=-1)) + 1)),
     )
+
+
+def _turned_at(fits: Fits) -> Ints:
+    """After how many symbols each fit's phase is another from there on; 0 where one phase is likelier.
+
+    The most that squares ``z`` of symbols make them likelier by is ``(sum |z| + |sum z|) / 4``, the phase free. The one
+    phase has the carrier that was fitted to all, the two of them that or the usual one, from which a fit to both leans.
+    """
+    at = np.zeros(len(fits), dtype=np.int64)
+    usual = replace(fits, detune=np.full(len(fits), np.median(fits.detune)) if len(fits) else fits.detune)
+    for rows in groups_of(fits.count):
+        some, upright = fits.take(rows), usual.take(rows)
+        edges, count, inside = some.edges(), some.count[:, None], some.inside()
+        first = np.arange(FEWEST, edges.shape[1] - FEWEST)
+        if not first.size:
+            continue
+        y = some.turned.between(edges) * some.normal()
+        one, two = (
+            np.cumsum(np.where(inside, (y * np.exp(-1j * way.angles(edges))) ** 2, 0.0), axis=1)
+            for way in (some, upright)
+        )
+        whole = np.abs(one[:, -1:])
+        parts = [
+            np.abs(sums[:, first - 1]) + np.abs(sums[:, -1:] - sums[:, first - 1]) for sums in (one, two)
+        ]
+        told = np.where(count - first >= FEWEST, 0.25 * (np.maximum(*parts) - whole), 0.0)
+        best = np.argmax(told, axis=1)
+        sure = told[np.arange(len(some)), best] > own_nats(0.5 * some.gain**2)
+        at[rows] = np.where(sure, first[best], 0)
+    return at
 
 
 def _is_but(
@@ -177,6 +215,17 @@ def _cut_at(grid: Grid, parts: Parts, row: int, start: float, stop: float) -> Pa
     first, last = (round((place - grid.begin) / grid.period) for place in (start, stop))
     cuts = [a, *(c for c in (first, last) if min(c - a, b - c) >= FEWEST), b]
     return _between_cuts(grid, _some(parts, np.array([row])), cuts)
+
+
+def _cut_at_wall(grid: Grid, part: Parts, wall: float) -> Parts:
+    """A part cut at a place that neither piece may reach over, if enough is left of both for transmissions."""
+    place = round((wall - grid.begin) / grid.period)
+    a, b = int(part.first[0]), int(part.last[0])
+    if min(place - a, b - place) < FEWEST - 1:
+        return part
+    cut = _between_cuts(grid, part, [a, place, b])
+    # neighbours in another phase look like symbols in part
+    return replace(cut, low=np.array([cut.low[0], wall]), high=np.array([wall, cut.high[1]]))
 
 
 def _between_cuts(grid: Grid, part: Parts, cuts: list[int]) -> Parts:

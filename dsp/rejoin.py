@@ -105,25 +105,29 @@ def _whole(items: _Items, near: Ints) -> tuple[Fits, Flags]:
     """For each of the neighbours the fit through the place where they meet, and whether they are one (near,)."""
     one, other = items.tail.take(near), items.head.take(near + 1)
     period = 0.5 * (one.period + other.period)
+    before_count, after_count = (side.count.astype(np.float64) ** 3 for side in (one, other))
     # what both cover is the later one's
     shared = np.maximum(0, np.rint((one.stop - other.start) / period)).astype(np.int64)
     count = np.maximum(1, np.minimum(one.count - shared, _BESIDE))
     one = replace(one, start=one.start + np.maximum(one.count - shared - count, 0) * one.period, count=count)
     other = replace(other, count=np.minimum(other.count, _BESIDE))
+    # the carrier as all of both tells it (its variance falls with the third power of the symbols): a slope of its own
+    # would lean against a turn of the phase between them
+    weight = before_count / (before_count + after_count)
+    detune = weight * one.detune + (1.0 - weight) * other.detune
     one, other = (settle(side, ends=False, width=0.06) for side in (one, other))
-    # one straight line of phase and one row of edges, between what each says in its own middle
+    # one straight line of phase and one row of edges, midway between what each says in its own middle
     apart = other.middle - one.middle
     silent = np.maximum(0, np.rint((other.start - one.stop) / period)).astype(np.int64)
     symbols = one.count + silent + other.count
-    detune = 0.5 * (one.detune + other.detune)
     before, after = (side.phase + side.detune * (side.middle - side.centre) for side in (one, other))
     turn = after - before - detune * apart
     turn -= np.pi * np.rint(turn / np.pi)
     off = 0.5 * (other.start - (one.start + (one.count + silent) * period))
     both = replace(
         one,
-        detune=detune + turn / np.maximum(apart, 1.0),
-        phase=before,
+        detune=detune,
+        phase=before + turn * other.count / (one.count + other.count),
         centre=one.middle,
         amplitude=0.5 * (one.amplitude + other.amplitude),
         period=period,
@@ -131,7 +135,7 @@ def _whole(items: _Items, near: Ints) -> tuple[Fits, Flags]:
         count=symbols,
         high=np.maximum(one.high, other.high),
     )
-    both = settle(both, ends=False)
+    both = settle(both, hold_carrier=True, ends=False)
     column = np.arange(int(symbols.max()))[None, :]
     inside = column < symbols[:, None]
     first, last = column < one.count[:, None], column >= (one.count + silent)[:, None]

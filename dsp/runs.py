@@ -217,7 +217,7 @@ def _assembled(windows: Fits) -> Runs | None:
     # windows of a wrong period may cross: no symbol is there
     crossed = np.diff(edges) <= 0.0
     mids, lengths = (edges[:-1] + edges[1:]) / 2.0, np.where(crossed, 1.0, np.diff(edges))
-    angle, gains, omegas = _blend(windows, middle, mids)
+    angle, gains = _blend(windows, middle, mids)
     normal = 1.0 / np.sqrt(windows.variance * lengths / 2.0)
     y, template, side = _turned_symbols(turned.sums_of(edges), angle, normal, lengths)
     nats = log_cosh(gains * y.real) - 0.5 * gains**2 * template.real
@@ -233,9 +233,12 @@ def _assembled(windows: Fits) -> Runs | None:
         return None
     margins: Complexes = np.concatenate((np.zeros(MARGIN, np.complex128), y, np.zeros(MARGIN, np.complex128)))
     cut = slice(a, b)
+    # what the phase turns by all along tells the carrier far better than the mean of what windows say
+    lever = mids[cut] - mids[cut].mean()
+    omega = turned.omega + float(lever @ angle[cut] / (lever @ lever))
     return Runs(
         turned, windows.variance, np.array([0, b - a]), edges[a:b], edges[a + 1 : b + 1], y[cut], gains[cut],
-        template[cut], side[cut], angle[cut], np.array([float(np.mean(omegas[cut]))]), np.array([True]), value,
+        template[cut], side[cut], angle[cut], np.array([omega]), np.array([True]), value,
         margins[a : a + MARGIN][None, :], margins[b + MARGIN : b + 2 * MARGIN][None, :],
     )  # fmt: skip
 
@@ -269,8 +272,8 @@ def _steps(windows: Fits) -> Ints:
     return np.maximum(1, np.rint(np.diff(middle) / period).astype(np.int64))
 
 
-def _blend(windows: Fits, middle: Floats, mids: Floats) -> tuple[Floats, Floats, Floats]:
-    """Carrier angle, gain and frequency at each symbol's middle from the windows around it."""
+def _blend(windows: Fits, middle: Floats, mids: Floats) -> tuple[Floats, Floats]:
+    """Carrier angle and gain at each symbol's middle from the windows around it."""
     shift = np.zeros(len(windows))
     for i in range(1, len(windows)):
         here = (middle[i - 1] + middle[i]) / 2.0
@@ -289,9 +292,8 @@ def _blend(windows: Fits, middle: Floats, mids: Floats) -> tuple[Floats, Floats,
             windows.phase[j] + shift[j] + windows.detune[j] * (mids - windows.centre[j]), dtype=np.float64
         )
 
-    gain, omega = windows.gain, windows.omega
+    gain = windows.gain
     return (
         along(low) * (1.0 - part) + along(high) * part,
         gain[low] * (1.0 - part) + gain[high] * part,
-        omega[low] * (1.0 - part) + omega[high] * part,
     )

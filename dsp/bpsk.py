@@ -7,9 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
-from dsp.candidates import OWN_NATS
 from dsp.condition import Conditioner
-from dsp.correlate import log_cosh
+from dsp.correlate import OWN_NATS, log_cosh
 from dsp.discover import discover
 from dsp.everywhere import Everything, everywhere
 from dsp.extract import Model

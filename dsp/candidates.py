@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dsp.correlate import own_nats
 from dsp.detect import FEWEST, LONG, Grid, Parts, acquire, picked_energy, windows_of
-from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored, settle
+from dsp.fits import Fits, Flags, Ints, carry, groups_of, in_groups, join, scored, settle
 from dsp.runs import assemble, breaks
 from dsp.source import Floats
 
@@ -34,13 +35,8 @@ _HOPEFUL = 0.9
 _TOO_FEW, _SEEN_GAIN = FEWEST - 2, 3.0
 # symbols on either side of the middles of two windows between which a break is looked for
 _SEARCH = 12
-# natural units that timing, phase, carrier, amplitude and ends of its own gain a transmission in noise, and the
-# odds against one beginning at just this symbol; and what they gain a strong one, in its symbols' nats, since no
-# pulse and no period is just as it is taken to be
-OWN_NATS = 12.0
-_OWN_SHARE = 0.35
-_STRONG_NATS = 6.0
-_LONE_SHARE = 2.0
+# what a pause of less than so many symbols is less likely by, in symbols' nats
+LONE_SHARE, LONE_SYMBOLS = 2.0, 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +94,14 @@ def settle_parts(
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
     nats[nats < accept] = 0.0
     broken: list[tuple[int, Parts]] = []
+    turned = _turned_at(fits) if again and not known else np.zeros(len(fits), dtype=np.int64)
+    for i in np.flatnonzero((turned > 0) & (short_rows < len(parts))).tolist():
+        row = int(short_rows[i])
+        wall = float(fits.start[i] + turned[i] * fits.period[i])
+        pieces = _cut_at_wall(grid, _some(parts, np.array([row])), wall)
+        if len(pieces) > 1:
+            nats[row] = 0.0
+            broken.append((row, pieces))
     for number, row in enumerate(long_rows.tolist()):
         if again and row < len(parts):
             pieces = _pieces(
@@ -125,6 +129,36 @@ def settle_parts(
         join([kept.windows, other.windows]),
         np.concatenate((kept.owner, other.owner + int(kept.owner.max(initial=-1)) + 1)),
     )
+
+
+def _turned_at(fits: Fits) -> Ints:
+    """After how many symbols each fit's phase is another from there on; 0 where one phase is likelier.
+
+    The most that squares ``z`` of symbols make them likelier by is ``(sum |z| + |sum z|) / 4``, the phase free. The one
+    phase has the carrier that was fitted to all, the two of them that or the usual one, from which a fit to both leans.
+    """
+    at = np.zeros(len(fits), dtype=np.int64)
+    usual = replace(fits, detune=np.full(len(fits), np.median(fits.detune)) if len(fits) else fits.detune)
+    for rows in groups_of(fits.count):
+        some, upright = fits.take(rows), usual.take(rows)
+        edges, count, inside = some.edges(), some.count[:, None], some.inside()
+        first = np.arange(FEWEST, edges.shape[1] - FEWEST)
+        if not first.size:
+            continue
+        y = some.turned.between(edges) * some.normal()
+        one, two = (
+            np.cumsum(np.where(inside, (y * np.exp(-1j * way.angles(edges))) ** 2, 0.0), axis=1)
+            for way in (some, upright)
+        )
+        whole = np.abs(one[:, -1:])
+        parts = [
+            np.abs(sums[:, first - 1]) + np.abs(sums[:, -1:] - sums[:, first - 1]) for sums in (one, two)
+        ]
+        told = np.where(count - first >= FEWEST, 0.25 * (np.maximum(*parts) - whole), 0.0)
+        best = np.argmax(told, axis=1)
+        sure = told[np.arange(len(some)), best] > own_nats(0.5 * some.gain**2)
+        at[rows] = np.where(sure, first[best], 0)
+    return at
 
 
 def _better_by_half(grid: Grid, fits: Fits, *, hold_carrier: bool) -> Fits:
@@ -166,6 +200,17 @@ def _cut_at(grid: Grid, parts: Parts, row: int, start: float, stop: float) -> Pa
     first, last = (round((place - grid.begin) / grid.period) for place in (start, stop))
     cuts = [a, *(c for c in (first, last) if min(c - a, b - c) >= FEWEST), b]
     return _between_cuts(grid, _some(parts, np.array([row])), cuts)
+
+
+def _cut_at_wall(grid: Grid, part: Parts, wall: float) -> Parts:
+    """A part cut at a place that neither piece may reach over, if enough is left of both for transmissions."""
+    place = round((wall - grid.begin) / grid.period)
+    a, b = int(part.first[0]), int(part.last[0])
+    if min(place - a, b - place) < FEWEST - 1:
+        return part
+    cut = _between_cuts(grid, part, [a, place, b])
+    # neighbours in another phase look like symbols in part
+    return replace(cut, low=np.array([cut.low[0], wall]), high=np.array([wall, cut.high[1]]))
 
 
 def _between_cuts(grid: Grid, part: Parts, cuts: list[int]) -> Parts:
@@ -215,7 +260,7 @@ def _likeliest(
     keep = np.zeros(nats.size, dtype=np.bool_)
     # the mean of a symbol's nats is close to half its squared length
     each = nats * period / np.maximum(stop - start, period)
-    own = OWN_NATS + _OWN_SHARE * np.maximum(0.0, each - _STRONG_NATS)
+    own = own_nats(each)
     useful = np.flatnonzero(nats > own)
     if np.array_equal(np.unique(first[useful]), first[useful]) and (first[useful] == last[useful]).all():
         keep[useful] = True
@@ -233,7 +278,7 @@ def _likeliest(
             before = latest[int(first[i])]
             shared = float(stop[before] - start[i]) if before >= 0 else 0.0
             # nobody pauses for a single symbol: a short one is likelier, and short ones of smooth pulses come in pairs
-            lone = _LONE_SHARE * each[i] if before >= 0 and shared > -1.5 * period else 0.0
+            lone = LONE_SHARE * each[i] if before >= 0 and shared > -LONE_SYMBOLS * period else 0.0
             told = float(nats[i]) * (1.0 - max(0.0, shared) / float(stop[i] - start[i])) - own[i] - lone
             value = best[int(first[i])] + told
             if value > best[part + 1]:

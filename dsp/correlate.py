@@ -24,6 +24,8 @@ _TOGETHER = 8
 _ROWS = 1 << 11
 # turns of a running sum that are worth no array calls
 _FEW_TURNS = 160
+# natural units that what a transmission has of its own gains it in noise
+OWN_NATS = 12.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -377,3 +379,12 @@ def change_nats_unphased(gain: float, cycles: float) -> float:
 def split_nats(gain: Floats, cycles: float) -> Floats:
     """The same where a run is cut for trial, and a fit to the whole then tells whether it must be."""
     return np.clip((0.225 if cycles > 1.6 else 0.4) * gain * gain, 1.5, 6.0 if cycles > 1.6 else 12.0)
+
+
+def own_nats(each: Floats) -> Floats:
+    """What a transmission must be worth to be one of its own, its symbols being worth ``each`` nats.
+
+    Timing, phase, carrier, amplitude and ends of its own gain as much in noise, and one must begin at just this symbol;
+    of strong ones more, since no pulse and no period is just as it is taken to be.
+    """
+    return np.asarray(OWN_NATS + 0.35 * np.maximum(0.0, each - 6.0))

@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.candidates import OWN_NATS
-from dsp.correlate import turn_back
+from dsp.correlate import OWN_NATS, turn_back
 from dsp.extract import Found, Model, extract
 from dsp.leads import PARTS_OF_A_LEAD, Leads, energy_seen, leads_of, sources_of
 from dsp.link import EXPLAINED

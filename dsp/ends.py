@@ -24,6 +24,7 @@ _APART, _WIDE = 3, 12
 # samples a symbol that are few, samples by which edges may lie off, and places tried among them
 _FEW_SAMPLES = 12.0
 _BESIDE, _PLACES = 0.25, 21
+_AS_IS: Floats = np.ones(1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,16 +36,19 @@ class Ends:
     shared: int | None = None
 
 
-def decide_ends(fits: Fits) -> tuple[Fits, Ends]:
-    """First and last symbol of one talker's transmissions, with what they share, and how sure each is."""
+def decide_ends(fits: Fits, levels: tuple[Floats, Floats] = (_AS_IS, _AS_IS)) -> tuple[Fits, Ends]:
+    """First and last symbol of one talker's transmissions, with what they share, and how sure each is.
+
+    ``levels`` are the amplitudes (b,) at the starts and at the ends, over that of each transmission.
+    """
     # rows: how many symbols more (+) or fewer (-) there are at the start and at the end
     shifts = _shifts(fits)
     if len(shifts) == 1:
-        told = [_both_nats(fits)]
+        told = [_both_nats(fits, levels)]
         both = told[0]
     else:
         moved = [replace(fits, start=fits.start + shift) for shift in shifts]
-        told = [_both_nats(some) + _own_nats(some) for some in moved]
+        told = [_both_nats(some, levels) + _own_nats(some) for some in moved]
         both = np.logaddexp.reduce(told) - np.log(len(told))
     steps = np.arange(-_AWAY, _AWAY + 1)
     length = fits.count[:, None, None] + steps[:, None] + steps[None, :]
@@ -77,9 +81,9 @@ def _shifts(fits: Fits) -> Floats:
     return np.linspace(-_BESIDE, _BESIDE, _PLACES) if few else np.zeros(1)
 
 
-def _both_nats(fits: Fits) -> Floats:
+def _both_nats(fits: Fits, levels: tuple[Floats, Floats] = (_AS_IS, _AS_IS)) -> Floats:
     """Log-likelihood (b, 13, 13) of each number of symbols more or fewer at the start and at the end."""
-    outer, inner = _end_nats(fits)
+    outer, inner = _end_nats(fits, levels)
     return np.asarray(outer[:, :, None] + inner[:, None, :])
 
 
@@ -88,13 +92,14 @@ def _own_nats(fits: Fits) -> Floats:
     return np.asarray(np.sum(fits.symbol_nats(), axis=1, where=fits.inside())[:, None, None])
 
 
-def _end_nats(fits: Fits) -> tuple[Floats, Floats]:
+def _end_nats(fits: Fits, levels: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
     """Log-odds (b, 13) of each number of symbols more or fewer at the start and at the end."""
     # six symbols on either side of both ends, those of the starts and then those of the ends
     k = np.arange(-_AWAY, _AWAY + 1)
     last = fits.start + fits.count * fits.period
     edges = np.concatenate((fits.start, last))[:, None] + k * np.tile(fits.period, 2)[:, None]
     both = fits.take(np.tile(np.arange(len(fits)), 2))
+    both = replace(both, amplitude=np.concatenate([fits.amplitude * level for level in levels]))
     nats = both.nats_between(edges)
     room = 0.6 * both.period[:, None]
     nats[(edges[:, :-1] < both.low[:, None] - room) | (edges[:, 1:] > both.high[:, None] + room)] = -1e3

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.candidates import Candidates, settle_parts
-from dsp.detect import LONG, Grid, Parts, find_parts, make_grid, shown, with_room
-from dsp.fits import Fits, Flags, Ints, join, settle
+from dsp.detect import Grid, Parts, find_parts, make_grid, shown, with_room
+from dsp.fits import Fits, Flags, Ints, join
 from dsp.phased import likeliest_runs
+from dsp.rejoin import rejoined
 from dsp.runs import Runs
 from dsp.source import Floats
 from dsp.strip import Spans, Strip
@@ -19,10 +20,6 @@ ACCEPT_NATS = 22.0
 _ROUNDS = 3
 # length of a symbol below which energy alone bridges silence and loses ends: one symbol in thirty thousand is wrong
 _WEAK_GAIN = 4.0
-# transmissions that go on from each other: natural logarithm of their amplitudes' ratio, parts of a symbol and of half a
-# turn by which they may differ, and share of their likelihood that they have as one
-_ALIKE, _IN_STEP, _IN_PHASE = 0.25, 0.25, 0.2
-_KEPT = 0.9
 # silent symbols that tell the noise better than the floor's density does
 _TELLING = 32
 # and so many that one of the grids tells it well enough
@@ -124,7 +121,7 @@ def extract(
         parts = find_parts(grid, borders, taken, seen)
         if not len(parts):
             break
-    return _found(chosen, grid.variance)
+    return _found(chosen, grid.variance, borders)
 
 
 def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
@@ -137,73 +134,15 @@ def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
     return replace(parts, column=runs[:, 2])
 
 
-def _found(chosen: list[Candidates], variance: float) -> Found:
-    """All in order of time."""
-    fits = join([c.fits for c in chosen])
+def _found(chosen: list[Candidates], variance: float, borders: Floats) -> Found:
     owners, runs = [], 0
     for one in chosen:
         owners.append(one.owner + runs)
         runs += int(one.owner.max(initial=-1)) + 1
-    return Found(
-        fits.take(np.argsort(fits.start, kind="stable")),
-        join([c.windows for c in chosen]),
-        np.concatenate(owners),
-        variance,
+    whole = rejoined(
+        join([c.fits for c in chosen]), join([c.windows for c in chosen]), np.concatenate(owners), borders
     )
-
-
-def rejoined(fits: Fits, borders: Floats) -> Fits:
-    """In order of time, with transmissions made one that leave no silence between them and go on from each other.
-
-    Symbols of smooth pulses are short here and there, and of two such in a row may look like silence; but then what
-    comes after would not begin where what comes before ends, as strong, in step and in phase with it. None is made one
-    across ``borders`` (m,).
-    """
-    fits = fits.take(np.argsort(fits.start, kind="stable"))
-    for _ in range(_ROUNDS):
-        first = _going_on(fits, borders)
-        # of three in a row two at a time
-        first = first[np.concatenate(([True], np.diff(first) > 1))[: first.size]]
-        if not first.size:
-            break
-        one, other = fits.take(first), fits.take(first + 1)
-        count = np.rint((np.maximum(one.stop, other.stop) - one.start) / one.period).astype(np.int64)
-        share = one.count / (one.count + other.count)
-        amplitude = share * one.amplitude + (1.0 - share) * other.amplitude
-        high = np.maximum(one.high, other.high)
-        both = replace(one, count=count, high=high, amplitude=amplitude)
-        both = settle(both, ends=False)
-        # what both cover counts once
-        good = both.nats > _KEPT * (one.nats + other.nats) * count / (one.count + other.count)
-        if not good.any():
-            break
-        gone = np.concatenate((first[good], first[good] + 1))
-        fits = join([fits.take(np.delete(np.arange(len(fits)), gone)), both.take(good)])
-        fits = fits.take(np.argsort(fits.start, kind="stable"))
-    return fits
-
-
-def _going_on(fits: Fits, borders: Floats) -> Ints:
-    """Numbers of those transmissions, in order of time, that the next one goes on from without a silence."""
-    if len(fits) < 2:
-        return np.zeros(0, dtype=np.int64)
-    period = fits.period[:-1]
-    gap = (fits.start[1:] - fits.stop[:-1]) / period
-    strength = fits.amplitude[1:] / np.maximum(fits.amplitude[:-1], 1e-300)
-    here = 0.5 * (fits.start[1:] + fits.stop[:-1])
-    before, after = (
-        fits.phase[at] + fits.detune[at] * (here - fits.centre[at])
-        for at in (slice(None, -1), slice(1, None))
-    )
-    turn = (after - before) / np.pi
-    return np.flatnonzero(
-        (gap < 0.5)
-        & (np.diff(np.searchsorted(borders, fits.middle, "right")) == 0)
-        & (np.abs(np.log(np.maximum(strength, 1e-300))) < _ALIKE)
-        & (np.abs(gap - np.rint(gap)) < _IN_STEP)
-        & (np.abs(turn - np.rint(turn)) < _IN_PHASE)
-        & (fits.count[1:] + fits.count[:-1] <= LONG)
-    )
+    return Found(*whole, variance)
 
 
 def mark(taken: Flags, grid: Grid, start: Floats, stop: Floats) -> None:

@@ -7,9 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.candidates import OWN_NATS
 from dsp.carrier import CarrierLine, busiest_hz, squared_lines
-from dsp.correlate import Turned, turn_back
+from dsp.correlate import OWN_NATS, Turned, turn_back
 from dsp.extract import Model
 from dsp.fits import Fits
 from dsp.leads import centre_hz

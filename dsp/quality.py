@@ -12,6 +12,10 @@ from dsp.fits import Ints
 from dsp.runs import MARGIN, Runs
 from dsp.source import Floats
 
+# share of a symbol's power by which lengths vary that other symbols than those sent were cut to, and symbols of a pause
+_OTHER_CLOCK = 0.05
+_PAUSE = 3.0
+
 
 @dataclass(frozen=True)
 class Fitness:
@@ -97,6 +101,30 @@ def plausible(runs: Runs) -> NDArray[np.bool_]:
     return np.asarray(
         (judged.nats > -2.0) & (judged.excess < 0.15 + 3.0 * excess_std) & (judged.spread < 0.6)
     )
+
+
+def of_one_clock(runs: Runs) -> NDArray[np.bool_]:
+    """Which runs (b,) have symbols of as even a length as most have; all of them if that is uneven.
+
+    Symbols of another length are cut across by these: part of each cancels, while nothing is added across the phase, as
+    interference would. Pieces without a pause beside such a run are of the same transmission.
+    """
+    judged = _judge(runs, runs.offset, None)
+    uneven = (judged.along - judged.across) / np.maximum(judged.signal, 1e-9)
+    std = np.maximum(judged.across, 1.0) * np.sqrt(2.0 / np.maximum(runs.count - 2, 1)) / judged.signal
+    order = np.argsort(uneven)
+    total = np.cumsum(runs.count[order])
+    usual = float(uneven[order[int(np.searchsorted(total, 0.5 * total[-1]))]])
+    off = uneven > _OTHER_CLOCK + 2.0 * max(usual, 0.0) + 4.0 * std
+    if off.any():
+        # in order of time
+        order = np.argsort(runs.first)
+        gap = (runs.first[order][1:] - runs.last[order][:-1]) / runs.period[order][1:]
+        group = np.concatenate(([0], np.cumsum(gap > _PAUSE)))
+        held = np.zeros(len(runs), dtype=np.int64)
+        held[order] = group
+        off = np.isin(held, held[off])
+    return np.asarray(~off)
 
 
 @dataclass(frozen=True, eq=False)

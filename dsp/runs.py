@@ -10,6 +10,7 @@ import numpy as np
 from dsp.correlate import Complexes, SymbolSums, Turned, change_nats, cos_sin, log_cosh, strongest_runs
 from dsp.detect import LONG
 from dsp.fits import Fits, Flags, Ints, groups_of
+from dsp.loads import have_levels, levels
 from dsp.source import Floats
 
 MARGIN = 8
@@ -139,7 +140,8 @@ def runs_of(fits: Fits) -> Runs:
         starts[into], stops[into] = edges[:, :-1][inside], edges[:, 1:][inside]
         symbols[into], angles[into] = y[inside], angle[inside]
         templates[into], across[into] = template[inside], side[inside]
-        gains[into] = np.broadcast_to(part.gain[:, None], inside.shape)[inside]
+        gain = np.broadcast_to(part.gain[:, None], inside.shape)
+        gains[into] = _with_loads(y.real, inside, gain, part.count)[inside]
         held = (edges[:, :-1] >= -0.5) & (edges[:, 1:] <= part.turned.length + 0.5)
         y = np.where(held, y, 0.0)
         before[rows] = y[:, :MARGIN]
@@ -149,6 +151,20 @@ def runs_of(fits: Fits) -> Runs:
         fits.turned, fits.variance, offset, starts, stops, symbols, gains, templates, across, angles,
         fits.omega, np.zeros(len(fits), dtype=np.bool_), fits.nats, before, after,
     )  # fmt: skip
+
+
+def _with_loads(along: Floats, inside: Flags, gain: Floats, count: Ints) -> Floats:
+    """The ``gain`` (b, k) that symbols should have, by how strong they are there where that changes."""
+    most = int(count.max(initial=0))
+    size = np.where(inside, along * np.tanh(gain * along), 0.0)[:, MARGIN : MARGIN + most]
+    rows = np.flatnonzero(have_levels(size, count, gain[:, 0]))
+    if not rows.size:
+        return gain
+    gain = gain.copy()
+    for row in rows.tolist():
+        own = size[row, : count[row]]
+        gain[row, MARGIN : MARGIN + count[row]] *= levels(own, float(gain[row, 0]))
+    return gain
 
 
 def _symbols(fits: Fits, edges: Floats) -> tuple[Complexes, Floats, Complexes, Floats]:
@@ -201,7 +217,7 @@ def _assembled(windows: Fits) -> Runs | None:
     # windows of a wrong period may cross: no symbol is there
     crossed = np.diff(edges) <= 0.0
     mids, lengths = (edges[:-1] + edges[1:]) / 2.0, np.where(crossed, 1.0, np.diff(edges))
-    angle, gains, omegas = _blend(windows, middle, mids)
+    angle, gains = _blend(windows, middle, mids)
     normal = 1.0 / np.sqrt(windows.variance * lengths / 2.0)
     y, template, side = _turned_symbols(turned.sums_of(edges), angle, normal, lengths)
     nats = log_cosh(gains * y.real) - 0.5 * gains**2 * template.real
@@ -217,9 +233,12 @@ def _assembled(windows: Fits) -> Runs | None:
         return None
     margins: Complexes = np.concatenate((np.zeros(MARGIN, np.complex128), y, np.zeros(MARGIN, np.complex128)))
     cut = slice(a, b)
+    # what the phase turns by all along tells the carrier far better than the mean of what windows say
+    lever = mids[cut] - mids[cut].mean()
+    omega = turned.omega + float(lever @ angle[cut] / (lever @ lever))
     return Runs(
         turned, windows.variance, np.array([0, b - a]), edges[a:b], edges[a + 1 : b + 1], y[cut], gains[cut],
-        template[cut], side[cut], angle[cut], np.array([float(np.mean(omegas[cut]))]), np.array([True]), value,
+        template[cut], side[cut], angle[cut], np.array([omega]), np.array([True]), value,
         margins[a : a + MARGIN][None, :], margins[b + MARGIN : b + 2 * MARGIN][None, :],
     )  # fmt: skip
 
@@ -253,8 +272,8 @@ def _steps(windows: Fits) -> Ints:
     return np.maximum(1, np.rint(np.diff(middle) / period).astype(np.int64))
 
 
-def _blend(windows: Fits, middle: Floats, mids: Floats) -> tuple[Floats, Floats, Floats]:
-    """Carrier angle, gain and frequency at each symbol's middle from the windows around it."""
+def _blend(windows: Fits, middle: Floats, mids: Floats) -> tuple[Floats, Floats]:
+    """Carrier angle and gain at each symbol's middle from the windows around it."""
     shift = np.zeros(len(windows))
     for i in range(1, len(windows)):
         here = (middle[i - 1] + middle[i]) / 2.0
@@ -273,9 +292,8 @@ def _blend(windows: Fits, middle: Floats, mids: Floats) -> tuple[Floats, Floats,
             windows.phase[j] + shift[j] + windows.detune[j] * (mids - windows.centre[j]), dtype=np.float64
         )
 
-    gain, omega = windows.gain, windows.omega
+    gain = windows.gain
     return (
         along(low) * (1.0 - part) + along(high) * part,
         gain[low] * (1.0 - part) + gain[high] * part,
-        omega[low] * (1.0 - part) + omega[high] * part,
     )

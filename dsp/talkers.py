@@ -9,13 +9,14 @@ import numpy as np
 from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
 from dsp.ends import Ends, decide_ends, run_ends
-from dsp.extract import Found, rejoined
+from dsp.extract import Found
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
-from dsp.quality import Fitness, fitness, one_phase, plausible
+from dsp.quality import Fitness, fitness, of_one_clock, one_phase, plausible
+from dsp.rejoin import rejoined
 from dsp.runs import Runs, assemble, decided, runs_of
 from dsp.runs import join as join_runs
 from dsp.source import Floats
@@ -75,6 +76,8 @@ def believable(found: Found) -> tuple[Found, Runs]:
     """Without what cannot be phase reversal when judged by itself; and the symbols of all that stays."""
     short = runs_of(found.fits)
     keep = plausible(short) if len(short) else np.zeros(0, dtype=np.bool_)
+    if len(short) > 1:
+        keep &= of_one_clock(short)
     short = short if keep.all() else short.take(keep)
     runs = [short] if len(short) else []
     windows, owner = found.windows, found.owner
@@ -230,7 +233,9 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
 def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs | None) -> Talker:
     """One talker's transmissions, with a symbol period of its own where its flips show one."""
     # once they share what they are turned back by, parts of one are known as such
-    own = rejoined(_turned_to_their_own(strip, fits), strip.begins[1:].astype(np.float64))
+    own = _turned_to_their_own(strip, fits)
+    none = np.zeros(0, dtype=np.int64)
+    own, _, _ = rejoined(own, own.take(none), none, strip.begins[1:].astype(np.float64), follow=False)
     if len(own) < len(fits):
         carrier_u = carrier_std(own.gain, own.count, own.period)
     if runs is None or own.turned is not fits.turned or len(own) < len(fits):
@@ -252,6 +257,8 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs) -> Talker
     mean = float(np.sum(weight * fits.omega) / weight.sum())
     shared = len(fits) > 1 and _agree(fits.omega, mean, carrier_u)
     judged = fitness(runs)
+    # a load that comes on within a transmission leaves its ends unlike
+    first, last = (runs.gains[at] / fits.gain for at in (runs.offset[:-1], runs.offset[1:] - 1))
     # in units of the noise that was met, so that likelihoods are what they say
     fits = replace(fits, variance=fits.variance * judged.noise)
     hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW
@@ -259,7 +266,7 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs) -> Talker
         fits = _held(fits, mean)
         mean = shared_carrier(fits, mean)
         fits = with_carrier(fits, mean)
-    fits, ends = decide_ends(fits)
+    fits, ends = decide_ends(fits, (first, last))
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
     std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     amplitude_u = fits.amplitude / np.maximum(fits.gain * np.sqrt(fits.count), 1e-9)

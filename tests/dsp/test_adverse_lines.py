@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import asdict
 
 import numpy as np
 import pytest
 from generators.scoring import score
-from generators.truths import capture, model_of, strip_from, true_fits
+from generators.truths import capture, model_of, strip_from
 
 from dsp import synth_line as line
 from dsp.at_once import _something_beside
 from dsp.bpsk import find_links
 from dsp.decoder import decode
-from dsp.extract import extract, rejoined
-from dsp.fits import Fits, join, settle
+from dsp.extract import extract
 from dsp.noise import estimate_noise
 from dsp.results import DecodeSettings
 from dsp.source import Record, Watch, make_record
@@ -142,29 +141,6 @@ def _links_of(record: Record):
     noise = estimate_noise(record)
     assert noise is not None
     return find_links(record, noise, DecodeSettings(), Watch()).links, noise
-
-
-def test_transmissions_that_go_on_from_each_other_are_one() -> None:
-    made = capture((44, 30), 7, esn0_db=15.0)
-    fits = settle(true_fits(made), ends=False)
-    whole = fits.take(np.array([0]))
-    first = settle(_part(whole, 0, 20), ends=False)
-    second = settle(_part(whole, 19, 25), ends=False)
-    again = rejoined(join([second, first, fits.take(np.array([1]))]), NOWHERE)
-    assert again.count.tolist() == [44, 30]
-    assert again.start[0] == pytest.approx(fits.start[0], abs=0.1 * fits.period[0])
-    # nor where a border lies between them
-    border = first.stop - 0.5 * first.period
-    assert rejoined(join([first, second]), border).count.tolist() == [20, 25]
-    # with a silence of two symbols between them they are not
-    halves = [settle(_part(whole, at, count), ends=False) for at, count in ((0, 20), (22, 22))]
-    apart = rejoined(join(halves), NOWHERE)
-    assert apart.count.tolist() == [20, 22]
-
-
-def _part(whole: Fits, symbols: int, count: int) -> Fits:
-    start = whole.start + symbols * whole.period
-    return replace(whole, start=start, count=np.array([count]))
 
 
 def test_what_is_extracted_is_in_order_of_time() -> None:

@@ -10,7 +10,8 @@ from generators.truths import RATE_HZ, Capture, capture, model_of, strip_from, t
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dsp.candidates import OWN_NATS, Candidates, _joins, _likeliest, settle_parts
+from dsp.candidates import Candidates, _joins, _likeliest, settle_parts
+from dsp.correlate import OWN_NATS
 from dsp.detect import Parts, find_parts, make_grid
 from dsp.extract import extract
 

@@ -1,0 +1,88 @@
+"""Transmissions that leave no silence between them and go on from each other are one."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, replace
+
+import numpy as np
+import pytest
+from generators.truths import RATE_HZ, capture, model_of, strip_from, true_fits
+
+from dsp.decoder import decode
+from dsp.extract import extract
+from dsp.fits import Fits, join, settle
+from dsp.rejoin import rejoined
+from dsp.synth import transmissions
+
+NOWHERE = np.zeros(0)
+
+
+def _as_one(fits: Fits, borders: np.ndarray = NOWHERE) -> Fits:
+    none = np.zeros(0, dtype=np.int64)
+    return rejoined(fits, fits.take(none), none, borders)[0]
+
+
+def _part(whole: Fits, symbols: int, count: int) -> Fits:
+    start = whole.start + symbols * whole.period
+    return settle(replace(whole, start=start, count=np.array([count])), ends=False)
+
+
+def test_two_parts_of_a_transmission_are_one() -> None:
+    fits = settle(true_fits(capture((44, 30), 7, esn0_db=15.0)), ends=False)
+    whole = fits.take(np.array([0]))
+    first, second = _part(whole, 0, 20), _part(whole, 19, 25)
+    again = _as_one(join([second, first, fits.take(np.array([1]))]))
+    assert again.count.tolist() == [44, 30]
+    assert again.start[0] == pytest.approx(fits.start[0], abs=0.1 * fits.period[0])
+    # nor where a border lies between them
+    assert _as_one(join([first, second]), first.stop - 0.5 * first.period).count.tolist() == [20, 25]
+
+
+@pytest.mark.parametrize("draw", range(5))
+def test_a_silence_of_two_symbols_parts_what_is_in_step(draw: int) -> None:
+    """The same carrier, phase and timing before and after it."""
+    made = capture((44,), 20 + draw, esn0_db=12.0)
+    whole = true_fits(made)
+    clean = made.samples.copy()
+    a, b = (round(float(whole.start[0] + k * whole.period[0])) for k in (20, 22))
+    at = np.arange(a, b)
+    clean[at] = np.random.default_rng(draw).normal(0.0, made.sigma, at.size)
+    silent = true_fits(replace(made, samples=clean))
+    halves = join([_part(silent, 0, 20), _part(silent, 22, 22)])
+    assert _as_one(halves).count.tolist() == [20, 22]
+
+
+def test_a_long_transmission_that_was_taken_for_two_is_followed_as_one() -> None:
+    made = capture((400,), 9, esn0_db=12.0)
+    model = model_of(made)
+    found = extract(strip_from(made), 2.0 * np.pi * model.carrier_hz / RATE_HZ, model)
+    assert np.unique(found.owner).size == 1
+    middle = np.argsort(np.argsort(found.windows.start)) >= len(found.windows) // 2
+    one, other = found.windows.take(~middle), found.windows.take(middle)
+    # neither reaches over where they meet
+    last = int(np.argmax(one.start))
+    shared = np.rint((one.stop[last] - other.start.min()) / one.period[last])
+    count = one.count.copy()
+    count[last] -= int(shared)
+    cut = join([replace(one, count=count), other])
+    fits, windows, owner = rejoined(found.fits, cut, np.repeat([0, 1], [len(one), len(other)]), NOWHERE)
+    assert len(fits) == 0
+    assert np.unique(owner).size == 1
+    assert windows.stop.max() - windows.start.min() == pytest.approx(400 * model.period, abs=2 * model.period)
+
+
+@pytest.mark.parametrize("draw", range(4))
+@pytest.mark.parametrize("strength", [0.4, 2.5])
+def test_a_load_that_scales_the_signal_in_the_middle_of_it_makes_no_two_of_it(
+    draw: int, strength: float
+) -> None:
+    made = capture((50, 60, 40), 40 + draw, esn0_db=22.0)
+    burst = made.bursts[1]
+    step = int((burst.start_s + (0.3 + 0.1 * draw) * (burst.end_s - burst.start_s)) * RATE_HZ)
+    scaled = transmissions(list(made.bursts), RATE_HZ, made.samples.size).samples
+    scaled[step:] *= strength
+    scaled += np.random.default_rng(draw).normal(0.0, made.sigma, scaled.size)
+    told = asdict(decode(scaled, RATE_HZ))["bursts"]
+    assert [len(b["symbols"]) for b in told] == [50, 60, 40]
+    for found, sent in zip(told, made.bursts, strict=True):
+        assert found["symbols"] in (sent.symbols, sent.symbols.translate({48: 49, 49: 48}))

@@ -346,7 +346,7 @@ def _one_link(
     learned = learn(record, strip, model, settings, covered)
     if learned.model.phased and (settings.carrier_hz, settings.symbol_rate_bd) != (None, None):
         # where it begins moves what is found of weak symbols by chance: what is told may add to that, and take nothing
-        unaided = discover(record, noise, pieces, DecodeSettings(), watch.part(0.4, 0.5))
+        unaided = discover(record, noise, pieces, watch=watch.part(0.4, 0.5))
         learned = likelier(record, learned, unaided, settings, covered)
     is_open = False
     if settings.symbol_rate_bd is None:

@@ -19,6 +19,8 @@ from dsp.segment import Piece
 from dsp.source import Record, Watch
 from dsp.strip import Strip
 
+_NOTHING_TOLD = DecodeSettings()
+_UNWATCHED = Watch()
 # share of the energy seen that a model explains that needs no comparing, and the noise it may leave
 _CLEAR_SHARE = 0.75
 _CLEAR_NOISE = 4.0
@@ -31,8 +33,8 @@ def discover(
     record: Record,
     noise: NoiseFloor,
     pieces: list[Piece],
-    settings: DecodeSettings,
-    watch: Watch,
+    settings: DecodeSettings = _NOTHING_TOLD,
+    watch: Watch = _UNWATCHED,
 ) -> Model | None:
     """The model that explains the most telling pieces best; None if nothing does.
 

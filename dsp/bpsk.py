@@ -19,6 +19,7 @@ from dsp.link import (
     believed,
     by_reversals,
     divided,
+    hardly_above_noise,
     learn,
     likelier,
     rivals_of,
@@ -377,7 +378,7 @@ def _one_link(
     else:
         active = spans_of(record, noise, model, scale, watch.part(0.5, 0.7))
         whole = everywhere(conditioner, active, learned.found.variance, model, covered, watch.part(0.7, 1.0))
-    if not whole.talkers:
+    if hardly_above_noise(whole.talkers):
         return None
     covered = np.concatenate((covered, *(_samples(t.strip, t.runs) for t in whole.talkers)))
     period = whole.period(period)

@@ -11,7 +11,7 @@ from dsp.extract import Found, Model, extract
 from dsp.leads import PARTS_OF_A_LEAD, Leads, energy_seen, leads_of, sources_of
 from dsp.link import EXPLAINED
 from dsp.noise import NoiseFloor
-from dsp.propose import RIVALS, are_same, propose
+from dsp.propose import RIVALS, are_same, come_close, propose
 from dsp.quality import Fitness, fitness
 from dsp.results import DecodeSettings
 from dsp.runs import join, runs_of
@@ -90,7 +90,7 @@ def _likeliest(
     """
     close: list[tuple[Model, float, Found]] = [best]
     for one in sorted(scored, key=lambda one: -one[1]):
-        if one[1] > best[1] - OWN_NATS and not any(are_same(one[0], other[0]) for other in close):
+        if come_close(one[1], best[1]) and not any(are_same(one[0], other[0]) for other in close):
             close.append(one)
     if len(close) == 1:
         return best

@@ -20,7 +20,7 @@ from dsp.runs import Runs
 from dsp.segment import Piece
 from dsp.source import Record
 from dsp.strip import Spans, Strip
-from dsp.talkers import believable
+from dsp.talkers import Talker, believable
 from dsp.thin import FEWEST_CYCLES, SURE, reversals_of, seldom_turns, weigh_periods
 from dsp.two_tones import are_two_tones
 from dsp.within import third_harmonic, uneven
@@ -320,6 +320,11 @@ def believed(learned: Learned, energy_seen: float, noise_told: float) -> Fitness
     ):
         return None
     return judged
+
+
+def hardly_above_noise(talkers: list[Talker]) -> bool:
+    """Whether symbols of none of them are as strong as those of a link must be, in the noise met beside them."""
+    return all(talker.fitness.gain**2 < 2.0 * _LEAST_ESN0 * talker.fitness.noise for talker in talkers)
 
 
 def are_levels(learned: Learned, rate_hz: float) -> bool:

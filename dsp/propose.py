@@ -44,6 +44,14 @@ def are_same(one: Model, other: Model) -> bool:
     return abs(one.period / other.period - 1.0) < 3e-3 and abs(one.carrier_hz / other.carrier_hz - 1.0) < 3e-3
 
 
+def come_close(nats: float, best_nats: float) -> bool:
+    """Whether another model may be the right one, while neither ends nor amplitude nor noise are right.
+
+    What a fit has of its own gains it so much in noise.
+    """
+    return nats >= best_nats - OWN_NATS
+
+
 def propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
     """Models that fit a lead: with what was told first, and what the samples say by themselves as well."""
     if lead.size < _FEWEST_SAMPLES:
@@ -175,13 +183,12 @@ def _models(
 ) -> Iterator[Model]:
     """What fits that come close to ``best_nats`` say the link is, in the lead's own noise, each once.
 
-    As close as what a fit has of its own gains it in noise, while neither ends nor amplitude nor noise are right.
     ``merges`` lets several symbols be taken for one.
     """
     out: list[Model] = []
     most = 1 + (RIVALS if rough.foggy == rough.variance else 0)
     for rival in fits:
-        if len(out) == most or rival.nats[0] < best_nats - OWN_NATS:
+        if len(out) == most or not come_close(float(rival.nats[0]), best_nats):
             break
         fit = climb(rival) if merges else rival
         if rough.foggy > rough.variance:

@@ -31,8 +31,6 @@ _SYMBOLS_IN_FRAME = 2.5
 # and symbol rates, as symbols in the piece, whose bandwidth is tried
 _SYMBOLS_IN_BAND = (6.0, 12.0, 24.0, 48.0, 96.0)
 _FOGGED_ESN0 = 40.0
-# grids, each 3.5 times finer, that come down to where an edge lies in such fog: 1.5 / g^2 of a symbol (Hinkley 1970)
-_ROUNDS = 3
 _FEWEST_CYCLES = 0.9
 _FEWEST_SAMPLES = 16
 # how many models are heard that come close to the best, where there is noise that they may owe it to
@@ -171,9 +169,9 @@ def _fits(rough: _Rough, periods: Floats, rough_nats: float = 0.0) -> tuple[list
     some = first_fits(timings, rough.turned, rough.foggy, rough.amplitude, rough_nats)
     if not len(some):
         return [], top_nats
-    options = [polish(some, _ROUNDS)]
+    options = [polish(some)]
     if rough.points:
-        options.append(polish(replace(some, turned=rough.turned.sharpened(True)), _ROUNDS))
+        options.append(polish(replace(some, turned=rough.turned.sharpened(True))))
     fits = [option.take(np.array([row])) for option in options for row in range(len(option))]
     return sorted(fits, key=lambda fit: -float(fit.nats[0])), top_nats
 

@@ -140,12 +140,15 @@ def test_a_talker_of_another_carrier_is_not_lost_beside(draw):
     assert got.wrong_symbols <= 1
 
 
-@pytest.mark.parametrize("draw", [3, 4])
-def test_carriers_that_joined_bursts_put_off_do_not_hide_that_it_is_steady(draw):
+def test_carriers_that_joined_bursts_put_off_do_not_hide_that_it_is_steady():
     """At 2.5 dB so many bursts are first taken for one that the median carrier is off by more than chance."""
-    made = capture((44,) * 60, draw, esn0_db=2.5, gap_symbols=8.0, carrier_hz=241_900.0, cycles=1.5)
-    got = score(made.bursts, asdict(decode(made.samples, RATE_HZ)))
-    assert len(got.missed) <= 12
-    # of a burst that is missed a part may be found; where nothing was sent there is nothing
-    for extra in got.extra:
-        assert any(b.start_s < extra["end_s"] and extra["start_s"] < b.end_s for b in got.missed)
+    parts = 0
+    for draw in range(3, 7):
+        made = capture((44,) * 60, draw, esn0_db=2.5, gap_symbols=8.0, carrier_hz=241_900.0, cycles=1.5)
+        got = score(made.bursts, asdict(decode(made.samples, RATE_HZ)))
+        assert len(got.missed) <= 12
+        # of one that is missed a part may be found (once in 960); where nothing was sent there is nothing
+        for extra in got.extra:
+            assert any(b.start_s < extra["end_s"] and extra["start_s"] < b.end_s for b in got.missed)
+        parts += len(got.extra)
+    assert parts <= 1

@@ -26,8 +26,10 @@ from dsp.link import Learned, believed, learn, rivals_of, spans_to_learn
 from dsp.results import DecodeSettings
 from dsp.segment import Piece, cut
 from dsp.source import Watch
+from dsp.talkers import Talker, talkers_of
 
 NOTHING, NONE = DecodeSettings(), np.zeros((0, 2))
+MADE = capture((30, 44, 24), 1, esn0_db=16.0)
 
 
 def piece_of(start: float, stop: float, ratio: float = 3.0) -> Piece:
@@ -225,3 +227,16 @@ def test_of_two_models_the_one_that_explains_more_is_learned_from():
     assert module.likelier(made.record, good, off, NOTHING, NONE) is good
     for other in (None, replace(right, unmodulated=True), replace(right, carrier_hz=1.3 * right.carrier_hz)):
         assert module.likelier(made.record, poor, other, NOTHING, NONE) is poor
+
+
+def test_what_is_as_weak_as_noise_in_the_end_is_no_link():
+    """Es/N0 of one, in the noise that was met: one symbol in twelve would be wrong."""
+
+    def talker(esn0: float, noise: float = 1.0) -> Talker:
+        (made,) = talkers_of(strip_from(MADE), learned(MADE, model_of(MADE)).found)
+        judged = replace(made.fitness, gain=float(np.sqrt(2.0 * esn0 * noise)), noise=noise)
+        return replace(made, fitness=judged)
+
+    assert module.hardly_above_noise([])
+    assert module.hardly_above_noise([talker(0.9), talker(0.9, 3.0)])
+    assert not module.hardly_above_noise([talker(0.9), talker(1.1)])

@@ -114,7 +114,10 @@ def _bursts(
     carrier_u = carrier_std(gain, count, runs.period) * to_hz
     if common.carrier_hz is not None and common.carrier_std_hz is not None:
         carrier_hz = np.full(len(runs), common.carrier_hz)
-        carrier_u = np.full(len(runs), common.carrier_std_hz)
+        carrier_u = np.full(len(runs), common.carrier_std_hz) if strip.wander is None else carrier_u
+    if strip.wander is not None:
+        # how it wanders is known from the same symbols, no better than from each transmission's own
+        carrier_hz = carrier_hz + to_hz * strip.wander.omega_at(0.5 * (runs.first + runs.last) + shift)
     positive = runs.symbols.real > 0.0
     sure = _confidence(talker)
     same = positive == np.repeat(positive[runs.offset[:-1]], count)
@@ -141,7 +144,7 @@ def _bursts(
         (carrier_hz * period / rate).tolist(),
         esn0_db.tolist(),
         esn0_std.tolist(),
-        (2.0 * math.pi / np.maximum(runs.omega, 1e-12)).tolist(),
+        (rate / np.maximum(carrier_hz, 1e-12 * rate)).tolist(),
         strict=True,
     )
     flips = talker.flips

@@ -8,11 +8,9 @@ import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
 from dsp.condition import Conditioner
-from dsp.correlate import OWN_NATS, log_cosh
+from dsp.correlate import OWN_NATS
 from dsp.discover import discover
-from dsp.everywhere import Everything, everywhere
 from dsp.extract import Model
-from dsp.gate import spans_of
 from dsp.link import (
     Learned,
     are_levels,
@@ -31,11 +29,11 @@ from dsp.quality import Fitness, one_phase
 from dsp.results import DecodeSettings
 from dsp.runs import Runs
 from dsp.segment import Piece, cut, windows_of
-from dsp.shared_period import of_shared_clock
 from dsp.source import Record, Watch
 from dsp.strip import Spans, Strip
-from dsp.talkers import Talker, talkers_of
+from dsp.talkers import Talker
 from dsp.told import told_multiple
+from dsp.whole import nats_of, whole_of
 
 _MODELS_AT_MOST = 24
 # blocks of a record that are looked at first, and stretches of activity of an octave
@@ -70,7 +68,7 @@ class Link:
     @property
     def nats(self) -> float:
         """Log-likelihood ratio of all its symbols against silence, less what noise would gain by as many transmissions."""
-        return sum(_nats(t.runs) - OWN_NATS * len(t.runs) for t in self.talkers)
+        return sum(nats_of(t.runs) - OWN_NATS * len(t.runs) for t in self.talkers)
 
 
 @dataclass(frozen=True)
@@ -118,10 +116,6 @@ class Search:
     def weight(self) -> float:
         """The same, or of what has too few reversals, whichever is more."""
         return max(self.told, max((few.nats for few in self.few), default=0.0))
-
-
-def _nats(runs: Runs) -> float:
-    return float(np.sum(log_cosh(runs.gains * runs.symbols.real) - 0.5 * runs.gains**2 * runs.templates.real))
 
 
 def find_links(
@@ -254,7 +248,7 @@ def _is_shadow(link: Link, few: FewFlips) -> bool:
         for a, b in few.spans
     )
     return shared > 0.5 * float(np.sum(mine[:, 1] - mine[:, 0])) and few.nats > sum(
-        _nats(t.runs) for t in link.talkers
+        nats_of(t.runs) for t in link.talkers
     )
 
 
@@ -291,7 +285,7 @@ def _few_of(record: Record, judged: Fitness, learned: Learned) -> FewFlips:
         model.carrier_hz,
         record.rate_hz / model.period,
         spans,
-        _nats(runs),
+        nats_of(runs),
         _alternates(judged, learned),
     )
 
@@ -371,13 +365,9 @@ def _one_link(
     if int(learned.runs.count.max()) < _FEWEST_SYMBOLS:
         return None
     scale = learned.found.variance / strip.variance
-    if strip.size == record.samples:
-        talkers = talkers_of(learned.strip, learned.found)
-        fits = of_shared_clock(learned.found.fits, talkers)
-        whole = Everything(talkers, fits if len(fits) else None, len(fits) < len(learned.found.fits))
-    else:
-        active = spans_of(record, noise, model, scale, watch.part(0.5, 0.7))
-        whole = everywhere(conditioner, active, learned.found.variance, model, covered, watch.part(0.7, 1.0))
+    found = whole_of(conditioner, spans, learned, settings, covered, watch.part(0.5, 1.0))
+    whole, model = found.everything, found.learned.model
+    period = found.learned.period or period
     if hardly_above_noise(whole.talkers):
         return None
     covered = np.concatenate((covered, *(_samples(t.strip, t.runs) for t in whole.talkers)))

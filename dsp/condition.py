@@ -11,6 +11,7 @@ from dsp.activity import filtered
 from dsp.noise import NoiseFloor, suppression
 from dsp.source import Floats, Record
 from dsp.strip import Strip
+from dsp.wander import Wander
 
 _SURROUND = 1 << 13
 _CLOSE = 1 << 16
@@ -25,7 +26,7 @@ class Conditioner:
 
     What stands above the floor near ``carrier_hz`` is weighted down (`dsp.noise.suppression`); a line as
     quiet everywhere else as there is only loses its mean. ``noise_scale`` corrects the floor's density by
-    what was met beside the transmissions.
+    what was met beside the transmissions; by ``wander`` the carrier's frequency is shifted back.
     """
 
     record: Record
@@ -33,6 +34,7 @@ class Conditioner:
     carrier_hz: float
     symbol_rate_bd: float
     noise_scale: float = 1.0
+    wander: Wander | None = None
 
     @property
     def reference(self) -> float:
@@ -75,6 +77,7 @@ class Conditioner:
             self.variance,
             whole.size,
             self.record.rounding,
+            self.wander,
         )
 
     def _within(self, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -88,13 +91,15 @@ class Conditioner:
 
     def _conditioned(self, spans: list[tuple[int, int]], low: int, high: int) -> list[Floats]:
         """Samples of spans, conditioned with what surrounds them from ``low`` to ``high``."""
-        if not self._suppresses(high - low):
+        suppresses = self._suppresses(high - low)
+        if not suppresses and self.wander is None:
             return list(self.record.read_spans(spans, low, high))
-        samples = filtered(
-            self.record.read_centred(low, high),
-            self.record.rate_hz,
-            lambda f: suppression(self.noise, f, self._bound),
-        )
+        samples: Floats = self.record.read_centred(low, high)
+        if suppresses:
+            rate_hz = self.record.rate_hz
+            samples = filtered(samples, rate_hz, lambda f: suppression(self.noise, f, self._bound))
+        if self.wander is not None:
+            samples = self.wander.taken_off(samples, low)
         return [samples[start - low : stop - low] for start, stop in spans]
 
     @cached_property

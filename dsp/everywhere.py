@@ -164,11 +164,11 @@ def _of_lot(found: Found, strip: Strip, lot: _Lot) -> Found:
     if not len(found.windows):
         return found
     # a followed transmission's middle is that of its first and last window
-    count = int(found.owner.max()) + 1
-    first, last = np.full(count, np.inf), np.full(count, -np.inf)
-    np.minimum.at(first, found.owner, found.windows.start)
-    np.maximum.at(last, found.owner, found.windows.stop)
-    held = mine(0.5 * (first + last))[found.owner]
+    numbers, owner = np.unique(found.owner, return_inverse=True)
+    first, last = np.full(numbers.size, np.inf), np.full(numbers.size, -np.inf)
+    np.minimum.at(first, owner, found.windows.start)
+    np.maximum.at(last, owner, found.windows.stop)
+    held = mine(0.5 * (first + last))[owner]
     return replace(found, windows=found.windows.take(held), owner=found.owner[held])
 
 

@@ -69,6 +69,10 @@ def _sent(talker: Talker) -> Sent:
     shift = strip.shift(middle)
     # the phase against the turned carrier is counted in the strip
     phase = runs.turned.omega * middle + runs.angles
+    omega = runs.omega[runs.owner]
+    if strip.wander is not None:
+        phase = phase + strip.wander.phase_at(middle + shift)
+        omega = omega + strip.wander.omega_at(middle + shift)
     amplitude = np.where(runs.symbols.real > 0.0, 1.0, -1.0) * runs.amplitude[runs.owner]
     order = np.argsort(runs.starts + shift, kind="stable")
     return Sent(
@@ -76,6 +80,6 @@ def _sent(talker: Talker) -> Sent:
         (runs.stops + shift)[order],
         amplitude[order],
         phase[order],
-        runs.omega[runs.owner][order],
+        omega[order],
         runs.turned.sharp,
     )

@@ -9,6 +9,7 @@ import numpy as np
 from dsp.correlate import Turned, turn_back
 from dsp.fits import Flags, Ints
 from dsp.source import Floats
+from dsp.wander import Wander
 
 # (n, 2) starts and stops in samples
 Spans = Floats
@@ -22,6 +23,7 @@ class Strip:
     record; ``at_first``, ``at_last`` (m,) tell whether a part begins or ends with its stretch of the record.
     ``variance`` is the noise variance of a sample, from the floor's density near the carrier; ``size`` is n.
     However quiet it is between transmissions, the variance is no less than ``rounding``, that of the converter.
+    ``wander`` is by what the carrier's frequency was shifted back.
     """
 
     samples: Floats
@@ -32,6 +34,7 @@ class Strip:
     variance: float
     size: int
     rounding: float = 0.0
+    wander: Wander | None = None
 
     @property
     def ends(self) -> Ints:

@@ -33,8 +33,12 @@ _HALF_HOPEFUL = 0.5
 _HOPEFUL = 0.9
 # so few symbols that those missing to be a transmission would have been seen beside them, being as long
 _TOO_FEW, _SEEN_GAIN = FEWEST - 2, 3.0
+# times that a part is cut: of several short transmissions that follow closely one is parted from the others at a time
+_CUTS = 3
 # symbols on either side of the middles of two windows between which a break is looked for
 _SEARCH = 12
+# standard deviation of normal deviates over the median of their sizes
+_DEVIATION = 1.4826
 # what a pause of less than so many symbols is less likely by, in symbols' nats
 LONE_SHARE, LONE_SYMBOLS = 2.0, 1.5
 
@@ -60,12 +64,12 @@ def settle_parts(
     parts: Parts,
     accept: float,
     *,
-    again: bool = True,
+    again: int = _CUTS,
 ) -> Candidates:
     """Fit the parts and what they may be parts of, and keep the better reading of each group.
 
     ``accept`` is the log-likelihood ratio against silence that a transmission must reach. A long part that is no
-    single transmission is cut where its timing or phase breaks off, and looked at ``again``.
+    single transmission is cut where its timing or phase breaks off, and looked at ``again`` so many times.
     """
     known = parts.column is not None
     first, last = _joins(parts, _APART_WEAK if grid.weakest < _WEAK and not known else _APART)
@@ -94,10 +98,13 @@ def settle_parts(
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
     nats[nats < accept] = 0.0
     broken: list[tuple[int, Parts]] = []
-    turned = _turned_at(fits) if again and not known else np.zeros(len(fits), dtype=np.int64)
-    for i in np.flatnonzero((turned > 0) & (short_rows < len(parts))).tolist():
+    at = np.zeros(len(fits))
+    if again and not known:
+        at = _turned_at(fits).astype(np.float64)
+        at = np.where(at > 0.0, at, _paused_at(fits))
+    for i in np.flatnonzero((at > 0.0) & (short_rows < len(parts))).tolist():
         row = int(short_rows[i])
-        wall = float(fits.start[i] + turned[i] * fits.period[i])
+        wall = float(fits.start[i] + at[i] * fits.period[i])
         pieces = _cut_at_wall(grid, _some(parts, np.array([row])), wall)
         if len(pieces) > 1:
             nats[row] = 0.0
@@ -123,7 +130,7 @@ def settle_parts(
     left = [pieces for row, pieces in broken if not held[row]]
     if not left:
         return kept
-    other = settle_parts(grid, _joined(left), accept, again=False)
+    other = settle_parts(grid, _joined(left), accept, again=again - 1)
     return Candidates(
         join([kept.fits, other.fits]),
         join([kept.windows, other.windows]),
@@ -158,6 +165,33 @@ def _turned_at(fits: Fits) -> Ints:
         best = np.argmax(told, axis=1)
         sure = told[np.arange(len(some)), best] > own_nats(0.5 * some.gain**2)
         at[rows] = np.where(sure, first[best], 0)
+    return at
+
+
+def _paused_at(fits: Fits) -> Floats:
+    """After how many symbols the middle of a pause lies that each fit reaches across; 0 where there is none.
+
+    Another transmission after a pause may have the same timing and nearly the same phase; then one fit holds for both, and
+    it is two if the symbols of the pause speak against the one by more than a transmission of its own must be worth. Those
+    of smooth pulses are short here and there, and say less by as much as their lengths differ.
+    """
+    at = np.zeros(len(fits))
+    for rows in groups_of(fits.count):
+        some = fits.take(rows)
+        total = np.cumsum(np.where(some.inside(), some.symbol_nats(), 0.0), axis=1)
+        highest = np.maximum.accumulate(total, axis=1)
+        later = np.maximum.accumulate(total[:, ::-1], axis=1)[:, ::-1]
+        lost = np.minimum(highest - total, later - total)
+        row, last = np.arange(len(some)), np.argmax(lost, axis=1)
+        first = np.argmax(total >= highest[row, last][:, None], axis=1)
+        each = total[:, -1] / some.count
+        least = own_nats(each) + np.where(last - first < LONE_SYMBOLS, LONE_SHARE * each, 0.0)
+        for i in np.flatnonzero(lost[row, last] > least).tolist():
+            one = some.take(np.array([i]))
+            size = np.abs(one.turned.between(one.edges())) * one.normal()
+            off = float(np.median(np.abs(size - np.median(size))))
+            if lost[i, last[i]] > least[i] * max(1.0, (_DEVIATION * off) ** 2):
+                at[rows[i]] = 0.5 * (first[i] + last[i]) + 1.0
     return at
 
 

@@ -115,6 +115,7 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     groups = np.array(group_talkers(amplitude, amplitude_u, omega, carrier_u))
     fits, groups = _adopted(fits, groups, carrier_u)
     runs = found.runs if fits is found.fits else None
+    fits = _walled(fits, long)
     out: list[Talker] = []
     for number in range(int(groups.max()) + 1):
         mine = np.flatnonzero(groups == number)
@@ -125,6 +126,26 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
             known = runs if runs is None or short.size == len(runs) else runs.take(short)
             out.append(_fitted(strip, fits.take(short), carrier_u[short], known))
     return _worth_a_talker(out)
+
+
+def _walled(fits: Fits, long: Runs | None) -> Fits:
+    """Fits that reach no further than where the one before ends and the next one begins, whoever sent those.
+
+    After a pause of a few symbols another transmission may have the same timing and nearly the same phase.
+    """
+    first, last = (
+        np.sort(np.concatenate((one, np.asarray(other))))
+        for one, other in (
+            (fits.start, long.first if long is not None else ()),
+            (fits.stop, long.last if long is not None else ()),
+        )
+    )
+    next_one = np.append(first, np.inf)[np.searchsorted(first, fits.middle)]
+    before = np.insert(last, 0, -np.inf)[np.searchsorted(last, fits.middle)]
+    # what both claim is shared
+    high = np.where(next_one < fits.stop, 0.5 * (next_one + fits.stop), next_one)
+    low = np.where(before > fits.start, 0.5 * (before + fits.start), before)
+    return replace(fits, low=np.maximum(fits.low, low), high=np.minimum(fits.high, high))
 
 
 def _worth_a_talker(talkers: list[Talker]) -> list[Talker]:

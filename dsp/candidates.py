@@ -178,6 +178,8 @@ def _paused_at(fits: Fits) -> Floats:
     at = np.zeros(len(fits))
     for rows in groups_of(fits.count):
         some = fits.take(rows)
+        if not int(some.count.max()):
+            continue
         total = np.cumsum(np.where(some.inside(), some.symbol_nats(), 0.0), axis=1)
         highest = np.maximum.accumulate(total, axis=1)
         later = np.maximum.accumulate(total[:, ::-1], axis=1)[:, ::-1]

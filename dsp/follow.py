@@ -9,10 +9,12 @@ each transmission from the others (cross-validation, Stone 1974).
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from dsp.detect import LONG
-from dsp.fits import Ints
+from dsp.fits import Flags, Ints
 from dsp.runs import Runs
 from dsp.source import Floats
 from dsp.talkers import Talker
@@ -20,8 +22,9 @@ from dsp.wander import Wander, wander_through
 
 # symbols over which the phase of a transmission tells its carrier at a place
 _CHUNK = 24
-# so many of those of one transmission are foretold from what is further off than they
-_TOGETHER = 10
+# so many of those of one transmission, and all within so many symbols, are foretold from what is further off than they
+_TOGETHER = 40
+_BESIDE_SYMBOLS = 150.0
 # cycles a symbol by which a carrier may wander over a record, and half turns within one fit, for nothing to be lost
 _HARMLESS_CYCLES = 0.1
 _HARMLESS_TURN = 0.15
@@ -32,7 +35,21 @@ _FEWEST = 8
 _SHARES = (2.0, 0.7, 0.35, 0.18, 0.09, 0.045, 0.022)
 _ROUNDS = 3
 # a narrower width must foretell better by this factor: of many tried one is better by chance
-_BETTER = 0.9
+_BETTER = 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class _Shown:
+    """Places in the record (c,), the carrier that a stretch of symbols shows there (radians a sample beyond the model's),
+    its weight, and a number that neighbouring stretches of one transmission have in common."""
+
+    place: Floats
+    value: Floats
+    weight: Floats
+    group: Ints
+
+    def take(self, rows: Ints) -> _Shown:
+        return _Shown(self.place[rows], self.value[rows], self.weight[rows], self.group[rows])
 
 
 def wander_of(talkers: list[Talker], omega: float, period: float, samples: int) -> Wander | None:
@@ -42,26 +59,26 @@ def wander_of(talkers: list[Talker], omega: float, period: float, samples: int) 
     """
     if not talkers:
         return None
-    shown = [_shown(talker) for talker in talkers]
-    place, value, weight = (np.concatenate([one[i] for one in shown]) for i in range(3))
-    # transmissions are foretold from others, long ones from what stands further off in them
-    sizes = np.array([one[3].max(initial=-1) + 1 for one in shown])
-    offset = np.cumsum(sizes) - sizes
-    group = np.concatenate([one[3] + o for one, o in zip(shown, offset.tolist(), strict=True)])
-    value = value - omega
+    parts = [_shown(talker, omega) for talker in talkers]
+    place, value, weight = (
+        np.concatenate([getattr(one, n) for one in parts]) for n in ("place", "value", "weight")
+    )
+    sizes = np.array([one.group.max(initial=-1) + 1 for one in parts])
+    group = np.concatenate([one.group for one in parts]) + np.repeat(
+        np.cumsum(sizes) - sizes, [one.group.size for one in parts]
+    )
     # nothing is lost where what wide parts of the record show agrees
     if place.size < _FEWEST or np.ptp(value) * period < 2.0 * np.pi * 0.5 * _HARMLESS_CYCLES:
         return None
-    knots, along = _smoothed(place, value, weight, group, samples)
+    knots, along = _smoothed(_Shown(place, value, weight, group), period, samples)
     wander = wander_through(knots, along)
     cycles = float(np.ptp(along)) * period / (2.0 * np.pi)
     bend = float(np.max(np.abs(np.diff(along) / np.diff(knots)))) * (0.5 * LONG * period) ** 2 / 2.0
     return wander if max(cycles / _HARMLESS_CYCLES, bend / (np.pi * _HARMLESS_TURN)) > 1.0 else None
 
 
-def _shown(talker: Talker) -> tuple[Floats, Floats, Floats, Ints]:
-    """Places in the record (c,), the carrier in radians a sample that each stretch of symbols shows, its weight, and a
-    number that neighbouring stretches of one transmission have in common."""
+def _shown(talker: Talker, omega: float) -> _Shown:
+    """What the transmissions of one talker show of their carriers beyond ``omega``, stretch by stretch."""
     runs, strip = talker.runs, talker.strip
     first, last, group = _chunks(runs)
     middle = 0.5 * (runs.starts + runs.stops)
@@ -84,8 +101,10 @@ def _shown(talker: Talker) -> tuple[Floats, Floats, Floats, Ints]:
     inertia = np.maximum(total(gain2 * lever**2), 1e-300)
     slope = total(gain2 * lever * angle[at]) / inertia
     place = centre + strip.shift(centre)
-    omega = runs.turned.omega + slope
-    return place, omega if strip.wander is None else omega + strip.wander.omega_at(place), inertia, group
+    value = runs.turned.omega + slope - omega
+    return _Shown(
+        place, value if strip.wander is None else value + strip.wander.omega_at(place), inertia, group
+    )
 
 
 def _chunks(runs: Runs) -> tuple[Ints, Ints, Ints]:
@@ -99,62 +118,71 @@ def _chunks(runs: Runs) -> tuple[Ints, Ints, Ints]:
     return first, last, np.cumsum(fresh != 0) - 1
 
 
-def _smoothed(
-    place: Floats, value: Floats, weight: Floats, group: Ints, samples: int
-) -> tuple[Floats, Floats]:
+def _smoothed(shown: _Shown, period: float, samples: int) -> tuple[Floats, Floats]:
     """Places over the record (k,) and the smooth curve there, of the width that foretells best."""
-    order = np.argsort(place, kind="stable")
-    place, value, weight, group = _binned(place[order], value[order], weight[order], group[order])
-    knots = np.union1d(np.linspace(0.0, float(samples), _KNOTS), np.array([place[0], place[-1]]))
+    shown = _binned(shown.take(np.argsort(shown.place, kind="stable")))
+    ends = np.array([shown.place[0], shown.place[-1]])
+    knots = np.union1d(np.linspace(0.0, float(samples), _KNOTS), ends)
+    near = np.abs(shown.place[:, None] - shown.place[None, :]) < _BESIDE_SYMBOLS * period
+    left_out = near | (shown.group[:, None] == shown.group[None, :])
     best, curve = np.inf, knots
     for share in _SHARES:
-        reach = max(3.5, share * place.size)
-        robust = np.ones(place.size)
+        reach = max(3.5, share * shown.place.size)
+        robust = np.ones(shown.place.size)
         for _ in range(_ROUNDS):
-            off = value - _local(place, value, weight * robust, place, reach, group)
+            off = shown.value - _local(shown, robust, shown.place, reach, left_out)
             scale = 6.0 * float(np.median(np.abs(off))) + 1e-300
             robust = np.clip(1.0 - (off / scale) ** 2, 0.0, 1.0) ** 2 + 1e-9
+        if share == _SHARES[0]:
+            # squares do not tell carriers from those half a cycle a symbol aside
+            half = np.pi / period
+            line = _local(shown, robust, shown.place, reach)
+            shown = replace(shown, value=shown.value + half * np.rint((line - shown.value) / half))
+            off = shown.value - line
         error = float(np.median(np.abs(off)))
         if error < _BETTER * best:
             best = error
-            curve = _local(place, value, weight * robust, knots, reach)
+            curve = _local(shown, robust, knots, reach)
         if reach <= 3.5:
             break
     return knots, curve
 
 
-def _binned(place: Floats, value: Floats, weight: Floats, group: Ints) -> tuple[Floats, Floats, Floats, Ints]:
+def _binned(shown: _Shown) -> _Shown:
     """Points in order as at most some 400 of them: the median of each bin of as many points."""
-    size = -(-place.size // 400)
+    size = -(-shown.place.size // 400)
     if size == 1:
-        return place, value, weight, group
-    at = np.arange(0, place.size, size)
-    ends = np.append(at[1:], place.size)
+        return shown
+    at = np.arange(0, shown.place.size, size)
+    ends = np.append(at[1:], shown.place.size)
     rows = [slice(a, b) for a, b in zip(at.tolist(), ends.tolist(), strict=True)]
-    return (
-        np.array([float(np.mean(place[r])) for r in rows]),
-        np.array([float(np.median(value[r])) for r in rows]),
-        np.array([float(np.sum(weight[r])) for r in rows]),
-        group[at],
+    return _Shown(
+        np.array([float(np.mean(shown.place[r])) for r in rows]),
+        np.array([float(np.median(shown.value[r])) for r in rows]),
+        np.array([float(np.sum(shown.weight[r])) for r in rows]),
+        shown.group[at],
     )
 
 
 def _local(
-    place: Floats, value: Floats, weight: Floats, wanted: Floats, reach: float, left_out: Ints | None = None
+    shown: _Shown, robust: Floats, wanted: Floats, reach: float, left_out: Flags | None = None
 ) -> Floats:
     """Straight lines through the ``reach`` nearest points of each place wanted (k,), near ones counting more.
 
-    ``left_out`` (points,), where the places wanted are the points, leaves out those of the same number. Beyond the first
-    and last point the line there goes on.
+    ``left_out`` (k, points) are not used. Beyond the first and last point the line there goes on.
     """
+    place, value = shown.place, shown.value
     inner = np.clip(wanted, place[0], place[-1])
     off = place[None, :] - inner[:, None]
     far = np.abs(off)
     many = min(int(np.ceil(reach)), place.size - 1)
     width = np.partition(far, many, axis=1)[:, many] * max(1.0, reach / place.size) * 1.0001 + 1e-9
-    near = np.clip(1.0 - (far / width[:, None]) ** 3, 0.0, 1.0) ** 3 * weight
     if left_out is not None:
-        near[left_out[:, None] == left_out[None, :]] = 0.0
+        # as many of those that are left
+        width = width + np.max(far, axis=1, where=left_out, initial=0.0)
+    near = np.clip(1.0 - (far / width[:, None]) ** 3, 0.0, 1.0) ** 3 * (shown.weight * robust)
+    if left_out is not None:
+        near[left_out] = 0.0
     mass = near.sum(axis=1) + 1e-300
     centre = (near * off).sum(axis=1) / mass
     mean = (near * value).sum(axis=1) / mass

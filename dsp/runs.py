@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from dsp.correlate import Complexes, SymbolSums, Turned, change_nats, cos_sin, log_cosh, strongest_runs
-from dsp.detect import LONG
+from dsp.detect import LONG, WINDOW
 from dsp.fits import Fits, Flags, Ints, groups_of
 from dsp.loads import have_levels, levels
 from dsp.source import Floats
@@ -207,12 +207,13 @@ def _assembled(windows: Fits) -> Runs | None:
     count = int(windows.count[0])
     centre_k = count // 2 + np.concatenate(([0], np.cumsum(steps)))
     total = int(centre_k[-1] + windows.count[-1] - windows.count[-1] // 2)
-    slope = windows.period if len(windows) == 1 else np.maximum(np.gradient(middle, centre_k), 1.0)
     k = np.arange(-MARGIN, total + MARGIN + 1)
     edges = np.interp(k, centre_k, middle)
     head, tail = k < centre_k[0], k > centre_k[-1]
-    edges[head] = middle[0] - (centre_k[0] - k[head]) * slope[0]
-    edges[tail] = middle[-1] + (k[tail] - centre_k[-1]) * slope[-1]
+    edges[head] = middle[0] - (centre_k[0] - k[head]) * _outward(middle, centre_k, float(windows.period[0]))
+    edges[tail] = middle[-1] + (k[tail] - centre_k[-1]) * _outward(
+        middle[::-1], centre_k[::-1], float(windows.period[-1])
+    )
     turned = windows.turned
     # windows of a wrong period may cross: no symbol is there
     crossed = np.diff(edges) <= 0.0
@@ -241,6 +242,15 @@ def _assembled(windows: Fits) -> Runs | None:
         template[cut], side[cut], angle[cut], np.array([omega]), np.array([True]), value,
         margins[a : a + MARGIN][None, :], margins[b + MARGIN : b + 2 * MARGIN][None, :],
     )  # fmt: skip
+
+
+def _outward(middle: Floats, centre_k: Ints, period: float) -> float:
+    """Samples a symbol beyond the first of windows: as far in as the first one reaches, since the last two may lie so
+    close together that their distance is mostly error."""
+    far = np.flatnonzero(np.abs(centre_k - centre_k[0]) >= WINDOW // 2)
+    if not far.size:
+        return period
+    return max(1.0, float((middle[far[0]] - middle[0]) / (centre_k[far[0]] - centre_k[0])))
 
 
 def breaks(windows: Fits) -> Flags:

@@ -24,6 +24,8 @@ from dsp.strip import Strip
 
 # symbols beside a transmission within which a better fit may move its ends
 _ROOM = 1.5
+# and those of a long one
+_ROOM_LONG = 6.0
 # a group so large may take in others, if they lose no more than a carrier of their own gains in noise
 # symbols without a reversal that random ones have in one of 256 transmissions
 _TELLING_SYMBOLS = 9
@@ -97,7 +99,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
 def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     """Group what was found by transmitter, and let each group share its carrier if it has one."""
     fits = found.fits
-    long = assemble(found.windows, found.owner) if len(found.windows) else None
+    long = assemble(_roomy(found), found.owner) if len(found.windows) else None
     amplitude, omega, gain, count, period = (
         np.concatenate((one, np.asarray(other)))
         for one, other in (
@@ -126,6 +128,27 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
             known = runs if runs is None or short.size == len(runs) else runs.take(short)
             out.append(_fitted(strip, fits.take(short), carrier_u[short], known))
     return _worth_a_talker(out)
+
+
+def _roomy(found: Found) -> Fits:
+    """The windows of long transmissions with room at their ends as far as anything else that was found.
+
+    A part of one may have been told from the rest by a single weak symbol.
+    """
+    windows, room = found.windows, _ROOM_LONG * found.windows.period
+    numbers, owner = np.unique(found.owner, return_inverse=True)
+    start, stop = np.full(numbers.size, np.inf), np.full(numbers.size, -np.inf)
+    np.minimum.at(start, owner, windows.start)
+    np.maximum.at(stop, owner, windows.stop)
+    first, last = (
+        np.sort(np.concatenate(pair)) for pair in ((found.fits.start, start), (found.fits.stop, stop))
+    )
+    middle = 0.5 * (start + stop)
+    after = np.append(first, np.inf)[np.searchsorted(first, middle)]
+    before = np.insert(last, 0, -np.inf)[np.searchsorted(last, middle)]
+    low = np.minimum(windows.low, np.maximum(before[owner], windows.low - room))
+    high = np.maximum(windows.high, np.minimum(after[owner], windows.high + room))
+    return replace(windows, low=low, high=high)
 
 
 def _walled(fits: Fits, long: Runs | None) -> Fits:

@@ -125,6 +125,8 @@ def _smoothed(shown: _Shown, period: float, samples: int) -> tuple[Floats, Float
     knots = np.union1d(np.linspace(0.0, float(samples), _KNOTS), ends)
     near = np.abs(shown.place[:, None] - shown.place[None, :]) < _BESIDE_SYMBOLS * period
     left_out = near | (shown.group[:, None] == shown.group[None, :])
+    # squares do not tell carriers from those half a cycle a symbol aside
+    half = np.pi / period
     best, curve = np.inf, knots
     for share in _SHARES:
         reach = max(3.5, share * shown.place.size)
@@ -134,12 +136,11 @@ def _smoothed(shown: _Shown, period: float, samples: int) -> tuple[Floats, Float
             scale = 6.0 * float(np.median(np.abs(off))) + 1e-300
             robust = np.clip(1.0 - (off / scale) ** 2, 0.0, 1.0) ** 2 + 1e-9
         if share == _SHARES[0]:
-            # squares do not tell carriers from those half a cycle a symbol aside
-            half = np.pi / period
             line = _local(shown, robust, shown.place, reach)
             shown = replace(shown, value=shown.value + half * np.rint((line - shown.value) / half))
             off = shown.value - line
-        error = float(np.median(np.abs(off)))
+        # the mean, since carriers of several talkers have no middle; what is far off is so by chance
+        error = float(np.mean(np.minimum(np.abs(off), half / 4.0)))
         if error < _BETTER * best:
             best = error
             curve = _local(shown, robust, knots, reach)

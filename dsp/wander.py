@@ -27,7 +27,7 @@ class Wander:
 
     def phase_at(self, place: Floats) -> Floats:
         """Radians by which the carrier is ahead at samples (n,) of the record."""
-        i = np.clip(np.searchsorted(self.places, place, "right") - 1, 0, self.places.size - 2)
+        i = np.clip(np.searchsorted(self.places, place, "right") - 1, 0, self.places.size - 1)
         return np.asarray(
             self.phase[i] + 0.5 * (self.omega[i] + self.omega_at(place)) * (place - self.places[i])
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
@@ -148,3 +148,17 @@ def test_what_is_extracted_is_in_order_of_time() -> None:
     model = model_of(made)
     found = extract(strip_from(made), 2.0 * np.pi * model.carrier_hz / made.record.rate_hz, model)
     assert (np.diff(found.fits.start) > 0.0).all()
+
+
+@pytest.mark.parametrize("draw", range(6))
+def test_a_pause_of_two_symbols_after_which_timing_and_phase_are_the_same(draw: int) -> None:
+    """Nothing but the silence tells the one transmission from the next."""
+    rng = np.random.default_rng([53, draw])
+    period_s, cycles = rng.uniform(11e-6, 15e-6), 1.5
+    sent = _sent(rng, rng.integers(16, 64, 10).tolist(), period_s, cycles, gap=2.0)
+    turns = [cycles * (burst.start_s - sent[0].start_s) / period_s for burst in sent]
+    sent = [
+        replace(burst, phase_rad=0.7 + 2.0 * np.pi * float(np.remainder(turn, 1.0)))
+        for burst, turn in zip(sent, turns, strict=True)
+    ]
+    assert _wrong(sent, _on_the_line(sent, rng)) == []

@@ -1,22 +1,19 @@
 """Where anything is sent at all: energy above the floor in boxes of time and frequency.
 
-The record is whitened, cut into Hann frames of several lengths (a frame as long as a symbol collects
-a symbol's energy with the least noise), and energy is summed over boxes of frames and neighbouring
-bins. A box of ``k`` equivalent ordinates with mean ratio ``r`` to the floor has the log-likelihood
-ratio ``k (r - 1 - ln r)`` against noise alone (exponential ordinates).
+The record is whitened and looked at in spectra of several lengths (`dsp.boxes`); boxes of one octave that touch in time
+are one stretch of activity.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from dsp.boxes import FEWEST_FRAMES, Hits, hits_in, look_of
 from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record, Watch
 
@@ -24,15 +21,11 @@ _FRAMES = (16, 64, 256, 1024, 4096, 16384)
 # enough to see what stands out clearly
 FEWER_FRAMES = (32, 256, 2048)
 BLOCK = 1 << 17
-_TALLEST = 128
 # frequencies at which a filter's gain is worked out: no fewer than there are lines to tell apart
 _GAINS = 1 << 14
 # frequencies at which the floor is asked for within the main lobe of a short spectrum
 _LOBE = 33
 _UNWATCHED = Watch()
-# equivalent independent ordinates of 2, 4, 8 neighbouring Hann bins (power correlation 4/9, 1/36)
-_BINS_EQUIVALENT = {2: 1.385, 4: 2.36, 8: 4.40}
-_OVERLAP_EQUIVALENT = 1.0 / (1.0 + 2.0 / 36.0)
 
 
 @dataclass(frozen=True)
@@ -169,18 +162,20 @@ def find_activity(
     total = sum(b - a for a, b in blocks)
     threshold = found_nats(total) if threshold_nats is None else threshold_nats
 
-    flat = [(frame, weights(noise, frame, np.arange(2, frame // 2))) for frame in frames]
-
-    def look(block: tuple[int, int]) -> list[_Hits]:
-        white = whitened(record, noise, *block)
-        if covered is not None and covered.size:
-            silence(white, block, covered)
-        return list(_hits(white, block[0], threshold, flat))
-
-    hits: list[_Hits] = []
+    longest = max((stop - start for start, stop in blocks), default=0)
+    looks = [
+        look_of(frame, threshold, weights(noise, frame, np.arange(2, frame // 2)))
+        for frame in frames
+        if FEWEST_FRAMES * frame <= longest
+    ]
+    hits: list[Hits] = []
     for i, block in enumerate(blocks):
         watch.at(i / len(blocks))
-        hits.extend(look(block))
+        white = whitened(record, noise, *block)
+        some_silent = covered is not None and bool(covered.size)
+        if covered is not None and some_silent:
+            silence(white, block, covered)
+        hits.extend(hits_in(white, block[0], looks, some_silent=some_silent))
     return sorted(_joined(record, hits), key=lambda active: active.start)
 
 
@@ -196,152 +191,12 @@ def silence(white: NDArray[np.float32], block: tuple[int, int], covered: Floats)
         white[max(0, int(start) - block[0]) : max(0, int(stop) + 1 - block[0])] = 0.0
 
 
-@dataclass(frozen=True, eq=False)
-class _Hits:
-    """Boxes over the threshold, as arrays (h,), of one frame length and one block."""
-
-    frame: int
-    start: NDArray[np.int64]
-    stop: NDArray[np.int64]
-    low_bin: NDArray[np.int64]
-    bins: NDArray[np.int64]
-    octave: NDArray[np.int64]
-    nats: NDArray[np.float64]
-
-
-def _hits(
-    white: NDArray[np.float32],
-    origin: int,
-    threshold: float,
-    frames_of: list[tuple[int, NDArray[np.float32] | None]],
-) -> Iterator[_Hits]:
-    """Boxes over the threshold; ``frames_of`` are lengths of spectra, each with its `weights`."""
-    from scipy.fft import rfft
-
-    for frame, weight in frames_of:
-        if frame * 3 > white.size:
-            break
-        window = np.hanning(frame + 1)[:-1].astype(np.float32)
-        window /= np.float32(np.sqrt(np.sum(window.astype(np.float64) ** 2)))
-        frames = sliding_window_view(white, frame)[:: frame // 2]
-        # the longer of the two axes lies along memory
-        order: Literal["F", "C"] = "F" if frames.shape[0] > frame else "C"
-        power = np.empty((frames.shape[0], frame // 2 - 2), dtype=np.float32, order=order)
-        rows = max(1, (1 << 15) // frame)
-        live = _live(white, frame)
-        if 2 * live.size < frames.shape[0]:
-            power[:] = 0.0
-        else:
-            live = np.arange(frames.shape[0])
-        for a in range(0, live.size, rows):
-            at: slice | NDArray[np.int64] = live[a : a + rows]
-            if live.size == frames.shape[0]:
-                at = slice(a, a + rows)
-            # a Hann window lets what is left at zero frequency into the first bin as well
-            spectrum = rfft(frames[at] * window, axis=1)[:, 2:-1]
-            power[at] = spectrum.real**2 + spectrum.imag**2
-        if weight is not None:
-            power *= weight
-        yield from _boxes(power, frame, origin, threshold)
-
-
-def _live(white: NDArray[np.float32], frame: int) -> NDArray[np.int64]:
-    """Numbers of the half-overlapping frames that are not silent all along."""
-    hop = frame // 2
-    cells = (white[: white.size // hop * hop] != 0.0).reshape(-1, hop).any(axis=1)
-    return np.flatnonzero(cells[:-1] | cells[1:])
-
-
-def _boxes(power: NDArray[np.float32], frame: int, origin: int, threshold: float) -> Iterator[_Hits]:
-    """Boxes of neighbouring frames and bins whose energy is over the threshold, the best of each octave."""
-    hop = frame // 2
-    widths = (2, 4, 8) if frame <= 64 else (2, 4)
-    tall, energy = 2, power[:-1] + power[1:]
-    while energy.shape[0]:
-        weights = [(1.0 + (tall - 1) * _OVERLAP_EQUIVALENT) * _BINS_EQUIVALENT[wide] for wide in widths]
-        limits = [
-            float(np.float32(ratio_of(threshold / weight) * tall * wide))
-            for wide, weight in zip(widths, weights, strict=True)
-        ]
-        narrow, sums, top = 1, energy, float(energy.max(initial=0.0))
-        for number, (wide, weight) in enumerate(zip(widths, weights, strict=True)):
-            # a box holds no more than as many narrower ones as fill it hold at the most
-            if not any(
-                top * (w / narrow) > limit for w, limit in zip(widths[number:], limits[number:], strict=True)
-            ):
-                break
-            sums = _paired(sums, narrow)
-            if not sums.shape[1]:
-                break
-            narrow, top = wide, float(sums.max())
-            if not top > limits[number]:
-                continue
-            row, column, octave, value = _over(sums, np.float32(limits[number]), frame, wide)
-            ratio = value.astype(np.float64) / (tall * wide)
-            start = origin + row * (tall // 2) * hop
-            yield _Hits(
-                frame,
-                start,
-                start + (tall + 1) * hop,
-                column * (wide // 2) + 2,
-                np.full(row.size, wide),
-                octave,
-                weight * (ratio - 1.0 - np.log(ratio)),
-            )
-        if 2 * tall > min(power.shape[0], _TALLEST) or energy.shape[0] < 3:
-            break
-        first = energy[:-2:2]
-        tall, energy = 2 * tall, first + energy[2::2][: first.shape[0]]
-
-
-def _paired(sums: NDArray[np.float32], narrow: int) -> NDArray[np.float32]:
-    """Sums over boxes twice as wide as ``narrow`` bins, each beginning half its width after the one before."""
-    if narrow == 1:
-        return np.asarray(sums[:, :-1] + sums[:, 1:])
-    if sums.shape[1] < 3:
-        return sums[:, :0]
-    left = sums[:, :-2:2]
-    return np.asarray(left + sums[:, 2::2][:, : left.shape[1]])
-
-
-def _over(
-    sums: NDArray[np.float32], limit: np.float32, frame: int, wide: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.float32]]:
-    """Row, column, octave and value of the largest sum of each row and octave that is over the limit."""
-    side = np.arange(sums.shape[1]) * (wide // 2)
-    middle = (side + 1.5 + wide / 2.0) * 2.0 / frame
-    octaves = np.floor(-np.log2(np.minimum(middle, 1.0))).astype(np.int64)
-    begins = np.concatenate(([0], np.flatnonzero(np.diff(octaves)) + 1))
-    ends = np.concatenate((begins[1:], [sums.shape[1]]))
-    rows, columns = [], []
-    # octaves lie one after the other in the order of the columns
-    tops = sums.max(axis=0)
-    for a, b in zip(begins.tolist(), ends.tolist(), strict=True):
-        if not float(tops[a:b].max()) > limit:
-            continue
-        part = sums[:, a:b]
-        row = np.flatnonzero(part.max(axis=1) > limit)
-        rows.append(row)
-        columns.append(a + np.argmax(part[row], axis=1))
-    row, column = np.concatenate(rows), np.concatenate(columns)
-    return row, column, octaves[column], sums[row, column]
-
-
-def ratio_of(nats: float) -> float:
-    """The ratio of mean energy to the floor at which ``ratio - 1 - ln ratio`` reaches ``nats``."""
-    # Newton's method from above, where the function is convex
-    ratio = 2.0 + nats + math.sqrt(2.0 * nats)
-    for _ in range(8):
-        ratio -= (ratio - 1.0 - math.log(ratio) - nats) / (1.0 - 1.0 / ratio)
-    return ratio
-
-
-def _joined(record: Record, hits: list[_Hits]) -> Iterator[Active]:
+def _joined(record: Record, hits: list[Hits]) -> Iterator[Active]:
     """Boxes of one octave that touch in time, joined."""
     if not hits:
         return
-    names = ("start", "stop", "low_bin", "bins", "octave", "nats")
-    start, stop, low_bin, bins, octave, nats = (
+    names = ("start", "stop", "box_start", "box_stop", "low_bin", "bins", "octave", "nats")
+    start, stop, box_start, box_stop, low_bin, bins, octave, nats = (
         np.concatenate([getattr(h, name) for h in hits]) for name in names
     )
     frame = np.concatenate([np.full(h.start.size, h.frame) for h in hits])
@@ -354,8 +209,8 @@ def _joined(record: Record, hits: list[_Hits]) -> Iterator[Active]:
             top = mine[a + int(np.argmax(nats[mine[a:b]]))]
             step_hz = record.rate_hz / float(frame[top])
             box = Box(
-                int(start[top]),
-                int(stop[top]),
+                int(box_start[top]),
+                int(box_stop[top]),
                 (float(low_bin[top]) - 0.5) * step_hz,
                 (float(low_bin[top] + bins[top]) - 0.5) * step_hz,
                 int(frame[top]),

@@ -153,7 +153,7 @@ def _bursts(
     sure_list, at, flip_at = sure.tolist(), runs.offset.tolist(), flips.offset.tolist()
     line_code = settings.line_code or "plain"
     has_cells = line_code in CELL_CODES
-    rivals = tuple(rate / other for other, _ in link.rivals)
+    rivals = tuple(rate / other for other in link.rivals)
     shared = _shared_note(talker)
     out = []
     for i, row in enumerate(columns):

@@ -52,7 +52,7 @@ _FEWEST_SYMBOLS = 8
 
 @dataclass(frozen=True, eq=False)
 class Link:
-    """All of one carrier and symbol period; ``rivals`` are other symbol periods with their odds.
+    """All of one carrier and symbol period; ``rivals`` are other symbol periods.
 
     ``noise_scale`` is the noise met beside the transmissions over that of the floor; ``told_multiple`` how many
     symbols of the rate told one that the flips show holds.
@@ -61,7 +61,7 @@ class Link:
     model: Model
     period: Period
     talkers: tuple[Talker, ...]
-    rivals: tuple[tuple[float, float], ...]
+    rivals: tuple[float, ...]
     noise_scale: float
     told_multiple: int = 1
 
@@ -348,7 +348,7 @@ def _one_link(
         learned, is_open = by_reversals(record, learned, settings, covered)
     if learned.period is None:
         return None
-    rivals = rivals_of(learned.found, learned.model, record.rate_hz)
+    rivals = rivals_of(learned.model, record.rate_hz)
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
     judged = believed(learned, energy, strip.variance)

@@ -119,17 +119,20 @@ class Turned:
         if abs(turn) < 1e-6:
             zero = np.zeros(whole.shape, dtype=np.float32)
             return zero, zero
-        turns = whole * (self.omega / np.pi)
-        turns -= np.rint(turns)
-        rest = (turns * (2.0 * np.pi)).astype(np.float32)
-        cos, sin = np.cos(rest), np.sin(rest)
+        cos, sin = _of_turns(whole * (self.omega / np.pi))
         # (1 + part turn) / turn: the sum up to a fraction of a sample runs straight
         inverse = 1.0 / turn
         re: NDArray[np.float32] | np.float32 = np.float32(inverse.real)
         if part is not None:
             re = part.astype(np.float32) + re
         im = np.float32(inverse.imag)
-        return np.asarray(cos * re - sin * im, np.float32), np.asarray(cos * im + sin * re, np.float32)
+        across = sin * re
+        sin *= im
+        re = cos * re
+        re -= sin
+        cos *= im
+        cos += across
+        return np.asarray(re), np.asarray(cos)
 
     def between(self, edges: Floats) -> Complexes:
         """Correlations over neighbouring edges along the last axis."""
@@ -211,8 +214,14 @@ def turn_back(samples: Floats, omega: float, sharp: bool = False) -> Turned:
 
 def cos_sin(angle: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Cosine and sine to seven digits: whole turns come off first, the rest is quick in single precision."""
-    turns = angle * (0.5 / np.pi)
-    rest = ((turns - np.rint(turns)) * (2.0 * np.pi)).astype(np.float32)
+    return _of_turns(angle * (0.5 / np.pi))
+
+
+def _of_turns(turns: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """The same of angles in turns, which are spent."""
+    turns -= np.rint(turns)
+    rest = turns.astype(np.float32)
+    rest *= np.float32(2.0 * np.pi)
     return np.cos(rest), np.sin(rest)
 
 

@@ -103,8 +103,10 @@ class Fits:
         """Phase of each carrier against the turned one in the middle of each symbol."""
         if not self.detune.any():
             return np.asarray(self.phase[:, None])
-        mids = (edges[:, :-1] + edges[:, 1:]) * 0.5
-        return np.asarray(self.phase[:, None] + self.detune[:, None] * (mids - self.centre[:, None]))
+        angles = edges[:, :-1] + edges[:, 1:]
+        angles *= 0.5 * self.detune[:, None]
+        angles += (self.phase - self.detune * self.centre)[:, None]
+        return np.asarray(angles)
 
     def normal(self) -> Floats:
         """What makes the noise of a symbol's correlation one in each component (b, 1)."""

@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.activity import ratio_of
+from dsp.boxes import ratio_of
 from dsp.extract import Model
 from dsp.frames import frame_energy
 from dsp.halves import in_halves

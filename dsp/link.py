@@ -342,27 +342,14 @@ def _misplaced(judged: Fitness, model: Model) -> float:
     return 0.75 * judged.noise / (judged.gain**2 * model.period) if model.sharp else 0.0
 
 
-def rivals_of(found: Found, model: Model, rate_hz: float) -> tuple[tuple[float, float], ...]:
-    """Symbol periods that divide the chosen one, each with its odds if symbols were random.
+def rivals_of(model: Model, rate_hz: float) -> tuple[float, ...]:
+    """Symbol periods that divide the chosen one.
 
-    Symbols that are each sent two or more times look just like this; no samples can tell. A carrier under one
-    cycle a symbol is left out.
+    Symbols that are each sent two or more times look just like this; no samples can tell, and of random ones nobody would
+    expect it. A carrier under one cycle a symbol is left out.
     """
     cycles = model.carrier_hz * model.period / rate_hz
-    fits = found.fits
-    symbols = int(fits.count.sum()) + int(found.windows.count.sum()) // 2
-    own = float(np.sum(fits.symbol_nats(), where=fits.inside())) if len(fits) else 0.0
-    out = []
-    for many in _DIVISORS:
-        if cycles < many * FEWEST_CYCLES:
-            continue
-        odds = float(np.exp(-min(700.0, symbols * (many - 1) * float(np.log(2.0)))))
-        if len(fits):
-            finer = replace(fits, period=fits.period / many, count=fits.count * many)
-            nats = float(np.sum(finer.symbol_nats(), where=finer.inside()))
-            odds = float(np.exp(np.clip(nats - own, -700.0, 0.0)))
-        out.append((model.period / many, odds))
-    return tuple(out)
+    return tuple(model.period / many for many in _DIVISORS if cycles >= many * FEWEST_CYCLES)
 
 
 def divided(record: Record, learned: Learned, many: int, covered: Spans) -> Learned:

@@ -54,9 +54,11 @@ def _places(record: Record) -> list[tuple[int, int]]:
 def _wanders(places: list[Floats]) -> bool:
     """Whether the level changes slowly by more than what else is there changes within a cell."""
     means, spreads = [], []
-    for place in places:
-        length = CELL if place.size >= _PLACE else max(1, place.size // 4)
-        cells = place[: place.size // length * length].reshape(-1, length)
+    # nearly all are alike, and looked at together
+    for size in {place.size for place in places}:
+        length = CELL if size >= _PLACE else max(1, size // 4)
+        alike = np.stack([place[: size // length * length] for place in places if place.size == size])
+        cells = alike.reshape(-1, length)
         means.append(cells.mean(axis=1))
         spreads.append(cells.std(axis=1))
     within, level = np.concatenate(spreads), np.concatenate(means)

@@ -96,12 +96,14 @@ def _signs(fits: Fits) -> Floats:
     return np.pad(signs, ((0, 0), (1, 1)))
 
 
-def _samples(fits: Fits, place: Ints) -> tuple[Floats, Floats]:
-    """Samples at ``place`` (b, ...) times the carrier's cosine, and that cosine; both 0 outside the stretch."""
+def _samples(fits: Fits, place: Ints, row: Ints) -> tuple[Floats, Floats]:
+    """Samples at ``place`` times the carrier's cosine, and that cosine, both of its shape; 0 outside the stretch.
+
+    ``row``, the transmission each is of, has as many axes.
+    """
     inside = (place >= 0) & (place < fits.turned.length)
     at = np.where(inside, place, 0)
-    row = (-1, *([1] * (place.ndim - 1)))
-    angle = fits.phase.reshape(row) + fits.detune.reshape(row) * (at - fits.centre.reshape(row))
+    angle = fits.phase[row] + fits.detune[row] * (at - fits.centre[row])
     value = fits.turned.sums[at + 1] - fits.turned.sums[at]
     along, across = cos_sin(angle)
     cos, _ = cos_sin(fits.turned.omega * at + angle)
@@ -119,7 +121,7 @@ def _steps(fits: Fits, first: int = -_BEFORE, last: int = _WINDOW - _BEFORE, ear
     row = np.arange(len(fits))[:, None]
     before, after = signs[row, number], signs[row, number + 1]
     place = np.floor(edges[row, number] - early).astype(np.int64)[..., None] + np.arange(first, last)
-    product, cos = _samples(fits, place)
+    product, cos = _samples(fits, place, row[..., None])
     amplitude = fits.amplitude[:, None, None]
     told, energy = amplitude * product / fits.variance, amplitude**2 * cos**2 / (2.0 * fits.variance)
     change = (before - after)[..., None] * told - (np.abs(before) - np.abs(after))[..., None] * energy
@@ -181,27 +183,28 @@ def _misfit(fits: Fits) -> tuple[Floats, Ints, float]:
     Each reversal may be a sample earlier or later than its edge says, whichever fits best.
     """
     edges, signs = fits.edges(), _signs(fits)
-    turned = signs[:, :-1] * signs[:, 1:] < 0.0
-    near = np.ceil(edges - 1e-9).astype(np.int64)[..., None] + np.arange(-2, 2)
-    before, good = _squared(fits, near, signs[:, :-1, None])
-    after, _ = _squared(fits, near, signs[:, 1:, None])
-    each = np.stack(
-        [np.concatenate((before[..., :cut], after[..., cut:]), axis=-1).sum(axis=-1) for cut in (1, 2, 3)]
-    ).min(axis=0)
-    total = np.sum(each, axis=1, where=turned)
-    count = np.sum(good, axis=(1, 2), where=turned[..., None])
-    middle = np.rint(0.5 * (edges[:, 1:] + edges[:, :-1])).astype(np.int64)
-    within, known = _squared(fits, middle, signs[:, 1:-1])
-    known &= fits.inside()
+    row, number = np.nonzero(signs[:, :-1] * signs[:, 1:] < 0.0)
+    near = np.ceil(edges[row, number] - 1e-9).astype(np.int64)[:, None] + np.arange(-2, 2)
+    samples = _samples(fits, near, row[:, None])
+    before, good = _squared(fits, samples, signs[row, number], row)
+    after, _ = _squared(fits, samples, signs[row, number + 1], row)
+    each = np.stack([before[:, :cut].sum(axis=1) + after[:, cut:].sum(axis=1) for cut in (1, 2, 3)]).min(
+        axis=0
+    )
+    total = np.bincount(row, each, len(fits))
+    count = np.bincount(row, good.sum(axis=1), len(fits)).astype(np.int64)
+    row, number = np.nonzero(fits.inside())
+    middle = np.rint(0.5 * (edges[row, number + 1] + edges[row, number])).astype(np.int64)[:, None]
+    within, known = _squared(fits, _samples(fits, middle, row[:, None]), signs[row, number + 1], row)
     some = count > 0
-    noise = float(np.sum(within, where=known)) / max(1, int(np.count_nonzero(known)))
+    noise = float(np.sum(within)) / max(1, int(np.count_nonzero(known)))
     return total[some] / count[some], count[some], noise
 
 
-def _squared(fits: Fits, place: Ints, sign: Floats) -> tuple[Floats, Flags]:
-    """Squared distance of samples from a carrier of that ``sign``, and which are away from its zeros; 0 of others."""
-    product, cos = _samples(fits, place)
+def _squared(fits: Fits, samples: tuple[Floats, Floats], sign: Floats, row: Ints) -> tuple[Floats, Flags]:
+    """Squared distance (e, j) of `_samples` of transmissions ``row`` (e,) from a carrier of that ``sign`` (e,), and which
+    are away from its zeros; 0 of others."""
+    product, cos = samples
     good = np.abs(cos) > _AWAY
     value = product / np.where(good, cos, 1.0)
-    amplitude = fits.amplitude.reshape(-1, *([1] * (place.ndim - 1)))
-    return np.where(good, (value - sign * amplitude * cos) ** 2, 0.0), good
+    return np.where(good, (value - (sign * fits.amplitude[row])[:, None] * cos) ** 2, 0.0), good

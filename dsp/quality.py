@@ -93,9 +93,9 @@ def one_phase(runs: Runs) -> bool:
     return same > float(np.sum(log_cosh(pull)))
 
 
-def plausible(runs: Runs) -> NDArray[np.bool_]:
-    """Which runs (b,) could be phase reversal, each judged by itself."""
-    judged = _judge(runs, runs.offset, None)
+def plausible(runs: Runs, judged: Judged | None = None) -> NDArray[np.bool_]:
+    """Which runs (b,) could be phase reversal, each judged by itself, as they may be ``judged`` already."""
+    judged = judged_each(runs) if judged is None else judged
     free = np.maximum(1, runs.count - 2)
     excess_std = judged.across * np.sqrt(2.0 / free) / np.maximum(judged.signal, 1e-9)
     return np.asarray(
@@ -103,13 +103,12 @@ def plausible(runs: Runs) -> NDArray[np.bool_]:
     )
 
 
-def of_one_clock(runs: Runs) -> NDArray[np.bool_]:
-    """Which runs (b,) have symbols of as even a length as most have; all of them if that is uneven.
+def of_one_clock(runs: Runs, judged: Judged) -> NDArray[np.bool_]:
+    """Which runs (b,), each ``judged``, have symbols of as even a length as most have; all of them if that is uneven.
 
     Symbols of another length are cut across by these: part of each cancels, while nothing is added across the phase, as
     interference would. Pieces without a pause beside such a run are of the same transmission.
     """
-    judged = _judge(runs, runs.offset, None)
     uneven = (judged.along - judged.across) / np.maximum(judged.signal, 1e-9)
     std = np.maximum(judged.across, 1.0) * np.sqrt(2.0 / np.maximum(runs.count - 2, 1)) / judged.signal
     order = np.argsort(uneven)
@@ -128,7 +127,7 @@ def of_one_clock(runs: Runs) -> NDArray[np.bool_]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Judged:
+class Judged:
     """What `Fitness` says, for each of several groups of symbols (groups,)."""
 
     across: Floats
@@ -139,7 +138,12 @@ class _Judged:
     nats: Floats
 
 
-def _judge(runs: Runs, bounds: Ints, quiet: float | None) -> _Judged:
+def judged_each(runs: Runs) -> Judged:
+    """Each run by itself."""
+    return _judge(runs, runs.offset, None)
+
+
+def _judge(runs: Runs, bounds: Ints, quiet: float | None) -> Judged:
     """Judge groups of symbols: group ``i`` has the symbols ``bounds[i]`` to ``bounds[i + 1]``.
 
     ``quiet`` is the noise met beside the runs, None if not known.
@@ -158,18 +162,20 @@ def _judge(runs: Runs, bounds: Ints, quiet: float | None) -> _Judged:
     rest = np.maximum(runs.across, 0.05)
     lean, pull = gains * due.imag, gains * energy
     noise = np.full(count.size, 1.0 if quiet is None else max(quiet, 1e-9))
-    across = along = noise
+    # squares of what lies off the two points: only the sign's expectation changes with the noise
+    squares, crossed = total((im**2 + lean**2) / rest), 2.0 * lean * im / rest
+    argument, soft, across = gains * re, re, noise
     for _ in range(3):
-        soft = np.tanh(gains * re / noise[groups])
-        across = total((im**2 - 2.0 * soft * lean * im + lean**2) / rest) / free
-        along = total((re**2 - 2.0 * soft * pull * re + pull**2) / energy) / free
+        soft = np.tanh(argument / noise[groups])
+        across = (squares - total(soft * crossed)) / free
         noise = np.maximum(1e-12, across)
+    along = (total((re**2 + pull**2) / energy) - total(soft * (2.0 * pull * re / energy))) / free
     # the floor's estimate errs upwards: noise well above it beside a run is more likely a neighbour
     floor = np.minimum(1.0, across) if quiet is None else min(quiet, 1.5)
     signal = total(gains**2) / count
     level = np.maximum(signal, 1e-9)
     worst = np.maximum(np.maximum(across, along), 1e-12)
-    return _Judged(
+    return Judged(
         across,
         along,
         signal,

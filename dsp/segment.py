@@ -10,15 +10,17 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.activity import Active, silence, weights, whitened
 from dsp.correlate import path_through, turns_of
+from dsp.frames import frame_energy
 from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record
 
 _CHANGE_NATS = 6.0
+# share of what the best frame length tells from which on a shorter one is taken
+_NEARLY = 0.8
 # samples of a long stretch that are looked at in one place
 _WINDOW = 1 << 14
 
@@ -56,24 +58,19 @@ def band_energy(
 
     ``white`` (n,) are samples as `whitened` gives them.
     """
-    from scipy.fft import rfft
-
     if white.size < frame:
         return np.zeros(0), 1
-    window = np.hanning(frame + 1)[:-1].astype(np.float32)
-    spectrum = rfft(sliding_window_view(white, frame)[:: frame // 2] * window, axis=1)
     hz = np.fft.rfftfreq(frame, 1.0 / noise.rate_hz)
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     inside[0] = inside[-1] = False
     if not inside.any():
         inside[min(hz.size - 2, max(1, int(np.argmin(np.abs(hz - sum(band_hz) / 2.0)))))] = True
-    kept = spectrum[:, inside]
-    power = kept.real**2 + kept.imag**2
-    weight = weights(noise, frame, np.flatnonzero(inside))
-    if weight is not None:
-        power *= weight
-    energy = power.mean(axis=1, dtype=np.float64) / np.sum(window.astype(np.float64) ** 2)
-    return np.asarray(energy), int(np.sum(inside))
+    bins = np.flatnonzero(inside)
+    weight = np.zeros(hz.size, dtype=np.float32)
+    flat = weights(noise, frame, bins)
+    # a Hann window's squares add up to three eighths of its length
+    weight[bins] = (1.0 if flat is None else flat) / np.float32(0.375 * frame * bins.size)
+    return frame_energy(white, frame, frame // 2, weight).astype(np.float64), bins.size
 
 
 def windows_of(record: Record, active: Active, most: int = 4) -> list[Active]:
@@ -110,7 +107,7 @@ def cut(record: Record, noise: NoiseFloor, active: Active, covered: Floats | Non
     white = whitened(record, noise, low, high)
     if covered is not None and covered.size:
         silence(white, (low, high), covered)
-    tried: list[tuple[float, list[Piece]]] = []
+    rows: list[_Row] = []
     for frame in (box.frame // 16, box.frame // 8, box.frame // 4, box.frame // 2, box.frame):
         if frame < 8:
             continue
@@ -118,37 +115,67 @@ def cut(record: Record, noise: NoiseFloor, active: Active, covered: Floats | Non
         wide = max(half, record.rate_hz / frame)
         band = (max(0.0, centre - wide), min(record.rate_hz / 2.0, centre + wide))
         energy, bins = band_energy(white[start - low : stop - low], noise, frame, band)
-        pieces, nats = _pieces(energy, bins, start, stop, frame, band)
-        tried.append((nats, pieces))
-    if not tried:
-        return []
-    most = max(nats for nats, _ in tried)
-    return next(pieces for nats, pieces in tried if nats >= 0.8 * most)
+        rows.append(_row(energy, bins, start, stop, frame, band))
+    tried: list[tuple[float, list[Piece]]] = []
+    for number, row in enumerate(rows):
+        tried.append(_pieces(row))
+        most = max(nats for nats, _ in tried)
+        nats, pieces = next(one for one in tried if one[0] >= min(most, _NEARLY * most))
+        # what the longer ones cannot reach need not be worked out
+        if all(nats >= _NEARLY * longer.bound for longer in rows[number + 1 :]):
+            return pieces
+    return []
 
 
-def _pieces(
-    energy: Floats, bins: int, start: int, stop: int, frame: int, band: tuple[float, float]
-) -> tuple[list[Piece], float]:
-    if energy.size == 0:
-        return [], 0.0
-    hop = frame // 2
+@dataclass(frozen=True, eq=False)
+class _Row:
+    """Energies (n,) of frames in a band, what a frame of them tells for each nat of one bin, and how far they reach.
+
+    ``most`` (n + 1,) are running sums of what each frame would tell if it had a level of its own. No run tells more
+    than its frames do by themselves, since ``r - 1 - ln r`` is convex.
+    """
+
+    energy: Floats
+    bins: int
+    start: int
+    stop: int
+    frame: int
+    band_hz: tuple[float, float]
+    weight: float
+    most: Floats
+
+    @property
+    def bound(self) -> float:
+        """What all runs together can tell at the most."""
+        return max(0.0, float(self.most[-1]) - 2.0 * _CHANGE_NATS)
+
+
+def _row(energy: Floats, bins: int, start: int, stop: int, frame: int, band: tuple[float, float]) -> _Row:
     # overlapping frames tell things twice
     weight = 0.6 * max(1.0, bins / 1.7)
-    runs = _joined(_recut(energy, weight, 1.5, 0, energy.size))
-    nats = _nats_of(_sums(energy), runs, weight)
+    over = np.maximum(energy, 1.0)
+    return _Row(energy, bins, start, stop, frame, band, weight, _sums(weight * (over - 1.0 - np.log(over))))
+
+
+def _pieces(row: _Row) -> tuple[float, list[Piece]]:
+    """Nats and pieces of the runs that explain a row of energies best."""
+    if row.energy.size == 0:
+        return 0.0, []
+    hop = row.frame // 2
+    runs = _joined(_recut(row, 1.5, 0, row.energy.size))
+    nats = _nats_of(_sums(row.energy), runs, row.weight)
     pieces = [
         Piece(
-            max(start, start + a * hop),
-            min(stop, start + (b + 1) * hop),
-            band[0],
-            band[1],
-            frame,
-            float(energy[a:b].mean()),
-            bins,
+            max(row.start, row.start + a * hop),
+            min(row.stop, row.start + (b + 1) * hop),
+            *row.band_hz,
+            row.frame,
+            float(row.energy[a:b].mean()),
+            row.bins,
         )
         for a, b in runs
     ]
-    return pieces, nats
+    return nats, pieces
 
 
 def _sums(energy: Floats) -> Floats:
@@ -167,9 +194,12 @@ def _nats_of(sums: Floats, runs: list[tuple[int, int]], weight: float) -> float:
     return told
 
 
-def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) -> list[tuple[int, int]]:
+def _recut(row: _Row, level: float, begin: int, end: int) -> list[tuple[int, int]]:
     """Runs at the assumed on level that explains the energies best; each run is then tried at higher ones."""
-    part = energy[begin:end]
+    if row.most[end] - row.most[begin] <= 2.0 * _CHANGE_NATS:
+        # not worth two changes, whatever the level
+        return []
+    part, weight = row.energy[begin:end], row.weight
     highest = float(part.max(initial=1.0))
     if level > highest:
         return []
@@ -191,13 +221,15 @@ def _recut(energy: Floats, weight: float, level: float, begin: int, end: int) ->
     out: list[tuple[int, int]] = []
     for a, b in _between(best, part.size):
         # what is weak beside something strong is only seen once that is set aside
-        out.extend(_recut(energy, weight, 1.5, begin + a, begin + b))
+        out.extend(_recut(row, 1.5, begin + a, begin + b))
     for a, b in best:
-        inner = (
-            _recut(energy, weight, best_level * 1.7, begin + a, begin + b) if 4 < b - a < end - begin else []
-        )
+        whole, inner = _nats_of(sums, [(a, b)], weight), []
+        # two at least, or it stays whole
+        told = float(row.most[begin + b] - row.most[begin + a]) - 4.0 * _CHANGE_NATS
+        if 4 < b - a < end - begin and told > whole:
+            inner = _recut(row, best_level * 1.7, begin + a, begin + b)
         gained = _nats_of(sums, [(c - begin, d - begin) for c, d in inner], weight)
-        split = len(inner) > 1 and gained > _nats_of(sums, [(a, b)], weight)
+        split = len(inner) > 1 and gained > whole
         out.extend(inner if split else [(begin + a, begin + b)])
     return sorted(out)
 

@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from dsp.source import Floats, Record
 
-# samples of frames that are worked on at a time
-_PIECE = 1 << 16
+# samples of frames that are worked on at a time, and of long frames how many: fewer are not transformed side by side
+_PIECE, _SIDE_BY_SIDE = 1 << 16, 8
 
 Spectra = tuple[NDArray[np.float32], float]
 """Squared spectra (frames, bins), and what one of them is in unit^2/Hz, one-sided."""
@@ -37,21 +37,27 @@ def spectra(record: Record, length: int, most: int) -> Spectra | None:
     if len(starts) < 4:
         return None
     window = np.hanning(length + 1)[:-1]
-    frames = record.read_frames(starts, length)
     # level and slope off: what is slower than a frame belongs to longer frames
     ramp = (np.arange(length) - (length - 1) / 2.0).astype(np.float32)
-    # not by matmul, whose threads are not worth their start and outlast it spinning
-    slope = np.einsum("ij,j->i", frames, ramp / np.float32(np.sum(ramp * ramp)))
-    frames -= slope[:, None] * ramp
-    # by a power of two to about one, so that no square leaves single precision
-    scale = 2.0 ** -float(np.frexp(max(float(frames.max()), -float(frames.min()), 1e-30))[1])
-    weight = (window * scale).astype(np.float32)
+    lever = ramp / np.float32(np.sum(ramp * ramp))
     power = np.empty((len(starts), length // 2 + 1), dtype=np.float32)
     # as many frames at a time as stay in the cache
-    rows = max(1, _PIECE // length)
+    rows = max(_SIDE_BY_SIDE, _PIECE // length)
+    scales = []
     for at in range(0, len(starts), rows):
-        spectrum = rfft(frames[at : at + rows] * weight, axis=1)
+        frames = record.read_frames(starts[at : at + rows], length)
+        # not by matmul, whose threads are not worth their start and outlast it spinning
+        slope = np.einsum("ij,j->i", frames, lever)
+        frames -= slope[:, None] * ramp
+        # by a power of two to about one, so that no square leaves single precision
+        scales.append(2.0 ** -float(np.frexp(max(float(frames.max()), -float(frames.min()), 1e-30))[1]))
+        frames *= (window * scales[-1]).astype(np.float32)
+        spectrum = rfft(frames, axis=1)
         power[at : at + rows] = spectrum.real**2 + spectrum.imag**2
+    scale = min(scales)
+    for at, own in zip(range(0, len(starts), rows), scales, strict=True):
+        if own != scale:
+            power[at : at + rows] *= np.float32((scale / own) ** 2)
     return power, 2.0 / (record.rate_hz * float(np.sum(window**2)) * scale**2)
 
 

@@ -24,8 +24,10 @@ if TYPE_CHECKING:
 STRONG_GAIN = 4.5
 # elements of an array that stay in a core's cache
 _PIECE = 1 << 14
-# part of a sample below which single precision may not tell on which side of it an edge lies
-_ROUNDING = 1e-5
+# part of a sample below which single precision may not tell on which side of it an edge lies, and double as in `Turned.at`
+_ROUNDING, _SAME_PLACE = 1e-5, 1e-9
+# samples passed for each step up to which that is quicker than to look each step up (measured: equal at 0.3)
+_PASSED = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,40 +58,84 @@ class StrongTiming:
     def over(self, periods: Floats, steps: Floats) -> Floats:
         """Log-likelihood (p, b, s) of each of ``periods`` (p,), the same for all transmissions.
 
-        First edges lie ``steps`` (b, s) from where they are if each transmission's middle stays where it is. Each
-        edge's part is taken from a table of the samples that it passes.
+        First edges lie ``steps`` (b, s), two or more and evenly spaced, from where they are if each transmission's middle
+        stays where it is.
         """
-        fits, turned = self.fits, self.fits.turned
         centre = 0.5 * (float(periods.min()) + float(periods.max()))
-        lever = self.where - 0.5 * fits.count[self.row]
-        place = fits.middle[self.row] + lever * centre + turned.early
-        wide = np.abs(lever) * (0.5 * float(np.ptp(periods))) + np.abs(steps).max(axis=1)[self.row]
+        lever = self.where - 0.5 * self.fits.count[self.row]
+        place = self.fits.middle[self.row] + lever * centre + self.fits.turned.early
+        moves = periods - centre
+        passed = (steps[:, -1] - steps[:, 0])[self.row] + np.abs(lever) * float(np.ptp(moves))
+        few = self.fits.turned.sharp and float(passed.mean()) < _PASSED * steps.shape[1]
+        return (self._passed if few else self._looked_up)(place, lever, moves, steps) + self.own[:, None]
+
+    def _looked_up(self, place: Floats, lever: Floats, moves: Floats, steps: Floats) -> Floats:
+        """What edges (e,) at ``place``, and ``moves`` (p,) times ``lever`` and the steps farther on, add (p, b, s).
+
+        Each edge's part is taken from a table of the samples that it passes.
+        """
+        count = len(self.fits)
+        wide = np.abs(lever) * (0.5 * float(np.ptp(moves))) + np.abs(steps).max(axis=1)[self.row]
         low = np.floor(place - wide - 1.0)
         samples = int(np.max(np.ceil(place + wide) - low)) + 2
-        at = low.astype(np.int64)[:, None] + np.arange(samples)
-        np.clip(at, 0, turned.length, out=at)
-        told = _real(turned.sums.take(at), self.counts[:, None])
-        for end, sign in ((self.where == 0, 1.0), (self.where == fits.count[self.row], -1.0)):
-            told[end] += sign * self._energies(self.row[end], at[end])
+        told = self._told(np.arange(lever.size), low.astype(np.int64)[:, None] + np.arange(samples))
         # a table holds what is added from its first sample on, which fits into single precision
-        begin = self.own + np.add.reduceat(told[:, 0], self.offset)
+        begin = np.add.reduceat(told[:, 0], self.offset)
         told -= told[:, :1]
         table = told.astype(np.float32).ravel()
-        rest = place - low - _ROUNDING if turned.sharp else place - low
-        out = np.empty((periods.size, *steps.shape))
-        bounds = [
-            *range(0, len(fits), max(1, _PIECE * len(fits) // (lever.size * steps.shape[1]))),
-            len(fits),
-        ]
+        sharp = self.fits.turned.sharp
+        rest = place - low - _ROUNDING if sharp else place - low
+        out = np.empty((moves.size, *steps.shape))
+        bounds = [*range(0, count, max(1, _PIECE * count // (lever.size * steps.shape[1]))), count]
         for a, b in pairwise(bounds):
-            edges = slice(self.offset[a], self.offset[b] if b < len(fits) else lever.size)
+            edges = slice(self.offset[a], self.offset[b] if b < count else lever.size)
             offset, near = self.offset[a:b] - self.offset[a], steps[self.row[edges]].astype(np.float32)
             here = table[edges.start * samples : edges.stop * samples]
             base = (np.arange(edges.stop - edges.start, dtype=np.int32) * np.int32(samples))[:, None]
-            for i, period in enumerate(periods.tolist()):
-                moved = (rest[edges] + lever[edges] * (period - centre)).astype(np.float32)[:, None] + near
-                out[i, a:b] = np.add.reduceat(_looked_up(here, base, moved, turned.sharp), offset, axis=0)
+            for i, move in enumerate(moves.tolist()):
+                moved = (rest[edges] + lever[edges] * move).astype(np.float32)[:, None] + near
+                out[i, a:b] = np.add.reduceat(_values(here, base, moved, sharp), offset, axis=0)
         return out + begin[:, None]
+
+    def _passed(self, place: Floats, lever: Floats, moves: Floats, steps: Floats) -> Floats:
+        """The same of ideal points: each adds what it does from the step on at which an edge has passed it.
+
+        An edge passes few samples, however fine the steps: that is quicker than to look up where it stands at each.
+        """
+        count, place = steps.shape[1], place - _SAME_PLACE
+        wide = np.abs(lever) * (0.5 * float(np.ptp(moves)))
+        low = np.ceil(place + steps[self.row, 0] - wide).astype(np.int64)
+        high = np.ceil(place + steps[self.row, -1] + wide).astype(np.int64)
+        always = np.add.reduceat(self._told(np.arange(place.size), low[:, None])[:, 0], self.offset)
+        # the samples that each edge may pass, those of one after those of the other
+        edge = np.repeat(np.arange(place.size), high - low)
+        sample = np.arange(edge.size) + (low - (np.cumsum(high - low) - (high - low)))[edge]
+        told = self._told(edge, sample[:, None] + np.arange(2))
+        adds, row = told[:, 1] - told[:, 0], self.row[edge]
+        # the step from which on it is passed, as a real number whose whole part counts
+        apart = ((steps[:, -1] - steps[:, 0]) / (count - 1))[row]
+        first, lever = (sample - place[edge] - steps[row, 0]) / apart + 1.0, lever[edge] / apart
+        # one more for what no step passes
+        base = row * (count + 1)
+        out = np.empty((moves.size, *steps.shape))
+        for i, move in enumerate(moves.tolist()):
+            at = first - lever * move
+            np.minimum(np.maximum(at, 0.0, out=at), float(count), out=at)
+            number = at.astype(np.int64)
+            number += base
+            added = np.bincount(number, adds, len(self.fits) * (count + 1)).reshape(-1, count + 1)
+            np.cumsum(added[:, :-1], axis=1, out=out[i])
+        return out + always[:, None]
+
+    def _told(self, edge: NDArray[np.int64], at: NDArray[np.int64]) -> Floats:
+        """What edges (e,) add that stand right before samples ``at`` (e, j)."""
+        turned = self.fits.turned
+        at = np.clip(at, 0, turned.length)
+        told = _real(turned.sums.take(at), self.counts[edge, None])
+        where, row = self.where[edge], self.row[edge]
+        for end, sign in ((where == 0, 1.0), (where == self.fits.count[row], -1.0)):
+            told[end] += sign * self._energies(row[end], at[end])
+        return told
 
     def _energies(self, row: NDArray[np.integer[Any]], at: NDArray[np.int64]) -> Floats:
         """Energy (r, j) of transmissions' carriers up to samples ``at`` (r, j), in natural units as in `_energy`."""
@@ -99,7 +145,7 @@ class StrongTiming:
         return np.asarray((at + re * cos - im * sin) * each)
 
 
-def _looked_up(
+def _values(
     table: NDArray[np.float32], base: NDArray[np.int32], place: NDArray[np.float32], sharp: bool
 ) -> NDArray[np.float32]:
     """Of tables (e * samples,) that begin at ``base`` (e, 1) the value at each ``place`` (e, s), as `Turned.at` has it."""

@@ -15,7 +15,7 @@ from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
-from dsp.quality import Fitness, fitness, of_one_clock, one_phase, plausible
+from dsp.quality import Fitness, fitness, judged_each, of_one_clock, one_phase, plausible
 from dsp.rejoin import rejoined
 from dsp.runs import Runs, assemble, decided, runs_of
 from dsp.runs import join as join_runs
@@ -77,9 +77,12 @@ class Talker:
 def believable(found: Found) -> tuple[Found, Runs]:
     """Without what cannot be phase reversal when judged by itself; and the symbols of all that stays."""
     short = runs_of(found.fits)
-    keep = plausible(short) if len(short) else np.zeros(0, dtype=np.bool_)
-    if len(short) > 1:
-        keep &= of_one_clock(short)
+    keep = np.zeros(0, dtype=np.bool_)
+    if len(short):
+        judged = judged_each(short)
+        keep = plausible(short, judged)
+        if len(short) > 1:
+            keep &= of_one_clock(short, judged)
     short = short if keep.all() else short.take(keep)
     runs = [short] if len(short) else []
     windows, owner = found.windows, found.owner

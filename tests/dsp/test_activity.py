@@ -9,15 +9,14 @@ from generators.truths import RATE_HZ, capture, flat_floor, record_of
 from dsp.activity import (
     BLOCK,
     Active,
-    _live,
     blocks_of,
     filtered,
     find_activity,
     found_nats,
-    ratio_of,
     weights,
     whitened,
 )
+from dsp.boxes import _live, _live_cells, ratio_of
 from dsp.errors import CancelledError
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.source import Watch
@@ -243,4 +242,5 @@ def test_frames_that_are_not_silent_are_found(size, frame):
     white = np.random.default_rng(4).standard_normal(size).astype(np.float32)
     white[100:700] = white[1500:3901] = 0.0
     frames = np.lib.stride_tricks.sliding_window_view(white, frame)[:: frame // 2]
-    assert np.array_equal(_live(white, frame), np.flatnonzero((frames != 0.0).any(axis=1)))
+    found = _live(_live_cells(white), size, frame)
+    assert np.array_equal(found, np.flatnonzero((frames != 0.0).any(axis=1)))

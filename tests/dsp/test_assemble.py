@@ -116,7 +116,7 @@ def test_rival_periods_are_told_as_symbol_rates():
     made = capture((12,), 4)
     fits = true_fits(made)
     period = float(fits.period[0])
-    link = link_of(talker_of(made, fits), rivals=((period / 2.0, 0.1), (period / 3.0, 0.01)))
+    link = link_of(talker_of(made, fits), rivals=(period / 2.0, period / 3.0))
     burst = bursts_of(made.record, (link,), DecodeSettings())[0]
     rate = made.bursts[0].symbol_rate_bd
     assert burst.symbol_rate_alternatives_bd == pytest.approx((2.0 * rate, 3.0 * rate))

@@ -111,6 +111,23 @@ def test_a_steady_burst_is_the_same_followed_or_fitted():
         assert np.mean(np.abs(np.abs(mine) - np.abs(its))) < 0.5
 
 
+def test_the_end_is_not_led_astray_by_two_windows_that_nearly_coincide():
+    """The last window begins two symbols after the one before; its timing is off by an eighth of a symbol."""
+    made, edges, _ = drifting(5, 0.0, 0.0)
+    strip = strip_from(made)
+    turned = strip.turned(2.0 * np.pi * 130e3 / RATE_HZ)
+    grid = make_grid(turned, strip.variance, PERIOD, 0.0, float(strip.size))
+    last = round(edges[-1] / PERIOD)
+    first = last - (3 * WINDOW // 2 + WINDOW + 2)
+    whole = Parts(np.array([first]), np.array([last]), np.array([0.0]), np.array([edges[-1] + 3.0 * PERIOD]))
+    parts, owner = windows_of(whole, grid)
+    assert np.diff(parts.first)[-1] == 2
+    windows = settle(acquire(grid, parts), ends=False)
+    off = np.append(np.zeros(len(windows) - 1), 0.125 * PERIOD)
+    runs = assemble(replace(windows, start=windows.start + off), owner)
+    assert runs.last[0] == pytest.approx(edges[-1], abs=0.4 * PERIOD)
+
+
 def test_following_stops_at_the_limits():
     """The windows reach ten symbols further."""
     made, edges, _ = drifting(3, 0.0, 0.0)

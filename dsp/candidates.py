@@ -14,7 +14,8 @@ import numpy as np
 
 from dsp.correlate import own_nats
 from dsp.detect import FEWEST, LONG, Grid, Parts, acquire, picked_energy, windows_of
-from dsp.fits import Fits, Flags, Ints, carry, groups_of, in_groups, join, scored, settle
+from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored, settle
+from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, pause_in_run, paused_at, turned_at
 from dsp.runs import assemble, breaks
 from dsp.source import Floats
 
@@ -37,12 +38,6 @@ _TOO_FEW, _SEEN_GAIN = FEWEST - 2, 3.0
 _CUTS = 3
 # symbols on either side of the middles of two windows between which a break is looked for
 _SEARCH = 12
-# standard deviation of normal deviates over the median of their sizes
-_DEVIATION = 1.4826
-# relative deviation of a variance told so from one value (Rousseeuw and Croux 1993: an efficiency of 37 %)
-_SCATTER = 2.33
-# what a pause of less than so many symbols is less likely by, in symbols' nats
-LONE_SHARE, LONE_SYMBOLS = 2.0, 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,16 +89,18 @@ def settle_parts(
     nats, start, stop = (np.zeros(len(everything)) for _ in range(3))
     nats[short_rows] = np.where(fits.count >= FEWEST, fits.nats, 0.0)
     start[short_rows], stop[short_rows] = fits.start, fits.stop
+    pause = np.full(len(everything), np.nan)
     for number, row in enumerate(long_rows.tolist()):
         run = assemble(windows.take(owner == number), owner[owner == number])
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
+            pause[row] = pause_in_run(run) if again else np.nan
     nats[nats < accept] = 0.0
     broken: list[tuple[int, Parts]] = []
     at = np.zeros(len(fits))
     if again and not known:
-        at = _turned_at(fits).astype(np.float64)
-        at = np.where(at > 0.0, at, _paused_at(fits))
+        at = turned_at(fits).astype(np.float64)
+        at = np.where(at > 0.0, at, paused_at(fits))
     # what is left of parts together when one of them goes is not one either
     nats[short_rows[(at > 0.0) & (short_rows >= len(parts))]] = 0.0
     for i in np.flatnonzero((at > 0.0) & (short_rows < len(parts))).tolist():
@@ -118,7 +115,9 @@ def settle_parts(
             pieces = _pieces(
                 grid, _some(parts, long_rows[number : number + 1]), windows.take(owner == number)
             )
-            if nats[row] > 0.0:
+            if np.isfinite(pause[row]):
+                pieces = _cut_at_wall(grid, _some(parts, np.array([row])), pause[row])
+            elif nats[row] > 0.0:
                 pieces = _cut_at(grid, parts, row, start[row], stop[row])
             if len(pieces) > 1:
                 nats[row] = 0.0
@@ -140,67 +139,6 @@ def settle_parts(
         join([kept.windows, other.windows]),
         np.concatenate((kept.owner, other.owner + int(kept.owner.max(initial=-1)) + 1)),
     )
-
-
-def _turned_at(fits: Fits) -> Ints:
-    """After how many symbols each fit's phase is another from there on; 0 where one phase is likelier.
-
-    The most that squares ``z`` of symbols make them likelier by is ``(sum |z| + |sum z|) / 4``, the phase free. The one
-    phase has the carrier that was fitted to all, the two of them that or the usual one, from which a fit to both leans.
-    """
-    at = np.zeros(len(fits), dtype=np.int64)
-    usual = replace(fits, detune=np.full(len(fits), np.median(fits.detune)) if len(fits) else fits.detune)
-    for rows in groups_of(fits.count):
-        some, upright = fits.take(rows), usual.take(rows)
-        edges, count, inside = some.edges(), some.count[:, None], some.inside()
-        first = np.arange(FEWEST, edges.shape[1] - FEWEST)
-        if not first.size:
-            continue
-        y = some.turned.between(edges) * some.normal()
-        one, two = (
-            np.cumsum(np.where(inside, (y * np.exp(-1j * way.angles(edges))) ** 2, 0.0), axis=1)
-            for way in (some, upright)
-        )
-        whole = np.abs(one[:, -1:])
-        parts = [
-            np.abs(sums[:, first - 1]) + np.abs(sums[:, -1:] - sums[:, first - 1]) for sums in (one, two)
-        ]
-        told = np.where(count - first >= FEWEST, 0.25 * (np.maximum(*parts) - whole), 0.0)
-        best = np.argmax(told, axis=1)
-        sure = told[np.arange(len(some)), best] > own_nats(0.5 * some.gain**2)
-        at[rows] = np.where(sure, first[best], 0)
-    return at
-
-
-def _paused_at(fits: Fits) -> Floats:
-    """After how many symbols the middle of a pause lies that each fit reaches across; 0 where there is none.
-
-    Another transmission after a pause may have the same timing and nearly the same phase; then one fit holds for both, and
-    it is two if the symbols of the pause speak against the one by more than a transmission of its own must be worth. Those
-    of smooth pulses are short here and there, and say less by as much as their lengths differ.
-    """
-    at = np.zeros(len(fits))
-    for rows in groups_of(fits.count):
-        some = fits.take(rows)
-        if not int(some.count.max()):
-            continue
-        total = np.cumsum(np.where(some.inside(), some.symbol_nats(), 0.0), axis=1)
-        highest = np.maximum.accumulate(total, axis=1)
-        later = np.maximum.accumulate(total[:, ::-1], axis=1)[:, ::-1]
-        lost = np.minimum(highest - total, later - total)
-        row, last = np.arange(len(some)), np.argmax(lost, axis=1)
-        first = np.argmax(total >= highest[row, last][:, None], axis=1)
-        each = total[:, -1] / some.count
-        least = own_nats(each) + np.where(last - first < LONE_SYMBOLS, LONE_SHARE * each, 0.0)
-        for i in np.flatnonzero(lost[row, last] > least).tolist():
-            one = some.take(np.array([i]))
-            size = np.abs(one.turned.between(one.edges())) * one.normal()
-            off = float(np.median(np.abs(size - np.median(size))))
-            # the variance as the median of so few tells it, less its own deviation
-            uneven = (_DEVIATION * off) ** 2 / (1.0 + _SCATTER / np.sqrt(size.size))
-            if lost[i, last[i]] > least[i] * max(1.0, uneven):
-                at[rows[i]] = 0.5 * (first[i] + last[i]) + 1.0
-    return at
 
 
 def _better_by_half(grid: Grid, fits: Fits, *, hold_carrier: bool) -> Fits:

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.candidates import LONE_SHARE, LONE_SYMBOLS
 from dsp.correlate import own_nats
 from dsp.detect import LONG, WINDOW
 from dsp.fits import Fits, Flags, Ints, join, settle
+from dsp.pauses import LONE_SHARE, LONE_SYMBOLS
 from dsp.runs import assemble
 from dsp.source import Floats
 

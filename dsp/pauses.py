@@ -1,0 +1,107 @@
+"""Where what one fit explains is two transmissions: the phase turns, or there is a pause, and nothing else tells."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from dsp.correlate import log_cosh, own_nats
+from dsp.detect import FEWEST
+from dsp.fits import Fits, Ints, groups_of
+from dsp.runs import Runs
+from dsp.source import Floats
+
+# standard deviation of normal deviates over the median of their sizes
+_DEVIATION = 1.4826
+# relative deviation of a variance told so from one value (Rousseeuw and Croux 1993: an efficiency of 37 %)
+_SCATTER = 2.33
+# what a pause of less than so many symbols is less likely by, in symbols' nats
+LONE_SHARE, LONE_SYMBOLS = 2.0, 1.5
+
+
+def turned_at(fits: Fits) -> Ints:
+    """After how many symbols each fit's phase is another from there on; 0 where one phase is likelier.
+
+    The most that squares ``z`` of symbols make them likelier by is ``(sum |z| + |sum z|) / 4``, the phase free. The one
+    phase has the carrier that was fitted to all, the two of them that or the usual one, from which a fit to both leans.
+    """
+    at = np.zeros(len(fits), dtype=np.int64)
+    usual = replace(fits, detune=np.full(len(fits), np.median(fits.detune)) if len(fits) else fits.detune)
+    for rows in groups_of(fits.count):
+        some, upright = fits.take(rows), usual.take(rows)
+        edges, count, inside = some.edges(), some.count[:, None], some.inside()
+        first = np.arange(FEWEST, edges.shape[1] - FEWEST)
+        if not first.size:
+            continue
+        y = some.turned.between(edges) * some.normal()
+        one, two = (
+            np.cumsum(np.where(inside, (y * np.exp(-1j * way.angles(edges))) ** 2, 0.0), axis=1)
+            for way in (some, upright)
+        )
+        whole = np.abs(one[:, -1:])
+        parts = [
+            np.abs(sums[:, first - 1]) + np.abs(sums[:, -1:] - sums[:, first - 1]) for sums in (one, two)
+        ]
+        told = np.where(count - first >= FEWEST, 0.25 * (np.maximum(*parts) - whole), 0.0)
+        best = np.argmax(told, axis=1)
+        sure = told[np.arange(len(some)), best] > own_nats(0.5 * some.gain**2)
+        at[rows] = np.where(sure, first[best], 0)
+    return at
+
+
+def paused_at(fits: Fits) -> Floats:
+    """After how many symbols the middle of a pause lies that each fit reaches across; 0 where there is none.
+
+    Another transmission after a pause may have the same timing and nearly the same phase; then one fit holds for both, and
+    it is two if the symbols of the pause speak against the one by more than a transmission of its own must be worth.
+    """
+    at = np.zeros(len(fits))
+    for rows in groups_of(fits.count):
+        some = fits.take(rows)
+        if not int(some.count.max()):
+            continue
+        nats = np.where(some.inside(), some.symbol_nats(), 0.0)
+        lost, first, last = _falls(nats)
+        each = nats.sum(axis=1) / some.count
+        for i in np.flatnonzero(lost > _least(each, last - first)).tolist():
+            one = some.take(np.array([i]))
+            size = np.abs(one.turned.between(one.edges())) * one.normal()
+            if lost[i] > _least(each, last - first)[i] * _unevenness(size):
+                at[rows[i]] = 0.5 * (first[i] + last[i]) + 1.0
+    return at
+
+
+def pause_in_run(run: Runs) -> float:
+    """Position of the middle of a pause that one followed transmission reaches across; NaN if there is none."""
+    nats = log_cosh(run.gains * run.symbols.real) - 0.5 * run.gains**2 * run.templates.real
+    lost, first, last = _falls(nats[None, :])
+    least = float(_least(nats.mean(keepdims=True), last - first)[0])
+    # places where noise alone may make it fall
+    if not lost[0] > (least + np.log(nats.size)) * _unevenness(np.abs(run.symbols)):
+        return float("nan")
+    return float(0.5 * (run.stops[first[0]] + run.stops[last[0]]))
+
+
+def _falls(nats: Floats) -> tuple[Floats, Ints, Ints]:
+    """By how much the sum of rows of symbols' ``nats`` (b, k) falls and rises again, and (b,) after which symbols it begins
+    to fall and to rise."""
+    total = np.cumsum(nats, axis=1)
+    highest = np.maximum.accumulate(total, axis=1)
+    later = np.maximum.accumulate(total[:, ::-1], axis=1)[:, ::-1]
+    lost = np.minimum(highest - total, later - total)
+    row, last = np.arange(len(nats)), np.argmax(lost, axis=1)
+    return lost[row, last], np.argmax(total >= highest[row, last][:, None], axis=1), last
+
+
+def _least(each: Floats, symbols: Ints) -> Floats:
+    """What a pause of so many symbols (b,) must say, the others being worth ``each`` (b,) nats."""
+    return np.asarray(own_nats(each) + np.where(symbols < LONE_SYMBOLS, LONE_SHARE * each, 0.0))
+
+
+def _unevenness(size: Floats) -> float:
+    """By how much the lengths of symbols differ more than noise makes them: smooth pulses are short here and there, and
+    say less of a pause."""
+    off = float(np.median(np.abs(size - np.median(size))))
+    # the variance as the median of so few tells it, less its own deviation
+    return max(1.0, (_DEVIATION * off) ** 2 / (1.0 + _SCATTER / float(np.sqrt(size.size))))

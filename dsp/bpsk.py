@@ -34,6 +34,7 @@ from dsp.segment import Piece, cut, windows_of
 from dsp.shared_period import of_shared_clock
 from dsp.source import Record, Watch
 from dsp.strip import Spans, Strip
+from dsp.survey import surveyed
 from dsp.talkers import Talker, talkers_of
 from dsp.told import told_multiple
 
@@ -349,6 +350,7 @@ def _one_link(
         # where it begins moves what is found of weak symbols by chance: what is told may add to that, and take nothing
         unaided = discover(record, noise, pieces, watch=watch.part(0.4, 0.5))
         learned = likelier(record, learned, unaided, settings, covered)
+    learned = surveyed(record, learned, settings, covered)
     is_open = False
     if settings.symbol_rate_bd is None:
         learned, is_open = by_reversals(record, learned, settings, covered)

@@ -113,6 +113,13 @@ def join(parts: list[Runs]) -> Runs:
     return whole.take(np.argsort(whole.first, kind="stable")) if len(whole) else whole
 
 
+def nats_in(runs: Runs, variance: float) -> float:
+    """Log-likelihood ratio of all symbols against silence, in noise of this variance."""
+    scale = runs.variance / variance
+    energy = 0.5 * scale * runs.gains**2 * runs.templates.real
+    return float(np.sum(log_cosh(scale * runs.gains * runs.symbols.real) - energy))
+
+
 def decided(runs: Runs, odds: Floats) -> Runs:
     """With each symbol on the side that its log-``odds`` (s,) of being positive say, taken over all that is in doubt.
 

@@ -1,0 +1,106 @@
+"""A second search for the symbol period of a weak transmission that is alone: over all of it, once it is known where it is.
+
+A lead is searched before amplitude, noise and ends are known, and only a few of many tops of its likelihood are
+followed. Of a transmission that shares its period with no other one the rest are worth following, too: each is brought to
+its maximum in the noise that was met, and the greatest of all decides (maximum likelihood, the bits averaged out;
+`dsp.rate`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from dsp.correlate import turn_back
+from dsp.detect import FEWEST
+from dsp.extract import Model
+from dsp.fits import Fits, Ints
+from dsp.link import Learned, few_and_weak, learn
+from dsp.rate import Timings, period_grid, search_period
+from dsp.refine import polish, rough_fits
+from dsp.results import DecodeSettings
+from dsp.runs import Runs, nats_in
+from dsp.source import Floats, Record
+from dsp.strip import Spans
+
+# symbols by which edges move from one period of the grid to the next: half of what a lead is searched with, since of tops
+# that are natural units apart the higher one must not be missed
+_STEP = 0.125
+# how many tops are followed; of 600 bursts at the limit more found no more
+_TOPS = 16
+# symbols by which edges differ at the least between two tops
+_APART = 0.5
+# length that is looked at on either side, in that of what was found: that may be half of what was sent
+_ROOM = 0.5
+# symbols that what was found may have at the most, and symbols that the longest ones may be
+_SYMBOLS_SOUGHT = 80.0
+_LEAST_SYMBOLS = 4.0
+_FEWEST_CYCLES = 0.9
+# samples a symbol below which they may be ideal points
+_FEW_SAMPLES = 16.0
+
+
+def survey(samples: Floats, runs: Runs, carrier_hz: float, rate_hz: float) -> list[tuple[Model, float]]:
+    """What the strongest of the ``runs`` may be, the likeliest first: models with their log-likelihood ratios.
+
+    ``samples`` (n,) are those of the strip that the runs are found in; ``carrier_hz`` is known to within a fraction of
+    the resolution of the transmission.
+    """
+    strongest = int(np.argmax(runs.nats))
+    first, last = float(runs.first[strongest]), float(runs.last[strongest])
+    span = last - first
+    room = _ROOM * span
+    part = samples[max(0, int(first - room)) : int(last + room) + 1]
+    shortest = max(2.0, span / _SYMBOLS_SOUGHT, _FEWEST_CYCLES * rate_hz / carrier_hz)
+    longest = span / _LEAST_SYMBOLS
+    if shortest >= longest:
+        return []
+    turned = turn_back(part, 2.0 * np.pi * carrier_hz / rate_hz)
+    amplitude = float(runs.amplitude[strongest])
+    timings = search_period(turned, period_grid(shortest, longest, span, _STEP), runs.variance, amplitude)
+    rough = rough_fits(timings, _tops(timings), turned, runs.variance, amplitude)
+    if not len(rough):
+        return []
+    options = [polish(rough)]
+    if float(runs.period[strongest]) < _FEW_SAMPLES:
+        options.append(polish(replace(rough, turned=turned.sharpened(True))))
+    fits = [fit.take(np.array([row])) for fit in options for row in range(len(fit))]
+    fits.sort(key=lambda fit: -float(fit.nats[0]))
+    return [(_model(fit, rate_hz), float(fit.nats[0])) for fit in fits if int(fit.count[0]) >= FEWEST]
+
+
+def _model(fit: Fits, rate_hz: float) -> Model:
+    carrier_hz = float(fit.omega[0]) * rate_hz / (2.0 * np.pi)
+    return Model(carrier_hz, float(fit.period[0]), fit.turned.sharp, gain=float(fit.gain[0]))
+
+
+def _tops(timings: Timings) -> Ints:
+    """The likeliest periods that are clearly different, likeliest first."""
+    kept: list[int] = []
+    for i in np.argsort(-timings.nats, kind="stable").tolist():
+        if len(kept) == _TOPS:
+            break
+        moved = np.abs(timings.period[kept] / timings.period[i] - 1.0) * np.maximum(
+            timings.count[kept], timings.count[i]
+        )
+        if timings.count[i] >= FEWEST and not np.any(moved < _APART):
+            kept.append(i)
+    return np.array(kept, dtype=np.int64)
+
+
+def surveyed(record: Record, learned: Learned, settings: DecodeSettings, covered: Spans) -> Learned:
+    """What was learned, or what is learned in the same samples with the likeliest of all periods, if that is likelier."""
+    runs, model = learned.runs, learned.model
+    if settings.symbol_rate_bd is not None or not few_and_weak(runs):
+        return learned
+    found = survey(learned.strip.samples, runs, model.carrier_hz, record.rate_hz)
+    if not found or _is_same(found[0][0], model, runs):
+        return learned
+    again = learn(record, learned.strip, found[0][0], settings, covered, merges=False)
+    return again if nats_in(again.runs, runs.variance) > nats_in(runs, runs.variance) else learned
+
+
+def _is_same(one: Model, other: Model, runs: Runs) -> bool:
+    """Whether no edge of the runs lies elsewhere with the one model than with the other."""
+    return abs(one.period / other.period - 1.0) * int(runs.count.max()) < 0.5 * _APART

@@ -31,6 +31,8 @@ _STEP = 0.125
 _TOPS = 16
 # symbols by which edges differ at the least between two tops
 _APART = 0.5
+# odds below which a period is ruled out: what is left are nineteen chances in twenty
+_LEAST_ODDS = 0.05
 # length that is looked at on either side, in that of what was found: that may be half of what was sent
 _ROOM = 0.5
 # symbols that what was found may have at the most, and symbols that the longest ones may be
@@ -89,18 +91,35 @@ def _tops(timings: Timings) -> Ints:
     return np.array(kept, dtype=np.int64)
 
 
-def surveyed(record: Record, learned: Learned, settings: DecodeSettings, covered: Spans) -> Learned:
-    """What was learned, or what is learned in the same samples with the likeliest of all periods, if that is likelier."""
+def surveyed(
+    record: Record, learned: Learned, settings: DecodeSettings, covered: Spans
+) -> tuple[Learned, tuple[tuple[float, float], ...]]:
+    """What was learned, or what is learned in the same samples with the likeliest of all periods, if that is likelier.
+
+    And other periods that are nearly as likely, each with its odds against the likeliest.
+    """
     runs, model = learned.runs, learned.model
     if settings.symbol_rate_bd is not None or not few_and_weak(runs):
-        return learned
+        return learned, ()
     found = survey(learned.strip.samples, runs, model.carrier_hz, record.rate_hz)
-    if not found or _is_same(found[0][0], model, runs):
-        return learned
-    again = learn(record, learned.strip, found[0][0], settings, covered, merges=False)
-    return again if nats_in(again.runs, runs.variance) > nats_in(runs, runs.variance) else learned
+    if found and not _is_same(found[0][0].period, model.period, runs):
+        again = learn(record, learned.strip, found[0][0], settings, covered, merges=False)
+        if nats_in(again.runs, runs.variance) > nats_in(runs, runs.variance):
+            learned = again
+    return learned, _nearly_as_likely(found, learned)
 
 
-def _is_same(one: Model, other: Model, runs: Runs) -> bool:
-    """Whether no edge of the runs lies elsewhere with the one model than with the other."""
-    return abs(one.period / other.period - 1.0) * int(runs.count.max()) < 0.5 * _APART
+def _nearly_as_likely(found: list[tuple[Model, float]], learned: Learned) -> tuple[tuple[float, float], ...]:
+    """Clearly different periods with their odds, likeliest first."""
+    out: list[tuple[float, float]] = []
+    for model, nats in found:
+        odds = float(np.exp(nats - found[0][1]))
+        known = [learned.model.period, *(period for period, _ in out)]
+        if odds >= _LEAST_ODDS and not any(_is_same(model.period, one, learned.runs) for one in known):
+            out.append((model.period, odds))
+    return tuple(out)
+
+
+def _is_same(one: float, other: float, runs: Runs) -> bool:
+    """Whether no edge of the runs lies elsewhere with the one period than with the other."""
+    return abs(one / other - 1.0) * int(runs.count.max()) < _APART

@@ -274,7 +274,8 @@ def by_reversals(
             return learned, False
         edges, flips = runs.symbols.size - len(runs), fitness(runs).flips
         seldom = seldom_turns(flips, edges)
-        if not seldom and flips > len(runs) + _FEW_FLIPS:
+        # of weak symbols most reversals are not seen by themselves, and all periods have been weighed (`dsp.survey`)
+        if not seldom and (flips > len(runs) + _FEW_FLIPS or few_and_weak(runs)):
             return learned, False
         shortest = max(2.0, FEWEST_CYCLES * record.rate_hz / model.carrier_hz)
         longest = float(np.max(runs.last - runs.first))

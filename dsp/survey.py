@@ -15,7 +15,7 @@ import numpy as np
 from dsp.correlate import turn_back
 from dsp.detect import FEWEST
 from dsp.extract import Model
-from dsp.fits import Fits, Ints
+from dsp.fits import Fits, Ints, carry
 from dsp.link import Learned, few_and_weak, learn
 from dsp.rate import Timings, period_grid, search_period
 from dsp.refine import polish, rough_fits
@@ -39,8 +39,10 @@ _ROOM = 0.5
 _SYMBOLS_SOUGHT = 80.0
 _LEAST_SYMBOLS = 4.0
 _FEWEST_CYCLES = 0.9
-# samples a symbol below which they may be ideal points
-_FEW_SAMPLES = 16.0
+# natural units below the best to which others are brought to their maximum once more, and from which carriers: in half of
+# the resolution
+_CLOSE_NATS = 5.0
+_BESIDE = (-0.2, 0.0, 0.2)
 
 
 def survey(samples: Floats, runs: Runs, carrier_hz: float, rate_hz: float) -> list[tuple[Model, float]]:
@@ -64,12 +66,21 @@ def survey(samples: Floats, runs: Runs, carrier_hz: float, rate_hz: float) -> li
     rough = rough_fits(timings, _tops(timings), turned, runs.variance, amplitude)
     if not len(rough):
         return []
-    options = [polish(rough)]
-    if float(runs.period[strongest]) < _FEW_SAMPLES:
-        options.append(polish(replace(rough, turned=turned.sharpened(True))))
+    soft = polish(rough)
+    close = soft.take(soft.nats > soft.nats.max(initial=0.0) - _CLOSE_NATS)
+    # samples may be ideal points, and then there are many tops next to each other
+    options = [soft, _from_beside(close), _from_beside(replace(close, turned=turned.sharpened(True)))]
     fits = [fit.take(np.array([row])) for fit in options for row in range(len(fit))]
     fits.sort(key=lambda fit: -float(fit.nats[0]))
     return [(_model(fit, rate_hz), float(fit.nats[0])) for fit in fits if int(fit.count[0]) >= FEWEST]
+
+
+def _from_beside(fits: Fits) -> Fits:
+    """Each brought to its maximum from carriers beside its own: what is a top of all else may have a higher one beside it."""
+    rows = np.repeat(np.arange(len(fits)), len(_BESIDE))
+    others = fits.take(rows)
+    beside = np.tile(_BESIDE, len(fits)) * np.pi / (others.count * others.period)
+    return polish(carry(replace(others, detune=others.detune + beside), rounds=1))
 
 
 def _model(fit: Fits, rate_hz: float) -> Model:

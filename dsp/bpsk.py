@@ -31,6 +31,7 @@ from dsp.runs import Runs
 from dsp.segment import Piece, cut, windows_of
 from dsp.source import Record, Watch
 from dsp.strip import Spans, Strip
+from dsp.survey import surveyed
 from dsp.talkers import Talker
 from dsp.told import told_multiple
 from dsp.whole import nats_of, whole_of
@@ -343,12 +344,13 @@ def _one_link(
         # where it begins moves what is found of weak symbols by chance: what is told may add to that, and take nothing
         unaided = discover(record, noise, pieces, watch=watch.part(0.4, 0.5))
         learned = likelier(record, learned, unaided, settings, covered)
+    learned, others = surveyed(record, learned, settings, covered)
     is_open = False
     if settings.symbol_rate_bd is None:
         learned, is_open = by_reversals(record, learned, settings, covered)
     if learned.period is None:
         return None
-    rivals = rivals_of(learned.model, record.rate_hz)
+    rivals = (*(period for period, _ in others), *rivals_of(learned.model, record.rate_hz))
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
     judged = believed(learned, energy, strip.variance)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.detect import WIDEST
+from dsp.detect import LONG, WIDEST
 from dsp.extract import Found, Model, extract
 from dsp.fits import settle
 from dsp.merge import climb_together
@@ -16,7 +16,7 @@ from dsp.points import TELLING_NATS, are_points
 from dsp.pool import carrier_std
 from dsp.quality import Fitness, fitness
 from dsp.results import DecodeSettings
-from dsp.runs import Runs
+from dsp.runs import Runs, nats_in
 from dsp.segment import Piece
 from dsp.source import Record
 from dsp.strip import Spans, Strip
@@ -32,6 +32,10 @@ _SEARCH_NATS = 12.0
 _NATS_A_SYMBOL = 0.5
 # Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
 _LEAST_ESN0 = 1.0
+# transmissions that tell together what single ones leave to chance, and the squared length of a symbol (Es/N0 of 12 dB)
+# above which the likelihood over periods has one top by far
+_TOGETHER = 3
+_WEAK_GAIN2 = 32.0
 # transmissions that show by how much carriers differ
 _MANY = 8
 # half of normal deviates lie within 0.67 deviations; near the limit up to half of what was met are two transmissions
@@ -141,8 +145,11 @@ def learn(
     moved = abs(model.carrier_hz - before.carrier_hz) * model.period / record.rate_hz > _MOVED
     final = strip.size == record.samples
     if model.phased or moved or not _alike(before, model, int(runs.count.max()), final=final):
-        strip = strip.with_variance(found.variance)
+        first, told, strip = found, runs, strip.with_variance(found.variance)
         found, runs = believable(extract(strip, omega * model.carrier_hz, model, covered=covered))
+        if few_and_weak(told) and nats_in(runs, strip.variance) < nats_in(told, strip.variance):
+            # how samples are shared out is told by chance of so few, and fits to points have many tops
+            return Learned(strip, first, told, replace(model, sharp=before.sharp, points=False), period)
         fits = found.fits
         if len(runs) and len(fits) and model.points and are_points(fits.turned, fits.gain, fits.period):
             # where an edge falls among the samples, the last digits of the period count
@@ -151,6 +158,12 @@ def learn(
             found = replace(found, fits=settle(with_period(fits, period.value), points=True), runs=None)
             found, runs = believable(found)
     return Learned(strip, found, runs, model, period)
+
+
+def few_and_weak(runs: Runs) -> bool:
+    """Whether transmissions are so few, short and weak that chance may make another model likelier than the right one."""
+    weak = len(runs) > 0 and float(np.median(runs.gain)) ** 2 < _WEAK_GAIN2
+    return weak and len(runs) < _TOGETHER and int(runs.count.max()) <= LONG
 
 
 def _alike(one: Model, other: Model, symbols: int, *, final: bool) -> bool:
@@ -261,7 +274,8 @@ def by_reversals(
             return learned, False
         edges, flips = runs.symbols.size - len(runs), fitness(runs).flips
         seldom = seldom_turns(flips, edges)
-        if not seldom and flips > len(runs) + _FEW_FLIPS:
+        # of weak symbols most reversals are not seen by themselves, and all periods have been weighed (`dsp.survey`)
+        if not seldom and (flips > len(runs) + _FEW_FLIPS or few_and_weak(runs)):
             return learned, False
         shortest = max(2.0, FEWEST_CYCLES * record.rate_hz / model.carrier_hz)
         longest = float(np.max(runs.last - runs.first))

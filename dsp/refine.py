@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.correlate import Turned
-from dsp.fits import Fits, carry, settle, timing_nats
+from dsp.fits import Fits, Ints, carry, settle, timing_nats
 from dsp.rate import Timings
 
 _STEPS = 13
@@ -33,7 +33,11 @@ def first_fits(
         apart = all(abs(timings.period[i] / timings.period[j] - 1.0) > 0.02 for j in kept)
         if timings.count[i] >= 4 and alike < 2 and apart:
             kept.append(i)
-    rows = np.array(kept, dtype=np.int64)
+    return rough_fits(timings, np.array(kept, dtype=np.int64), turned, variance, amplitude)
+
+
+def rough_fits(timings: Timings, rows: Ints, turned: Turned, variance: float, amplitude: float) -> Fits:
+    """Fits to these ``rows`` (n,) of the timings, with the phase that their squared symbols have."""
     period, start, count = timings.period[rows], timings.start[rows], timings.count[rows]
     fits = Fits(
         turned,

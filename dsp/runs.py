@@ -7,7 +7,16 @@ from typing import Any
 
 import numpy as np
 
-from dsp.correlate import Complexes, SymbolSums, Turned, change_nats, cos_sin, log_cosh, strongest_runs
+from dsp.correlate import (
+    OWN_NATS,
+    Complexes,
+    SymbolSums,
+    Turned,
+    change_nats,
+    cos_sin,
+    log_cosh,
+    strongest_runs,
+)
 from dsp.detect import LONG, WINDOW
 from dsp.fits import Fits, Flags, Ints, groups_of
 from dsp.loads import have_levels, levels
@@ -111,6 +120,17 @@ def join(parts: list[Runs]) -> Runs:
         changed: dict[str, Any] = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
         whole = replace(parts[0], offset=offset, **changed)
     return whole.take(np.argsort(whole.first, kind="stable")) if len(whole) else whole
+
+
+def nats_in(runs: Runs, variance: float) -> float:
+    """Log-likelihood ratio of all symbols against silence, in noise of this variance.
+
+    Less what noise would gain by as many transmissions.
+    """
+    scale = runs.variance / variance
+    energy = 0.5 * scale * runs.gains**2 * runs.templates.real
+    whole = float(np.sum(log_cosh(scale * runs.gains * runs.symbols.real) - energy))
+    return whole - OWN_NATS * len(runs)
 
 
 def decided(runs: Runs, odds: Floats) -> Runs:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dsp.candidates import retimed
 from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
 from dsp.ends import Ends, decide_ends, run_ends
@@ -76,9 +77,12 @@ class Talker:
 
 def believable(found: Found) -> tuple[Found, Runs]:
     """Without what cannot be phase reversal when judged by itself; and the symbols of all that stays."""
-    short = runs_of(found.fits)
+    fits = found.fits
+    short = runs_of(fits)
     keep = plausible(short) if len(short) else np.zeros(0, dtype=np.bool_)
-    if len(short) > 1:
+    if len(short) > 1 and not (clocked := of_one_clock(short)).all():
+        fits = retimed(fits, keep & ~clocked)
+        short = runs_of(fits)
         keep &= of_one_clock(short)
     short = short if keep.all() else short.take(keep)
     runs = [short] if len(short) else []
@@ -92,7 +96,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
                 runs.append(run)
         good = np.isin(owner, stay)
         windows, owner = windows.take(good), owner[good]
-    left = Found(found.fits.take(keep), windows, owner, found.variance, short)
+    left = Found(fits.take(keep), windows, owner, found.variance, short)
     return left, join_runs(runs) if runs else short
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from dsp.detect import WIDEST
 from dsp.extract import Found, Model, extract
-from dsp.fits import settle
+from dsp.fits import Fits, join, settle
 from dsp.merge import climb_together
 from dsp.own_period import with_period
 from dsp.period import Period, final_period, pooled_period
@@ -170,7 +170,7 @@ def _pooled_model(
 ) -> tuple[Model, Period]:
     fits = found.fits
     if len(fits):
-        period = pooled_period(fits, model.period, model.sharp)
+        period = pooled_period(_telling(found), model.period, model.sharp)
         if merges:
             strongest = fits.take(np.argsort(-fits.nats)[:24])
             whole = climb_together(strongest)
@@ -198,6 +198,15 @@ def _pooled_model(
         points=period.sharp and _leaves_noise(fitness(runs)),
     )
     return better, period
+
+
+def _telling(found: Found) -> Fits:
+    """What tells the symbol period: what one fit each covers, and parts of longer ones if those have more symbols."""
+    fits, windows = found.fits, found.windows
+    if int(windows.count.sum()) <= 2 * int(fits.count.sum()):
+        return fits
+    # windows overlap by half
+    return join([fits, windows.take(np.arange(0, len(windows), 2))])
 
 
 def _leaves_noise(judged: Fitness) -> bool:

@@ -55,10 +55,10 @@ def pulse_of(runs: Runs, shared: Pulse | None = None) -> Pulse | None:
     inner = _inner(runs)
     if inner.size < _FEWEST:
         return shared
-    if shared is None and inner.size > _LOOKED_AT:
-        # what most captures are asked, and answer no to
-        if _fitted(runs, inner[_evenly(inner.size, _LOOKED_AT)], parts, None) is None:
-            return None
+    # what most captures are asked, and answer no to
+    first = _fitted(runs, inner[_evenly(inner.size, _LOOKED_AT)], parts, shared)
+    if inner.size <= _LOOKED_AT or (first is None and shared is None):
+        return first
     return _fitted(runs, inner[_evenly(inner.size, _TOLD_BY)], parts, shared)
 
 

@@ -8,6 +8,7 @@ carrier, phase and timing through both, each side with its own amplitude, agains
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -176,8 +177,7 @@ def _made_one(items: _Items, first: int, last: int, whole: Fits, *, follow: bool
     if not follow:
         return None, False
     meetings = [
-        _across(one, other, whole.take(np.array([at])))
-        for at, (one, other) in enumerate(zip(parts, parts[1:], strict=False))
+        _across(one, other, whole.take(np.array([at]))) for at, (one, other) in enumerate(pairwise(parts))
     ]
     made = join([*meetings, *_beside(parts, meetings)])
     made = made.take(np.argsort(made.middle, kind="stable"))

@@ -12,6 +12,7 @@ from dsp.detect import LONG
 from dsp.fits import Fits, Flags, Ints, groups_of
 from dsp.loads import have_levels, levels
 from dsp.source import Floats
+from dsp.strong import unevenness
 
 MARGIN = 8
 # part of a symbol and of half a turn by which neighbouring windows disagree if they are of two transmissions, and
@@ -226,11 +227,13 @@ def _assembled(windows: Fits) -> Runs | None:
     nats[crossed | (edges[:-1] < low - 0.5 * period) | (edges[1:] > high + 0.5 * period)] = -1e9
     # the longer a run, the more places there are where noise alone may make it fall
     places = np.log(max(1.0, nats.size / LONG))
-    change = change_nats(np.array([float(np.median(gains))])) + places
-    first, last, value = strongest_runs(nats[None, :], change)
+    strength = np.array([float(np.median(gains))])
+    uneven = unevenness(nats[None, :], strength, np.array([total]), MARGIN)
+    first, last, _ = strongest_runs(nats[None, :] / uneven[:, None], change_nats(strength) + places)
     a, b = int(first[0]), int(last[0])
     if b - a < 2:
         return None
+    value = np.array([float(nats[a:b].sum())])
     margins: Complexes = np.concatenate((np.zeros(MARGIN, np.complex128), y, np.zeros(MARGIN, np.complex128)))
     cut = slice(a, b)
     # what the phase turns by all along tells the carrier far better than the mean of what windows say

@@ -14,7 +14,7 @@ import numpy as np
 
 from dsp.correlate import log_cosh
 from dsp.ends import AWAY, Ends, decide_ends, outward_sums
-from dsp.fits import Fits, Ints
+from dsp.fits import Fits, Flags, Ints
 from dsp.pulse import REACH, Pulse, seen
 from dsp.runs import MARGIN, Runs, join, runs_of, turned_symbols
 from dsp.source import Floats
@@ -176,13 +176,25 @@ def decide_followed_ends(runs: Runs, pulse: Pulse, room: Room) -> tuple[Runs, En
 
 def resized(runs: Runs, more: Ints, after: Ints) -> Runs:
     """With so many symbols (b,) ``more`` at each start and ``after`` each end, or fewer where negative."""
-    if not more.any() and not after.any():
+    return _made_anew(runs, more, after, (more != 0) | (after != 0))
+
+
+def remade(runs: Runs, some: Flags) -> Runs:
+    """With what the samples between their edges hold, for ``some`` (b,) whose edges have moved."""
+    none = np.zeros(len(runs), dtype=np.int64)
+    return _made_anew(runs, none, none, some)
+
+
+def _made_anew(runs: Runs, more: Ints, after: Ints, some: Flags) -> Runs:
+    if not some.any():
         return runs
     lines = _lines(runs)
     return join(
         [
-            runs.take(np.array([row])) if not (one or other) else _resized(runs, lines, row, one, other)
-            for row, (one, other) in enumerate(zip(more.tolist(), after.tolist(), strict=True))
+            _resized(runs, lines, row, int(more[row]), int(after[row]))
+            if some[row]
+            else runs.take(np.array([row]))
+            for row in range(len(runs))
         ]
     )
 

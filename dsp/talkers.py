@@ -18,6 +18,7 @@ from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
 from dsp.pulse import Pulse, pulse_of
 from dsp.pulse_ends import Room, decide_followed_ends, decide_pulse_ends
+from dsp.pulse_timing import straightened
 from dsp.quality import Fitness, fitness, of_one_clock, one_phase, plausible
 from dsp.rejoin import rejoined
 from dsp.runs import Runs, assemble, decided, runs_of
@@ -215,7 +216,8 @@ def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
 def _followed(strip: Strip, runs: Runs, smooth: _Smooth | None) -> Talker:
     ends = None
     if smooth is not None and (pulse := smooth.of(runs)) is not None:
-        runs, ends = decide_followed_ends(runs, pulse, smooth.room)
+        runs = straightened(runs, pulse)
+        runs, ends = decide_followed_ends(runs, smooth.of(runs) or pulse, smooth.room)
     judged = fitness(runs)
     runs = _renormed(runs, judged.noise)
     return Talker(

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
 from benchmarks.bounds import clopper_pearson
-from generators.smooth import end_error_rate, raised_cosine, smooth_capture
+from generators.scoring import score
+from generators.smooth import RATE_HZ, end_error_rate, raised_cosine, smooth_capture
 from generators.truths import Capture, capture, true_fits
 
+from dsp.decoder import decode
 from dsp.ends import decide_ends
 from dsp.fits import Fits
 from dsp.pulse import REACH, Pulse, pulse_of
 from dsp.pulse_ends import Room, decide_followed_ends, decide_pulse_ends, resized
+from dsp.pulse_timing import straightened
 from dsp.runs import runs_of
 
 ROLLOFFS = (0.2, 0.35, 0.5, 0.7, 1.0)
@@ -131,6 +134,49 @@ def test_followed_transmissions_end_where_fitted_ones_do() -> None:
     np.testing.assert_allclose(less.after[1, 0], whole.symbols[109], atol=1e-3)
 
 
-def _complaints(lengths: tuple[int, ...], draw: int, rolloff: float, period: float, cycles: float) -> list[str]:
-    made = smooth_capture(lengths, draw, rolloff, period_samples=period, cycles=cycles)
+@pytest.mark.parametrize("rolloff", [0.2, 0.5, 1.0])
+def test_edges_of_followed_transmissions_are_as_sure_as_the_pulse_allows(rolloff: float) -> None:
+    """Edges taken up to a quarter of a symbol late at one end and early at the other."""
+    fits = _true((150, 120, 90, 60), 31, rolloff)
+    pulse = _known(fits)
+    tilt = np.array([0.2, -0.25, 0.15, -0.1])
+    off = replace(
+        fits, start=fits.start - tilt * fits.period, period=fits.period * (1.0 + 2.0 * tilt / fits.count)
+    )
+    runs = straightened(runs_of(off), pulse)
+    first, last = (runs.first - fits.start) / fits.period, (runs.last - fits.stop) / fits.period
+    # Cramer-Rao bound of a line of edges at its ends, 2 / (g rms(slope) root(n)); the slope of a pulse is 0.9 to 1.3
+    due = 2.0 / (np.sqrt(2.0 * 10.0**1.4) * 0.9 * np.sqrt(fits.count))
+    assert float(np.max(np.abs(np.concatenate((first, last))) / np.tile(due, 2))) < 3.5
+    assert float(np.abs(first).max()) < 0.2 * float(np.abs(tilt).max())
+    # with the symbols that are there
+    whole = runs_of(fits)
+    np.testing.assert_array_equal(runs.symbols.real > 0.0, whole.symbols.real > 0.0)
+    assert runs.offset.tolist() == whole.offset.tolist()
+
+
+def _complaints(draw: int, lengths: tuple[int, ...], rng: np.random.Generator) -> list[str]:
+    period = rng.uniform(12.0, 60.0)
+    cycles = min(rng.uniform(1.2, 8.0), 0.4 * period)
+    made = smooth_capture(lengths, draw, ROLLOFFS[draw % 5], period_samples=period, cycles=cycles)
     return score(made.bursts, asdict(decode(made.samples, RATE_HZ))).complaints()
+
+
+@pytest.mark.parametrize("draw", [9, 10, 11, 12])
+def test_no_symbol_of_smooth_pulses_is_missing_nor_too_many(draw: int) -> None:
+    """Drawn in a row; taken for rectangles, each had a burst one to four symbols too long or short."""
+    rng = np.random.default_rng([draw, 5])
+    assert _complaints(draw, tuple(int(n) for n in rng.integers(20, 120, 7)), rng) == []
+
+
+@pytest.mark.parametrize("draw", [1, 5, 10, 16])
+def test_long_bursts_of_smooth_pulses_are_not_cut(draw: int) -> None:
+    """Beside a short one, which by itself tells the symbol period too roughly for them."""
+    rng = np.random.default_rng([draw, 5])
+    assert _complaints(draw, (22, *(int(n) for n in rng.integers(130, 220, 3))), rng) == []
+
+
+@pytest.mark.parametrize("draw", [15])
+def test_short_bursts_of_smooth_pulses_are_not_taken_for_another_clock(draw: int) -> None:
+    """Timed half a symbol off, symbols are as uneven as those of another period."""
+    assert _complaints(draw, (30,) * 6, np.random.default_rng([draw, 5])) == []

@@ -66,6 +66,10 @@ _RULED_OUT = 1e-3
 # difference of carriers that are the same
 _SAME = 0.01
 
+# times by which parts of long transmissions must say more of the symbol period than short ones do, before they are asked:
+# such a part may reach across a pause, and then says something else
+_FAR_MORE = 16.0
+
 
 @dataclass(frozen=True, eq=False)
 class Learned:
@@ -201,14 +205,14 @@ def _pooled_model(
 
 
 def _telling(found: Found) -> Fits:
-    """What tells the symbol period: what one fit each covers, and parts of longer ones if those tell more.
+    """What tells the symbol period: what one fit each covers, and parts of longer ones if those tell far more.
 
     The inverse of the period's variance grows with the third power of the symbols.
     """
     fits, windows = found.fits, found.windows
     short, long = (float(np.sum(some.count.astype(np.float64) ** 3)) for some in (fits, windows))
     # windows overlap by half
-    return fits if long <= 2.0 * short else join([fits, windows.take(np.arange(0, len(windows), 2))])
+    return fits if long <= _FAR_MORE * short else join([fits, windows.take(np.arange(0, len(windows), 2))])
 
 
 def _leaves_noise(judged: Fitness) -> bool:

@@ -20,9 +20,9 @@ MARGIN = 8
 _TIMING_BREAK = 0.2
 _PHASE_BREAK = 0.3
 _BREAKS = 0.15
-# times by which lengths of smooth pulses vary more than noise makes them, at 14 dB (measured, raised cosines of excess
-# bandwidth 0.2 and more: 3 to 4 in power); more is two transmissions that were taken for one
-_UNEVEN = 3.0
+# power by which lengths may vary more than noise makes them: smooth pulses come to 1.4 and more at 14 dB (measured), and
+# what is taken for more would hide a silence of two symbols where windows reach across it
+_UNEVEN = 1.5
 
 
 @dataclass(frozen=True, eq=False)

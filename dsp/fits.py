@@ -290,7 +290,7 @@ def reach(fits: Fits, more: int = 6) -> Fits:
     )
     beyond = np.arange(-more, nats.shape[1] - more) >= (fits.count + more)[:, None]
     told = nats.copy()
-    nats /= unevenness(nats, fits.gain, fits.count, more)[:, None]
+    nats /= unevenness(nats, fits, more)[:, None]
     # one short symbol of a strong transmission between others is no silence
     lone = (nats[:, 1:-1] < _DIP) & (nats[:, :-2] > 0.0) & (nats[:, 2:] > 0.0) & (fits.gain > 4.5)[:, None]
     nats[:, 1:-1][lone] = _DIP

@@ -12,7 +12,6 @@ from dsp.detect import LONG
 from dsp.fits import Fits, Flags, Ints, groups_of
 from dsp.loads import have_levels, levels
 from dsp.source import Floats
-from dsp.strong import unevenness
 
 MARGIN = 8
 # part of a symbol and of half a turn by which neighbouring windows disagree if they are of two transmissions, and
@@ -20,9 +19,6 @@ MARGIN = 8
 _TIMING_BREAK = 0.2
 _PHASE_BREAK = 0.3
 _BREAKS = 0.15
-# power by which lengths may vary more than noise makes them: smooth pulses come to 1.4 and more at 14 dB (measured), and
-# what is taken for more would hide a silence of two symbols where windows reach across it
-_UNEVEN = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,13 +226,11 @@ def _assembled(windows: Fits) -> Runs | None:
     nats[crossed | (edges[:-1] < low - 0.5 * period) | (edges[1:] > high + 0.5 * period)] = -1e9
     # the longer a run, the more places there are where noise alone may make it fall
     places = np.log(max(1.0, nats.size / LONG))
-    strength = np.array([float(np.median(gains))])
-    uneven = np.minimum(unevenness(nats[None, :], strength, np.array([total]), MARGIN), _UNEVEN)
-    first, last, _ = strongest_runs(nats[None, :] / uneven[:, None], change_nats(strength) + places)
+    change = change_nats(np.array([float(np.median(gains))])) + places
+    first, last, value = strongest_runs(nats[None, :], change)
     a, b = int(first[0]), int(last[0])
     if b - a < 2:
         return None
-    value = np.array([float(nats[a:b].sum())])
     margins: Complexes = np.concatenate((np.zeros(MARGIN, np.complex128), y, np.zeros(MARGIN, np.complex128)))
     cut = slice(a, b)
     # what the phase turns by all along tells the carrier far better than the mean of what windows say

@@ -130,25 +130,24 @@ def are_strong(fits: Fits) -> bool:
     return len(fits) > 0 and float(fits.gain.min()) > STRONG_GAIN
 
 
-def unevenness(nats: Floats, gain: Floats, count: NDArray[np.integer[Any]], before: int) -> Floats:
+def unevenness(nats: Floats, fits: Fits, before: int) -> Floats:
     """How much more the lengths of a strong transmission's symbols vary than noise makes them, at least 1 (b,).
 
-    ``nats`` (b, k) are the log-likelihood ratios against silence of symbols that ``gain`` (b,) is the length of,
-    ``before`` of them ahead of the first of ``count`` (b,).
+    ``nats`` (b, k) are the symbols' log-likelihood ratios against silence, ``before`` of them ahead of the first.
     Smooth or filtered pulses differ in length by what their neighbours are: a short one is no silence then. The
     median is taken, which a few silent symbols do not change.
     """
-    if not (gain > STRONG_GAIN).any():
-        return np.ones(len(nats))
+    if not (fits.gain > STRONG_GAIN).any():
+        return np.ones(len(fits))
     place = np.arange(-before, nats.shape[1] - before)
-    each = gain[:, None]
+    gain = fits.gain[:, None]
     # where g y is large, ln cosh(g y) - g^2 / 2 gives y
-    off = (np.abs(nats + np.log(2.0) - 0.5 * each * each) / each).astype(np.float32)
-    off[(place < 0) | (place >= count[:, None])] = np.inf
+    off = (np.abs(nats + np.log(2.0) - 0.5 * gain * gain) / gain).astype(np.float32)
+    off[(place < 0) | (place >= fits.count[:, None])] = np.inf
     off.sort(axis=1)
-    median = np.take_along_axis(off, (np.maximum(count, 1) // 2)[:, None], axis=1)[:, 0]
+    median = np.take_along_axis(off, (np.maximum(fits.count, 1) // 2)[:, None], axis=1)[:, 0]
     spread = median.astype(np.float64) / 0.6745
-    return np.where((gain > STRONG_GAIN) & (spread > 1.0), spread**2, 1.0)
+    return np.where((fits.gain > STRONG_GAIN) & (spread > 1.0), spread**2, 1.0)
 
 
 def strong_timing(fits: Fits) -> StrongTiming:

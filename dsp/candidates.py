@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.correlate import own_nats
-from dsp.detect import FEWEST, LONG, Grid, Parts, acquire, picked_energy, windows_of
+from dsp.detect import FEWEST, LONG, PHASES, Grid, Parts, acquire, picked_energy, windows_of
 from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored, settle
 from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, pause_in_run, paused_at, turned_at
 from dsp.runs import assemble, breaks
@@ -154,6 +154,25 @@ def _better_by_half(grid: Grid, fits: Fits, *, hold_carrier: bool) -> Fits:
     rows = np.arange(len(fits))
     rows[tried] = np.where(later.nats > fits.nats[tried], len(fits) + np.arange(tried.size), tried)
     return join([fits, later]).take(rows)
+
+
+def retimed(fits: Fits, some: Flags) -> Fits:
+    """The same, ``some`` (b,) of them with the likeliest of timings all over a symbol.
+
+    Of few symbols that are no rectangles, those that lie across the edges may have more energy than those that do not.
+    """
+    rows = np.flatnonzero(some)
+    if not rows.size:
+        return fits
+    places = np.arange(1 - PHASES // 2, PHASES // 2 + 1) / PHASES
+    many = fits.take(np.repeat(rows, PHASES))
+    many = settle(replace(many, start=many.start + np.tile(places, rows.size) * many.period))
+    best = many.nats.reshape(-1, PHASES).argmax(axis=1) + PHASES * np.arange(rows.size)
+    order = np.arange(len(fits))
+    order[rows] = len(fits) + np.where(
+        many.nats[best] > fits.nats[rows], np.arange(rows.size), rows - len(fits)
+    )
+    return join([fits, many.take(best)]).take(order)
 
 
 def _joined(parts: list[Parts]) -> Parts:

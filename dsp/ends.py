@@ -16,7 +16,8 @@ from dsp.fits import Fits, Ints
 from dsp.runs import Runs
 from dsp.source import Floats
 
-_AWAY = 6
+# symbols by which an end may move either way
+AWAY = 6
 # natural units by which shared lengths must predict better before they are used
 _SHARED_NATS = 6.0
 # transmissions on either side of the lengths of all others, where those differ by as much
@@ -25,6 +26,7 @@ _APART, _WIDE = 3, 12
 _FEW_SAMPLES = 12.0
 _BESIDE, _PLACES = 0.25, 21
 _AS_IS: Floats = np.ones(1)
+_ZERO: Floats = np.zeros(1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,21 +38,26 @@ class Ends:
     shared: int | None = None
 
 
-def decide_ends(fits: Fits, levels: tuple[Floats, Floats] = (_AS_IS, _AS_IS)) -> tuple[Fits, Ends]:
+def decide_ends(
+    fits: Fits,
+    levels: tuple[Floats, Floats] = (_AS_IS, _AS_IS),
+    known: tuple[Floats, Floats] | None = None,
+) -> tuple[Fits, Ends]:
     """First and last symbol of one talker's transmissions, with what they share, and how sure each is.
 
-    ``levels`` are the amplitudes (b,) at the starts and at the ends, over that of each transmission.
+    ``levels`` are the amplitudes (b,) at the starts and at the ends, over that of each transmission. ``known`` are the
+    log-odds (b, 13) of six symbols fewer to six more at either end, where symbols are no rectangles.
     """
     # rows: how many symbols more (+) or fewer (-) there are at the start and at the end
-    shifts = _shifts(fits)
+    shifts = _shifts(fits) if known is None else _ZERO
     if len(shifts) == 1:
-        told = [_both_nats(fits, levels)]
+        told = [_both_nats(_end_nats(fits, levels) if known is None else known)]
         both = told[0]
     else:
         moved = [replace(fits, start=fits.start + shift) for shift in shifts]
-        told = [_both_nats(some, levels) + _own_nats(some) for some in moved]
+        told = [_both_nats(_end_nats(some, levels)) + _own_nats(some) for some in moved]
         both = np.logaddexp.reduce(told) - np.log(len(told))
-    steps = np.arange(-_AWAY, _AWAY + 1)
+    steps = np.arange(-AWAY, AWAY + 1)
     length = fits.count[:, None, None] + steps[:, None] + steps[None, :]
     both = np.where(length >= 2, both, -np.inf)
     prior, shared = _length_prior(both, length)
@@ -81,10 +88,10 @@ def _shifts(fits: Fits) -> Floats:
     return np.linspace(-_BESIDE, _BESIDE, _PLACES) if few else np.zeros(1)
 
 
-def _both_nats(fits: Fits, levels: tuple[Floats, Floats] = (_AS_IS, _AS_IS)) -> Floats:
+def _both_nats(told: tuple[Floats, Floats]) -> Floats:
     """Log-likelihood (b, 13, 13) of each number of symbols more or fewer at the start and at the end."""
-    outer, inner = _end_nats(fits, levels)
-    return np.asarray(outer[:, :, None] + inner[:, None, :])
+    starts, ends = told
+    return np.asarray(starts[:, :, None] + ends[:, None, :])
 
 
 def _own_nats(fits: Fits) -> Floats:
@@ -95,7 +102,7 @@ def _own_nats(fits: Fits) -> Floats:
 def _end_nats(fits: Fits, levels: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
     """Log-odds (b, 13) of each number of symbols more or fewer at the start and at the end."""
     # six symbols on either side of both ends, those of the starts and then those of the ends
-    k = np.arange(-_AWAY, _AWAY + 1)
+    k = np.arange(-AWAY, AWAY + 1)
     last = fits.start + fits.count * fits.period
     edges = np.concatenate((fits.start, last))[:, None] + k * np.tile(fits.period, 2)[:, None]
     both = fits.take(np.tile(np.arange(len(fits)), 2))
@@ -103,17 +110,15 @@ def _end_nats(fits: Fits, levels: tuple[Floats, Floats]) -> tuple[Floats, Floats
     nats = both.nats_between(edges)
     room = 0.6 * both.period[:, None]
     nats[(edges[:, :-1] < both.low[:, None] - room) | (edges[:, 1:] > both.high[:, None] + room)] = -1e3
-
-    def sums(outward: Floats, inward: Floats) -> Floats:
-        gained = np.cumsum(outward, axis=1)
-        lost = -np.cumsum(inward, axis=1)
-        return np.concatenate((lost[:, ::-1], np.zeros((len(fits), 1)), gained), axis=1)
-
     starts, ends = nats[: len(fits)], nats[len(fits) :]
-    return (
-        sums(starts[:, _AWAY - 1 :: -1], starts[:, _AWAY:]),
-        sums(ends[:, _AWAY:], ends[:, _AWAY - 1 :: -1]),
-    )
+    return outward_sums(starts[:, ::-1]), outward_sums(ends)
+
+
+def outward_sums(nats: Floats) -> Floats:
+    """Log-odds (b, 13) of six symbols fewer to six more, by those (b, 12) of each symbol, the outermost last."""
+    gained = np.cumsum(nats[:, AWAY:], axis=1)
+    lost = -np.cumsum(nats[:, AWAY - 1 :: -1], axis=1)
+    return np.concatenate((lost[:, ::-1], np.zeros((len(nats), 1)), gained), axis=1)
 
 
 def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
@@ -167,7 +172,7 @@ def run_ends(runs: Runs) -> Ends:
     from dsp.correlate import log_cosh
 
     gain = runs.gain[:, None]
-    k = np.arange(_AWAY)
+    k = np.arange(AWAY)
 
     def probability(outside: Floats, inside: Floats) -> Floats:
         out = np.cumsum(log_cosh(gain * outside) - 0.5 * gain * gain, axis=1)
@@ -179,6 +184,6 @@ def run_ends(runs: Runs) -> Ends:
     first, last = runs.offset[:-1, None], runs.offset[1:, None]
     size = runs.symbols.size
     return Ends(
-        probability(runs.before.real[:, ::-1][:, :_AWAY], y[np.minimum(first + k, size - 1)]),
-        probability(runs.after.real[:, :_AWAY], y[np.maximum(last - 1 - k, 0)]),
+        probability(runs.before.real[:, ::-1][:, :AWAY], y[np.minimum(first + k, size - 1)]),
+        probability(runs.after.real[:, :AWAY], y[np.maximum(last - 1 - k, 0)]),
     )

@@ -8,7 +8,7 @@ import numpy as np
 
 from dsp.detect import LONG, WIDEST
 from dsp.extract import Found, Model, extract
-from dsp.fits import settle
+from dsp.fits import Fits, join, settle
 from dsp.merge import climb_together
 from dsp.own_period import with_period
 from dsp.period import Period, final_period, pooled_period
@@ -69,6 +69,10 @@ _FEW_FLIPS = 24
 _RULED_OUT = 1e-3
 # difference of carriers that are the same
 _SAME = 0.01
+
+# times by which parts of long transmissions must say more of the symbol period than short ones do, before they are asked:
+# such a part may reach across a pause, and then says something else
+_FAR_MORE = 16.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,7 +187,7 @@ def _pooled_model(
 ) -> tuple[Model, Period]:
     fits = found.fits
     if len(fits):
-        period = pooled_period(fits, model.period, model.sharp)
+        period = pooled_period(_telling(found), model.period, model.sharp)
         if merges:
             strongest = fits.take(np.argsort(-fits.nats)[:24])
             whole = climb_together(strongest)
@@ -211,6 +215,17 @@ def _pooled_model(
         points=period.sharp and _leaves_noise(fitness(runs)),
     )
     return better, period
+
+
+def _telling(found: Found) -> Fits:
+    """What tells the symbol period: what one fit each covers, and parts of longer ones if those tell far more.
+
+    The inverse of the period's variance grows with the third power of the symbols.
+    """
+    fits, windows = found.fits, found.windows
+    short, long = (float(np.sum(some.count.astype(np.float64) ** 3)) for some in (fits, windows))
+    # windows overlap by half
+    return fits if long <= _FAR_MORE * short else join([fits, windows.take(np.arange(0, len(windows), 2))])
 
 
 def _leaves_noise(judged: Fitness) -> bool:

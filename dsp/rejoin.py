@@ -8,6 +8,7 @@ carrier, phase and timing through both, each side with its own amplitude, agains
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -175,13 +176,26 @@ def _made_one(items: _Items, first: int, last: int, whole: Fits, *, follow: bool
             return made, True
     if not follow:
         return None, False
-    through = [_windows(parts[0])]
-    for one, other, meeting in zip(parts, parts[1:], range(len(whole)), strict=False):
-        through += [_across(one, other, whole.take(np.array([meeting]))), _windows(other)]
-    made = join(through)
+    meetings = [
+        _across(one, other, whole.take(np.array([at]))) for at, (one, other) in enumerate(pairwise(parts))
+    ]
+    made = join([*meetings, *_beside(parts, meetings)])
     made = made.take(np.argsort(made.middle, kind="stable"))
     run = assemble(made, np.zeros(len(made), dtype=np.int64))
     return (made if len(run) and float(run.nats[0]) > _KEPT * told else None), False
+
+
+def _beside(parts: list[Fits], meetings: list[Fits]) -> list[Fits]:
+    """Windows of the parts, without what the fits through the places where they meet cover all of.
+
+    So few symbols have a timing of their own that is worth less than that of the neighbours.
+    """
+    out = []
+    for i, part in enumerate(parts):
+        beside = meetings[max(0, i - 1) : i + 1]
+        if len(part) > 1 or int(part.count[0]) > _BESIDE or any(len(one) > 1 for one in beside):
+            out.append(_windows(part))
+    return out
 
 
 def _nats(part: Fits, *, short: bool) -> float:

@@ -191,11 +191,11 @@ def _symbols(fits: Fits, edges: Floats) -> tuple[Complexes, Floats, Complexes, F
     """Symbols turned to the real axis, their angles, what they are due, and the noise across."""
     sums = fits.turned.sums_of(edges)
     angle = np.ascontiguousarray(np.broadcast_to(fits.angles(edges), sums.length.shape))
-    y, template, side = _turned_symbols(sums, angle, fits.normal(), fits.period[:, None])
+    y, template, side = turned_symbols(sums, angle, fits.normal(), fits.period[:, None])
     return y, angle, template, side
 
 
-def _turned_symbols(
+def turned_symbols(
     sums: SymbolSums, angle: Floats, normal: Floats, period: Floats
 ) -> tuple[Complexes, Complexes, Floats]:
     cos, sin = cos_sin(angle)
@@ -240,7 +240,7 @@ def _assembled(windows: Fits) -> Runs | None:
     mids, lengths = (edges[:-1] + edges[1:]) / 2.0, np.where(crossed, 1.0, np.diff(edges))
     angle, gains = _blend(windows, middle, mids)
     normal = 1.0 / np.sqrt(windows.variance * lengths / 2.0)
-    y, template, side = _turned_symbols(turned.sums_of(edges), angle, normal, lengths)
+    y, template, side = turned_symbols(turned.sums_of(edges), angle, normal, lengths)
     nats = log_cosh(gains * y.real) - 0.5 * gains**2 * template.real
     period = float(np.median(windows.period))
     low, high = float(windows.low.min()), float(windows.high.max())

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dsp.candidates import retimed
 from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
 from dsp.ends import Ends, decide_ends, run_ends
@@ -15,6 +16,9 @@ from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
+from dsp.pulse import Pulse, pulse_of
+from dsp.pulse_ends import Room, decide_followed_ends, decide_pulse_ends
+from dsp.pulse_timing import straightened
 from dsp.quality import Fitness, fitness, judged_each, of_one_clock, one_phase, plausible
 from dsp.rejoin import rejoined
 from dsp.runs import Runs, assemble, decided, runs_of
@@ -76,13 +80,16 @@ class Talker:
 
 def believable(found: Found) -> tuple[Found, Runs]:
     """Without what cannot be phase reversal when judged by itself; and the symbols of all that stays."""
-    short = runs_of(found.fits)
+    fits = found.fits
+    short = runs_of(fits)
     keep = np.zeros(0, dtype=np.bool_)
     if len(short):
         judged = judged_each(short)
         keep = plausible(short, judged)
-        if len(short) > 1:
-            keep &= of_one_clock(short, judged)
+        if len(short) > 1 and not (clocked := of_one_clock(short, judged)).all():
+            fits = retimed(fits, keep & ~clocked)
+            short = runs_of(fits)
+            keep &= of_one_clock(short, judged_each(short))
     short = short if keep.all() else short.take(keep)
     runs = [short] if len(short) else []
     windows, owner = found.windows, found.owner
@@ -95,7 +102,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
                 runs.append(run)
         good = np.isin(owner, stay)
         windows, owner = windows.take(good), owner[good]
-    left = Found(found.fits.take(keep), windows, owner, found.variance, short)
+    left = Found(fits.take(keep), windows, owner, found.variance, short)
     return left, join_runs(runs) if runs else short
 
 
@@ -119,17 +126,18 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     amplitude_u = amplitude / np.maximum(gain * np.sqrt(count), 1e-9)
     groups = np.array(group_talkers(amplitude, amplitude_u, omega, carrier_u))
     fits, groups = _adopted(fits, groups, carrier_u)
-    runs = found.runs if fits is found.fits else None
+    runs = found.runs if fits is found.fits and found.runs is not None else runs_of(fits)
+    smooth = _smooth(strip, runs if long is None else join_runs([runs, long]))
     fits = _walled(fits, long)
     out: list[Talker] = []
     for number in range(int(groups.max()) + 1):
         mine = np.flatnonzero(groups == number)
         short, followed = mine[mine < len(fits)], mine[mine >= len(fits)] - len(fits)
         if followed.size and long is not None:
-            out.append(_followed(strip, long.take(followed)))
+            out.append(_followed(strip, long.take(followed), smooth))
         if short.size:
-            known = runs if runs is None or short.size == len(runs) else runs.take(short)
-            out.append(_fitted(strip, fits.take(short), carrier_u[short], known))
+            known = runs if short.size == len(runs) else runs.take(short)
+            out.append(_fitted(strip, fits.take(short), carrier_u[short], known, smooth))
     return _worth_a_talker(out)
 
 
@@ -172,6 +180,24 @@ def _walled(fits: Fits, long: Runs | None) -> Fits:
     high = np.where(next_one < fits.stop, 0.5 * (next_one + fits.stop), next_one)
     low = np.where(before > fits.start, 0.5 * (before + fits.start), before)
     return replace(fits, low=np.maximum(fits.low, low), high=np.minimum(fits.high, high))
+
+
+@dataclass(frozen=True, eq=False)
+class _Smooth:
+    """The pulse that all transmissions of a strip show, where symbols are no rectangles, and the room they have."""
+
+    pulse: Pulse
+    room: Room
+
+    def of(self, runs: Runs) -> Pulse | None:
+        """The pulse of one talker, where that is no rectangle either."""
+        return pulse_of(runs, self.pulse)
+
+
+def _smooth(strip: Strip, runs: Runs) -> _Smooth | None:
+    pulse = pulse_of(runs)
+    walls = np.append(strip.begins, strip.size).astype(np.float64)
+    return None if pulse is None else _Smooth(pulse, Room(walls, runs.first, runs.last))
 
 
 def _worth_a_talker(talkers: list[Talker]) -> list[Talker]:
@@ -234,13 +260,17 @@ def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
     return whole.take(np.argsort(order, kind="stable")), groups
 
 
-def _followed(strip: Strip, runs: Runs) -> Talker:
+def _followed(strip: Strip, runs: Runs, smooth: _Smooth | None) -> Talker:
+    ends = None
+    if smooth is not None and (pulse := smooth.of(runs)) is not None:
+        runs = straightened(runs, pulse)
+        runs, ends = decide_followed_ends(runs, smooth.of(runs) or pulse, smooth.room)
     judged = fitness(runs)
     runs = _renormed(runs, judged.noise)
     return Talker(
         strip,
         runs,
-        run_ends(runs),
+        run_ends(runs) if ends is None else ends,
         flip_times(runs, 1.0),
         replace(judged, noise=1.0),
         None,
@@ -277,7 +307,7 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
     return settle(own, ends=False, width=0.06)
 
 
-def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs | None) -> Talker:
+def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, smooth: _Smooth | None) -> Talker:
     """One talker's transmissions, with a symbol period of its own where its flips show one."""
     # once they share what they are turned back by, parts of one are known as such
     own = _turned_to_their_own(strip, fits)
@@ -285,17 +315,17 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs | None) -> T
     own, _, _ = rejoined(own, own.take(none), none, strip.begins[1:].astype(np.float64), follow=False)
     if len(own) < len(fits):
         carrier_u = carrier_std(own.gain, own.count, own.period)
-    if runs is None or own.turned is not fits.turned or len(own) < len(fits):
+    if own.turned is not fits.turned or len(own) < len(fits):
         runs = runs_of(own)
     fits = own
-    talker = _finished(strip, fits, carrier_u, runs)
+    talker = _finished(strip, fits, carrier_u, runs, smooth)
     fits, period = with_own_period(fits, float(np.median(fits.period)), talker.runs, talker.flips)
-    return (
-        talker if period is None else replace(_finished(strip, fits, carrier_u, runs_of(fits)), period=period)
-    )
+    if period is None:
+        return talker
+    return replace(_finished(strip, fits, carrier_u, runs_of(fits), smooth), period=period)
 
 
-def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs) -> Talker:
+def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, smooth: _Smooth | None) -> Talker:
     """One talker's transmissions with what they share, their ends, flips and odds, the symbol period held.
 
     ``runs`` are their symbols as they are.
@@ -313,7 +343,11 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs) -> Talker
         fits = _held(fits, mean)
         mean = shared_carrier(fits, mean)
         fits = with_carrier(fits, mean)
-    fits, ends = decide_ends(fits, (first, last))
+    pulse = None if smooth is None else smooth.of(runs)
+    if smooth is None or pulse is None:
+        fits, ends = decide_ends(fits, (first, last))
+    else:
+        fits, ends = decide_pulse_ends(fits, pulse, smooth.room)
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
     std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     amplitude_u = fits.amplitude / np.maximum(fits.gain * np.sqrt(fits.count), 1e-9)

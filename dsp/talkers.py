@@ -109,7 +109,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
 def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     """Group what was found by transmitter, and let each group share its carrier if it has one."""
     fits = found.fits
-    long = assemble(_roomy(found), found.owner) if len(found.windows) else None
+    long = assemble(_roomy(strip, found), found.owner) if len(found.windows) else None
     amplitude, omega, gain, count, period = (
         np.concatenate((one, np.asarray(other)))
         for one, other in (
@@ -141,8 +141,8 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     return _worth_a_talker(out)
 
 
-def _roomy(found: Found) -> Fits:
-    """The windows of long transmissions with room at their ends as far as anything else that was found.
+def _roomy(strip: Strip, found: Found) -> Fits:
+    """The windows of long transmissions with room at their ends as far as anything else that was found, or the strip's parts.
 
     A part of one may have been told from the rest by a single weak symbol.
     """
@@ -152,7 +152,8 @@ def _roomy(found: Found) -> Fits:
     np.minimum.at(start, owner, windows.start)
     np.maximum.at(stop, owner, windows.stop)
     first, last = (
-        np.sort(np.concatenate(pair)) for pair in ((found.fits.start, start), (found.fits.stop, stop))
+        np.sort(np.concatenate(each))
+        for each in ((found.fits.start, start, strip.ends), (found.fits.stop, stop, strip.begins))
     )
     middle = 0.5 * (start + stop)
     after = np.append(first, np.inf)[np.searchsorted(first, middle)]

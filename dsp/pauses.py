@@ -63,7 +63,7 @@ def paused_at(fits: Fits) -> Floats:
             continue
         nats = np.where(some.inside(), some.symbol_nats(), 0.0)
         lost, first, last = _falls(nats)
-        each = nats.sum(axis=1) / some.count
+        each = nats.sum(axis=1) / np.maximum(some.count, 1)
         for i in np.flatnonzero(lost > _least(each, last - first)).tolist():
             one = some.take(np.array([i]))
             size = np.abs(one.turned.between(one.edges())) * one.normal()

@@ -14,6 +14,8 @@ from dsp.source import Floats
 
 # standard deviation of normal deviates over the median of their sizes
 _DEVIATION = 1.4826
+# probability below which what is there is no noise
+_CHANCE = 0.01
 # relative deviation of a variance told so from one value (Rousseeuw and Croux 1993: an efficiency of 37 %)
 _SCATTER = 2.33
 # what a pause of less than so many symbols is less likely by, in symbols' nats
@@ -66,8 +68,9 @@ def paused_at(fits: Fits) -> Floats:
         each = nats.sum(axis=1) / np.maximum(some.count, 1)
         for i in np.flatnonzero(lost > _least(each, last - first)).tolist():
             one = some.take(np.array([i]))
-            size = np.abs(one.turned.between(one.edges())) * one.normal()
-            if lost[i] > _least(each, last - first)[i] * _unevenness(size):
+            size = np.abs(one.turned.between(one.edges()))[0] * one.normal()[0]
+            told = lost[i] > _least(each, last - first)[i] * _unevenness(size)
+            if told and _is_silent(size[first[i] + 1 : last[i] + 1]):
                 at[rows[i]] = 0.5 * (first[i] + last[i]) + 1.0
     return at
 
@@ -77,8 +80,10 @@ def pause_in_run(run: Runs) -> float:
     nats = log_cosh(run.gains * run.symbols.real) - 0.5 * run.gains**2 * run.templates.real
     lost, first, last = _falls(nats[None, :])
     least = float(_least(nats.mean(keepdims=True), last - first)[0])
+    size = np.abs(run.symbols)
     # places where noise alone may make it fall
-    if not lost[0] > (least + np.log(nats.size)) * _unevenness(np.abs(run.symbols)):
+    told = lost[0] > (least + np.log(nats.size)) * _unevenness(size)
+    if not (told and _is_silent(size[first[0] + 1 : last[0] + 1])):
         return float("nan")
     return float(0.5 * (run.stops[first[0]] + run.stops[last[0]]))
 
@@ -97,6 +102,13 @@ def _falls(nats: Floats) -> tuple[Floats, Ints, Ints]:
 def _least(each: Floats, symbols: Ints) -> Floats:
     """What a pause of so many symbols (b,) must say, the others being worth ``each`` (b,) nats."""
     return np.asarray(own_nats(each) + np.where(symbols < LONE_SYMBOLS, LONE_SHARE * each, 0.0))
+
+
+def _is_silent(size: Floats) -> bool:
+    """Whether symbols of such lengths (k,) may all be noise: those of smooth pulses, or of another rate, are short only."""
+    from scipy.special import chdtrc
+
+    return bool(chdtrc(2.0 * size.size, float(size @ size)) > _CHANCE)
 
 
 def _unevenness(size: Floats) -> float:

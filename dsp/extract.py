@@ -10,6 +10,7 @@ from dsp.candidates import Candidates, settle_parts
 from dsp.detect import Grid, Parts, find_parts, make_grid, shown, with_room
 from dsp.fits import Fits, Flags, Ints, join
 from dsp.phased import likeliest_runs
+from dsp.reach import reached
 from dsp.rejoin import rejoined
 from dsp.runs import Runs
 from dsp.source import Floats
@@ -139,10 +140,9 @@ def _found(chosen: list[Candidates], variance: float, borders: Floats) -> Found:
     for one in chosen:
         owners.append(one.owner + runs)
         runs += int(one.owner.max(initial=-1)) + 1
-    whole = rejoined(
-        join([c.fits for c in chosen]), join([c.windows for c in chosen]), np.concatenate(owners), borders
-    )
-    return Found(*whole, variance)
+    fits = join([c.fits for c in chosen])
+    windows, owner = reached(fits, join([c.windows for c in chosen]), np.concatenate(owners), borders)
+    return Found(*rejoined(fits, windows, owner, borders), variance)
 
 
 def mark(taken: Flags, grid: Grid, start: Floats, stop: Floats) -> None:

@@ -28,8 +28,6 @@ from dsp.strip import Strip
 
 # symbols beside a transmission within which a better fit may move its ends
 _ROOM = 1.5
-# and those of a long one
-_ROOM_LONG = 6.0
 # a group so large may take in others, if they lose no more than a carrier of their own gains in noise
 # symbols without a reversal that random ones have in one of 256 transmissions
 _TELLING_SYMBOLS = 9
@@ -109,7 +107,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
 def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     """Group what was found by transmitter, and let each group share its carrier if it has one."""
     fits = found.fits
-    long = assemble(_roomy(strip, found), found.owner) if len(found.windows) else None
+    long = assemble(found.windows, found.owner) if len(found.windows) else None
     amplitude, omega, gain, count, period = (
         np.concatenate((one, np.asarray(other)))
         for one, other in (
@@ -139,28 +137,6 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
             known = runs if short.size == len(runs) else runs.take(short)
             out.append(_fitted(strip, fits.take(short), carrier_u[short], known, smooth))
     return _worth_a_talker(out)
-
-
-def _roomy(strip: Strip, found: Found) -> Fits:
-    """The windows of long transmissions with room at their ends as far as anything else that was found, or the strip's parts.
-
-    A part of one may have been told from the rest by a single weak symbol.
-    """
-    windows, room = found.windows, _ROOM_LONG * found.windows.period
-    numbers, owner = np.unique(found.owner, return_inverse=True)
-    start, stop = np.full(numbers.size, np.inf), np.full(numbers.size, -np.inf)
-    np.minimum.at(start, owner, windows.start)
-    np.maximum.at(stop, owner, windows.stop)
-    first, last = (
-        np.sort(np.concatenate(each))
-        for each in ((found.fits.start, start, strip.ends), (found.fits.stop, stop, strip.begins))
-    )
-    middle = 0.5 * (start + stop)
-    after = np.append(first, np.inf)[np.searchsorted(first, middle)]
-    before = np.insert(last, 0, -np.inf)[np.searchsorted(last, middle)]
-    low = np.minimum(windows.low, np.maximum(before[owner], windows.low - room))
-    high = np.maximum(windows.high, np.minimum(after[owner], windows.high + room))
-    return replace(windows, low=low, high=high)
 
 
 def _walled(fits: Fits, long: Runs | None) -> Fits:

@@ -185,18 +185,6 @@ def test_long_and_short_bursts_of_one_amplitude_and_carrier():
         assert_right(talker.runs, [made.bursts[k] for k in heard(talker, made)])
 
 
-def test_a_long_transmission_told_from_its_first_symbols_by_a_cut_has_them_again():
-    """As far as another one that stands before it."""
-    made = capture((260, 30, 260), 17, esn0_db=16.0, gap_symbols=9.0)
-    found = found_in(made)
-    truth = true_fits(made)
-    late = truth.start[found.owner * 2] + 3.0 * truth.period[0]
-    early = truth.stop[found.owner * 2] - 4.0 * truth.period[0]
-    cut = replace(found, windows=replace(found.windows, low=late, high=early))
-    runs = [talker.runs for talker in talkers_of(strip_from(made), cut) if talker.runs.drift.all()]
-    assert sorted(int(n) for run in runs for n in run.count) == [260, 260]
-
-
 def test_nothing_found_is_nobody():
     made = capture((20,), 8)
     strip = strip_from(made)

@@ -122,7 +122,7 @@ def extract(
         parts = find_parts(grid, borders, taken, seen)
         if not len(parts):
             break
-    return _found(chosen, grid.variance, borders)
+    return _found(chosen, grid.variance, borders, reaches=not hold_noise)
 
 
 def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
@@ -135,13 +135,16 @@ def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
     return replace(parts, column=runs[:, 2])
 
 
-def _found(chosen: list[Candidates], variance: float, borders: Floats) -> Found:
+def _found(chosen: list[Candidates], variance: float, borders: Floats, *, reaches: bool) -> Found:
     owners, runs = [], 0
     for one in chosen:
         owners.append(one.owner + runs)
         runs += int(one.owner.max(initial=-1)) + 1
     fits = join([c.fits for c in chosen])
-    windows, owner = reached(fits, join([c.windows for c in chosen]), np.concatenate(owners), borders)
+    windows, owner = join([c.windows for c in chosen]), np.concatenate(owners)
+    # models that are compared must explain what they find as it stands: a wrong one would gain as much
+    if reaches:
+        windows, owner = reached(fits, windows, owner, borders)
     return Found(*rejoined(fits, windows, owner, borders), variance)
 
 

@@ -8,7 +8,6 @@ import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
 from dsp.condition import Conditioner
-from dsp.correlate import OWN_NATS
 from dsp.discover import discover
 from dsp.extract import Model
 from dsp.link import (
@@ -27,14 +26,14 @@ from dsp.noise import NoiseFloor
 from dsp.period import Period
 from dsp.quality import Fitness, one_phase
 from dsp.results import DecodeSettings
-from dsp.runs import Runs
+from dsp.runs import Runs, nats_in, nats_of
 from dsp.segment import Piece, cut, windows_of
 from dsp.source import Record, Watch
 from dsp.strip import Spans, Strip
 from dsp.survey import surveyed
 from dsp.talkers import Talker
 from dsp.told import told_multiple
-from dsp.whole import nats_of, whole_of
+from dsp.whole import whole_of
 
 _MODELS_AT_MOST = 24
 # blocks of a record that are looked at first, and stretches of activity of an octave
@@ -69,7 +68,7 @@ class Link:
     @property
     def nats(self) -> float:
         """Log-likelihood ratio of all its symbols against silence, less what noise would gain by as many transmissions."""
-        return sum(nats_of(t.runs) - OWN_NATS * len(t.runs) for t in self.talkers)
+        return sum(nats_in(t.runs) for t in self.talkers)
 
 
 @dataclass(frozen=True)

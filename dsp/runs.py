@@ -122,15 +122,16 @@ def join(parts: list[Runs]) -> Runs:
     return whole.take(np.argsort(whole.first, kind="stable")) if len(whole) else whole
 
 
-def nats_in(runs: Runs, variance: float) -> float:
-    """Log-likelihood ratio of all symbols against silence, in noise of this variance.
-
-    Less what noise would gain by as many transmissions.
-    """
-    scale = runs.variance / variance
+def nats_of(runs: Runs, variance: float | None = None) -> float:
+    """Log-likelihood ratio of all symbols against silence, in noise of this variance or of their own."""
+    scale = 1.0 if variance is None else runs.variance / variance
     energy = 0.5 * scale * runs.gains**2 * runs.templates.real
-    whole = float(np.sum(log_cosh(scale * runs.gains * runs.symbols.real) - energy))
-    return whole - OWN_NATS * len(runs)
+    return float(np.sum(log_cosh(scale * runs.gains * runs.symbols.real) - energy))
+
+
+def nats_in(runs: Runs, variance: float | None = None) -> float:
+    """The same less what noise would gain by as many transmissions."""
+    return nats_of(runs, variance) - OWN_NATS * len(runs)
 
 
 def decided(runs: Runs, odds: Floats) -> Runs:

@@ -7,13 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.condition import Conditioner
-from dsp.correlate import OWN_NATS, log_cosh
 from dsp.everywhere import Everything, everywhere
 from dsp.follow import wander_of
 from dsp.gate import spans_of
 from dsp.link import Learned, learn
 from dsp.results import DecodeSettings
-from dsp.runs import Runs
+from dsp.runs import nats_in
 from dsp.shared_period import of_shared_clock
 from dsp.source import Watch
 from dsp.strip import Spans
@@ -34,12 +33,7 @@ class Whole:
 
     @property
     def nats(self) -> float:
-        return sum(nats_of(t.runs) - OWN_NATS * len(t.runs) for t in self.everything.talkers)
-
-
-def nats_of(runs: Runs) -> float:
-    """Log-likelihood ratio of all symbols against silence."""
-    return float(np.sum(log_cosh(runs.gains * runs.symbols.real) - 0.5 * runs.gains**2 * runs.templates.real))
+        return sum(nats_in(t.runs) for t in self.everything.talkers)
 
 
 def whole_of(

@@ -15,7 +15,7 @@ import numpy as np
 from dsp.correlate import own_nats
 from dsp.detect import FEWEST, LONG, PHASES, Grid, Parts, acquire, picked_energy, windows_of
 from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored, settle
-from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, pause_in_run, paused_at, turned_at
+from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, paused_at, turned_at
 from dsp.runs import assemble, breaks
 from dsp.source import Floats
 
@@ -89,12 +89,10 @@ def settle_parts(
     nats, start, stop = (np.zeros(len(everything)) for _ in range(3))
     nats[short_rows] = np.where(fits.count >= FEWEST, fits.nats, 0.0)
     start[short_rows], stop[short_rows] = fits.start, fits.stop
-    pause = np.full(len(everything), np.nan)
     for number, row in enumerate(long_rows.tolist()):
         run = assemble(windows.take(owner == number), owner[owner == number])
         if len(run):
             nats[row], start[row], stop[row] = run.nats[0], run.first[0], run.last[0]
-            pause[row] = pause_in_run(run) if again else np.nan
     nats[nats < accept] = 0.0
     broken: list[tuple[int, Parts]] = []
     at = np.zeros(len(fits))
@@ -115,9 +113,7 @@ def settle_parts(
             pieces = _pieces(
                 grid, _some(parts, long_rows[number : number + 1]), windows.take(owner == number)
             )
-            if np.isfinite(pause[row]):
-                pieces = _cut_at_wall(grid, _some(parts, np.array([row])), pause[row])
-            elif nats[row] > 0.0:
+            if nats[row] > 0.0:
                 pieces = _cut_at(grid, parts, row, start[row], stop[row])
             if len(pieces) > 1:
                 nats[row] = 0.0

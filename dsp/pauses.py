@@ -6,10 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.correlate import log_cosh, own_nats
+from dsp.correlate import own_nats
 from dsp.detect import FEWEST
 from dsp.fits import Fits, Ints, groups_of
-from dsp.runs import Runs
 from dsp.source import Floats
 
 # standard deviation of normal deviates over the median of their sizes
@@ -73,19 +72,6 @@ def paused_at(fits: Fits) -> Floats:
             if told and _is_silent(size[first[i] + 1 : last[i] + 1]):
                 at[rows[i]] = 0.5 * (first[i] + last[i]) + 1.0
     return at
-
-
-def pause_in_run(run: Runs) -> float:
-    """Position of the middle of a pause that one followed transmission reaches across; NaN if there is none."""
-    nats = log_cosh(run.gains * run.symbols.real) - 0.5 * run.gains**2 * run.templates.real
-    lost, first, last = _falls(nats[None, :])
-    least = float(_least(nats.mean(keepdims=True), last - first)[0])
-    size = np.abs(run.symbols)
-    # places where noise alone may make it fall
-    told = lost[0] > (least + np.log(nats.size)) * _unevenness(size)
-    if not (told and _is_silent(size[first[0] + 1 : last[0] + 1])):
-        return float("nan")
-    return float(0.5 * (run.stops[first[0]] + run.stops[last[0]]))
 
 
 def _falls(nats: Floats) -> tuple[Floats, Ints, Ints]:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.errors import BadInputError
-from dsp.hand_search import WIDEST, Marks, Modes, Prior, find_modes, open_prior, sizes_of, tame, told_nats
+from dsp.hand_search import WIDEST, Marks, Modes, Prior, find_modes, open_prior, sizes_nats, sizes_of, tame, told_nats
 from dsp.results import Refusal
 from dsp.source import Floats
 
@@ -27,6 +27,7 @@ _CHANCE = math.log(
     20.0
 )  # evidence needed; flips at random reach it at most once in twenty times, in fact rarely
 _AT_ONCE = 64  # marks from which a period is sought; more of them only sharpen it
+_HELD = 1.5  # marks on a grid, each counted by its belonging, between one and two
 _PRIOR_STDS = 5.0
 _ROUNDS = 6
 _LISTED, _LISTED_MOST = 0.01, 6
@@ -161,7 +162,10 @@ def fit_grid(
         reach = max(6 * seed.rate_std_bd, 1.0 / marks.span)
         low, high = max(low, seed.rate_bd - reach), seed.rate_bd + reach
     modes = find_modes(marks, prior, low, high) if high > low else None
-    if modes is None or not logsumexp(modes.nats) > _CHANCE:
+    # flips set by hand are truth, and where the rate is known as well, a grid is there unless they speak against it: to
+    # ask for evidence would leave only flips that happen to lie much nearer to a grid than their scatter
+    needed = _CHANCE if prior.rate is None else -_CHANCE
+    if modes is None or not logsumexp(modes.nats) > needed:
         return Refusal(
             "no-common-period",
             f"the {kept.size} flips share no symbol period that flips at random would not show as well",
@@ -272,9 +276,10 @@ def _line(marks: Marks, numbers: Floats, origin: float, period: float, prior: Pr
     t = marks.times
     if marks.stds is None:
         sizes = sizes_of(marks, prior)
-        stds = sizes[sizes <= max(WIDEST * period, sizes[0])][:, None] * np.ones(t.size)
+        sizes = sizes[sizes <= max(WIDEST * period, sizes[0])]
+        stds, supposed = sizes[:, None] * np.ones(t.size), sizes_nats(sizes)
     else:
-        stds = marks.stds[None, :]
+        stds, supposed = marks.stds[None, :], np.zeros(1)
     columns = np.stack([np.ones(t.size), numbers], axis=1)
     # a rate known beforehand is one more observation of the period
     known_s, precise = (period, 0.0) if prior.rate is None else (1 / prior.rate, prior.rate**4 / prior.std**2)
@@ -294,7 +299,10 @@ def _line(marks: Marks, numbers: Floats, origin: float, period: float, prior: Pr
     sound = (bent[:, 0, 0] > 0) & (np.linalg.det(bent) > 0)
     bent = np.where(sound[:, None, None], bent, normal)
     told = told_nats(left / period, stds / period) - 0.5 * np.log(np.linalg.det(bent))
-    told = told - 0.5 * precise * (means[:, 1] - known_s) ** 2
+    told = told + supposed - 0.5 * precise * (means[:, 1] - known_s) ** 2
+    # a size at which no two marks belong to the grid tells of none
+    held = weights.sum(axis=1) > _HELD
+    told = np.where(held | ~held.any(), told, -np.inf)
     shares = np.exp(told - logsumexp(told))
     return _Line(
         means=means,

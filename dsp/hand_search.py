@@ -19,6 +19,11 @@ WIDEST = 0.25
 """Standard uncertainty of a mark, in symbols, beyond which it tells nothing."""
 _TIGHTEST, _LOOSEST = 1e-4, 0.2  # scatter: of the middle distance of marks, and of a symbol
 _SIZES = 41
+# Beforehand a size of the scatter is as likely as its power of a seventh, on a logarithmic scale. Evenly it would be
+# Student's t, whose intervals hold the truth in 95 of 100 cases of normal scatter, but of a hand that is off by no more
+# than a pixel or half a cycle, as likely by any part of it, in only 92 for two to four marks. With a seventh it is 97 and
+# 95 of 100 for two marks, 96 and 93 for three, and all but Student's t from eight on.
+_LARGER = 1 / 7
 _WILD = 0.05
 _INTERVAL_TO_SYMBOL = 32.0  # the shortest period tried is this part of the middle distance of marks
 _TRIALS = 4_000_000  # marks times rates
@@ -72,10 +77,19 @@ def open_prior(marks: Marks) -> Prior:
 
 
 def sizes_of(marks: Marks, prior: Prior) -> Floats:
-    """(j,) sizes of the scatter of a mark in seconds, all equally likely beforehand, the same for every grid: so a part
-    of a period has to account for the same scatter as the whole."""
+    """(j,) sizes of the scatter of a mark in seconds, evenly on a logarithmic scale, the same for every grid: so a part of a
+    period has to account for the same scatter as the whole."""
     least = _TIGHTEST * float(np.median(np.diff(marks.times)))
     return np.geomspace(least, max(_LOOSEST / prior.low, 10.0 * least), _SIZES)
+
+
+def sizes_nats(sizes: Floats) -> Floats:
+    """(j,) logarithm of the probability of each of these sizes beforehand."""
+    from scipy.special import logsumexp
+
+    told = _LARGER * np.log(sizes)
+    out: Floats = told - logsumexp(told)
+    return out
 
 
 def find_modes(marks: Marks, prior: Prior, low: float, high: float) -> Modes:
@@ -186,13 +200,14 @@ def _evidence(marks: Marks, periods: Floats, origins: Floats, numbers: Floats, p
 
     rates = 1.0 / periods
     residuals = ((marks.times - origins[:, None]) * rates[:, None] - numbers)[:, None, :]
-    stds = sizes_of(marks, prior)[:, None] if marks.stds is None else marks.stds[None, :]
+    sizes = sizes_of(marks, prior)
+    stds = sizes[:, None] if marks.stds is None else marks.stds[None, :]
     widths = stds * rates[:, None, None]
     precise = tame(residuals, widths) / widths**2
     told = told_nats(residuals, widths) + _room(marks.times, precise, rates[:, None], prior)
     if marks.stds is None:
-        told = np.where(widths[:, :, 0] <= WIDEST, told, -np.inf)
-    out: Floats = logsumexp(told, axis=1) - math.log(told.shape[1])
+        told = np.where(widths[:, :, 0] <= WIDEST, told + sizes_nats(sizes), -np.inf)
+    out: Floats = logsumexp(told, axis=1)
     return out
 
 

@@ -17,7 +17,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.errors import BadInputError
-from dsp.hand_search import WIDEST, Marks, Modes, Prior, find_modes, open_prior, sizes_nats, sizes_of, tame, told_nats
+from dsp.hand_search import (
+    WIDEST,
+    Marks,
+    Modes,
+    Prior,
+    find_modes,
+    open_prior,
+    sizes_nats,
+    sizes_of,
+    tame,
+    told_nats,
+)
 from dsp.results import Refusal
 from dsp.source import Floats
 
@@ -296,7 +307,9 @@ def _line(marks: Marks, numbers: Floats, origin: float, period: float, prior: Pr
     bent = (
         _normal(weights / stds**2 - weights * (1 - weights) * (left / stds) ** 2 / stds**2, columns) + extra
     )
-    sound = (bent[:, 0, 0] > 0) & (np.linalg.det(bent) > 0)
+    # where a mark hardly belongs to the grid it vanishes, or leaves a phase less certain than any within a symbol
+    size = np.linalg.det(bent)
+    sound = (bent[:, 0, 0] > 0) & (size > 0) & (bent[:, 1, 1] < size * period**2 / 12.0)
     bent = np.where(sound[:, None, None], bent, normal)
     told = told_nats(left / period, stds / period) - 0.5 * np.log(np.linalg.det(bent))
     told = told + supposed - 0.5 * precise * (means[:, 1] - known_s) ** 2

@@ -252,6 +252,39 @@ def test_a_rate_known_beforehand_helps_few_flips():
     assert told.numbers == (0, 3, 8, 9)
 
 
+@pytest.mark.parametrize("count", [2, 3, 4])
+@pytest.mark.parametrize("shape", ["normal", "uniform"])
+def test_intervals_of_few_flips_at_a_known_rate_hold_the_truth(count, shape):
+    rng = np.random.default_rng([20, count, len(shape)])
+    scatter, relative_std, draws = 0.03, 1e-3, 100
+    held = np.zeros(2, np.int64)
+    for _ in range(draws):
+        errors = rng.normal(size=count) if shape == "normal" else rng.uniform(-1, 1, count) * math.sqrt(3)
+        times = ORIGIN_S + PERIOD_S * (np.cumsum(rng.geometric(0.5, count)) + scatter * errors)
+        told = 1000.0 * (1.0 + relative_std * rng.normal())
+        fit = fit_grid(times, rate_bd=told, rate_std_bd=1000.0 * relative_std)
+        # none is left out for lying farther from the grid than others do
+        assert isinstance(fit, GridFit)
+        assert not fit.is_ambiguous
+        origin = ORIGIN_S + round((fit.origin_s - ORIGIN_S) / PERIOD_S) * PERIOD_S
+        intervals = (fit.origin_interval_s, fit.rate_interval_bd)
+        held += [low <= at <= high for (low, high), at in zip(intervals, (origin, 1000.0), strict=True)]
+        # nor is an interval open where no two marks seem to lie on the grid
+        assert intervals[0][1] - intervals[0][0] < PERIOD_S
+    # 95 %, or 93 of uniform scatter, as far as so few draws tell
+    least = 0.95 if shape == "normal" else 0.93
+    assert (held > draws * least - 2.5 * math.sqrt(draws * least * (1 - least))).all()
+
+
+def test_flips_that_speak_against_a_known_rate_are_refused():
+    # amid the symbols of that rate, from end to end
+    found = fit_grid(
+        PERIOD_S * np.array([0.0, 1.45, 3.0, 4.5, 5.93, 7.48, 9.02, 10.5]), rate_bd=1e3, rate_std_bd=1.0
+    )
+    assert isinstance(found, Refusal)
+    assert found.code == "no-common-period"
+
+
 def test_hundreds_of_flips_on_a_long_line():
     rng = np.random.default_rng(17)
     found = fit_grid(flips_of(rng, 1500, 0.05, kept=0.7, wild=3))

@@ -55,6 +55,22 @@ def test_close_transmissions_stay_apart(gap, esn0_db):
         assert fits.start == pytest.approx(truth.start, abs=0.1 * truth.period[0] + 0.5)
 
 
+def test_transmissions_that_follow_without_a_pause_are_parted_where_the_phase_turns():
+    """One is parted from the others at a time, and neither piece reaches over the place.
+
+    Of 1200 drawn 704 come out as sent, 264 without such cuts, 485 where pieces may reach over; with one cut or with two
+    of them, 522 or 656. Of the 600 here it is 340, and 312 with two.
+    """
+    lengths, right = (16, 20, 14, 18, 22), 0
+    for draw in range(120):
+        made = capture(lengths, 60 + draw, gap_symbols=0.0, esn0_db=18.0)
+        truth, model = true_fits(made), model_of(made)
+        fits = extract(strip_from(made), float(truth.turned.omega), model).fits
+        near = np.abs(fits.start[:, None] - truth.start) < 0.3 * truth.period[0]
+        right += int(np.any(near & (fits.count[:, None] == lengths), axis=0).sum())
+    assert right >= 326
+
+
 def weakened(made: Capture, symbols: tuple[int, ...], factor: float) -> Capture:
     """The first burst with these symbols of it scaled."""
     truth = true_fits(made)

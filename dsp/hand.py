@@ -3,9 +3,9 @@
 Edges lie at ``t0 + k T``. Of each mark the whole number ``k`` is unknown, a few marks may be wild, some flips may be
 missing, and the scatter of the marks is mostly unknown too. `dsp.hand_search` finds the numbers; with them, period
 and phase are fitted by weighted least squares over the marks on the grid (JCGM 100:2008, H.3). The uncertainties
-average over what the residuals leave open of the scatter, every size of it being equally likely beforehand on a
-logarithmic scale: Student's t (JCGM 100:2008, G.3; JCGM 101:2008, 6.4.9), but that no mark of a grid scatters by more
-than a quarter of a symbol.
+average over what the residuals leave open of the scatter, large sizes of it being a little likelier beforehand than
+small ones (`dsp.hand_search.sizes_nats`): nearly Student's t (JCGM 100:2008, G.3; JCGM 101:2008, 6.4.9), but that no
+mark of a grid scatters by more than a quarter of a symbol.
 """
 
 from __future__ import annotations
@@ -145,7 +145,7 @@ def fit_grid(
     Returns
     -------
     A `GridFit`, perhaps ambiguous, or a refusal: ``too-few-flips``, or ``no-common-period`` where flips at random
-    would do as well.
+    would do as well; at a known rate, where they would do better by a factor of twenty.
 
     Raises
     ------

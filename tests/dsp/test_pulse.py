@@ -190,7 +190,7 @@ def test_short_bursts_of_smooth_pulses_are_not_taken_for_another_clock(draw: int
     assert _complaints(draw, (30,) * 6, np.random.default_rng([draw, 5])) == []
 
 
-@pytest.mark.parametrize("rolloff", (0.35, 1.0))
+@pytest.mark.parametrize("rolloff", [0.35, 1.0])
 def test_energy_of_smooth_symbols_is_that_of_their_pulse(rolloff: float) -> None:
     made = smooth_capture((90, 120, 80, 110), 11, rolloff, period_samples=37.3, cycles=6.4, esn0_db=14.0)
     told = [burst.esn0_db for burst in decode(made.samples.astype(np.float32), RATE_HZ).bursts]

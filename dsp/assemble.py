@@ -125,7 +125,7 @@ def _bursts(
     cut_start = strip.at_first[part] & (runs.first - strip.begins[part] < 0.6 * runs.period)
     cut_end = strip.at_last[part] & (strip.ends[part] - runs.last < 0.6 * runs.period)
     known = 0.5 / max(1, talker.fitness.symbols)
-    esn0_db = 10.0 * np.log10(gain * gain / 2.0)
+    esn0_db = 10.0 * np.log10(talker.matched * gain * gain / 2.0)
     esn0_std = _TO_DB * np.sqrt(1.0 / (count * gain * gain) + known)
     times = _Times(record, shift, part, strip.origins)
     columns = zip(

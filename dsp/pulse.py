@@ -48,6 +48,11 @@ class Pulse:
     def parts(self) -> int:
         return int(self.shape.shape[1])
 
+    @property
+    def energy(self) -> float:
+        """Energy of the pulse, which a filter matched to it gathers, over that of a rectangle of the same amplitude."""
+        return float(np.sum(self.shape**2)) / self.parts
+
 
 def pulse_of(runs: Runs, shared: Pulse | None = None) -> Pulse | None:
     """The pulse that the symbols of ``runs`` show; None if a rectangle is as good.

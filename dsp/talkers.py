@@ -52,7 +52,8 @@ class Talker:
 
     The noise of ``runs`` is one. ``carrier`` (radians a sample) and its standard uncertainty are None if the
     transmissions do not share it. ``odds`` (symbols,) are the log-odds of each symbol being positive;
-    ``period`` is its own symbol period where that is not the one of all.
+    ``period`` is its own symbol period where that is not the one of all. ``matched`` is the energy over noise of a
+    symbol, by a filter matched to its pulse, over that by a rectangle.
     """
 
     strip: Strip
@@ -64,6 +65,7 @@ class Talker:
     carrier_std: float | None
     odds: Floats
     period: Period | None = None
+    matched: float = 1.0
 
     def released(self) -> Talker:
         """Without the samples, which a long record cannot keep."""
@@ -238,10 +240,11 @@ def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
 
 
 def _followed(strip: Strip, runs: Runs, smooth: _Smooth | None) -> Talker:
-    ends = None
-    if smooth is not None and (pulse := smooth.of(runs)) is not None:
+    ends, pulse = None, None if smooth is None else smooth.of(runs)
+    if smooth is not None and pulse is not None:
         runs = straightened(runs, pulse)
-        runs, ends = decide_followed_ends(runs, smooth.of(runs) or pulse, smooth.room)
+        pulse = smooth.of(runs) or pulse
+        runs, ends = decide_followed_ends(runs, pulse, smooth.room)
     judged = fitness(runs)
     runs = _renormed(runs, judged.noise)
     return Talker(
@@ -253,7 +256,16 @@ def _followed(strip: Strip, runs: Runs, smooth: _Smooth | None) -> Talker:
         None,
         None,
         2.0 * runs.gains * runs.symbols.real,
+        matched=_matched(runs, pulse),
     )
+
+
+def _matched(runs: Runs, pulse: Pulse | None) -> float:
+    """Es/N0 by a filter matched to the pulse over that by a rectangle (Proakis, Digital Communications, section 5.1).
+
+    What neighbours reach into a rectangle is no noise where the pulse that does so is known.
+    """
+    return 1.0 if pulse is None else pulse.energy * runs.variance / pulse.variance
 
 
 def _renormed(runs: Runs, noise: float) -> Runs:
@@ -340,6 +352,7 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, smooth: _
         mean if shared else None,
         std if shared else None,
         odds,
+        matched=_matched(runs, pulse),
     )
 
 

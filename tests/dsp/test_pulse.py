@@ -188,3 +188,13 @@ def test_long_bursts_of_smooth_pulses_are_not_cut(draw: int) -> None:
 def test_short_bursts_of_smooth_pulses_are_not_taken_for_another_clock(draw: int) -> None:
     """Timed half a symbol off, symbols are as uneven as those of another period."""
     assert _complaints(draw, (30,) * 6, np.random.default_rng([draw, 5])) == []
+
+
+@pytest.mark.parametrize("rolloff", [0.35, 1.0])
+def test_energy_of_smooth_symbols_is_that_of_their_pulse(rolloff: float) -> None:
+    made = smooth_capture((90, 120, 80, 110), 11, rolloff, period_samples=37.3, cycles=6.4, esn0_db=14.0)
+    told = [burst.esn0_db for burst in decode(made.samples.astype(np.float32), RATE_HZ).bursts]
+    # a pulse has 1 - r / 4 of the energy of an unbroken carrier (Proakis, Digital Communications, section 9.2)
+    due = 14.0 + 10.0 * np.log10(1.0 - rolloff / 4.0)
+    assert len(told) == 4
+    assert float(np.mean([level for level in told if level is not None])) == pytest.approx(due, abs=0.5)

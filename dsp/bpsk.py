@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
+from dsp.chance import beyond_chance
 from dsp.condition import Conditioner
 from dsp.discover import discover
 from dsp.extract import Model
@@ -361,10 +362,12 @@ def _one_link(
     model, period = learned.model, learned.period
     if judged.flips < 1 or (not is_open and one_phase(learned.runs)):
         return _Outcome(None)
-    if settings.symbol_rate_bd is None and (is_open or _few(judged, learned)):
-        return _Outcome(None, _few_of(record, judged, learned))
-    if int(learned.runs.count.max()) < _FEWEST_SYMBOLS:
+    few = settings.symbol_rate_bd is None and (is_open or _few(judged, learned))
+    by_chance = not beyond_chance(learned.runs, model, strip.size, record.rate_hz, settings)
+    if by_chance or (not few and int(learned.runs.count.max()) < _FEWEST_SYMBOLS):
         return None
+    if few:
+        return _Outcome(None, _few_of(record, judged, learned))
     scale = learned.found.variance / strip.variance
     found = whole_of(conditioner, spans, learned, settings, covered, watch.part(0.5, 1.0))
     whole, model = found.everything, found.learned.model

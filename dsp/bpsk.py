@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
+from dsp.chance import beyond_chance
 from dsp.condition import Conditioner
 from dsp.discover import discover
 from dsp.extract import Model
+from dsp.judged import are_judged
 from dsp.link import (
     Learned,
     are_levels,
@@ -94,6 +96,7 @@ class Search:
 
     ``active`` is what a first look found, ``covered`` (n, 2) the samples that the links explain, ``few`` what has too
     few reversals to tell a symbol rate. ``keyed`` says that a steady tone that was taken off is the carrier of something.
+    In what was ``judged`` nothing at all was found.
     """
 
     links: tuple[Link, ...]
@@ -103,6 +106,7 @@ class Search:
     covered: Spans
     few: tuple[FewFlips, ...] = ()
     keyed: bool = False
+    judged: tuple[Piece, ...] = ()
 
     @property
     def told(self) -> float:
@@ -119,13 +123,21 @@ class Search:
 
 
 def find_links(
-    record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch, *, likeliest: bool = False
+    record: Record,
+    noise: NoiseFloor,
+    settings: DecodeSettings,
+    watch: Watch,
+    *,
+    likeliest: bool = False,
+    judged: tuple[Piece, ...] = (),
 ) -> Search:
     """Search octave by octave, the most energetic first, until nothing more is explained.
 
     ``likeliest`` takes what stands out of the floor most clearly first: where the floor is only supposed, its error,
-    little as it is in each frame, adds up to more energy over a wide band than something narrow has.
+    little as it is in each frame, adds up to more energy over a wide band than something narrow has. In what was
+    ``judged`` there is nothing.
     """
+    nothing = list(judged)
     links: list[Link] = []
     unmodulated: list[Piece] = []
     unexplained: list[Piece] = []
@@ -142,11 +154,14 @@ def find_links(
         octave = max(pieces, key=lambda o: _seen(active, o) if likeliest else _strength(noise, pieces[o]))
         mine = pieces[octave]
         part = watch.part(0.1 + 0.9 * rounds / (rounds + 1), 0.1 + 0.9 * (rounds + 1) / (rounds + 2))
-        found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9))
+        found = None
+        if not are_judged(mine, nothing):
+            found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9))
         if found is None or found.link is None:
             unexplained.extend(mine)
             failed.add(octave)
         if found is None:
+            nothing.extend(mine)
             continue
         # beside links it is what a restless tone left of itself
         if found.keyed and not links:
@@ -173,7 +188,8 @@ def find_links(
             active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
     links = [link for link in links if not any(_is_shadow(link, other) for other in few)]
-    return Search(tuple(links), tuple(unexplained), tuple(unmodulated), tuple(seen), covered, tuple(few))
+    rest = (tuple(unexplained), tuple(unmodulated), tuple(seen))
+    return Search(tuple(links), *rest, covered, tuple(few), judged=tuple(nothing))
 
 
 def first_look(record: Record, noise: NoiseFloor, watch: Watch, covered: Spans | None = None) -> list[Active]:
@@ -361,10 +377,12 @@ def _one_link(
     model, period = learned.model, learned.period
     if judged.flips < 1 or (not is_open and one_phase(learned.runs)):
         return _Outcome(None)
-    if settings.symbol_rate_bd is None and (is_open or _few(judged, learned)):
-        return _Outcome(None, _few_of(record, judged, learned))
-    if int(learned.runs.count.max()) < _FEWEST_SYMBOLS:
+    few = settings.symbol_rate_bd is None and (is_open or _few(judged, learned))
+    by_chance = not beyond_chance(learned.runs, model, strip.size, record.rate_hz, settings)
+    if by_chance or (not few and int(learned.runs.count.max()) < _FEWEST_SYMBOLS):
         return None
+    if few:
+        return _Outcome(None, _few_of(record, judged, learned))
     scale = learned.found.variance / strip.variance
     found = whole_of(conditioner, spans, learned, settings, covered, watch.part(0.5, 1.0))
     whole, model = found.everything, found.learned.model

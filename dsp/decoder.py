@@ -28,6 +28,7 @@ from dsp.results import (
     Refusal,
     Signalling,
 )
+from dsp.segment import Piece
 from dsp.source import Record, SampleSource, Watch, make_record
 from dsp.steady import without_tones
 from dsp.told import Shown, common_measure, contradictions
@@ -107,7 +108,7 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
         calm, floor = record, noise
         search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
     if _doubtful(search, floor):
-        again = _continuous(calm, floor, settings, watch.part(0.8, 0.95))
+        again = _continuous(calm, floor, search.judged, settings, watch.part(0.8, 0.95))
         if again is not None and again.weight > search.weight:
             search = again
     search = with_others(calm, floor, search, settings, watch.part(0.95, 1.0))
@@ -191,12 +192,15 @@ def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
     return hump > max(_HUMP, ratio)
 
 
-def _continuous(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> Search | None:
+def _continuous(
+    record: Record, noise: NoiseFloor, judged: tuple[Piece, ...], settings: DecodeSettings, watch: Watch
+) -> Search | None:
     """Look again for something that is sent nearly all the time and so was taken for the floor."""
     flat = noise.flattened()
     if flat is None:
         return None
-    search = find_links(record, without_modulated_lines(record, flat), settings, watch, likeliest=True)
+    seen = without_modulated_lines(record, flat)
+    search = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
     return search if search.links or search.few else None
 
 

@@ -8,6 +8,7 @@ straight lines between instants evenly spaced.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +58,7 @@ class Tones:
         low, high = max(start, self.first), min(start + values.size, self.last)
         if high <= low or not self.tones:
             return
-        table = self._table()
+        table = self._table
         row = (low - self.first) // _TABLE
         end = -((self.first - high) // _TABLE)
         while row < end:
@@ -68,6 +69,7 @@ class Tones:
             values[a - start : b - start] -= sums[a - origin : b - origin]
             row += _ROWS
 
+    @cached_property
     def _table(self) -> Singles:
         """Turns of each tone along a row, and the same times the part of the row gone by: (4 t, row)."""
         n = np.arange(_TABLE)

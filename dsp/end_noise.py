@@ -21,6 +21,8 @@ from dsp.source import Floats
 
 # standard deviations by which silence must be noisier: chance makes it so once in 30,000 talkers
 _CHANCE = 4.0
+# noise beside transmissions over that of the floor, whose estimate errs upwards, above which a neighbour is likelier
+_NEIGHBOUR = 1.5
 # silent symbols below which their median tells nothing
 _FEWEST = 8
 # symbols' power over the noise across them above which no sign is in doubt (one in 4000 wrong)
@@ -87,6 +89,8 @@ ALIKE = EndNoise()
 def end_noise(runs: Runs, low: Floats, high: Floats) -> EndNoise:
     """What the symbols of a talker's ``runs`` show of both; silence is what lies between ``low`` and ``high`` (b,).
 
+    The variance of ``runs`` is that of the floor: what is louder beside them is no silence, but another link's.
+
     Only silence that is noisier counts: what makes symbols differ by more than noise, tails of neighbours and edges that
     fall among few samples, is met by the first silent one as well.
     """
@@ -96,7 +100,7 @@ def end_noise(runs: Runs, low: Floats, high: Floats) -> EndNoise:
     if free < _FEWEST or signal < _SURE * across:
         return ALIKE
     silent, told = quiet_noise(runs, (low, high))
-    if told < _FEWEST:
+    if told < _FEWEST or silent > _NEIGHBOUR:
         return ALIKE
     energy = np.maximum(runs.templates.real, _LEAST)
     off = (np.abs(runs.symbols.real) - runs.gains * energy) / np.sqrt(energy)

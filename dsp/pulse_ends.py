@@ -174,7 +174,8 @@ def decide_followed_ends(
             weights.append(weight / weight.sum(axis=1, keepdims=True))
         more, after = (weight.argmax(axis=1) - AWAY for weight in weights)
         runs = resized(runs, more, after)
-        if max(int(more.max(initial=0)), int(after.max(initial=0))) < AWAY:
+        # only smooth pulses are taken for pauses
+        if pulse is None or max(int(more.max(initial=0)), int(after.max(initial=0))) < AWAY:
             break
     return runs, Ends(weights[0].max(axis=1), weights[1].max(axis=1))
 

@@ -10,7 +10,7 @@ from dsp.candidates import retimed
 from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
 from dsp.end_noise import end_noise
-from dsp.ends import Ends, decide_ends
+from dsp.ends import Ends, decide_ends, run_ends
 from dsp.extract import Found
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
@@ -243,9 +243,11 @@ def _followed(strip: Strip, runs: Runs, line: _Line) -> Talker:
         runs = straightened(runs, pulse)
         runs, ends = decide_followed_ends(runs, line.of(runs) or pulse, line.room)
     judged = fitness(runs)
+    noise = end_noise(runs, *line.room.of(0.5 * (runs.first + runs.last))).over(judged.noise)
     runs = _renormed(runs, judged.noise)
-    if ends is None:
-        noise = end_noise(runs, *line.room.of(0.5 * (runs.first + runs.last)))
+    if ends is None and noise.alike:
+        ends = run_ends(runs)
+    elif ends is None:
         runs, ends = decide_followed_ends(runs, None, line.room, noise)
     return Talker(
         strip,

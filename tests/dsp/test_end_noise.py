@@ -40,10 +40,13 @@ def test_weak_symbols_whose_signs_are_in_doubt_tell_nothing() -> None:
 
 def test_what_is_beside_in_the_room_of_others_is_no_silence() -> None:
     rng = np.random.default_rng(3)
-    runs = drawn([signs(60, rng) for _ in range(6)], 9.0, rng)
-    loud = replace(runs, before=runs.before * 6.0, after=runs.after * 6.0)
+    runs = drawn([signs(60, rng) for _ in range(6)], 9.0, rng, noise=0.05)
+    loud = replace(runs, before=runs.before * 20.0**0.5, after=runs.after * 20.0**0.5)
     assert not end_noise(loud, *_room(loud)).alike
     assert end_noise(loud, loud.first - 1.9 * loud.period, loud.last + 1.9 * loud.period) is ALIKE
+    # nor what is louder than the floor says
+    neighbour = replace(loud, before=2.0 * loud.before, after=2.0 * loud.after)
+    assert end_noise(neighbour, *_room(loud)) is ALIKE
 
 
 def test_silence_that_is_quieter_counts_as_before() -> None:
@@ -57,14 +60,14 @@ def test_silence_that_is_quieter_counts_as_before() -> None:
 def test_variances_and_shares_of_a_mixture_are_found() -> None:
     """Twelve thousand symbols, one in ten as noisy as silence: its share to within five deviations."""
     rng = np.random.default_rng(5)
-    runs = drawn([signs(100, rng) for _ in range(120)], 12.0, rng, noise=4.0)
-    size = np.where(rng.random(runs.symbols.size) < 0.1, 2.0, 0.6)
+    runs = drawn([signs(100, rng) for _ in range(120)], 12.0, rng)
+    size = np.where(rng.random(runs.symbols.size) < 0.1, 1.0, 0.3)
     sent = np.sign(runs.symbols.real) * runs.gains + size * rng.normal(size=runs.symbols.size)
-    found = end_noise(replace(runs, symbols=sent + 0.6j * rng.normal(size=sent.size)), *_room(runs))
-    assert found.silent == pytest.approx(4.0, rel=0.15)
-    assert found.sent == pytest.approx(0.36, rel=0.1)
+    found = end_noise(replace(runs, symbols=sent + 0.3j * rng.normal(size=sent.size)), *_room(runs))
+    assert found.silent == pytest.approx(1.0, rel=0.15)
+    assert found.sent == pytest.approx(0.09, rel=0.1)
     assert found.share == pytest.approx(0.1, abs=0.03)
-    assert found.wide == pytest.approx(4.0, rel=0.2)
+    assert found.wide == pytest.approx(1.0, rel=0.2)
     half = EndNoise(found.sent / 2.0, found.silent / 2.0, found.share, found.wide / 2.0)
     assert found.over(2.0) == half
 

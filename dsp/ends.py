@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dsp.end_noise import ALIKE, EndNoise
 from dsp.fits import Fits, Ints
 from dsp.runs import Runs
 from dsp.source import Floats
@@ -27,6 +28,8 @@ _FEW_SAMPLES = 12.0
 _BESIDE, _PLACES = 0.25, 21
 _AS_IS: Floats = np.ones(1)
 _ZERO: Floats = np.zeros(1)
+# natural logarithm of the odds of what cannot be
+_NEVER = -1e3
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,20 +45,22 @@ def decide_ends(
     fits: Fits,
     levels: tuple[Floats, Floats] = (_AS_IS, _AS_IS),
     known: tuple[Floats, Floats] | None = None,
+    noise: EndNoise = ALIKE,
 ) -> tuple[Fits, Ends]:
     """First and last symbol of one talker's transmissions, with what they share, and how sure each is.
 
     ``levels`` are the amplitudes (b,) at the starts and at the ends, over that of each transmission. ``known`` are the
-    log-odds (b, 13) of six symbols fewer to six more at either end, where symbols are no rectangles.
+    log-odds (b, 13) of six symbols fewer to six more at either end, where symbols are no rectangles. ``noise`` is that of
+    symbols and of silence, where they differ.
     """
     # rows: how many symbols more (+) or fewer (-) there are at the start and at the end
     shifts = _shifts(fits) if known is None else _ZERO
     if len(shifts) == 1:
-        told = [_both_nats(_end_nats(fits, levels) if known is None else known)]
+        told = [_both_nats(_end_nats(fits, levels, noise) if known is None else known)]
         both = told[0]
     else:
         moved = [replace(fits, start=fits.start + shift) for shift in shifts]
-        told = [_both_nats(_end_nats(some, levels)) + _own_nats(some) for some in moved]
+        told = [_both_nats(_end_nats(some, levels, noise)) + _own_nats(some, noise) for some in moved]
         both = np.logaddexp.reduce(told) - np.log(len(told))
     steps = np.arange(-AWAY, AWAY + 1)
     length = fits.count[:, None, None] + steps[:, None] + steps[None, :]
@@ -94,12 +99,13 @@ def _both_nats(told: tuple[Floats, Floats]) -> Floats:
     return np.asarray(starts[:, :, None] + ends[:, None, :])
 
 
-def _own_nats(fits: Fits) -> Floats:
+def _own_nats(fits: Fits, noise: EndNoise) -> Floats:
     """Log-likelihood (b, 1, 1) of the symbols as they are counted."""
-    return np.asarray(np.sum(fits.symbol_nats(), axis=1, where=fits.inside())[:, None, None])
+    nats = noise.nats_between(fits, fits.edges())
+    return np.asarray(np.sum(nats, axis=1, where=fits.inside())[:, None, None])
 
 
-def _end_nats(fits: Fits, levels: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+def _end_nats(fits: Fits, levels: tuple[Floats, Floats], noise: EndNoise) -> tuple[Floats, Floats]:
     """Log-odds (b, 13) of each number of symbols more or fewer at the start and at the end."""
     # six symbols on either side of both ends, those of the starts and then those of the ends
     k = np.arange(-AWAY, AWAY + 1)
@@ -107,9 +113,9 @@ def _end_nats(fits: Fits, levels: tuple[Floats, Floats]) -> tuple[Floats, Floats
     edges = np.concatenate((fits.start, last))[:, None] + k * np.tile(fits.period, 2)[:, None]
     both = fits.take(np.tile(np.arange(len(fits)), 2))
     both = replace(both, amplitude=np.concatenate([fits.amplitude * level for level in levels]))
-    nats = both.nats_between(edges)
+    nats = noise.nats_between(both, edges)
     room = 0.6 * both.period[:, None]
-    nats[(edges[:, :-1] < both.low[:, None] - room) | (edges[:, 1:] > both.high[:, None] + room)] = -1e3
+    nats[(edges[:, :-1] < both.low[:, None] - room) | (edges[:, 1:] > both.high[:, None] + room)] = _NEVER
     starts, ends = nats[: len(fits)], nats[len(fits) :]
     return outward_sums(starts[:, ::-1]), outward_sums(ends)
 
@@ -169,21 +175,33 @@ def _even(lengths: Ints, low: int, high: int, count: int) -> Floats:
 
 def run_ends(runs: Runs) -> Ends:
     """The probabilities of runs that were followed, whose ends are decided already."""
-    from dsp.correlate import log_cosh
 
-    gain = runs.gain[:, None]
+    def probability(nats: Floats) -> Floats:
+        weight = np.exp(np.clip(nats[:, 1:], -700.0, 700.0))
+        return np.asarray(weight[:, AWAY - 1] / np.sum(weight, axis=1))
+
+    starts, ends = run_nats(runs)
+    return Ends(probability(starts), probability(ends))
+
+
+def run_nats(
+    runs: Runs, low: Floats | None = None, high: Floats | None = None, noise: EndNoise = ALIKE
+) -> tuple[Floats, Floats]:
+    """Log-odds (b, 13) of six symbols fewer to six more at the starts and at the ends of runs that were followed.
+
+    None lies beyond ``low`` or ``high`` (b,) but for half a symbol.
+    """
+    first, last = runs.offset[:-1, None], runs.offset[1:, None] - 1
     k = np.arange(AWAY)
-
-    def probability(outside: Floats, inside: Floats) -> Floats:
-        out = np.cumsum(log_cosh(gain * outside) - 0.5 * gain * gain, axis=1)
-        into = np.cumsum(log_cosh(gain * inside) - 0.5 * gain * gain, axis=1)
-        all_nats = np.concatenate((np.zeros((len(runs), 1)), out, -into[:, :-1]), axis=1)
-        return np.asarray(1.0 / np.sum(np.exp(np.clip(all_nats, -700.0, 700.0)), axis=1))
-
-    y = runs.symbols.real
-    first, last = runs.offset[:-1, None], runs.offset[1:, None]
-    size = runs.symbols.size
-    return Ends(
-        probability(runs.before.real[:, ::-1][:, :AWAY], y[np.minimum(first + k, size - 1)]),
-        probability(runs.after.real[:, :AWAY], y[np.maximum(last - 1 - k, 0)]),
-    )
+    out = np.stack((runs.before[:, ::-1], runs.after)).real[:, :, :AWAY]
+    told = []
+    for outer, step, beside in ((first, 1, out[0]), (last, -1, out[1])):
+        # outwards, those that are counted first
+        inner = np.clip(outer + step * k[::-1], 0, runs.symbols.size - 1)
+        line = np.concatenate((runs.symbols.real[inner], beside), axis=1)
+        told.append(noise.nats(line, np.ones(line.shape), runs.gains[outer]))
+    if low is not None and high is not None:
+        beyond = (k + 0.4) * runs.period[:, None]
+        told[0][:, AWAY:][runs.first[:, None] - beyond < low[:, None]] = _NEVER
+        told[1][:, AWAY:][runs.last[:, None] + beyond > high[:, None]] = _NEVER
+    return outward_sums(told[0]), outward_sums(told[1])

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.correlate import log_cosh
-from dsp.ends import AWAY, Ends, decide_ends, outward_sums
+from dsp.end_noise import ALIKE, EndNoise
+from dsp.ends import AWAY, Ends, decide_ends, outward_sums, run_nats
 from dsp.fits import Fits, Flags, Ints
 from dsp.pulse import REACH, Pulse, seen
 from dsp.runs import MARGIN, Runs, join, runs_of, turned_symbols
@@ -160,16 +161,21 @@ def decide_pulse_ends(fits: Fits, pulse: Pulse, room: Room) -> tuple[Fits, Ends]
     return fits, ends
 
 
-def decide_followed_ends(runs: Runs, pulse: Pulse, room: Room) -> tuple[Runs, Ends]:
-    """The same of transmissions that were followed, each by itself."""
+def decide_followed_ends(
+    runs: Runs, pulse: Pulse | None, room: Room, noise: EndNoise = ALIKE
+) -> tuple[Runs, Ends]:
+    """The same of transmissions that were followed, each by itself; of rectangles, in this ``noise``, without a pulse."""
     for _ in range(_ROUNDS):
+        low, high = room.of(0.5 * (runs.first + runs.last))
+        known = run_nats(runs, low, high, noise) if pulse is None else pulse_nats(runs, pulse, low, high)
         weights = []
-        for nats in pulse_nats(runs, pulse, *room.of(0.5 * (runs.first + runs.last))):
+        for nats in known:
             weight = np.exp(nats - nats.max(axis=1, keepdims=True))
             weights.append(weight / weight.sum(axis=1, keepdims=True))
         more, after = (weight.argmax(axis=1) - AWAY for weight in weights)
         runs = resized(runs, more, after)
-        if max(int(more.max(initial=0)), int(after.max(initial=0))) < AWAY:
+        # only smooth pulses are taken for pauses
+        if pulse is None or max(int(more.max(initial=0)), int(after.max(initial=0))) < AWAY:
             break
     return runs, Ends(weights[0].max(axis=1), weights[1].max(axis=1))
 

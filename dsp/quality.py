@@ -37,10 +37,11 @@ class Fitness:
     flips: int
 
 
-def quiet_noise(runs: Runs) -> tuple[float, int]:
+def quiet_noise(runs: Runs, room: tuple[Floats, Floats] | None = None) -> tuple[float, int]:
     """Noise variance per component beside the runs over the assumed one, and how many symbols tell it.
 
-    The symbols next to a run and those within another run are left out.
+    The symbols next to a run and those within another run are left out, and those that do not lie between the two ends
+    (b,) of each one's ``room``.
     """
     period = runs.period[:, None]
     starts = np.sort(runs.first - runs.period)
@@ -51,6 +52,9 @@ def quiet_noise(runs: Runs) -> tuple[float, int]:
         axis=1,
     )
     alone = np.searchsorted(starts, at, "right") == np.searchsorted(stops, at, "left")
+    if room is not None:
+        low, high = room
+        alone &= (at - 0.5 * period > low[:, None]) & (at + 0.5 * period < high[:, None])
     beside = np.concatenate((runs.before[:, :-1], runs.after[:, 1:]), axis=1)
     power = np.abs(beside[alone]) ** 2
     # symbols past the end of the stretch hold no samples

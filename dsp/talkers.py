@@ -9,6 +9,7 @@ import numpy as np
 from dsp.candidates import retimed
 from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
+from dsp.end_noise import end_noise
 from dsp.ends import Ends, decide_ends, run_ends
 from dsp.extract import Found
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
@@ -127,17 +128,17 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     groups = np.array(group_talkers(amplitude, amplitude_u, omega, carrier_u))
     fits, groups = _adopted(fits, groups, carrier_u)
     runs = found.runs if fits is found.fits and found.runs is not None else runs_of(fits)
-    smooth = _smooth(strip, runs if long is None else join_runs([runs, long]))
+    line = _line(strip, runs if long is None else join_runs([runs, long]))
     fits = _walled(fits, long)
     out: list[Talker] = []
     for number in range(int(groups.max()) + 1):
         mine = np.flatnonzero(groups == number)
         short, followed = mine[mine < len(fits)], mine[mine >= len(fits)] - len(fits)
         if followed.size and long is not None:
-            out.append(_followed(strip, long.take(followed), smooth))
+            out.append(_followed(strip, long.take(followed), line))
         if short.size:
             known = runs if short.size == len(runs) else runs.take(short)
-            out.append(_fitted(strip, fits.take(short), carrier_u[short], known, smooth))
+            out.append(_fitted(strip, fits.take(short), carrier_u[short], known, line))
     return _worth_a_talker(out)
 
 
@@ -162,21 +163,20 @@ def _walled(fits: Fits, long: Runs | None) -> Fits:
 
 
 @dataclass(frozen=True, eq=False)
-class _Smooth:
-    """The pulse that all transmissions of a strip show, where symbols are no rectangles, and the room they have."""
+class _Line:
+    """The room that transmissions of a strip have, and the ``pulse`` that all show, where symbols are no rectangles."""
 
-    pulse: Pulse
+    pulse: Pulse | None
     room: Room
 
     def of(self, runs: Runs) -> Pulse | None:
         """The pulse of one talker, where that is no rectangle either."""
-        return pulse_of(runs, self.pulse)
+        return None if self.pulse is None else pulse_of(runs, self.pulse)
 
 
-def _smooth(strip: Strip, runs: Runs) -> _Smooth | None:
-    pulse = pulse_of(runs)
+def _line(strip: Strip, runs: Runs) -> _Line:
     walls = np.append(strip.begins, strip.size).astype(np.float64)
-    return None if pulse is None else _Smooth(pulse, Room(walls, runs.first, runs.last))
+    return _Line(pulse_of(runs), Room(walls, runs.first, runs.last))
 
 
 def _worth_a_talker(talkers: list[Talker]) -> list[Talker]:
@@ -239,18 +239,23 @@ def _adopted(fits: Fits, groups: Ints, carrier_u: Floats) -> tuple[Fits, Ints]:
     return whole.take(np.argsort(order, kind="stable")), groups
 
 
-def _followed(strip: Strip, runs: Runs, smooth: _Smooth | None) -> Talker:
-    ends, pulse = None, None if smooth is None else smooth.of(runs)
-    if smooth is not None and pulse is not None:
+def _followed(strip: Strip, runs: Runs, line: _Line) -> Talker:
+    pulse, ends = line.of(runs), None
+    if pulse is not None:
         runs = straightened(runs, pulse)
-        pulse = smooth.of(runs) or pulse
-        runs, ends = decide_followed_ends(runs, pulse, smooth.room)
+        pulse = line.of(runs) or pulse
+        runs, ends = decide_followed_ends(runs, pulse, line.room)
     judged = fitness(runs)
+    noise = end_noise(runs, *line.room.of(0.5 * (runs.first + runs.last))).over(judged.noise)
     runs = _renormed(runs, judged.noise)
+    if ends is None and noise.alike:
+        ends = run_ends(runs)
+    elif ends is None:
+        runs, ends = decide_followed_ends(runs, None, line.room, noise)
     return Talker(
         strip,
         runs,
-        run_ends(runs) if ends is None else ends,
+        ends,
         flip_times(runs, 1.0),
         replace(judged, noise=1.0),
         None,
@@ -296,7 +301,7 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
     return settle(own, ends=False, width=0.06)
 
 
-def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, smooth: _Smooth | None) -> Talker:
+def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Line) -> Talker:
     """One talker's transmissions, with a symbol period of its own where its flips show one."""
     # once they share what they are turned back by, parts of one are known as such
     own = _turned_to_their_own(strip, fits)
@@ -307,14 +312,14 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, smooth: _Sm
     if own.turned is not fits.turned or len(own) < len(fits):
         runs = runs_of(own)
     fits = own
-    talker = _finished(strip, fits, carrier_u, runs, smooth)
+    talker = _finished(strip, fits, carrier_u, runs, line)
     fits, period = with_own_period(fits, float(np.median(fits.period)), talker.runs, talker.flips)
     if period is None:
         return talker
-    return replace(_finished(strip, fits, carrier_u, runs_of(fits), smooth), period=period)
+    return replace(_finished(strip, fits, carrier_u, runs_of(fits), line), period=period)
 
 
-def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, smooth: _Smooth | None) -> Talker:
+def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Line) -> Talker:
     """One talker's transmissions with what they share, their ends, flips and odds, the symbol period held.
 
     ``runs`` are their symbols as they are.
@@ -323,6 +328,7 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, smooth: _
     mean = float(np.sum(weight * fits.omega) / weight.sum())
     shared = len(fits) > 1 and _agree(fits.omega, mean, carrier_u)
     judged = fitness(runs)
+    noise = end_noise(runs, *line.room.of(0.5 * (runs.first + runs.last))).over(judged.noise)
     # a load that comes on within a transmission leaves its ends unlike
     first, last = (runs.gains[at] / fits.gain for at in (runs.offset[:-1], runs.offset[1:] - 1))
     # in units of the noise that was met, so that likelihoods are what they say
@@ -332,11 +338,11 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, smooth: _
         fits = _held(fits, mean)
         mean = shared_carrier(fits, mean)
         fits = with_carrier(fits, mean)
-    pulse = None if smooth is None else smooth.of(runs)
-    if smooth is None or pulse is None:
-        fits, ends = decide_ends(fits, (first, last))
+    pulse = line.of(runs)
+    if pulse is None:
+        fits, ends = decide_ends(fits, (first, last), noise=noise)
     else:
-        fits, ends = decide_pulse_ends(fits, pulse, smooth.room)
+        fits, ends = decide_pulse_ends(fits, pulse, line.room)
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
     std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     amplitude_u = fits.amplitude / np.maximum(fits.gain * np.sqrt(fits.count), 1e-9)

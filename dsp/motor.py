@@ -36,7 +36,9 @@ _EVEN = 0.7
 _ALONE, _ALL = 4, 4
 # radians off that an order may be if it is to tell the phase
 _TELLS = 0.6
-_LOT = 1 << 18
+_LOT = 1 << 16
+# rows in which lines are measured that stand still by then: long beside what is sent, which hardly pulls at them then
+_ROWS_TO_MEASURE, _LONGEST_ROW = 48, 16384
 
 
 def without_motor(record: Record, noise: NoiseFloor) -> Record:
@@ -133,13 +135,17 @@ def _to_ends(at: Floats, values: Floats, hop: int, length: int) -> tuple[Floats,
     )
 
 
-def _bettered(look: _Look, turning: Turning, change: Floats) -> Turning:
-    """The phase and what it was found to be off by (rows,)."""
-    at, off = _to_ends(look.centres(change.size), change, look.hop, len(look.stretch))
+def _bettered(look: _Look, turning: Turning, off: Floats, aside: Floats, weight: Floats) -> Turning:
+    """The phase that rows (r,) were found to be ``off`` from, smoothed; ``aside`` is what noise adds to that.
+
+    What is added to a line changes its amplitude by as much as its phase, which a motor alone does not.
+    """
     from scipy.interpolate import CubicSpline
 
-    old = np.asarray(CubicSpline(turning.at, turning.phase)(at))
-    return Turning(at, old + off)
+    centres = look.centres(off.size)
+    whole = np.asarray(CubicSpline(turning.at, turning.phase)(centres)) + off
+    at, phase = _to_ends(centres, smoothed(whole, weight, aside), look.hop, len(look.stretch))
+    return Turning(at, phase)
 
 
 def _alone(look: _Look, turning: Turning) -> Turning | None:
@@ -148,9 +154,10 @@ def _alone(look: _Look, turning: Turning) -> Turning | None:
         bins = look.turned(turning, 1, [1], look.hop)[0].astype(np.complex128)
         value = bins[:, 0]
         beside = np.mean(np.abs(bins[:, 1:]) ** 2, axis=1)
-        weight = np.abs(value) ** 2 / np.maximum(beside, 1e-300)
-        change = smoothed(np.unwrap(np.angle(value)), np.minimum(weight, 20.0 * np.median(weight)))
-        turning = _bettered(look, turning, change)
+        weight = 1.0 / np.maximum(beside, 0.3 * np.median(beside))
+        height = np.abs(value)
+        aside = height / np.median(height) - 1.0
+        turning = _bettered(look, turning, np.unwrap(np.angle(value)), aside, weight)
     value = look.turned(turning, 1, [1], look.hop)[0, :, 0].astype(np.complex128)
     calm = float(np.mean(value.real) / np.sqrt(np.mean(np.abs(value) ** 2)))
     return turning if abs(calm) > 0.7 else None
@@ -175,10 +182,7 @@ def _with_others(look: _Look, turning: Turning, cycles: float) -> tuple[Turning,
     orders = list(range(1, min(_ORDERS, int(0.49 / (cycles / parts))) + 1))
     for _ in range(_ALL):
         bins = look.turned(turning, parts, orders, look.hop).astype(np.complex128)
-        change, off = _change(bins, np.array(orders) / parts)
-        turning = _bettered(look, turning, change)
-        if off < 1e-4:
-            break
+        turning = _bettered(look, turning, *_off(bins, np.array(orders) / parts))
     return turning, parts, orders
 
 
@@ -188,8 +192,8 @@ def _holds(bins: NDArray[np.complex64]) -> bool:
     return bool(np.abs(bins[:, 0].mean()) ** 2 > 10.0 * power / len(bins) + 0.5 * np.mean(np.abs(bins[:, 0]) ** 2))
 
 
-def _change(bins: Complexes, orders: Floats) -> tuple[Floats, float]:
-    """By how much the phase (rows,) is off, from bins (orders, rows, 7), and the root mean square of that."""
+def _off(bins: Complexes, orders: Floats) -> tuple[Floats, Floats, Floats]:
+    """By how much the phase is off (rows,), from bins (orders, rows, 7), what noise adds to that, and the weight of it."""
     value = bins[:, :, 0]
     beside = np.mean(np.abs(bins[:, :, 1:]) ** 2, axis=2)
     restless = np.abs(np.diff(value, axis=1, prepend=value[:, :1])) ** 2 / 2.0
@@ -204,15 +208,19 @@ def _change(bins: Complexes, orders: Floats) -> tuple[Floats, float]:
     if not tells.any():
         tells[int(np.argmax(share))] = True
     told = weight * (np.abs(mean) ** 2 * tells)[:, None]
-    angle = np.angle(value * np.conj(mean)[:, None])
+    still = value / np.where(mean == 0.0, 1.0, mean)[:, None]
     total = np.maximum((told * orders[:, None] ** 2).sum(axis=0), 1e-300)
-    off = (told * orders[:, None] * angle).sum(axis=0) / total
-    change = smoothed(off, total)
-    return change, float(np.sqrt(np.mean(change**2)))
+    off = (told * orders[:, None] * np.angle(still)).sum(axis=0) / total
+    aside = (told * orders[:, None] * (np.abs(still) - 1.0)).sum(axis=0) / total
+    return off, aside, total
 
 
-def smoothed(values: Floats, weight: Floats) -> Floats:
-    """Values (n,) of so much weight each, smoothed by third differences as much as cross-validation asks for."""
+def smoothed(values: Floats, weight: Floats, noise: Floats | None = None) -> Floats:
+    """Values (n,) of so much weight each, smoothed by third differences.
+
+    By how much: for the least squares off the truth, as ``noise`` (n,) like that of the values tells (an unbiased estimate,
+    as Mallows 1973), or as cross-validation asks for.
+    """
     from scipy.linalg import solveh_banded
 
     count = values.size
@@ -235,7 +243,12 @@ def smoothed(values: Floats, weight: Floats) -> Floats:
         free = 3.0 + float(np.sum(1.0 / (1.0 + stiff * turn[3:])))
         if free > 0.5 * count:
             continue
-        score = float(np.mean(weight * (values - shown) ** 2)) / (1.0 - free / count) ** 2
+        left = float(np.mean(weight * (values - shown) ** 2))
+        if noise is None:
+            score = left / (1.0 - free / count) ** 2
+        else:
+            kept = np.asarray(solveh_banded(system, weight * noise))
+            score = left + float(np.mean(weight * (kept**2 - (noise - kept) ** 2)))
         if score < best:
             best, out = score, shown
     return out
@@ -243,6 +256,8 @@ def smoothed(values: Floats, weight: Floats) -> Floats:
 
 def _measured(look: _Look, turning: Turning, parts: int, orders: list[int]) -> MotorLines | None:
     """The lines that stand out at these orders."""
+    longer = 1 << int(np.log2(len(look.stretch) / _ROWS_TO_MEASURE))
+    look = replace(look, length=max(look.length, min(longer, _LONGEST_ROW)))
     bins = look.turned(turning, parts, orders, look.length).astype(np.complex128)
     window = row_window(look.length)
     lines: list[tuple[int, Tone]] = []

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,8 @@ from dsp.tones import Complexes, Floats, Singles, Tone
 
 # samples that are worked out at a time
 _BLOCK = 1 << 16
+# complex multiplications of one matrix product: so few that the library makes no threads of its own for them
+_PRODUCTS, _PIECE = 1 << 16, 512
 # samples of a stretch up to which what is taken off is remembered
 _REMEMBERED = 1 << 24
 
@@ -93,19 +96,24 @@ def demodulated(
 ) -> NDArray[np.complex64]:
     """Rows of samples (n,), each turned back by each order of ``base`` (n,), under windows (l, w): (orders, rows, w).
 
-    ``orders`` rise.
+    ``orders`` rise; ``l`` is a multiple of ``hop``.
     """
     length = window.shape[0]
     rows = (values.size - length) // hop + 1
-    out = np.empty((len(orders), rows, window.shape[1]), dtype=np.complex64)
+    overlap = length // hop - 1
+    piece = min(hop, _PIECE)
+    step = max(1, _PRODUCTS // (piece * window.shape[1]))
+    out = np.zeros((len(orders), rows, window.shape[1]), dtype=np.complex64)
     back = np.conj(base)
     turned, reached = values.astype(np.complex64), 0
     for i, order in enumerate(orders):
         while reached < order:
             turned, reached = turned * back, reached + 1
-        if hop == length:
-            frames = turned[: rows * length].reshape(rows, length)
-        else:
-            frames = np.lib.stride_tricks.sliding_window_view(turned, length)[::hop]
-        out[i] = frames @ window
+        # rows overlap by whole hops: each hop is taken once under each part of the window
+        parts = turned[: (rows + overlap) * hop].reshape(rows + overlap, hop)
+        for k, begin in product(range(overlap + 1), range(0, hop, piece)):
+            part = window[k * hop + begin : k * hop + min(begin + piece, hop)]
+            for at in range(0, rows, step):
+                end = min(at + step, rows)
+                out[i, at:end] += parts[at + k : end + k, begin : begin + piece] @ part
     return out

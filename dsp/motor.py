@@ -32,6 +32,9 @@ _FEWEST_ROWS = 10
 _SWEEPS = 0.3
 # radians by which a phase that turns evenly is left to `dsp.steady`
 _EVEN = 0.7
+# cosine by which a motor's line holds still against its phase: at less, a tenth of its power comes and goes with what is
+# sent on it (at most 0.87 in transmissions without a pause)
+_CALM = 0.95
 # rounds in which the phase is bettered, by the strongest line alone and by all
 _ALONE, _ALL = 4, 4
 # radians off that an order may be if it is to tell the phase
@@ -62,8 +65,8 @@ def _of_stretch(record: Record, stretch: Stretch) -> MotorLines | None:
     if (len(stretch) - length) // (length // 2) + 1 < _FEWEST_ROWS:
         return None
     look = _Look(record, stretch, length)
-    turning = _alone(look, _started(ridge, stretch))
-    if turning is None or _unevenness(turning, len(stretch)) * 0.49 / ridge.cycles.mean() < _EVEN:
+    turning = _alone(look, _started(ridge, stretch), 0.49 / float(ridge.cycles.mean()))
+    if turning is None:
         return None
     turning, parts, orders = _with_others(look, turning, float(ridge.cycles.max()))
     lines = _measured(look, turning, parts, orders)
@@ -148,9 +151,10 @@ def _bettered(look: _Look, turning: Turning, off: Floats, aside: Floats, weight:
     return Turning(at, phase)
 
 
-def _alone(look: _Look, turning: Turning) -> Turning | None:
-    """The phase as the strongest line alone tells it; None if that line does not hold still against it."""
-    for _ in range(_ALONE):
+def _alone(look: _Look, turning: Turning, highest: float) -> Turning | None:
+    """The phase as the strongest line alone tells it; None if that line does not hold still against it, or turns so evenly
+    that orders up to the ``highest`` do."""
+    for number in range(_ALONE):
         bins = look.turned(turning, 1, [1], look.hop)[0].astype(np.complex128)
         value = bins[:, 0]
         beside = np.mean(np.abs(bins[:, 1:]) ** 2, axis=1)
@@ -158,9 +162,11 @@ def _alone(look: _Look, turning: Turning) -> Turning | None:
         height = np.abs(value)
         aside = height / np.median(height) - 1.0
         turning = _bettered(look, turning, np.unwrap(np.angle(value)), aside, weight)
+        if not number and _unevenness(turning, len(look.stretch)) * highest < _EVEN:
+            return None
     value = look.turned(turning, 1, [1], look.hop)[0, :, 0].astype(np.complex128)
     calm = float(np.mean(value.real) / np.sqrt(np.mean(np.abs(value) ** 2)))
-    return turning if abs(calm) > 0.7 else None
+    return turning if calm > _CALM else None
 
 
 def _unevenness(turning: Turning, length: int) -> float:
@@ -180,10 +186,19 @@ def _with_others(look: _Look, turning: Turning, cycles: float) -> tuple[Turning,
             parts = tried
             break
     orders = list(range(1, min(_ORDERS, int(0.49 / (cycles / parts))) + 1))
+    best, out = -np.inf, turning
+    floor: Floats | None = None
     for _ in range(_ALL):
         bins = look.turned(turning, parts, orders, look.hop).astype(np.complex128)
+        if floor is None:
+            floor = np.maximum(np.median(np.abs(bins[:, :, 1:]) ** 2, axis=(1, 2)), 1e-300)
+        # the phase against which most of all lines stands still
+        still = float(np.sum(np.abs(bins[:, :, 0].mean(axis=1)) ** 2 / floor))
+        if still < best:
+            break
+        best, out = still, turning
         turning = _bettered(look, turning, *_off(bins, np.array(orders) / parts))
-    return turning, parts, orders
+    return out, parts, orders
 
 
 def _holds(bins: NDArray[np.complex64]) -> bool:

@@ -1,9 +1,10 @@
 """Lines of a motor whose speed wanders, found so that they can be taken off (`dsp.motor_lines`).
 
-The commutation of a motor loads its supply at one rate and its multiples, the orders. All have one phase, which the strongest of them
-tells best; with what is turned back by it, the others stand still and are measured like steady tones (order tracking,
-Vold and Leuridan 1993, here by rows under a window). The phase is smoothed by third differences (Whittaker 1923), by as much as
-predicts left out rows best (generalised cross-validation, Craven and Wahba 1979).
+The commutation of a motor loads its supply at one rate and its multiples, the orders. All have one phase, which the
+strongest of them tells best; with what is turned back by it, the others stand still and are measured like steady tones
+(order tracking, Vold and Leuridan 1993, here by rows under a window). The phase is smoothed by third differences (Whittaker
+1923): of the ridge it starts from by as much as cross-validation asks for (Craven and Wahba 1979), later by as much as leaves
+least of it wrong (Mallows 1973), the noise in it being as large as that in the amplitude.
 """
 
 from __future__ import annotations
@@ -16,9 +17,9 @@ from numpy.typing import NDArray
 from dsp.motor_lines import MotorLines, Turning, demodulated
 from dsp.motor_ridge import Ridge, ridge_of, stands_out
 from dsp.noise import NoiseFloor
-from dsp.source import Floats, Record, Stretch
+from dsp.source import Record, Stretch
 from dsp.steady import BESIDE, Rows, fitted, row_window
-from dsp.tones import Complexes, Tone
+from dsp.tones import Complexes, Floats, Tone
 
 # samples of the longest stretch in which they are looked for: each order costs some passes
 _LONGEST = 1 << 25
@@ -105,14 +106,14 @@ class _Look:
         return self.length // 2
 
     def centres(self, rows: int) -> Floats:
-        return self.hop * np.arange(rows) + self.length / 2.0
+        return np.asarray(self.hop * np.arange(rows) + self.length / 2.0, dtype=np.float64)
 
 
 def _started(ridge: Ridge, stretch: Stretch) -> Turning:
     """The phase whose slope is the frequency of the ridge, smoothed."""
     hop = ridge.length // 2
     cycles = smoothed(ridge.cycles, np.ones(ridge.cycles.size))
-    at = hop * np.arange(cycles.size) + ridge.length / 2.0
+    at: Floats = np.asarray(hop * np.arange(cycles.size) + ridge.length / 2.0, dtype=np.float64)
     from scipy.interpolate import CubicSpline
 
     at, cycles = _to_ends(at, cycles, hop, len(stretch))
@@ -189,22 +190,24 @@ def _with_others(look: _Look, turning: Turning, cycles: float) -> tuple[Turning,
     best, out = -np.inf, turning
     floor: Floats | None = None
     for _ in range(_ALL):
-        bins = look.turned(turning, parts, orders, look.hop).astype(np.complex128)
+        held = look.turned(turning, parts, orders, look.hop).astype(np.complex128)
         if floor is None:
-            floor = np.maximum(np.median(np.abs(bins[:, :, 1:]) ** 2, axis=(1, 2)), 1e-300)
+            floor = np.maximum(np.median(np.abs(held[:, :, 1:]) ** 2, axis=(1, 2)), 1e-300)
         # the phase against which most of all lines stands still
-        still = float(np.sum(np.abs(bins[:, :, 0].mean(axis=1)) ** 2 / floor))
+        still = float(np.sum(np.abs(held[:, :, 0].mean(axis=1)) ** 2 / floor))
         if still < best:
             break
         best, out = still, turning
-        turning = _bettered(look, turning, *_off(bins, np.array(orders) / parts))
+        turning = _bettered(look, turning, *_off(held, np.array(orders, dtype=np.float64) / parts))
     return out, parts, orders
 
 
 def _holds(bins: NDArray[np.complex64]) -> bool:
     """Whether a line stands still in rows (r, 7) and out of what is beside it."""
     power = np.mean(np.abs(bins[:, 1:]) ** 2)
-    return bool(np.abs(bins[:, 0].mean()) ** 2 > 10.0 * power / len(bins) + 0.5 * np.mean(np.abs(bins[:, 0]) ** 2))
+    return bool(
+        np.abs(bins[:, 0].mean()) ** 2 > 10.0 * power / len(bins) + 0.5 * np.mean(np.abs(bins[:, 0]) ** 2)
+    )
 
 
 def _off(bins: Complexes, orders: Floats) -> tuple[Floats, Floats, Floats]:
@@ -218,7 +221,9 @@ def _off(bins: Complexes, orders: Floats) -> tuple[Floats, Floats, Floats]:
     weight = 1.0 / np.maximum(noise, 0.3 * np.median(noise, axis=1, keepdims=True))
     mean = np.sum(weight * value, axis=1) / np.sum(weight, axis=1)
     # an order that stands still tells; one whose phase runs away does not yet
-    share = np.abs(mean) ** 2 / np.maximum(np.sum(weight * np.abs(value) ** 2, axis=1) / weight.sum(axis=1), 1e-300)
+    share = np.abs(mean) ** 2 / np.maximum(
+        np.sum(weight * np.abs(value) ** 2, axis=1) / weight.sum(axis=1), 1e-300
+    )
     tells = share > np.cos(_TELLS) ** 2
     if not tells.any():
         tells[int(np.argmax(share))] = True
@@ -240,7 +245,9 @@ def smoothed(values: Floats, weight: Floats, noise: Floats | None = None) -> Flo
 
     count = values.size
     if count < 8:
-        return np.asarray(np.polyval(np.polyfit(np.arange(count), values, 2, w=np.sqrt(weight)), np.arange(count)))
+        return np.asarray(
+            np.polyval(np.polyfit(np.arange(count), values, 2, w=np.sqrt(weight)), np.arange(count))
+        )
     weight = weight / weight.mean()
     weight = np.maximum(weight, 1e-6)
     third = np.diff(np.eye(7), 3, axis=0)
@@ -279,7 +286,12 @@ def _measured(look: _Look, turning: Turning, parts: int, orders: list[int]) -> M
     for order, own in zip(orders, bins, strict=True):
         left, right = own[:, 1:4], own[:, 4:7]
         rows = Rows(
-            own[:, 0], np.mean(np.abs(own[:, 1:]) ** 2, axis=1), np.mean(left * right, axis=1), 0.0, 0.0, look.length
+            own[:, 0],
+            np.mean(np.abs(own[:, 1:]) ** 2, axis=1),
+            np.mean(left * right, axis=1),
+            0.0,
+            0.0,
+            look.length,
         )
         tone = fitted(rows, window)
         if tone is not None:

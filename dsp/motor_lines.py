@@ -45,7 +45,7 @@ class Turning:
 
     def turn(self, start: int, stop: int, parts: int = 1) -> Complexes:
         """``exp(i phase / parts)`` over samples ``[start, stop)``."""
-        return np.exp(1j * (np.remainder(self.over(start, stop), 2.0 * np.pi * parts) / parts))
+        return np.asarray(np.exp(1j * (np.remainder(self.over(start, stop), 2.0 * np.pi * parts) / parts)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,8 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from dsp.source import Floats, Record, Stretch
+from dsp.source import Record, Stretch
+from dsp.tones import Floats
 
 # lengths of spectra that are tried, as many as there may be of each, and how few
 _LENGTHS = (256, 1024, 4096, 16384)
@@ -98,10 +100,10 @@ def _spectra(record: Record, stretch: Stretch, length: int) -> Floats:
         cut = np.lib.stride_tricks.sliding_window_view(values, length)[::hop]
         whole = rfft(cut * window, axis=1)
         parts.append(whole.real**2 + whole.imag**2)
-    return np.concatenate(parts)
+    return np.concatenate(parts).astype(np.float64)
 
 
-def _path(power: Floats) -> tuple[Floats, Floats]:
+def _path(power: Floats) -> tuple[NDArray[np.int64], Floats]:
     """Bins (frames,) of the best path, and the power there."""
     frames, bins = power.shape
     gain = np.log(np.maximum(power, float(power.max()) * 1e-12 + 1e-30))
@@ -123,9 +125,9 @@ def _path(power: Floats) -> tuple[Floats, Floats]:
     return path, power[np.arange(frames), path]
 
 
-def _aside(power: Floats, path: Floats) -> Floats:
+def _aside(power: Floats, path: NDArray[np.int64]) -> Floats:
     """Parts of a bin by which the line stands beside its bin, by a parabola through the logarithms."""
     at = np.arange(path.size)
     left, middle, right = (np.log(np.maximum(power[at, path + k], 1e-30)) for k in (-1, 0, 1))
     bend = np.minimum(left - 2.0 * middle + right, -1e-9)
-    return np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
+    return np.asarray(np.clip(0.5 * (left - right) / bend, -0.5, 0.5), dtype=np.float64)

@@ -15,6 +15,7 @@ from dsp.classify import explain_nothing, reversed_carrier
 from dsp.errors import BadInputError
 from dsp.jumps import without_jumps
 from dsp.look import looked_at
+from dsp.motor import without_motor
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
 from dsp.results import (
     KINDS,
@@ -102,7 +103,12 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
     level = without_jumps(record)
     if level is not record:
         level = looked_at(level)
-    calm, floor = without_tones(level, (estimate_noise(level) or noise) if level is not record else noise)
+    above = (estimate_noise(level) or noise) if level is not record else noise
+    still = without_motor(level, above)
+    if still is not level:
+        level = still
+        above = estimate_noise(level) or above
+    calm, floor = without_tones(level, above)
     search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
     if search.keyed:
         calm, floor = record, noise

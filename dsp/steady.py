@@ -22,7 +22,7 @@ _FEWEST_ROWS = 16
 _ROW = (64, 16384)
 _ROWS_AT_ONCE = 1 << 18
 # bins to either side that tell what else there is; the window's main lobe ends at the fourth
-_BESIDE = (5, 6, 7)
+BESIDE = (5, 6, 7)
 # of what else there is in a row, in quiet ones: a tone that has less power is left to the filter
 _STANDS_OUT = 1.0
 # share of its highest amplitude that a steady tone never falls below: what is keyed or reversed does
@@ -78,7 +78,7 @@ def _peaks(noise: NoiseFloor) -> list[float]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Rows:
+class Rows:
     """One bin of each row (r,), the power of what else there is beside it, where bin and line lie (radians a sample).
 
     ``mirrored`` (r,) is the mean product of the bins as far to the left and to the right of it.
@@ -100,19 +100,19 @@ def _of_stretch(
     if len(stretch) < _FEWEST_ROWS * length:
         return none
     lines = {round(at / record.rate_hz * length): 2.0 * np.pi * at / record.rate_hz for at in peaks}
-    lines = {b: at for b, at in lines.items() if min(_BESIDE) <= b <= length // 2 - min(_BESIDE)}
+    lines = {b: at for b, at in lines.items() if min(BESIDE) <= b <= length // 2 - min(BESIDE)}
     if not lines:
         return none
-    window = _window(length)
+    window = row_window(length)
     tones = []
     for rows in _measured(record, stretch, length, lines, window):
-        tone = _fitted(rows, window)
+        tone = fitted(rows, window)
         if tone is not None:
             tones.append(tone)
     return Tones(stretch.first, stretch.last, tuple(tones))
 
 
-def _window(length: int) -> Floats:
+def row_window(length: int) -> Floats:
     """Four terms, the minimum of three derivatives at the ends left aside (Harris 1978, table 1: -92 dB)."""
     turn = 2.0 * np.pi * np.arange(length) / length
     terms = (0.35875, -0.48829, 0.14128, -0.01168)
@@ -121,14 +121,14 @@ def _window(length: int) -> Floats:
 
 def _measured(
     record: Record, stretch: Stretch, length: int, lines: dict[int, float], window: Floats
-) -> list[_Rows]:
+) -> list[Rows]:
     """Rows without overlap over the whole stretch, for each bin at which there is a line."""
     from scipy.fft import rfft
 
     count = len(stretch) // length
     step = max(1, _ROWS_AT_ONCE // length)
     at = np.array(list(lines))
-    wanted = np.clip(at[:, None] + np.array([0, *(-b for b in _BESIDE), *_BESIDE]), 1, length // 2 - 1)
+    wanted = np.clip(at[:, None] + np.array([0, *(-b for b in BESIDE), *BESIDE]), 1, length // 2 - 1)
     parts = []
     for row in range(0, count, step):
         rows = min(step, count - row)
@@ -140,7 +140,7 @@ def _measured(
     left, right = np.split(whole[:, :, 1:], 2, axis=2)
     mirrored = (left * right).mean(axis=2)
     return [
-        _Rows(
+        Rows(
             whole[:, i, 0],
             power[:, i, 1:].mean(axis=1),
             mirrored[:, i],
@@ -152,7 +152,7 @@ def _measured(
     ]
 
 
-def _fitted(rows: _Rows, window: Floats) -> Tone | None:
+def fitted(rows: Rows, window: Floats) -> Tone | None:
     """The tone of these rows; None if it does not stand out of what else there is, or is keyed."""
     number = np.arange(rows.values.size)
     rough = _weight(rows, np.zeros(number.size))
@@ -181,7 +181,7 @@ def _fitted(rows: _Rows, window: Floats) -> Tone | None:
     return Tone(omega, apart * rows.length, knots / gain)
 
 
-def _is_keyed(rows: _Rows, weight: Floats) -> bool:
+def _is_keyed(rows: Rows, weight: Floats) -> bool:
     """Whether what is beside the tone is the same on both sides, as it is if the tone's own amplitude is keyed.
 
     Then the tone is the carrier of something; less the tone, a keyed amplitude would look like reversals.
@@ -193,7 +193,7 @@ def _is_keyed(rows: _Rows, weight: Floats) -> bool:
     return alike > _ALIKE
 
 
-def _weight(rows: _Rows, restless: Floats) -> Floats:
+def _weight(rows: Rows, restless: Floats) -> Floats:
     """One over the power of what else is in each row (r,): of the bins beside, or of what changes if that is more."""
     from scipy.ndimage import uniform_filter1d
 

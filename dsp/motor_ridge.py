@@ -27,6 +27,9 @@ _MOVE_COST = 0.7
 # exponential ordinates of noise are 8 to 14 times their median
 _OUT = 30.0
 _NEARLY_ALWAYS = 0.1
+# bins to either side that hold a Hann line's main lobe, with some wander, and those that it is held against: a line has
+# half of their power and more (0.6 to 1 in lines of motors drawn, 0.2 to 0.4 in transmissions, which fill all of them)
+_LOBE, _AROUND, _NARROW = 2, 16, 0.5
 # and by which it is followed as well as need be: the phase of one frame is known to a twelfth of a radian
 _CLEAR, _CLEAR_BINS = 200.0, 6.0
 _BLOCK = 1 << 18
@@ -51,9 +54,23 @@ def stands_out(record: Record) -> bool:
             continue
         power = found[0][:, _LEVEL_BINS:]
         ratio = power.max(axis=1) / np.maximum(np.median(power, axis=1), 1e-30)
-        if float(low_quantile(ratio[:, None], _NEARLY_ALWAYS)[0]) > _OUT:
+        told = np.stack((ratio, _narrowness(power.astype(np.float64))), axis=1)
+        out, narrow = low_quantile(told, _NEARLY_ALWAYS).tolist()
+        if out > _OUT and narrow > _NARROW:
             return True
     return False
+
+
+def _narrowness(power: Floats) -> Floats:
+    """Share of the power around the highest bin of each spectrum (frames, bins) that lies within a line's main lobe."""
+    sums = np.pad(np.cumsum(power, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
+    top, row = power.argmax(axis=1), np.arange(power.shape[0])
+
+    def within(bins: int) -> Floats:
+        low, high = np.maximum(top - bins, 0), np.minimum(top + bins + 1, power.shape[1])
+        return np.asarray(sums[row, high] - sums[row, low])
+
+    return within(_LOBE) / np.maximum(within(_AROUND), 1e-30)
 
 
 def ridge_of(record: Record, stretch: Stretch) -> Ridge | None:

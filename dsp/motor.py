@@ -111,11 +111,11 @@ class _Look:
 
 def _started(ridge: Ridge, stretch: Stretch) -> Turning:
     """The phase whose slope is the frequency of the ridge, smoothed."""
+    from scipy.interpolate import CubicSpline
+
     hop = ridge.length // 2
     cycles = smoothed(ridge.cycles, np.ones(ridge.cycles.size))
     at: Floats = np.asarray(hop * np.arange(cycles.size) + ridge.length / 2.0, dtype=np.float64)
-    from scipy.interpolate import CubicSpline
-
     at, cycles = _to_ends(at, cycles, hop, len(stretch))
     return Turning(at, 2.0 * np.pi * np.asarray(CubicSpline(at, cycles).antiderivative()(at)))
 
@@ -144,10 +144,8 @@ def _bettered(look: _Look, turning: Turning, off: Floats, aside: Floats, weight:
 
     What is added to a line changes its amplitude by as much as its phase, which a motor alone does not.
     """
-    from scipy.interpolate import CubicSpline
-
     centres = look.centres(off.size)
-    whole = np.asarray(CubicSpline(turning.at, turning.phase)(centres)) + off
+    whole = turning.of(centres) + off
     at, phase = _to_ends(centres, smoothed(whole, weight, aside), look.hop, len(look.stretch))
     return Turning(at, phase)
 

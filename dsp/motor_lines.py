@@ -35,9 +35,8 @@ class Turning:
 
         return np.asarray(CubicSpline(self.at, self.phase).c)
 
-    def over(self, start: int, stop: int) -> Floats:
-        """At each of the samples ``[start, stop)``."""
-        n = np.arange(start, stop, dtype=np.float64)
+    def of(self, n: Floats) -> Floats:
+        """At places ``n`` (s,) in samples."""
         piece = np.clip(np.searchsorted(self.at, n, "right") - 1, 0, self.at.size - 2)
         u = n - self.at[piece]
         a, b, c, d = self._coefficients
@@ -45,7 +44,8 @@ class Turning:
 
     def turn(self, start: int, stop: int, parts: int = 1) -> Complexes:
         """``exp(i phase / parts)`` over samples ``[start, stop)``."""
-        return np.asarray(np.exp(1j * (np.remainder(self.over(start, stop), 2.0 * np.pi * parts) / parts)))
+        phase = self.of(np.arange(start, stop, dtype=np.float64))
+        return np.asarray(np.exp(1j * (np.remainder(phase, 2.0 * np.pi * parts) / parts)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -50,7 +50,7 @@ def test_lines_are_what_their_formula_says_in_every_slice() -> None:
     lines = MotorLines(500, 120_000, turning, 2, ((3, Tone(1e-5, 65_536, knots)),))
     n = np.arange(119_500.0)
     a = np.interp(n, np.arange(3) * 65_536, knots)
-    due = np.real(a * np.exp(1j * (1e-5 * n + 1.5 * turning.over(0, n.size))))
+    due = np.real(a * np.exp(1j * (1e-5 * n + 1.5 * turning.of(n))))
     whole = np.zeros(121_000, dtype=np.float32)
     lines.take_off(whole, 0)
     np.testing.assert_allclose(whole[500:120_000], -due, atol=1e-4)

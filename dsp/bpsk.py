@@ -30,6 +30,7 @@ from dsp.quality import Fitness, one_phase
 from dsp.results import DecodeSettings
 from dsp.runs import Runs, nats_in, nats_of
 from dsp.segment import Piece, cut, windows_of
+from dsp.shared_period import of_one_clock
 from dsp.source import Record, Watch
 from dsp.strip import Spans, Strip
 from dsp.survey import surveyed
@@ -392,5 +393,6 @@ def _one_link(
     covered = np.concatenate((covered, *(_samples(t.strip, t.runs) for t in whole.talkers)))
     period = whole.period(period)
     left = first_look(record, noise, Watch(None, watch.cancelled), covered)
-    link = Link(model, period, tuple(whole.talkers), rivals, scale * judged.noise, multiple)
+    talkers = of_one_clock(whole.talkers, period)
+    link = Link(model, period, talkers, rivals, scale * judged.noise, multiple)
     return _Outcome(link, left=left)

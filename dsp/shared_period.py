@@ -7,12 +7,13 @@ What all share is looked for first, and is a mixture where their clocks differ; 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from dsp.fits import Fits
 from dsp.period import Period, final_period, pooled_period
-from dsp.talkers import Talker
+from dsp.talkers import Talker, agree
 
 
 def of_shared_clock(fits: Fits, talkers: Sequence[Talker]) -> Fits:
@@ -29,3 +30,17 @@ def of_shared_clock(fits: Fits, talkers: Sequence[Talker]) -> Fits:
 def shared_period(fits: Fits, known: Period, *, mixed: bool) -> Period:
     """The period over all of the transmissions; ``mixed`` says that ``known`` was found with others among them."""
     return final_period(fits, pooled_period(fits, known.value, known.sharp) if mixed else known)
+
+
+def of_one_clock(talkers: Sequence[Talker], shared: Period) -> tuple[Talker, ...]:
+    """The same without periods of their own, where every talker has one and none differs from the ``shared`` one.
+
+    Transmissions are found with a period that is known roughly; one that is farther off than the flips leave open looks
+    like a clock of each talker's own. Of no other clock there is a trace then, and the shared period was told by all
+    transmissions (`of_shared_clock`), each talker's own only by its strongest.
+    """
+    own = [talker.period for talker in talkers if talker.period is not None]
+    values, std = (np.array([getattr(period, name) for period in own]) for name in ("value", "std"))
+    if not own or len(own) < len(talkers) or not agree(values, shared.value, std):
+        return tuple(talkers)
+    return tuple(replace(talker, period=None) for talker in talkers)

@@ -326,7 +326,7 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Li
     """
     weight = 1.0 / carrier_u**2
     mean = float(np.sum(weight * fits.omega) / weight.sum())
-    shared = len(fits) > 1 and _agree(fits.omega, mean, carrier_u)
+    shared = len(fits) > 1 and agree(fits.omega, mean, carrier_u)
     judged = fitness(runs)
     noise = end_noise(runs, *line.room.of(0.5 * (runs.first + runs.last))).over(judged.noise)
     # a load that comes on within a transmission leaves its ends unlike
@@ -362,11 +362,12 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Li
     )
 
 
-def _agree(omega: Floats, mean: float, omega_u: Floats) -> bool:
-    """Whether carriers differ by no more than chance: below the 99.9 % point of chi-square (Wilson-Hilferty)."""
-    k = max(1, omega.size - 1)
+def agree(values: Floats, mean: float, std: Floats) -> bool:
+    """Whether carriers or periods (n,) differ by no more than chance: below the 99.9 % point of chi-square
+    (Wilson-Hilferty)."""
+    k = max(1, values.size - 1)
     limit = k * (1.0 - 2.0 / (9.0 * k) + 3.09 * np.sqrt(2.0 / (9.0 * k))) ** 3
-    return bool(np.sum(((omega - mean) / omega_u) ** 2) < limit)
+    return bool(np.sum(((values - mean) / std) ** 2) < limit)
 
 
 def _held(fits: Fits, omega: float) -> Fits:

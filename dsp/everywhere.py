@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.condition import Conditioner
-from dsp.extract import Found, Model, extract
+from dsp.extract import Found, Model, extract, going_on
 from dsp.fits import Fits, Flags
 from dsp.halves import in_halves
 from dsp.period import Period, compact
@@ -89,6 +89,7 @@ def everywhere(
     def work(lot: _Lot) -> _Done:
         strip = conditioner.strip(list(lot.spans)).with_variance(variance)
         found, _ = believable(extract(strip, omega, model, covered=covered))
+        found = going_on(found, strip)
         mine = _of_lot(found, strip, lot)
         cut = _goes_on(found, strip, model.period)
         talkers = [] if cut else talkers_of(strip, mine)

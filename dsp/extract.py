@@ -148,6 +148,18 @@ def _found(chosen: list[Candidates], variance: float, borders: Floats, *, reache
     return Found(*rejoined(fits, windows, owner, borders), variance)
 
 
+def going_on(found: Found, strip: Strip) -> Found:
+    """The same with those made one that go on from each other with a carrier that changes steadily.
+
+    For what is told in the end: a model that is only tried would go on in parts of what it does not explain.
+    """
+    borders = strip.begins[1:].astype(np.float64)
+    fits, windows, owner = rejoined(found.fits, found.windows, found.owner, borders, bends=True)
+    if len(fits) == len(found.fits) and len(windows) == len(found.windows):
+        return found
+    return Found(fits, windows, owner, found.variance)
+
+
 def mark(taken: Flags, grid: Grid, start: Floats, stop: Floats) -> None:
     """Mark the symbols of a grid that overlap transmissions, with half a symbol beside them."""
     first = np.floor((start - grid.begin) / grid.period - 1.3).astype(np.int64)

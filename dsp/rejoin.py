@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from dsp.bends import bend_alike, bent, told_by
 from dsp.correlate import own_nats
 from dsp.detect import LONG, WINDOW
 from dsp.fits import Fits, Flags, Ints, join, settle
@@ -52,12 +53,13 @@ class _Items:
 
 
 def rejoined(
-    fits: Fits, windows: Fits, owner: Ints, borders: Floats, *, follow: bool = True
+    fits: Fits, windows: Fits, owner: Ints, borders: Floats, *, follow: bool = True, bends: bool = False
 ) -> tuple[Fits, Fits, Ints]:
     """The same in order of time, with those made one that go on from each other, none across ``borders`` (m,).
 
     ``windows`` and the ``owner`` of each are the windows of long transmissions; what is made one and is long, or has
-    more than one amplitude, is followed through windows as well, or (``follow`` False) left as it is.
+    more than one amplitude, is followed through windows as well, or (``follow`` False) left as it is. With ``bends``
+    their carrier may change steadily.
     """
     items = _items(fits, windows, owner)
     near = _neighbours(items, borders)
@@ -66,7 +68,7 @@ def rejoined(
     longs: list[Fits] = []
     if not near.size:
         return fits.take(np.argsort(fits.start, kind="stable")), windows, owner
-    whole, good = _whole(items, near)
+    whole, good = _whole(items, near, bends=bends)
     for first, last in _chains(near, np.flatnonzero(good)):
         made, is_one = _made_one(
             items, first, last, whole.take((near >= first) & (near < last)), follow=follow
@@ -102,16 +104,15 @@ def _neighbours(items: _Items, borders: Floats) -> Ints:
     return np.flatnonzero(same & (gap < _SILENT) & (gap > -_SHARED))
 
 
-def _whole(items: _Items, near: Ints) -> tuple[Fits, Flags]:
+def _whole(items: _Items, near: Ints, *, bends: bool) -> tuple[Fits, Flags]:
     """For each of the neighbours the fit through the place where they meet, and whether they are one (near,)."""
     one, other = items.tail.take(near), items.head.take(near + 1)
     period = 0.5 * (one.period + other.period)
     before_count, after_count = (side.count.astype(np.float64) ** 3 for side in (one, other))
     # what both cover is the later one's
     shared = np.maximum(0, np.rint((one.stop - other.start) / period)).astype(np.int64)
-    count = np.maximum(1, np.minimum(one.count - shared, _BESIDE))
-    one = replace(one, start=one.start + np.maximum(one.count - shared - count, 0) * one.period, count=count)
-    other = replace(other, count=np.minimum(other.count, _BESIDE))
+    wide = _sides(one, other, shared, WINDOW)
+    one, other = _sides(one, other, shared, _BESIDE)
     # the carrier as all of both tells it (its variance falls with the third power of the symbols): a slope of its own
     # would lean against a turn of the phase between them
     weight = before_count / (before_count + after_count)
@@ -137,16 +138,49 @@ def _whole(items: _Items, near: Ints) -> tuple[Fits, Flags]:
         high=np.maximum(one.high, other.high),
     )
     both = settle(both, hold_carrier=True, ends=False)
-    column = np.arange(int(symbols.max()))[None, :]
-    inside = column < symbols[:, None]
-    first, last = column < one.count[:, None], column >= (one.count + silent)[:, None]
-    mine, yours = (replace(both, amplitude=side.amplitude).symbol_nats() for side in (one, other))
-    nats = np.where(first, mine, np.where(last, yours, np.maximum(mine, yours)))
-    told = np.sum(nats, axis=1, where=inside)
     each = np.minimum(one.nats / one.count, other.nats / other.count)
     lone = np.where(silent < LONE_SYMBOLS, LONE_SHARE * each, 0.0)
-    good = told > _reached(one, first=False) + _reached(other, first=True) - own_nats(each) - lone
-    return both, np.asarray(good)
+    least = _reached(one, first=False) + _reached(other, first=True) - own_nats(each)
+    mine, yours = (replace(both, amplitude=side.amplitude) for side in (one, other))
+    good = told_by(mine, yours, one.count, silent) > least - lone
+    rows = np.flatnonzero(~good)
+    return (
+        _with_bends(both, good, rows, least, silent, one, other, wide)
+        if bends and rows.size
+        else (both, good)
+    )
+
+
+def _with_bends(
+    both: Fits,
+    good: Flags,
+    rows: Ints,
+    least: Floats,
+    silent: Ints,
+    one: Fits,
+    other: Fits,
+    wide: tuple[Fits, Fits],
+) -> tuple[Fits, Flags]:
+    """The same, with those ``rows`` one whose carrier changes steadily from one side to the other, and within them.
+
+    That leaves more free than one carrier does, and so must be worth more: that nobody pauses for less than a symbol does
+    not count.
+    """
+    one, other, wide_one, wide_other = (side.take(rows) for side in (one, other, *wide))
+    curved, told = bent(both.take(rows), one, other, silent[rows])
+    better = (told > least[rows]) & bend_alike(one, other, wide_one, wide_other)
+    good = good.copy()
+    good[rows] = better
+    order = np.arange(len(both))
+    order[rows[better]] = len(both) + np.flatnonzero(better)
+    return join([both, curved]).take(order), good
+
+
+def _sides(one: Fits, other: Fits, shared: Ints, most: int) -> tuple[Fits, Fits]:
+    """At most so many symbols of each that are next to the place where they meet; what both cover is the later one's."""
+    count = np.maximum(1, np.minimum(one.count - shared, most))
+    start = one.start + np.maximum(one.count - shared - count, 0) * one.period
+    return replace(one, start=start, count=count), replace(other, count=np.minimum(other.count, most))
 
 
 def _reached(side: Fits, *, first: bool) -> Floats:

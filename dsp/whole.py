@@ -8,6 +8,7 @@ import numpy as np
 
 from dsp.condition import Conditioner
 from dsp.everywhere import Everything, everywhere
+from dsp.extract import going_on
 from dsp.follow import wander_of
 from dsp.gate import spans_of
 from dsp.link import Learned, learn
@@ -83,6 +84,7 @@ def _everything(
     """What is found in the ``active`` spans; None if what was learned is all of the record."""
     if active is not None:
         return everywhere(conditioner, active, learned.found.variance, learned.model, covered, watch)
-    talkers = talkers_of(learned.strip, learned.found)
-    fits = of_shared_clock(learned.found.fits, talkers)
-    return Everything(talkers, fits if len(fits) else None, len(fits) < len(learned.found.fits))
+    found = going_on(learned.found, learned.strip)
+    talkers = talkers_of(learned.strip, found)
+    fits = of_shared_clock(found.fits, talkers)
+    return Everything(talkers, fits if len(fits) else None, len(fits) < len(found.fits))

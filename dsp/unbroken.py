@@ -13,6 +13,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from dsp.correlate import Complexes
 from dsp.noise import NoiseFloor
@@ -22,8 +24,8 @@ from dsp.source import Floats, Record
 _LENGTHS = (1 << 11, 1 << 13, 1 << 15, 1 << 17)
 # places of a record that are looked at, and in how many of them something that goes on must be seen
 _PLACES, _SEEN_IN = 4, 2
-# bins that the narrowest band has
-_FEWEST = 64
+# bins that the narrowest band has, and those that are transformed at a time, so many as stay in the cache
+_FEWEST, _PIECE = 64, 1 << 14
 # power of a line in the squared band over the mean about it: noise has less in all but one of 10^6 bins even where the
 # mean is of the fewest, 11 or so exponential ordinates, and a thousand times more seldom where it is of 60
 _LINE = 25.0
@@ -93,36 +95,39 @@ def _lines(record: Record, start: int, length: int) -> Iterator[Unbroken]:
     step_hz = record.rate_hz / length
     size = max(_FEWEST, 1 << int(np.log2(length / 4)))
     while size >= _FEWEST:
-        for low in range(size // 4, spectrum.size - size, size // 4):
+        bands = sliding_window_view(spectrum[size // 4 : -1], size)[:: size // 4]
+        rows = max(1, _PIECE // size)
+        for first in range(0, len(bands), rows):
+            some = bands[first : first + rows]
             # twice as many samples as the band needs, since its square is twice as wide
-            band = np.zeros(2 * size, dtype=np.complex128)
-            band[:size] = spectrum[low : low + size]
-            z = ifft(band) * (4.0 * size / length)
-            lines = fft(z * z)
-            at, ratio = _highest_line(lines.real**2 + lines.imag**2)
-            if ratio > _LINE:
-                seen = _seen(z, at, (low, size), step_hz)
+            z = ifft(some, 2 * size, axis=1) * (4.0 * size / length)
+            lines = fft(z * z, axis=1)
+            at, ratio = _highest_lines(lines.real**2 + lines.imag**2)
+            for row in np.flatnonzero(ratio > _LINE).tolist():
+                low = (first + row + 1) * (size // 4)
+                seen = _seen(z[row], int(at[row]), (low, size), step_hz)
                 if seen is not None:
                     yield seen
         size //= 2
 
 
-def _highest_line(power: Floats) -> tuple[int, float]:
-    """The bin of a squared band's ``power`` (n,) that stands out most of those about it, and by how much.
+def _highest_lines(power: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """The bin of each squared band's ``power`` (bands, n) that stands out most of those about it, and by how much (bands,).
 
     The square of noise in a part of the band is a hump, whose top stands out of the mean of all but of nothing near it.
     """
     from scipy.ndimage import uniform_filter1d
 
-    reach = max(_ABOUT_AT_LEAST, power.size // (2 * _ABOUT))
+    reach = max(_ABOUT_AT_LEAST, power.shape[1] // (2 * _ABOUT))
     wide, near = 2 * reach + 1, 2 * _SPREAD + 1
     around = wide * uniform_filter1d(power, wide, mode="wrap") - near * uniform_filter1d(
         power, near, mode="wrap"
     )
     # running sums leave some rounding of what is far larger
-    ratio = power * (wide - near) / np.maximum(around, 1e-9 * power.max(initial=1e-300))
-    at = int(np.argmax(ratio))
-    return at, float(ratio[at])
+    least = np.maximum(1e-9 * power.max(axis=1, keepdims=True), 1e-300)
+    ratio = power * (wide - near) / np.maximum(around, least)
+    at = np.argmax(ratio, axis=1)
+    return at, ratio[np.arange(at.size), at]
 
 
 def _seen(z: Complexes, at: int, band: tuple[int, int], step_hz: float) -> Unbroken | None:

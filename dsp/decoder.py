@@ -117,13 +117,14 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
     if search.keyed:
         calm, floor = record, noise
         search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
-    beside = None if search.links else _beside_others(calm, floor, settings, watch.part(0.8, 0.85))
-    if beside is not None:
-        search, floor = beside
-    elif _doubtful(search, floor):
+    if _doubtful(search, floor):
         again = _continuous(calm, floor, search.judged, settings, watch.part(0.8, 0.95))
         if again is not None and again.weight > search.weight:
             search = again
+    # what pauses now and then, if ever so shortly, is better told by what the floor leaves of it
+    beside = None if search.links else _beside_others(calm, floor, settings, watch.part(0.8, 0.95))
+    if beside is not None:
+        search, floor = beside
     search = with_others(calm, floor, search, settings, watch.part(0.95, 1.0))
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)

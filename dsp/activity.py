@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.boxes import FEWEST_FRAMES, Hits, hits_in, look_of
+from dsp.continued import continued
 from dsp.noise import NoiseFloor
 from dsp.source import Floats, Record, Watch
 
@@ -53,11 +54,13 @@ class Active:
     best: Box
 
 
-def filtered(samples: Floats, rate_hz: float, gain: Callable[[Floats], Floats]) -> Floats:
+def filtered(
+    samples: Floats, rate_hz: float, gain: Callable[[Floats], Floats], *, predicted: bool = False
+) -> Floats:
     """Zero-phase filter by a gain per frequency, with neither end of the stretch seeing the other.
 
     The samples are continued by odd reflection and faded out, so that a filter of large range is not
-    shown a jump where the stretch ends.
+    shown a jump where the stretch ends; or by what they let predict, so that it is shown no step under a carrier either.
     """
     from scipy.fft import irfft, next_fast_len, rfft
 
@@ -68,9 +71,14 @@ def filtered(samples: Floats, rate_hz: float, gain: Callable[[Floats], Floats]) 
     total = next_fast_len(n + 2 * pad, real=True)
     fade = 0.5 - 0.5 * np.cos(np.pi * (np.arange(pad) + 0.5) / pad)
     whole = np.zeros(total, dtype=samples.dtype)
-    whole[:pad] = (2.0 * samples[0] - samples[pad:0:-1]) * fade
+    if predicted:
+        before, after = continued(samples[::-1], pad)[::-1], continued(samples, pad)
+    else:
+        before = 2.0 * samples[0] - samples[pad:0:-1]
+        after = 2.0 * samples[-1] - samples[-2 : -pad - 2 : -1]
+    whole[:pad] = before * fade
     whole[pad : pad + n] = samples
-    whole[pad + n : 2 * pad + n] = (2.0 * samples[-1] - samples[-2 : -pad - 2 : -1]) * fade[::-1]
+    whole[pad + n : 2 * pad + n] = after * fade[::-1]
     spectrum = rfft(whole)
     spectrum *= _spread(gain, spectrum.size, rate_hz / total).astype(samples.dtype)
     return np.asarray(irfft(spectrum, total)[pad : pad + n])
@@ -110,7 +118,7 @@ def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> NDArra
         out[0] = 0.0
         return np.asarray(out)
 
-    white = filtered(part, record.rate_hz, gain)
+    white = filtered(part, record.rate_hz, gain, predicted=True)
     # of few samples what they are continued by has a level of its own, which taking out the whole's leaves in them
     white -= white.mean()
     return white

@@ -33,11 +33,15 @@ from dsp.segment import Piece
 from dsp.source import Record, SampleSource, Watch, make_record
 from dsp.steady import without_tones
 from dsp.told import Shown, common_measure, contradictions
+from dsp.unbroken import floor_around, unbroken
 
 __all__ = ["SampleSource", "decode"]
 
 # natural units that a carrier should stand out by: less is what the floor leaves of something sent nearly all the time
 _FAINT_NATS = 50.0
+# times by which the noise in a band is more than where the floor is lowest, for that to be no error of either; and bands
+# in which nothing is found before no more are looked at
+_FLAT, _VAIN = 3.0, 2
 # times by which a floor stands out where something is sent nearly all the time
 _HUMP = 3.0
 
@@ -117,6 +121,10 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
         again = _continuous(calm, floor, search.judged, settings, watch.part(0.8, 0.95))
         if again is not None and again.weight > search.weight:
             search = again
+    # what pauses now and then, if ever so shortly, is better told by what the floor leaves of it
+    beside = None if search.links else _beside_others(calm, floor, settings, watch.part(0.8, 0.95))
+    if beside is not None:
+        search, floor = beside
     search = with_others(calm, floor, search, settings, watch.part(0.95, 1.0))
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)
@@ -208,6 +216,33 @@ def _continuous(
     seen = without_modulated_lines(record, flat)
     search = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
     return search if search.links or search.few else None
+
+
+def _beside_others(
+    record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch
+) -> tuple[Search, NoiseFloor] | None:
+    """Links that are sent all the time within a part of the spectrum, and the floor that shows the first of them."""
+    flat = noise.flattened()
+    if flat is None:
+        return None
+    first: tuple[Search, NoiseFloor] | None = None
+    failed = 0
+    for one in unbroken(record, noise):
+        floor = floor_around(noise, one)
+        # nothing else, and noise as low as at the quietest frequencies, is what `_continuous` supposes
+        low = one.density < _FLAT * float(flat.density(one.carrier_hz))
+        if first is None and low and not np.any(floor.floor > noise.floor):
+            return None
+        search = find_links(record, floor, settings, watch, likeliest=True)
+        if not search.links:
+            failed += 1
+        elif first is None:
+            first = search, floor
+        else:
+            first = replace(first[0], links=(*first[0].links, *search.links)), first[1]
+        if failed == _VAIN:
+            break
+    return first
 
 
 def _not_finite(record: Record) -> Notice | None:

@@ -9,14 +9,13 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.assemble import bursts_of
-from dsp.at_once import with_others
-from dsp.bpsk import FewFlips, Search, find_links
+from dsp.bpsk import FewFlips
 from dsp.classify import explain_nothing, reversed_carrier
 from dsp.errors import BadInputError
 from dsp.jumps import without_jumps
 from dsp.look import looked_at
 from dsp.motor import without_motor
-from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
+from dsp.noise import estimate_noise
 from dsp.results import (
     KINDS,
     LINE_CODES,
@@ -29,21 +28,12 @@ from dsp.results import (
     Refusal,
     Signalling,
 )
-from dsp.segment import Piece
+from dsp.searches import searched
 from dsp.source import Record, SampleSource, Watch, make_record
 from dsp.steady import without_tones
 from dsp.told import Shown, common_measure, contradictions
-from dsp.unbroken import floor_around, unbroken
 
 __all__ = ["SampleSource", "decode"]
-
-# natural units that a carrier should stand out by: less is what the floor leaves of something sent nearly all the time
-_FAINT_NATS = 50.0
-# times by which the noise in a band is more than where the floor is lowest, for that to be no error of either; and bands
-# in which nothing is found before no more are looked at
-_FLAT, _VAIN = 3.0, 2
-# times by which a floor stands out where something is sent nearly all the time
-_HUMP = 3.0
 
 
 def decode(
@@ -113,19 +103,7 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
         level = still
         above = estimate_noise(level) or above
     calm, floor = without_tones(level, above)
-    search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
-    if search.keyed:
-        calm, floor = record, noise
-        search = find_links(calm, floor, settings, watch.part(0.0, 0.8))
-    if _doubtful(search, floor):
-        again = _continuous(calm, floor, search.judged, settings, watch.part(0.8, 0.95))
-        if again is not None and again.weight > search.weight:
-            search = again
-    # what pauses now and then, if ever so shortly, is better told by what the floor leaves of it
-    beside = None if search.links else _beside_others(calm, floor, settings, watch.part(0.8, 0.95))
-    if beside is not None:
-        search, floor = beside
-    search = with_others(calm, floor, search, settings, watch.part(0.95, 1.0))
+    search = searched((calm, floor), (record, noise), settings, watch)
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)
         if signalling.kind in ("none", "undecided", "tone"):
@@ -177,72 +155,6 @@ def _few_flips(settings: DecodeSettings, found: tuple[FewFlips, ...]) -> Decode:
     text = f"{fact}: {why}{one}; more bursts, or the rate told, would"
     kinds = Signalling("undecided", 0.6, (Alternative("bpsk", 0.4),), (fact,))
     return Decode(settings, kinds, (), Refusal("symbol-rate-ambiguous", text))
-
-
-def _doubtful(search: Search, floor: NoiseFloor) -> bool:
-    """Whether what was found may be only the part of a transmission that its own floor leaves."""
-    if not search.links:
-        faint = sum(piece.nats for piece in search.unmodulated) < _FAINT_NATS
-        return faint or _stands_on_itself(search, floor)
-    return any(
-        link.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
-        for link in search.links
-        for t in link.talkers
-    )
-
-
-def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
-    """Whether the floor is highest just where something comes and goes, by more than that stands out of it: it may be all
-    of what is sent."""
-    flat = floor.flattened()
-    pieces = (*search.unmodulated, *search.unexplained)
-    if flat is None or not pieces:
-        return False
-    low, high = min(p.low_hz for p in pieces), max(p.high_hz for p in pieces)
-    inside = (floor.floor_hz >= low) & (floor.floor_hz <= high)
-    hump = float(np.max(floor.floor[inside] / flat.floor[inside], initial=1.0))
-    energy = np.array([p.energy for p in pieces])
-    ratio = float(energy @ np.array([p.ratio for p in pieces])) / max(float(energy.sum()), 1e-300)
-    return hump > max(_HUMP, ratio)
-
-
-def _continuous(
-    record: Record, noise: NoiseFloor, judged: tuple[Piece, ...], settings: DecodeSettings, watch: Watch
-) -> Search | None:
-    """Look again for something that is sent nearly all the time and so was taken for the floor."""
-    flat = noise.flattened()
-    if flat is None:
-        return None
-    seen = without_modulated_lines(record, flat)
-    search = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
-    return search if search.links or search.few else None
-
-
-def _beside_others(
-    record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch
-) -> tuple[Search, NoiseFloor] | None:
-    """Links that are sent all the time within a part of the spectrum, and the floor that shows the first of them."""
-    flat = noise.flattened()
-    if flat is None:
-        return None
-    first: tuple[Search, NoiseFloor] | None = None
-    failed = 0
-    for one in unbroken(record, noise):
-        floor = floor_around(noise, one)
-        # nothing else, and noise as low as at the quietest frequencies, is what `_continuous` supposes
-        low = one.density < _FLAT * float(flat.density(one.carrier_hz))
-        if first is None and low and not np.any(floor.floor > noise.floor):
-            return None
-        search = find_links(record, floor, settings, watch, likeliest=True)
-        if not search.links:
-            failed += 1
-        elif first is None:
-            first = search, floor
-        else:
-            first = replace(first[0], links=(*first[0].links, *search.links)), first[1]
-        if failed == _VAIN:
-            break
-    return first
 
 
 def _not_finite(record: Record) -> Notice | None:

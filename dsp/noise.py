@@ -15,6 +15,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from dsp.baseline import CELL
+from dsp.ordinates import coloured_ordinates, equal_ordinates, reach_of
 from dsp.source import Floats, Record
 from dsp.spectra import Spectra, low_quantile, spectra
 from dsp.steady_lines import bands, line_lengths, steady_lines, steady_of
@@ -146,37 +147,46 @@ def _held_by_peaks(power: Floats, peaks: int = 2) -> float:
     return 1.0 - float(left.sum()) / max(float(power.sum()), 1e-300)
 
 
-def _quiet_share(power: Floats) -> tuple[Floats, Floats]:
-    """Level of the quiet frames over the mean of all, per bin, at most 1, and that level itself.
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """Spectra of one frame length: per bin (b,) at ``hz`` their smoothed mean, and of each bin averaged with its
+    neighbours the mean and a low quantile over ``frames`` frames."""
 
-    ``power`` has shape (frames, bins).
+    hz: Floats
+    level: Floats
+    frames: int
+    mean: Floats
+    low: Floats
 
-    Neighbouring bins are averaged first, fewer next to the ends: the average of several exponential
-    ordinates scatters little, so that it matters little what share of the frames is quiet.
-    """
-    from scipy.special import gammaincinv
+    def quiet(self, equal: Floats) -> tuple[Floats, Floats]:
+        """Level of the quiet frames over the mean of all, per bin, at most 1, and that level itself.
 
+        Averages of neighbouring bins, worth ``equal`` (b,) independent ordinates each, scatter little, so that it matters
+        little what share of the frames is quiet.
+        """
+        from scipy.special import gammaincinv
+
+        low = self.low * (equal / gammaincinv(equal, _QUANTILE))
+        share = low / np.maximum(self.mean, 1e-300)
+        # the quantile of so many frames scatters by this much: what is within three times that is steady
+        scatter = (1.1 + 1.8 / equal) / np.sqrt(self.frames)
+        counts = share < 1.0 - 3.0 * scatter
+        return np.where(counts, share, 1.0), np.where(counts, low, self.mean)
+
+
+def _seen(power: Floats, hz: Floats) -> _Seen:
+    """What spectra (frames, bins) show."""
     frames, bins = power.shape
-    first, last = 2, bins - 2
-    reach = np.minimum(4 if bins > 100 else 2, np.minimum(np.arange(bins) - first, last - np.arange(bins)))
-    reach = np.maximum(reach, 0)
-    middle = np.clip(np.arange(bins), first, last)
+    level = _smooth_log(power.mean(axis=0), 2 if 2 * (bins - 1) <= 256 else 8)
+    reach = reach_of(bins)
+    middle = np.clip(np.arange(bins), 2, bins - 2)
     sums = np.zeros((frames, bins + 1))
     np.cumsum(power, axis=1, out=sums[:, 1:])
-    wide = 2 * reach + 1
-    around = (sums.take(middle + reach + 1, axis=1) - sums.take(middle - reach, axis=1)) / wide
-    # equivalent independent ordinates of neighbouring Hann bins (power correlation 4/9, 1/36)
-    equal = wide**2 / (wide + 2.0 * (wide - 1) * 4.0 / 9.0 + 2.0 * np.maximum(wide - 2, 0) / 36.0)
+    around = (sums.take(middle + reach + 1, axis=1) - sums.take(middle - reach, axis=1)) / (2 * reach + 1)
     # single precision is sorted in a fifth of the time
     scale = float(around.max())
-    low = low_quantile((around / scale).astype(np.float32), _QUANTILE) * (
-        scale * equal / gammaincinv(equal, _QUANTILE)
-    )
-    share = low / np.maximum(around.mean(axis=0), 1e-300)
-    # the quantile of so many frames scatters by this much: what is within three times that is steady
-    scatter = (1.1 + 1.8 / equal) / np.sqrt(frames)
-    counts = share < 1.0 - 3.0 * scatter
-    return np.where(counts, share, 1.0), np.where(counts, low, around.mean(axis=0))
+    low = low_quantile((around / scale).astype(np.float32), _QUANTILE) * scale
+    return _Seen(hz, level, frames, around.mean(axis=0), low)
 
 
 def _smooth_log(values: Floats, half: int) -> Floats:
@@ -219,9 +229,7 @@ def _short_spectra(record: Record, longest: int) -> dict[int, Spectra]:
 
 def _broad_floor(record: Record, short: dict[int, Spectra]) -> tuple[Floats, Floats] | None:
     """Frequencies and density of the floor, lines left out; None of too few samples."""
-    shares: list[tuple[Floats, Floats, Floats, Floats]] = []
-    mean_hz: Floats = np.zeros(0)
-    mean: Floats = np.zeros(0)
+    seen: list[_Seen] = []
     slow = 0.0
     for length, (squares, unit) in short.items():
         power = squares.astype(np.float64) * unit
@@ -229,31 +237,45 @@ def _broad_floor(record: Record, short: dict[int, Spectra]) -> tuple[Floats, Flo
         power[:, :2] = power[:, 2:3]
         power[:, -1] = power[:, -2]
         power += max(float(power.max()) * 1e-24, 1e-300)
-        mean_hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
-        slow = float(power[:, mean_hz < _SLOW_CELLS * record.rate_hz / CELL].max())
-        mean = _smooth_log(power.mean(axis=0), 2 if length <= 256 else 8)
-        shares.append((mean_hz, mean, *_quiet_share(power)))
-    if not shares:
+        hz = np.fft.rfftfreq(length, 1.0 / record.rate_hz)
+        slow = float(power[:, hz < _SLOW_CELLS * record.rate_hz / CELL].max())
+        seen.append(_seen(power, hz))
+    if not seen:
         return None
-    # short frames fit between transmissions, long ones resolve the floor: whichever sees most quiet counts
-    best_hz, best = mean_hz, mean
-    for hz, level, share, quiet in shares:
-        # where a short frame shows more than a long one it shows its neighbours' leakage, not the floor
-        leaks = np.interp(mean_hz, hz, level) > 2.0 * mean
-        # a strong transmission beside a bin makes its share of quiet small: the level itself counts then
-        here = np.maximum(
-            mean * np.interp(mean_hz, hz, share), np.minimum(mean, np.interp(mean_hz, hz, quiet))
-        )
-        best = np.minimum(best, np.where(leaks, mean, here))
+    hz = seen[-1].hz
+    best = _quietest(seen, [equal_ordinates(s.hz.size) for s in seen])
+    if float(best[2:-2].max()) > _GENTLE * float(best[2:-2].min()):
+        # in a band of noise as narrow as a short frame's bins these rise and fall together
+        best = _quietest(seen, [coloured_ordinates(s.hz.size, hz, best) for s in seen])
     # what is quieter than a step of the converter is rounded to silence, while a signal is not, and has the noise of
     # rounding, spread over all frequencies
     rounding = 2.0 * record.rounding / record.rate_hz
     best = np.exp(uniform_filter1d(np.log(np.maximum(best, max(rounding, 1e-300))), 5, mode="nearest"))
-    best = np.maximum(_without_holes(best_hz, best), rounding)
+    best = np.maximum(_without_holes(hz, best), rounding)
     if record.wanders:
         # as far as the slow part was taken off, what is left of it is nothing that was sent
-        best[best_hz < _SLOW_CELLS * record.rate_hz / CELL] = max(slow, float(best.max()))
-    return best_hz, best
+        best[hz < _SLOW_CELLS * record.rate_hz / CELL] = max(slow, float(best.max()))
+    return hz, best
+
+
+def _quietest(seen: list[_Seen], equal: list[Floats]) -> Floats:
+    """Density (n,) at the longest frames' frequencies, of averages worth ``equal`` independent ordinates.
+
+    Short frames fit between transmissions, long ones resolve the floor: whichever sees most quiet counts.
+    """
+    longest = seen[-1]
+    best = longest.level
+    for one, its in zip(seen, equal, strict=True):
+        share, quiet = one.quiet(its)
+        # where a short frame shows more than a long one it shows its neighbours' leakage, not the floor
+        leaks = np.interp(longest.hz, one.hz, one.level) > 2.0 * longest.level
+        # a strong transmission beside a bin makes its share of quiet small: the level itself counts then
+        here = np.maximum(
+            longest.level * np.interp(longest.hz, one.hz, share),
+            np.minimum(longest.level, np.interp(longest.hz, one.hz, quiet)),
+        )
+        best = np.minimum(best, np.where(leaks, longest.level, here))
+    return best
 
 
 def _without_holes(hz: Floats, floor: Floats) -> Floats:

@@ -1,0 +1,150 @@
+"""What the noise may be: each supposition is searched with, and the one that explains most is believed.
+
+First the floor counts as it is told. A filter that noise and transmissions went through alike may have shaped it; what is
+sent nearly all the time may be a part of it; and where neither shows anything, something may be sent all along in a part
+of the spectrum.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from dsp.at_once import with_others
+from dsp.bpsk import Search, find_links
+from dsp.equalise import equalised
+from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
+from dsp.results import DecodeSettings
+from dsp.segment import Piece
+from dsp.source import Record, Watch
+from dsp.unbroken import floor_around, unbroken
+
+Line = tuple[Record, NoiseFloor]
+"""A record and the floor it is searched with."""
+
+# natural units that a carrier should stand out by: less is what the floor leaves of something sent nearly all the time
+_FAINT_NATS = 50.0
+# times by which the noise in a band is more than where the floor is lowest, for that to be no error of either; and bands
+# in which nothing is found before no more are looked at
+_FLAT, _VAIN = 3.0, 2
+# times by which a floor stands out where something is sent nearly all the time
+_HUMP = 3.0
+# times the floor that noise is met with at most where it was told well: of few quiet frames it is known to a half
+_AS_FLOOR = 1.5
+# share of what links explain that other pieces may hold if links are as good as all there is
+_LEFT = 0.1
+
+
+def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> Search:
+    """What is found in a record without its steady tones; in the ``raw`` one if these turn out to be part of what is sent."""
+    line = calm
+    search = find_links(*line, settings, watch.part(0.0, 0.5))
+    if search.keyed:
+        line = raw
+        search = find_links(*line, settings, watch.part(0.0, 0.5))
+    before: tuple[Search, Line] | None = None
+    if not _is_all(search):
+        before = _before_filter(line, settings, watch.part(0.5, 0.8))
+    if before is None or before[0].weight < search.weight or not _is_all(before[0]):
+        search, line = _otherwise(search, line, settings, watch.part(0.8, 0.95))
+    if before is not None and before[0].weight > search.weight:
+        search, line = before
+    return with_others(*line, search, settings, watch.part(0.95, 1.0))
+
+
+def _otherwise(search: Search, line: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line]:
+    """What explains more with a floor that something sent is part of, and the floor."""
+    if _doubtful(search, line[1]):
+        again = _continuous(*line, search.judged, settings, watch)
+        if again is not None and again.weight > search.weight:
+            search = again
+    # what pauses now and then, if ever so shortly, is better told by what the floor leaves of it
+    beside = None if search.links else _beside_others(*line, settings, watch)
+    return (search, line) if beside is None else (beside[0], (line[0], beside[1]))
+
+
+def _before_filter(line: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line] | None:
+    """What explains most before a filter that coloured the floor; None if there is no filter, or nothing before it."""
+    best: tuple[Search, Line] | None = None
+    for record in equalised(*line):
+        noise = estimate_noise(record)
+        if noise is None:
+            continue
+        search = find_links(record, noise, settings, watch)
+        if search.links and (best is None or search.weight > best[0].weight):
+            best = search, (record, noise)
+    return best
+
+
+def _is_all(search: Search) -> bool:
+    """Whether links leave nothing but the noise that was told."""
+    left = sum(piece.nats for piece in (*search.unexplained, *search.unmodulated))
+    calm = all(link.noise_scale < _AS_FLOOR for link in search.links)
+    return bool(search.links) and calm and left < _LEFT * search.weight
+
+
+def _doubtful(search: Search, floor: NoiseFloor) -> bool:
+    """Whether what was found may be only the part of a transmission that its own floor leaves."""
+    if not search.links:
+        faint = sum(piece.nats for piece in search.unmodulated) < _FAINT_NATS
+        return faint or _stands_on_itself(search, floor)
+    return any(
+        link.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
+        for link in search.links
+        for t in link.talkers
+    )
+
+
+def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
+    """Whether the floor is highest just where something comes and goes, by more than that stands out of it: it may be all
+    of what is sent."""
+    flat = floor.flattened()
+    pieces = (*search.unmodulated, *search.unexplained)
+    if flat is None or not pieces:
+        return False
+    low, high = min(p.low_hz for p in pieces), max(p.high_hz for p in pieces)
+    inside = (floor.floor_hz >= low) & (floor.floor_hz <= high)
+    hump = float(np.max(floor.floor[inside] / flat.floor[inside], initial=1.0))
+    energy = np.array([p.energy for p in pieces])
+    ratio = float(energy @ np.array([p.ratio for p in pieces])) / max(float(energy.sum()), 1e-300)
+    return hump > max(_HUMP, ratio)
+
+
+def _continuous(
+    record: Record, noise: NoiseFloor, judged: tuple[Piece, ...], settings: DecodeSettings, watch: Watch
+) -> Search | None:
+    """Look again for something that is sent nearly all the time and so was taken for the floor."""
+    flat = noise.flattened()
+    if flat is None:
+        return None
+    seen = without_modulated_lines(record, flat)
+    search = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
+    return search if search.links or search.few else None
+
+
+def _beside_others(
+    record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch
+) -> tuple[Search, NoiseFloor] | None:
+    """Links that are sent all the time within a part of the spectrum, and the floor that shows the first of them."""
+    flat = noise.flattened()
+    if flat is None:
+        return None
+    first: tuple[Search, NoiseFloor] | None = None
+    failed = 0
+    for one in unbroken(record, noise):
+        floor = floor_around(noise, one)
+        # nothing else, and noise as low as at the quietest frequencies, is what `_continuous` supposes
+        low = one.density < _FLAT * float(flat.density(one.carrier_hz))
+        if first is None and low and not np.any(floor.floor > noise.floor):
+            return None
+        search = find_links(record, floor, settings, watch, likeliest=True)
+        if not search.links:
+            failed += 1
+        elif first is None:
+            first = search, floor
+        else:
+            first = replace(first[0], links=(*first[0].links, *search.links)), first[1]
+        if failed == _VAIN:
+            break
+    return first

@@ -51,7 +51,7 @@ def with_others(
     for number in range(_ROUNDS):
         part = watch.part(number / _ROUNDS, (number + 1) / _ROUNDS)
         links = _all(groups)
-        if not links or not _something_beside(record, noise, links):
+        if not links or not something_beside(record, noise, links):
             break
         for i in reversed(range(len(groups))) if len(groups) > 1 else ():
             groups[i] = _again(record, noise, groups, i, settings, part.part(0.0, 0.4))
@@ -63,7 +63,7 @@ def with_others(
                 if len(group) > 1:
                     groups[i] = _again(record, noise, groups, i, settings, part.part(0.4, 0.5))
         links = _all(groups)
-        rest = _less(record, links)
+        rest = without_links(record, links)
         left = _found(rest, estimate_noise(rest) or noise, settings, part.part(0.5, 1.0))
         fresh = [link for link in left if not any(_is_of(record, link, other) for other in links)]
         if not fresh and number:
@@ -88,7 +88,8 @@ def _all(groups: Sequence[Sequence[Link]]) -> list[Link]:
     return [link for group in groups for link in group]
 
 
-def _less(record: Record, links: Sequence[Link]) -> Record:
+def without_links(record: Record, links: Sequence[Link]) -> Record:
+    """The record less what is known to be sent."""
     sent = [one for link in links for one in sent_of(link.talkers)]
     return replace(record, known=(*record.known, *sent))
 
@@ -98,12 +99,12 @@ def _carrier_band(record: Record, link: Link) -> tuple[float, float]:
     return link.model.carrier_hz - reach, link.model.carrier_hz + reach
 
 
-def _something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) -> bool:
+def something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) -> bool:
     """Whether, while links are sent, anything else shows once they are taken off: away from the carriers of those that
     are known to be sent then."""
     spans = [spans_of_link(link) for link in links]
     blocks = _places(record, np.concatenate(spans))
-    rest = _less(record, links)
+    rest = without_links(record, links)
     frames = _FRAMES if max(stop - start for start, stop in blocks) > _LONG * max(_FRAMES) else FEWER_FRAMES
     found = find_activity(rest, noise, blocks=blocks, frames=frames, threshold_nats=_STANDS_OUT)
     least = _LEAST_POWER * max(_power(link) for link in links)
@@ -193,7 +194,7 @@ def _again(
 ) -> list[Link]:
     """The links of one group as they are found with all others taken off; as they were if they are not found so."""
     group = groups[number]
-    rest = _less(record, _all([other for k, other in enumerate(groups) if k != number]))
+    rest = without_links(record, _all([other for k, other in enumerate(groups) if k != number]))
     found = find_links(rest, estimate_noise(rest) or noise, settings, watch).links
     mine = [link for link in found if _is_near(record, link, group[0])]
     told = sum(link.nats for link in mine)

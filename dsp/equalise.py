@@ -106,23 +106,41 @@ class Equalised:
         return values
 
 
-def equalised(record: Record, noise: NoiseFloor) -> list[Record]:
-    """Records of what was there before a filter of least delay, and before one of equal delay, that coloured the floor;
-    none if the floor is nowhere much lower than where most is sent."""
+def may_be_filtered(noise: NoiseFloor, hz: Floats | None = None) -> bool:
+    """Whether a filter may have made the floor so much lower somewhere than elsewhere; at ``hz`` (n,) if told."""
+    density = noise.floor[2:-2] if hz is None else noise.density(hz)
+    return bool(density.size and float(density.min()) * _LOWER < float(density.max()))
+
+
+@dataclass(frozen=True, eq=False)
+class InverseFilter:
+    """``taps`` (t,) that make the floor white, for samples up to ``ahead`` after each one; of the unit ``gain`` makes them
+    the noise has variance 1, with that ``added``."""
+
+    taps: Floats
+    ahead: int
+    added: float
+    gain: float
+
+    def of(self, record: Record) -> Record:
+        """A record of what was there before the filter."""
+        source = Equalised(record, self.taps, self.ahead, self.added)
+        return Record(source, record.rate_hz, self.gain, 0.0, record.stretches)
+
+
+def inverse_filters(record: Record, noise: NoiseFloor) -> list[InverseFilter]:
+    """Inverses of the filter of least delay, and of the one of equal delay, that may have coloured the floor; none if the
+    floor is nowhere much lower than where most is sent."""
     level = _level_of_sent(record, noise)
     if level is None or float(noise.floor[2:-2].min()) * _LOWER > level:
         return []
     # at the frequencies of a spectrum of so many samples
     hz = np.linspace(0.0, noise.rate_hz / 2.0, _GRID // 2 + 1)
     density = noise.density(hz) / level + _LOADING
-    least = _least_phase(density)
     added = math.sqrt(_LOADING * level * noise.rate_hz / 2.0)
     gain = 1.0 / math.sqrt(level * noise.rate_hz / 2.0)
-    out = []
-    for taps, ahead in ((_shortened(least), 0), _equal_delay(density)):
-        source = Equalised(record, taps, ahead, added)
-        out.append(Record(source, record.rate_hz, gain, 0.0, record.stretches))
-    return out
+    least = _shortened(_least_phase(density))
+    return [InverseFilter(least, 0, added, gain), InverseFilter(*_equal_delay(density), added, gain)]
 
 
 def _level_of_sent(record: Record, noise: NoiseFloor) -> float | None:

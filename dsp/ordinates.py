@@ -64,7 +64,8 @@ def coloured_ordinates(bins: int, floor_hz: Floats, floor: Floats) -> Floats:
             if apart == 0:
                 variance += np.where(within, pair, 0.0)
             scatter += np.where(within, (1.0 if apart == 0 else 2.0) * pair**2, 0.0)
-    return np.asarray(variance**2 / scatter)
+    # never less, which rounding knows nothing of far down the skirts
+    return np.asarray(np.maximum(variance**2 / scatter, 1.0))
 
 
 def _hann(x: Floats) -> Floats:

@@ -11,13 +11,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.at_once import with_others
-from dsp.bpsk import Search, find_links
-from dsp.equalise import equalised
+from dsp.at_once import something_beside, with_others, without_links
+from dsp.bpsk import Search, find_links, spans_of_link
+from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
 from dsp.results import DecodeSettings
 from dsp.segment import Piece
 from dsp.source import Record, Watch
+from dsp.strip import Spans
 from dsp.unbroken import floor_around, unbroken
 
 Line = tuple[Record, NoiseFloor]
@@ -34,6 +35,10 @@ _HUMP = 3.0
 _AS_FLOOR = 1.5
 # share of what links explain that other pieces may hold if links are as good as all there is
 _LEFT = 0.1
+# symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
+_SKIRTS = 2.0
+# samples, and places of so many, that tell which of the searches leaves least
+_PLACES, _PLACE = 32, 1 << 16
 
 
 def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> Search:
@@ -43,13 +48,14 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if search.keyed:
         line = raw
         search = find_links(*line, settings, watch.part(0.0, 0.5))
-    before: tuple[Search, Line] | None = None
-    if not _is_all(search):
-        before = _before_filter(line, settings, watch.part(0.5, 0.8))
-    if before is None or before[0].weight < search.weight or not _is_all(before[0]):
+    filters = []
+    if may_be_filtered(line[1]) and not _is_all_of(search, line):
+        filters = inverse_filters(*line)
+    before = _before_filter(line, filters, settings, watch.part(0.5, 0.8))
+    if search.links or not any(_is_all(one) for one, _ in before):
         search, line = _otherwise(search, line, settings, watch.part(0.8, 0.95))
-    if before is not None and before[0].weight > search.weight:
-        search, line = before
+    if before:
+        search, line = _least_left(line, search, filters, before)
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
 
 
@@ -64,17 +70,71 @@ def _otherwise(search: Search, line: Line, settings: DecodeSettings, watch: Watc
     return (search, line) if beside is None else (beside[0], (line[0], beside[1]))
 
 
-def _before_filter(line: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line] | None:
-    """What explains most before a filter that coloured the floor; None if there is no filter, or nothing before it."""
-    best: tuple[Search, Line] | None = None
-    for record in equalised(*line):
+def _before_filter(
+    line: Line, filters: list[InverseFilter], settings: DecodeSettings, watch: Watch
+) -> list[tuple[Search, Line]]:
+    """What is found before each of the filters that may have coloured the floor."""
+    out = []
+    for inverse in filters:
+        record = inverse.of(line[0])
         noise = estimate_noise(record)
-        if noise is None:
-            continue
-        search = find_links(record, noise, settings, watch)
-        if search.links and (best is None or search.weight > best[0].weight):
-            best = search, (record, noise)
-    return best
+        if noise is not None:
+            search = find_links(record, noise, settings, watch)
+            if search.links:
+                out.append((search, (record, noise)))
+    return out
+
+
+def _least_left(
+    line: Line, search: Search, filters: list[InverseFilter], before: list[tuple[Search, Line]]
+) -> tuple[Search, Line]:
+    """Of what was found, that which leaves least once it is taken off, in noise that the inverse filter makes white: the
+    likeliest of all (what is left of Gaussian noise has its power in the logarithm of the likelihood)."""
+    found = [(search, line), *before]
+    spans = np.concatenate(
+        [np.zeros((0, 2)), *(spans_of_link(link) for one, _ in found for link in one.links)]
+    )
+    places = _places(line[0], spans)
+    left = [_power(filters[0].of(without_links(line[0], search.links)), places)]
+    left.extend(_power(without_links(record, one.links), places) for one, (record, _) in before)
+    return found[int(np.argmin(left))]
+
+
+def _places(record: Record, spans: Spans) -> list[tuple[int, int]]:
+    """Samples of a record that tell what is left of it: all of a short one, else about some of the ``spans`` (n, 2)."""
+    whole = [(stretch.first, stretch.last) for stretch in record.stretches]
+    if record.samples <= _PLACES * _PLACE:
+        return whole
+    middles = np.sort(spans.mean(axis=1)).astype(np.int64)
+    chosen = np.unique(middles[np.linspace(0, middles.size - 1, _PLACES).astype(np.int64)] // _PLACE)
+    out = []
+    for number in chosen.tolist():
+        stretch = record.stretch_at(number * _PLACE)
+        start, stop = max(stretch.first, number * _PLACE), min(stretch.last, (number + 1) * _PLACE)
+        if stop > start:
+            out.append((start, stop))
+    return out
+
+
+def _power(record: Record, places: list[tuple[int, int]]) -> float:
+    """Sum of squares of samples."""
+    total = 0.0
+    for start, stop in places:
+        for at in range(start, stop, _PLACE):
+            part = record.read_centred(at, min(stop, at + _PLACE))
+            total += float(np.dot(part, part))
+    return total
+
+
+def _is_all_of(search: Search, line: Line) -> bool:
+    """Whether links are all there is, in noise that no filter has shaped where they are."""
+    record, noise = line
+    for link in search.links:
+        reach = np.linspace(-_SKIRTS, _SKIRTS, 65) * record.rate_hz / link.period.value
+        hz = np.clip(link.model.carrier_hz + reach, 0.1 * link.model.carrier_hz, 0.49 * record.rate_hz)
+        if may_be_filtered(noise, hz):
+            return False
+    return _is_all(search) and not something_beside(record, noise, search.links)
 
 
 def _is_all(search: Search) -> bool:

@@ -10,7 +10,7 @@ from generators.scoring import score
 from generators.truths import capture, model_of, strip_from
 
 from dsp import synth_line as line
-from dsp.at_once import _something_beside
+from dsp.at_once import something_beside
 from dsp.bpsk import find_links
 from dsp.decoder import decode
 from dsp.extract import extract
@@ -116,12 +116,12 @@ def test_what_is_left_of_smooth_pulses_is_nothing_beside_them() -> None:
     record = make_record(_on_the_line(sent, rng, 24.0).astype(np.float32), RATE_HZ, 0.0, 1.0, 0.0, None)
     links, noise = _links_of(record)
     assert len(links) == 1
-    assert not _something_beside(record, noise, links)
+    assert not something_beside(record, noise, links)
     # but what another carrier adds is
     other = BurstSpec(0.01, random_symbols(40, rng), 6250.0, 150e3, 1.0, 0.3)
     both = record.source[:] + transmissions([other], RATE_HZ, record.samples).samples
     record = make_record(both.astype(np.float32), RATE_HZ, 0.0, 1.0, 0.0, None)
-    assert _something_beside(record, noise, links)
+    assert something_beside(record, noise, links)
 
 
 @pytest.mark.parametrize("draw", range(4))
@@ -134,7 +134,7 @@ def test_what_stands_beside_smooth_pulses_stood_there_before(draw: int) -> None:
     record = make_record(samples, RATE_HZ, 0.0, 1.0, 0.0, None)
     links, noise = _links_of(record)
     assert len(links) == 1
-    assert not _something_beside(record, noise, links)
+    assert not something_beside(record, noise, links)
 
 
 def _links_of(record: Record):

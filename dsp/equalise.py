@@ -32,6 +32,8 @@ _LOADING = 1e-3
 _LOWER = 16.0
 # frames, and samples of one, that tell where something is sent
 _FRAMES, _FRAME = 300, 4096
+# how seldom noise is to seem sent, and times by which the floor may be told too low
+_RARE, _STRONGER = 1e-3, 2.0
 # samples of a filter, twice those of the longest frames that tell the floor, and of the spectrum it is worked out in
 _TAPS, _GRID = 1 << 13, 1 << 16
 # share of a filter's energy that may be cut off at its end
@@ -144,19 +146,32 @@ def inverse_filters(record: Record, noise: NoiseFloor) -> list[InverseFilter]:
 
 
 def _level_of_sent(record: Record, noise: NoiseFloor) -> float | None:
-    """Density of the floor where what comes and goes has its power: the logarithm's mean, weighed by power."""
+    """Density of the floor where what comes and goes has its power: the logarithm's mean, weighed by power.
+
+    None if nothing does: the floor may be something sent all the time then, and not noise.
+    """
     found = spectra(record, min(_FRAME, max(len(s) for s in record.stretches) // 4), _FRAMES)
     if found is None:
         return None
     power, unit = found
-    hz = np.fft.rfftfreq(2 * (power.shape[1] - 1), 1.0 / record.rate_hz)
+    hz = np.fft.rfftfreq(2 * (power.shape[1] - 1), 1.0 / record.rate_hz)[2:-2]
     floor = noise.density(hz)
-    over = power.mean(axis=0, dtype=np.float64) * unit - floor * noise.line_ratio(hz)
+    over = power.mean(axis=0, dtype=np.float64)[2:-2] * unit - floor * noise.line_ratio(hz)
     # squared, so that a wide floor's own error weighs nothing beside something narrow
-    weight = np.maximum(over, 0.0)[2:-2] ** 2
-    if not weight.any():
+    weight = np.maximum(over, 0.0) ** 2
+    if not weight.any() or not _comes_and_goes(power[:, 2:-2] * (unit / floor), weight / weight.max()):
         return None
-    return float(np.exp(np.average(np.log(floor[2:-2]), weights=weight)))
+    return float(np.exp(np.average(np.log(floor), weights=weight)))
+
+
+def _comes_and_goes(ratio: Floats, weight: Floats) -> bool:
+    """Whether spectra over the floor (frames, bins), in bins of some ``weight`` (bins,), are ever stronger than noise is."""
+    from scipy.special import gammaincinv
+
+    # as many ordinates as a weighted mean is worth, of which neighbours of a Hann window are alike by half
+    ordinates = max(1.0, 0.5 * float(weight.sum()) ** 2 / float(weight @ weight))
+    strongest = float(np.max(ratio @ weight)) / float(weight.sum())
+    return strongest > _STRONGER * float(gammaincinv(ordinates, 1.0 - _RARE / ratio.shape[0])) / ordinates
 
 
 def _least_phase(density: Floats) -> Floats:

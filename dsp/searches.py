@@ -53,21 +53,18 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
         filters = inverse_filters(*line)
     before = _before_filter(line, filters, settings, watch.part(0.5, 0.8))
     if search.links or not any(_is_all(one) for one, _ in before):
-        search, line = _otherwise(search, line, settings, watch.part(0.8, 0.95))
+        search = _otherwise(search, line, settings, watch.part(0.8, 0.95))
     if before:
         search, line = _least_left(line, search, filters, before)
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
 
 
-def _otherwise(search: Search, line: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line]:
-    """What explains more with a floor that something sent is part of, and the floor."""
-    if _doubtful(search, line[1]):
-        again = _continuous(*line, search.judged, settings, watch)
-        if again is not None and again.weight > search.weight:
-            search = again
-    # what pauses now and then, if ever so shortly, is better told by what the floor leaves of it
-    beside = None if search.links else _beside_others(*line, settings, watch)
-    return (search, line) if beside is None else (beside[0], (line[0], beside[1]))
+def _otherwise(search: Search, line: Line, settings: DecodeSettings, watch: Watch) -> Search:
+    """What explains more with a floor that something sent is part of."""
+    if not _doubtful(search, line[1]):
+        return search
+    again = _continuous(*line, search.judged, settings, watch)
+    return again if again is not None and again.weight > search.weight else search
 
 
 def _before_filter(
@@ -183,10 +180,13 @@ def _continuous(
     return search if search.links or search.few else None
 
 
-def _beside_others(
-    record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch
-) -> tuple[Search, NoiseFloor] | None:
-    """Links that are sent all the time within a part of the spectrum, and the floor that shows the first of them."""
+def searched_beside(calm: Line, settings: DecodeSettings, watch: Watch) -> Search | None:
+    """Links that are sent all the time within a part of the spectrum; None if there are none.
+
+    For a record in which nothing else that is known was found: what pauses now and then, if ever so shortly, is better
+    told by what the floor leaves of it, and other signalling has sidelobes that seem reversed.
+    """
+    record, noise = calm
     flat = noise.flattened()
     if flat is None:
         return None
@@ -207,4 +207,4 @@ def _beside_others(
             first = replace(first[0], links=(*first[0].links, *search.links)), first[1]
         if failed == _VAIN:
             break
-    return first
+    return with_others(record, first[1], first[0], settings, watch) if first else None

@@ -11,7 +11,7 @@ from generators.truths import record_of
 from scipy.signal import butter, cheby1, sosfilt, sosfiltfilt, welch
 
 from dsp.decoder import decode
-from dsp.equalise import inverse_filters
+from dsp.equalise import inverse_filters, may_be_filtered
 from dsp.noise import estimate_noise
 from dsp.synth import BurstSpec, random_symbols, transmissions
 
@@ -128,3 +128,14 @@ def test_a_flat_floor_was_through_no_filter():
     sent = _sent(rng, 10e3, 65e3)
     record = record_of(_noisy(sent, rng), RATE_HZ)
     assert inverse_filters(record, estimate_noise(record)) == []
+
+
+@pytest.mark.parametrize("phases", [2, 4])
+def test_a_floor_that_is_sent_all_the_time_was_through_no_filter(phases):
+    rng = np.random.default_rng(17)
+    turn = np.repeat(rng.integers(0, phases, 1200), 67) * 2.0 * np.pi / phases
+    sent = np.cos(2.0 * np.pi * 0.078 * np.arange(turn.size) + turn)
+    record = record_of(sent + rng.normal(0.0, 0.22, turn.size), RATE_HZ)
+    noise = estimate_noise(record)
+    assert may_be_filtered(noise)
+    assert inverse_filters(record, noise) == []

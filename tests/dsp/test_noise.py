@@ -175,3 +175,20 @@ def test_even_is_a_floor_without_colour_or_lines_and_gentle_one_of_little_colour
 
 def test_the_floor_of_a_long_quiet_line_is_even():
     assert estimate_noise(record_of(white(600_000, 1.0, 10))).even
+
+
+@pytest.mark.parametrize("wide", [0.003, 0.006, 0.02])
+def test_of_a_narrow_band_of_noise_between_bursts_the_floor_is_the_noise(wide):
+    """As wide as a bin of 64 to 512 samples: in such frames all bins around rise and fall together."""
+    from scipy.signal import butter, sosfilt, sosfreqz
+
+    rng = np.random.default_rng([21, int(1e3 * wide)])
+    count, carrier, period = 400_000, 0.07, int(1.2 / wide)
+    on = np.arange(count) // int(60 / wide) % 3 == 0
+    symbols = np.repeat(rng.choice([-1.0, 1.0], count // period + 1), period)[:count]
+    sent = 10.0 / np.sqrt(period) * on * symbols * np.cos(2.0 * np.pi * carrier * np.arange(count))
+    band = butter(3, [2.0 * carrier - wide, 2.0 * carrier + wide], "band", output="sos")
+    noise = estimate_noise(record_of(sosfilt(band, sent + rng.standard_normal(count)), 1.0))
+    inside = np.linspace(carrier - 0.4 * wide, carrier + 0.4 * wide, 21)
+    due = 2.0 * np.abs(sosfreqz(band, 2.0 * np.pi * inside)[1]) ** 2
+    assert abs(10.0 * np.log10(noise.density(inside) / due).mean()) < 2.0

@@ -52,7 +52,7 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if may_be_filtered(line[1]) and not _is_all_of(search, line):
         filters = inverse_filters(*line)
     before = _before_filter(line, filters, settings, watch.part(0.5, 0.8))
-    if search.links or not any(_is_all(one) for one, _ in before):
+    if not any(_is_all(one) and not _doubtful(one, its[1]) for one, its in before):
         search = _otherwise(search, line, settings, watch.part(0.8, 0.95))
     if before:
         search, line = _least_left(line, search, filters, before)

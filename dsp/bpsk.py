@@ -97,7 +97,7 @@ class Search:
 
     ``active`` is what a first look found, ``covered`` (n, 2) the samples that the links explain, ``few`` what has too
     few reversals to tell a symbol rate. ``keyed`` says that a steady tone that was taken off is the carrier of something.
-    In what was ``judged`` nothing at all was found.
+    In what was ``judged`` nothing at all was found. ``before_filter`` says that a filter was undone first (`dsp.equalise`).
     """
 
     links: tuple[Link, ...]
@@ -108,6 +108,7 @@ class Search:
     few: tuple[FewFlips, ...] = ()
     keyed: bool = False
     judged: tuple[Piece, ...] = ()
+    before_filter: bool = False
 
     @property
     def told(self) -> float:

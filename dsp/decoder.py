@@ -118,10 +118,13 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
         search = beside
     bursts = bursts_of(record, search.links, settings)
     symbols = sum(len(b.symbols) for b in bursts)
-    reasons = (
+    reasons: tuple[str, ...] = (
         f"{len(bursts)} bursts, {symbols} symbols lie at two opposite phases of one carrier",
         f"the squared signal has a line at {2.0 * search.links[0].model.carrier_hz:.6g} Hz",
     )
+    if search.before_filter:
+        text = "a filter had shaped them and the noise alike: they were decoded, and are timed, as they were before it"
+        reasons = (*reasons, text)
     watch.at(1.0)
     multiple = max(link.told_multiple for link in search.links)
     if settings.symbol_rate_bd is not None and multiple == 1:

@@ -78,7 +78,7 @@ def _before_filter(
         if noise is not None:
             search = find_links(record, noise, settings, watch)
             if search.links:
-                out.append((search, (record, noise)))
+                out.append((replace(search, before_filter=True), (record, noise)))
     return out
 
 

@@ -79,7 +79,9 @@ def test_es_n0_is_that_before_the_filter():
     rng = np.random.default_rng(13)
     sent = _sent(rng, 10e3, 65e3, bursts=16)
     line = sosfilt(_band(10e3, 65e3, 0.9, 2), _noisy(sent, rng))
-    told = [b.esn0_db for b in decode(line, RATE_HZ).bursts]
+    found = decode(line, RATE_HZ)
+    assert "before it" in found.signalling.reasons[-1]
+    told = [b.esn0_db for b in found.bursts]
     assert np.mean(told) == pytest.approx(14.0, abs=0.8)
 
 

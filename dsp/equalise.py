@@ -116,18 +116,17 @@ def may_be_filtered(noise: NoiseFloor, hz: Floats | None = None) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class InverseFilter:
-    """``taps`` (t,) that make the floor white, for samples up to ``ahead`` after each one; of the unit ``gain`` makes them
-    the noise has variance 1, with that ``added``."""
+    """``taps`` (t,) that make the floor white, for samples up to ``ahead`` after each one, and deviation of the noise
+    ``added`` before. What passes where most is sent keeps its amplitude."""
 
     taps: Floats
     ahead: int
     added: float
-    gain: float
 
     def of(self, record: Record) -> Record:
         """A record of what was there before the filter."""
         source = Equalised(record, self.taps, self.ahead, self.added)
-        return Record(source, record.rate_hz, self.gain, 0.0, record.stretches)
+        return Record(source, record.rate_hz, 1.0, 0.0, record.stretches)
 
 
 def inverse_filters(record: Record, noise: NoiseFloor) -> list[InverseFilter]:
@@ -140,9 +139,8 @@ def inverse_filters(record: Record, noise: NoiseFloor) -> list[InverseFilter]:
     hz = np.linspace(0.0, noise.rate_hz / 2.0, _GRID // 2 + 1)
     density = noise.density(hz) / level + _LOADING
     added = math.sqrt(_LOADING * level * noise.rate_hz / 2.0)
-    gain = 1.0 / math.sqrt(level * noise.rate_hz / 2.0)
     least = _shortened(_least_phase(density))
-    return [InverseFilter(least, 0, added, gain), InverseFilter(*_equal_delay(density), added, gain)]
+    return [InverseFilter(least, 0, added), InverseFilter(*_equal_delay(density), added)]
 
 
 def _level_of_sent(record: Record, noise: NoiseFloor) -> float | None:

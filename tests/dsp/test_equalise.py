@@ -81,6 +81,8 @@ def test_es_n0_is_that_before_the_filter():
     line = sosfilt(_band(10e3, 65e3, 0.9, 2), _noisy(sent, rng))
     found = decode(line, RATE_HZ)
     assert "before it" in found.signalling.reasons[-1]
+    # and so is the amplitude, in the unit of the samples
+    assert np.mean([b.amplitude for b in found.bursts]) == pytest.approx(1.0, rel=0.05)
     told = [b.esn0_db for b in found.bursts]
     assert np.mean(told) == pytest.approx(14.0, abs=0.8)
 

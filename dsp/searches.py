@@ -1,4 +1,4 @@
-"""What the noise may be: each supposition is searched with, and the one that explains most is believed.
+"""What the noise may be: each supposition is searched with, and the one that explains most, or leaves least, is believed.
 
 First the floor counts as it is told. A filter that noise and transmissions went through alike may have shaped it; what is
 sent nearly all the time may be a part of it; and where neither shows anything, something may be sent all along in a part
@@ -37,7 +37,7 @@ _AS_FLOOR = 1.5
 _LEFT = 0.1
 # symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
 _SKIRTS = 2.0
-# samples, and places of so many, that tell which of the searches leaves least
+# places, and samples of one, that tell which of the searches leaves least
 _PLACES, _PLACE = 32, 1 << 16
 
 

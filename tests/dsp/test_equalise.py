@@ -27,6 +27,13 @@ def _sent(rng: np.random.Generator, rate_bd: float, carrier_hz: float, bursts: i
     return out
 
 
+def _drawn(rng: np.random.Generator) -> tuple[float, float, list[BurstSpec]]:
+    """Symbol rate, carrier, and bursts of them."""
+    rate_bd = rng.uniform(3e3, 30e3)
+    carrier_hz = rate_bd * rng.uniform(2.0, 9.0)
+    return rate_bd, carrier_hz, _sent(rng, rate_bd, carrier_hz)
+
+
 def _noisy(sent: list[BurstSpec], rng: np.random.Generator, esn0_db: float = 14.0) -> np.ndarray:
     rate_bd = sent[0].symbol_rate_bd
     count = int((sent[-1].end_s + 20.0 / rate_bd) * RATE_HZ)
@@ -49,9 +56,7 @@ def _complaints(sent: list[BurstSpec], samples: np.ndarray) -> list[str]:
 def test_what_went_through_a_band_pass_with_the_noise_is_decoded(draw):
     """A filter of real parts, 0.8 to 1.8 symbol rates to either side of the carrier."""
     rng = np.random.default_rng([11, draw])
-    rate_bd = rng.uniform(3e3, 30e3)
-    carrier_hz = rate_bd * rng.uniform(2.0, 9.0)
-    sent = _sent(rng, rate_bd, carrier_hz)
+    rate_bd, carrier_hz, sent = _drawn(rng)
     line = sosfilt(
         _band(rate_bd, carrier_hz, rng.uniform(0.8, 1.8), int(rng.integers(1, 4))), _noisy(sent, rng)
     )
@@ -62,9 +67,7 @@ def test_what_went_through_a_band_pass_with_the_noise_is_decoded(draw):
 def test_what_went_through_a_filter_of_equal_delay_is_decoded_where_it_is(draw):
     """Forwards and backwards, as computers filter: the decoded flips are not moved by it."""
     rng = np.random.default_rng([12, draw])
-    rate_bd = rng.uniform(3e3, 30e3)
-    carrier_hz = rate_bd * rng.uniform(2.0, 9.0)
-    sent = _sent(rng, rate_bd, carrier_hz)
+    rate_bd, carrier_hz, sent = _drawn(rng)
     line = sosfiltfilt(
         _band(rate_bd, carrier_hz, rng.uniform(0.9, 1.8), int(rng.integers(1, 3))), _noisy(sent, rng)
     )

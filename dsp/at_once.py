@@ -17,7 +17,7 @@ from dsp.bpsk import Link, Search, find_links, spans_of_link
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
 from dsp.results import DecodeSettings
 from dsp.sent import sent_of
-from dsp.source import Record, Watch
+from dsp.source import Floats, Record, Watch
 from dsp.strip import Spans
 
 _ROUNDS = 3
@@ -39,6 +39,10 @@ _ON = 0.5
 _NEAR = 1.5
 # symbols by which transmissions that are one and the same may differ at their ends
 _SAME_ENDS = 3.0
+# share by which symbol periods of the same link differ at most, and correlation of reversals above which they are the same
+_SAME_PERIOD, _ALIKE = 0.01, 0.5
+# half symbol rates by which a carrier that lies some of them aside may be off
+_AT_HALF = 0.1
 # share of the likelihood that a link may lose when the others are taken off
 _KEPT = 0.9
 
@@ -65,7 +69,7 @@ def with_others(
         links = _all(groups)
         rest = without_links(record, links)
         left = _found(rest, estimate_noise(rest) or noise, settings, part.part(0.5, 1.0))
-        fresh = [link for link in left if not any(_is_of(record, link, other) for other in links)]
+        fresh = [link for link in left if not any(is_of(record, link, other) for other in links)]
         if not fresh and number:
             break
         groups.extend(_by_carrier(record, fresh))
@@ -202,15 +206,66 @@ def _again(
 
 
 def _is_near(record: Record, one: Link, other: Link) -> bool:
-    low, high = _carrier_band(record, other)
-    return low < one.model.carrier_hz < high
+    return near_carrier(record, one.model.carrier_hz, other)
 
 
-def _is_of(record: Record, one: Link, other: Link) -> bool:
-    """Whether a link is only what is left of another: on its carrier, or beginning and ending with it."""
-    if _is_near(record, one, other):
+def near_carrier(record: Record, carrier_hz: float, link: Link) -> bool:
+    """Whether a carrier is so close to that of a link that it is the same one, or a part of what is sent on it."""
+    low, high = _carrier_band(record, link)
+    return low < carrier_hz < high
+
+
+def is_of(record: Record, one: Link, other: Link) -> bool:
+    """Whether a link is only what is left of another: on its carrier, or beginning and ending with it.
+
+    Where both go on through a whole stretch that says nothing: they are the same if they turn at the same symbols.
+    """
+    if _is_near(record, one, other) or _is_sidelobe(record, one, other):
         return True
     mine, its = spans_of_link(one), spans_of_link(other)
     room = _SAME_ENDS * max(one.period.value, other.period.value)
     off = np.abs(mine[:, None, :] - its[None, :, :]).max(axis=2).min(axis=1)
-    return bool(np.mean(off < room) > 0.5)
+    same = off < room
+    edges = np.array([(s.first, s.last) for s in record.stretches], dtype=np.float64)
+    whole = np.abs(mine[:, None, :] - edges[None, :, :]).max(axis=2).min(axis=1) < room
+    if bool(np.any(same & whole)):
+        return _turn_alike(one, other)
+    return bool(np.mean(same) > 0.5)
+
+
+def _is_sidelobe(record: Record, one: Link, other: Link) -> bool:
+    """Whether a link is some half symbol rates aside from another, of which two or more symbols make one of its own: where
+    sidelobes meet, they seem reversed like that."""
+    many, off = (
+        one.period.value / other.period.value,
+        (one.model.carrier_hz - other.model.carrier_hz) * 2.0 * other.period.value / record.rate_hz,
+    )
+    return (
+        round(many) > 1 and abs(many / round(many) - 1.0) < _SAME_PERIOD and abs(off - round(off)) < _AT_HALF
+    )
+
+
+def _turn_alike(one: Link, other: Link) -> bool:
+    """Whether two links of one symbol period are reversed at the same symbols, or one wherever the other is not, as it
+    looks from a carrier half a symbol rate away."""
+    if abs(one.period.value / other.period.value - 1.0) > _SAME_PERIOD:
+        return False
+    (mine, turned), (its, turned_too) = _reversals(one), _reversals(other)
+    at = np.clip(np.searchsorted(its, mine), 1, its.size - 1)
+    at -= np.abs(its[at - 1] - mine) < np.abs(its[at] - mine)
+    together = np.abs(its[at] - mine) < 0.5 * one.period.value
+    a, b = turned[together] - turned[together].mean(), turned_too[at][together]
+    b = b - b.mean()
+    return abs(float(a @ b)) > _ALIKE * float(np.sqrt((a @ a) * (b @ b)))
+
+
+def _reversals(link: Link) -> tuple[Floats, Floats]:
+    """Edges (n,) between symbols of transmissions in rising order, in samples of the record, and 1 where one reverses."""
+    at, turned = [], []
+    for talker in link.talkers:
+        runs = talker.runs
+        inside = np.flatnonzero(runs.owner[1:] == runs.owner[:-1]) + 1
+        at.append(runs.starts[inside] + talker.strip.shift(runs.starts[inside]))
+        turned.append((runs.symbols.real[inside] > 0.0) != (runs.symbols.real[inside - 1] > 0.0))
+    order = np.argsort(np.concatenate(at))
+    return np.concatenate(at)[order], np.concatenate(turned).astype(np.float64)[order]

@@ -132,12 +132,13 @@ def find_links(
     *,
     likeliest: bool = False,
     judged: tuple[Piece, ...] = (),
+    vain: int = _MODELS_AT_MOST,
 ) -> Search:
     """Search octave by octave, the most energetic first, until nothing more is explained.
 
     ``likeliest`` takes what stands out of the floor most clearly first: where the floor is only supposed, its error,
     little as it is in each frame, adds up to more energy over a wide band than something narrow has. In what was
-    ``judged`` there is nothing.
+    ``judged`` there is nothing. After so many octaves in ``vain`` no more is tried.
     """
     nothing = list(judged)
     links: list[Link] = []
@@ -150,7 +151,7 @@ def find_links(
     failed: set[int] = set()
     for rounds in range(_MODELS_AT_MOST):
         pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], covered)
-        if not pieces:
+        if not pieces or len(failed) >= vain:
             break
         # strength on the line, not over the floor: a harmonic or a skirt may stand where the line is quieter
         octave = max(pieces, key=lambda o: _seen(active, o) if likeliest else _strength(noise, pieces[o]))

@@ -28,7 +28,7 @@ from dsp.results import (
     Refusal,
     Signalling,
 )
-from dsp.searches import searched, searched_beside
+from dsp.searches import searched
 from dsp.source import Record, SampleSource, Watch, make_record
 from dsp.steady import without_tones
 from dsp.told import Shown, common_measure, contradictions
@@ -106,16 +106,11 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
     search = searched((calm, floor), (record, noise), settings, watch)
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)
-        beside = None
-        if signalling.kind in ("none", "undecided"):
-            beside = searched_beside((calm, floor), settings, watch)
-        if beside is None:
-            if signalling.kind in ("none", "undecided", "tone"):
-                few = search.few or reversed_carrier(record, noise, search)
-                if few:
-                    return _few_flips(settings, few)
-            return Decode(settings, signalling, (), refusal)
-        search = beside
+        if signalling.kind in ("none", "undecided", "tone"):
+            few = search.few or reversed_carrier(record, noise, search)
+            if few:
+                return _few_flips(settings, few)
+        return Decode(settings, signalling, (), refusal)
     bursts = bursts_of(record, search.links, settings)
     symbols = sum(len(b.symbols) for b in bursts)
     reasons: tuple[str, ...] = (

@@ -99,12 +99,16 @@ class Equalised:
 
     def _loaded(self, stretch: Stretch, low: int, high: int) -> Singles:
         """Samples of the record and the noise that is added, the same whatever is read with them."""
-        values = self.record.read_centred(low, high)
+        return self.record.read_centred(low, high) + self.noise(stretch, low, high)
+
+    def noise(self, stretch: Stretch, low: int, high: int) -> Singles:
+        """The noise that is added to samples ``[low, high)``."""
+        values = np.empty(high - low, dtype=np.float32)
         for number in range((low - stretch.first) // _BLOCK, (high - 1 - stretch.first) // _BLOCK + 1):
             origin = stretch.first + number * _BLOCK
             noise = np.random.default_rng((stretch.first, number)).standard_normal(_BLOCK, dtype=np.float32)
             a, b = max(low, origin), min(high, origin + _BLOCK)
-            values[a - low : b - low] += np.float32(self.added) * noise[a - origin : b - origin]
+            values[a - low : b - low] = np.float32(self.added) * noise[a - origin : b - origin]
         return values
 
 

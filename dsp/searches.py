@@ -11,30 +11,30 @@ from dataclasses import replace
 
 import numpy as np
 
+from dsp.all_along import goes_on, has_hump, with_all_along
 from dsp.at_once import something_beside, with_others, without_links
 from dsp.bpsk import Search, find_links, spans_of_link
+from dsp.classify import explain_nothing
 from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
 from dsp.results import DecodeSettings
 from dsp.segment import Piece
 from dsp.source import Record, Watch
 from dsp.strip import Spans
-from dsp.unbroken import floor_around, unbroken
 
 Line = tuple[Record, NoiseFloor]
 """A record and the floor it is searched with."""
 
 # natural units that a carrier should stand out by: less is what the floor leaves of something sent nearly all the time
 _FAINT_NATS = 50.0
-# times by which the noise in a band is more than where the floor is lowest, for that to be no error of either; and bands
-# in which nothing is found before no more are looked at
-_FLAT, _VAIN = 3.0, 2
 # times by which a floor stands out where something is sent nearly all the time
 _HUMP = 3.0
 # times the floor that noise is met with at most where it was told well: of few quiet frames it is known to a half
 _AS_FLOOR = 1.5
 # share of what links explain that other pieces may hold if links are as good as all there is
 _LEFT = 0.1
+# kinds that several transmissions at once may be taken for
+_OPEN = ("none", "undecided", "multi-carrier")
 # symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
 _SKIRTS = 2.0
 # places, and samples of one, that tell which of the searches leaves least
@@ -48,6 +48,10 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if search.keyed:
         line = raw
         search = find_links(*line, settings, watch.part(0.0, 0.5))
+    along = _all_along(line, raw, search, settings, watch.part(0.5, 0.6))
+    if along is not None:
+        # what pauses beside that was found already: nothing has covered it
+        return with_others(*line, along, settings, watch.part(0.6, 1.0)) if search.links else along
     filters = []
     if may_be_filtered(line[1]) and not _is_all_of(search, line):
         filters = inverse_filters(*line)
@@ -57,6 +61,26 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if before:
         search, line = _least_left(line, search, filters, before)
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
+
+
+def _all_along(
+    line: Line, raw: Line, search: Search, settings: DecodeSettings, watch: Watch
+) -> Search | None:
+    """The same with links that are sent all the time within a part of the spectrum; None if there are none.
+
+    Only beside links, or where nothing else that is known was found: other signalling has sidelobes that seem reversed.
+    """
+    record, noise = line
+    if search.links and not has_hump(record, noise, search.links):
+        return None
+    if not search.links:
+        if noise.flattened() is None or not goes_on(record, noise):
+            return None
+        kind = explain_nothing(*raw, list(search.active), search)[0].kind
+        if kind not in _OPEN:
+            return None
+    links = with_all_along(record, noise, search.links, settings, watch)
+    return None if links == search.links else replace(search, links=links)
 
 
 def _otherwise(search: Search, line: Line, settings: DecodeSettings, watch: Watch) -> Search:
@@ -178,33 +202,3 @@ def _continuous(
     seen = without_modulated_lines(record, flat)
     search = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
     return search if search.links or search.few else None
-
-
-def searched_beside(calm: Line, settings: DecodeSettings, watch: Watch) -> Search | None:
-    """Links that are sent all the time within a part of the spectrum; None if there are none.
-
-    For a record in which nothing else that is known was found: what pauses now and then, if ever so shortly, is better
-    told by what the floor leaves of it, and other signalling has sidelobes that seem reversed.
-    """
-    record, noise = calm
-    flat = noise.flattened()
-    if flat is None:
-        return None
-    first: tuple[Search, NoiseFloor] | None = None
-    failed = 0
-    for one in unbroken(record, noise):
-        floor = floor_around(noise, one)
-        # nothing else, and noise as low as at the quietest frequencies, is what `_continuous` supposes
-        low = one.density < _FLAT * float(flat.density(one.carrier_hz))
-        if first is None and low and not np.any(floor.floor > noise.floor):
-            return None
-        search = find_links(record, floor, settings, watch, likeliest=True)
-        if not search.links:
-            failed += 1
-        elif first is None:
-            first = search, floor
-        else:
-            first = replace(first[0], links=(*first[0].links, *search.links)), first[1]
-        if failed == _VAIN:
-            break
-    return with_others(record, first[1], first[0], settings, watch) if first else None

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -38,8 +38,8 @@ _TONE = 0.3
 # fourth moment over the square of the second along the axis, noise taken off: 1 for symbols, up to 1.8 for raised cosines,
 # 3 for audio on a suppressed carrier
 _FOURTH = 2.4
-# times by which the floor rises again where something else begins, and by which it is raised there
-_RISE, _SHUT = 2.0, 1e4
+# times by which the floor rises again where something else begins
+_RISE = 2.0
 _MOST = 6
 
 
@@ -62,6 +62,11 @@ class Unbroken:
 
 def unbroken(record: Record, noise: NoiseFloor) -> list[Unbroken]:
     """Carriers that go on being reversed for long, those that stand out most first."""
+    return apart(noise, all_unbroken(record))
+
+
+def all_unbroken(record: Record) -> list[Unbroken]:
+    """The same with parts of them, and what is seen of one in bands of several widths."""
     stretch = max(record.stretches, key=len)
     found: list[Unbroken] = []
     for wished in _LENGTHS:
@@ -78,12 +83,17 @@ def unbroken(record: Record, noise: NoiseFloor) -> list[Unbroken]:
                 found.append(sorted(same, key=lambda one: -one.contrast)[min(_SEEN_IN, len(same)) - 1])
         if length < wished:
             break
+    return found
+
+
+def apart(noise: NoiseFloor, found: list[Unbroken]) -> list[Unbroken]:
+    """Of what was seen, the most telling of each range of frequencies; what stands out most first."""
     kept: list[Unbroken] = []
     ranges: list[tuple[float, float]] = []
     for one in sorted(found, key=lambda one: -one.weight):
         if len(kept) < _MOST and not any(low <= one.carrier_hz <= high for low, high in ranges):
             kept.append(one)
-            ranges.append(_own_range(noise, one))
+            ranges.append(own_range(noise, one))
     return sorted(kept, key=lambda one: -one.contrast)
 
 
@@ -151,7 +161,7 @@ def _seen(z: Complexes, at: int, band: tuple[int, int], step_hz: float) -> Unbro
     )
 
 
-def _own_range(noise: NoiseFloor, one: Unbroken) -> tuple[float, float]:
+def own_range(noise: NoiseFloor, one: Unbroken) -> tuple[float, float]:
     """From where to where the spectrum falls off on either side, before something else begins."""
     hz, floor = noise.floor_hz, noise.floor
     first, last = np.searchsorted(hz, (one.low_hz, one.high_hz))
@@ -165,12 +175,3 @@ def _own_range(noise: NoiseFloor, one: Unbroken) -> tuple[float, float]:
     down, up = reach(floor[:first][::-1]), reach(floor[last:])
     low, high = max(0, int(first) - down), min(hz.size - 1, int(last) + up)
     return min(one.low_hz, float(hz[low])), max(one.high_hz, float(hz[high]))
-
-
-def floor_around(noise: NoiseFloor, one: Unbroken) -> NoiseFloor:
-    """The floor with the noise in its band that a transmission tells by itself; closed where something else is sent."""
-    low, high = _own_range(noise, one)
-    inside = (noise.floor_hz >= low) & (noise.floor_hz <= high)
-    floor = np.where(inside, np.minimum(noise.floor, one.density), noise.floor * _SHUT)
-    lines = np.where((noise.lines_hz >= low) & (noise.lines_hz <= high), 1.0, noise.lines)
-    return replace(noise, floor=floor, lines=lines)

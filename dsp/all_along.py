@@ -1,0 +1,148 @@
+"""Links that go on all the time within parts of the spectrum, beside others that are known or by themselves.
+
+What never pauses is a part of the floor, and while a link is sent that was found, the samples it covers are searched for
+nothing else. What `dsp.unbroken` sees is searched for, each in its own band, in what the links that are known leave of
+the record (successive interference cancellation, Viterbi 1990).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from dsp.at_once import is_of, near_carrier, without_links
+from dsp.bpsk import Link, find_links
+from dsp.noise import NoiseFloor, estimate_noise
+from dsp.one_band import by_itself
+from dsp.results import DecodeSettings
+from dsp.source import Record, Watch
+from dsp.unbroken import Unbroken, all_unbroken, apart, own_range, unbroken
+
+# links that are looked for, and bands in which nothing is found before no more are looked at
+_MOST, _VAIN = 8, 2
+# samples that tell what was there before links were taken off, and share of what is left that it has at least
+_PLACE, _WAS_THERE = 1 << 17, 0.5
+# times by which a floor rises above what it is on either side where something may be sent all along
+_HUMP = 2.0
+# times by which the noise in a band is more than where the floor is lowest, for that to be no error of either
+_FLAT = 3.0
+# Es/N0 (as a ratio) below which a link is not believed where no noise but that beside it is known: the band may be
+# told by half or twice what it has (measured)
+_LEAST_ESN0 = 2.0
+# times by which a link explains more than one that was only a part of it
+_MORE = 1.2
+
+
+def with_all_along(
+    record: Record, noise: NoiseFloor, links: Sequence[Link], settings: DecodeSettings, watch: Watch
+) -> tuple[Link, ...]:
+    """The same links and further ones, or others where what was found was but a part of what goes on."""
+    known = list(links)
+    own: list[Link] = []
+    looked: list[Unbroken] = []
+    seen: list[Unbroken] = []
+    shut: list[tuple[float, float]] = []
+    failed, fresh, floor = 0, True, noise
+    while len(looked) < _MOST and failed < _VAIN:
+        some = _outside(floor, seen, shut)
+        if not some and fresh:
+            # what stands beside something stronger, or within its range, shows once that is taken off
+            rest, floor = _left(record, noise, known)
+            seen, fresh = [one for one in all_unbroken(rest) if _was_there(record, rest, one)], False
+            seen = [
+                one for one in seen if not any(near_carrier(record, one.carrier_hz, link) for link in own)
+            ]
+            shut = [(one.low_hz, one.high_hz) for one in looked]
+            some = _outside(floor, seen, shut)
+        if not some:
+            break
+        one = some[0]
+        looked.append(one)
+        part = [link for link in known if near_carrier(record, one.carrier_hz, link)]
+        others = [link for link in known if link not in part]
+        found = _search(record, noise, others, one, settings, watch)
+        if sum(link.nats for link in found) > _MORE * sum(link.nats for link in part):
+            known, own, fresh = [*others, *found], [*own, *found], True
+        elif not part:
+            failed += 1
+        # within its range are parts of a link, while something else may hide what is beside it there
+        shut.append(own_range(floor, one) if found or part else (one.low_hz, one.high_hz))
+    return tuple(known)
+
+
+def _was_there(record: Record, rest: Record, one: Unbroken) -> bool:
+    """Whether the record has in a band what is there once links are taken off: rectangles taken off smooth symbols make
+    energy further out than those have any."""
+    if rest is record:
+        return True
+    from scipy.fft import rfft
+
+    stretch = max(record.stretches, key=len)
+    length = min(len(stretch), _PLACE)
+    start = stretch.first + (len(stretch) - length) // 2
+    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    first, last = (round(hz * length / record.rate_hz) for hz in (one.low_hz, one.high_hz))
+    before, after = (
+        float(np.sum(np.abs(rfft(some.read_centred(start, start + length) * window)[first : last + 1]) ** 2))
+        for some in (record, rest)
+    )
+    return before > _WAS_THERE * after
+
+
+def _outside(noise: NoiseFloor, seen: list[Unbroken], shut: list[tuple[float, float]]) -> list[Unbroken]:
+    """Of what was seen, the most telling beside ranges that are ``shut``."""
+    return apart(noise, [one for one in seen if not any(low <= one.carrier_hz <= high for low, high in shut)])
+
+
+def _search(
+    record: Record,
+    noise: NoiseFloor,
+    others: Sequence[Link],
+    one: Unbroken,
+    settings: DecodeSettings,
+    watch: Watch,
+) -> list[Link]:
+    """Links in the band of what was seen, in what the others leave."""
+    rest, floor = _left(record, noise, others)
+    search = find_links(*by_itself(rest, floor, one), settings, watch, likeliest=True, vain=_VAIN)
+    return [
+        link
+        for link in search.links
+        if _is_clear(link) and not any(is_of(record, link, other) for other in others)
+    ]
+
+
+def _is_clear(link: Link) -> bool:
+    """Whether symbols of any talker are stronger than noise is that is told by nothing but the link itself."""
+    return any(t.fitness.gain**2 > 2.0 * _LEAST_ESN0 * t.fitness.noise for t in link.talkers)
+
+
+def _left(record: Record, noise: NoiseFloor, links: Sequence[Link]) -> tuple[Record, NoiseFloor]:
+    if not links:
+        return record, noise
+    rest = without_links(record, links)
+    return rest, estimate_noise(rest) or noise
+
+
+def has_hump(record: Record, noise: NoiseFloor, links: Sequence[Link]) -> bool:
+    """Whether the floor rises and falls again anywhere but at the links' carriers."""
+    floor = noise.floor
+    left = np.minimum.accumulate(floor)
+    right = np.minimum.accumulate(floor[::-1])[::-1]
+    high = noise.floor_hz[floor > _HUMP * np.maximum(left, right)].tolist()
+    return any(not any(near_carrier(record, hz, link) for link in links) for hz in high)
+
+
+def goes_on(record: Record, noise: NoiseFloor) -> bool:
+    """Whether something goes on beside other things, or in more noise than there is elsewhere.
+
+    What is alone in a flat floor is all that rises above it (`NoiseFloor.flattened`).
+    """
+    seen = unbroken(record, noise)
+    flat = noise.flattened()
+    if not seen or flat is None:
+        return False
+    low, high = own_range(noise, seen[0])
+    alone = low <= noise.floor_hz[0] and high >= noise.floor_hz[-1]
+    return not alone or seen[0].density >= _FLAT * float(flat.density(seen[0].carrier_hz))

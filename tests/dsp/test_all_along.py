@@ -121,7 +121,7 @@ def _known(record: Record, noise: NoiseFloor, carrier_hz: float) -> Link:
 
 def test_only_a_floor_with_a_hump_beside_the_links_asks_for_more() -> None:
     rng = np.random.default_rng(1302)
-    signs, wave = smooth(1_310.0, 1.0, rng)
+    _, wave = smooth(1_310.0, 1.0, rng)
     quiet = 0.3 * rng.standard_normal(wave.size)
     record, noise = _prepared(2_000.0 * (wave + quiet))
     link = _known(record, noise, 1_310.0)

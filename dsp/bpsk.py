@@ -31,6 +31,7 @@ from dsp.results import DecodeSettings
 from dsp.runs import Runs, nats_in, nats_of
 from dsp.segment import Piece, cut, windows_of
 from dsp.shared_period import of_one_clock
+from dsp.slips import unslipped
 from dsp.source import Record, Watch
 from dsp.strip import Spans, Strip
 from dsp.survey import surveyed
@@ -361,7 +362,7 @@ def _one_link(
         # where it begins moves what is found of weak symbols by chance: what is told may add to that, and take nothing
         unaided = discover(record, noise, pieces, watch=watch.part(0.4, 0.5))
         learned = likelier(record, learned, unaided, settings, covered)
-    learned, others = surveyed(record, learned, settings, covered)
+    learned, others = surveyed(record, unslipped(record, learned, settings, covered), settings, covered)
     is_open = False
     if settings.symbol_rate_bd is None:
         learned, is_open = by_reversals(record, learned, settings, covered)

@@ -52,10 +52,13 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if may_be_filtered(line[1]) and not _is_all_of(search, line):
         filters = inverse_filters(*line)
     before = _before_filter(line, filters, settings, watch.part(0.5, 0.8))
-    if not any(_is_all(one) and not _doubtful(one, its[1]) for one, its in before):
+    enough = any(_is_all(one) and not _doubtful(one, its[1]) for one, its in before)
+    likeliest = _least_left(line, search, filters, before) if enough else (search, line)
+    if likeliest[1] is line:
+        # no filter tells more than the floor as it is, of which what is sent may be a part
         search = _otherwise(search, line, settings, watch.part(0.8, 0.95))
-    if before:
-        search, line = _least_left(line, search, filters, before)
+        likeliest = _least_left(line, search, filters, before)
+    search, line = likeliest
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
 
 
@@ -88,6 +91,8 @@ def _least_left(
     """Of what was found, that which leaves least once it is taken off, in noise that the inverse filter makes white: the
     likeliest of all (what is left of Gaussian noise has its power in the logarithm of the likelihood)."""
     found = [(search, line), *before]
+    if not before:
+        return found[0]
     spans = np.concatenate(
         [np.zeros((0, 2)), *(spans_of_link(link) for one, _ in found for link in one.links)]
     )

@@ -73,15 +73,19 @@ def _otherwise(search: Search, line: Line, settings: DecodeSettings, watch: Watc
 def _before_filter(
     line: Line, filters: list[InverseFilter], settings: DecodeSettings, watch: Watch
 ) -> list[tuple[Search, Line]]:
-    """What is found before each of the filters that may have coloured the floor."""
+    """What is found before each of the filters that may have coloured the floor.
+
+    Before one of the right spectrum, be its phase wrong, something is found of what was sent: else there was none.
+    """
     out = []
     for inverse in filters:
         record = inverse.of(line[0])
         noise = estimate_noise(record)
         if noise is not None:
             search = find_links(record, noise, settings, watch)
-            if search.links:
-                out.append((replace(search, before_filter=True), (record, noise)))
+            if not search.links:
+                break
+            out.append((replace(search, before_filter=True), (record, noise)))
     return out
 
 

@@ -13,9 +13,8 @@ from dsp.tones import Tone, Wave
 _KEYED = 0.5
 # samples in which such a tone is looked at
 _CLOSE = 1 << 17
-# radians by which symbols stand off the tone's phase, or off a right angle to it, if they are keyed with it, and the share
-# of them that does: of transmissions that know nothing of the tone a quarter stands so by chance
-_ALONG, _SHARE = 0.2, 0.75
+# radians by which filters may turn symbols that are keyed with a tone, and one in so many transmissions that is found amiss
+_TURNED, _AMISS = 0.03, 0.05
 
 
 def has_residual_carrier(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
@@ -56,14 +55,20 @@ def is_keyed(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
 
 
 def _has_its_phase(learned: Learned, first: int, tone: Tone) -> bool:
-    """Whether symbols stand along the phase of a tone in the stretch from sample ``first`` on, or at right angles to it."""
+    """Whether transmissions are likelier to stand along the phase of a tone in the stretch from sample ``first`` on, all of
+    them, or all at right angles to it, than at any phase."""
     runs = learned.runs
     middle = 0.5 * (runs.starts + runs.stops) - 0.5
     place = middle + learned.strip.shift(middle) - first
-    own = runs.turned.omega * middle + runs.angles
-    off = own - tone.omega * place - np.angle(tone.at(place))
-    # of each transmission the mean, in which a carrier of another frequency comes to nothing
+    off = runs.turned.omega * middle + runs.angles - tone.omega * place - np.angle(tone.at(place))
+    # of each transmission the mean, of which a carrier of another frequency leaves less
     mean = np.add.reduceat(runs.gains**2 * np.exp(2j * off), runs.offset[:-1])
     weight = np.add.reduceat(runs.gains**2, runs.offset[:-1])
-    along = np.abs(mean.real) > np.cos(2.0 * _ALONG) * weight
-    return bool(np.sum(weight[along]) > _SHARE * np.sum(weight))
+    # what noise leaves unknown of a phase (Rife and Boorstyn 1974), and what filters turn it by
+    spread = np.sqrt(1.0 / weight + _TURNED**2)
+    nats = []
+    for axis in (mean, -mean):
+        apart = 0.25 * np.angle(axis) ** 2 + 0.5 * np.maximum(1.0 - np.abs(axis) / weight, 0.0)
+        likelier = np.sqrt(0.5 * np.pi) / spread * np.exp(-0.5 * apart / spread**2)
+        nats.append(float(np.sum(np.log((1.0 - _AMISS) * likelier + _AMISS))))
+    return max(nats) > 0.0

@@ -183,11 +183,7 @@ def _fitted(values: NDArray[np.float32], omega: float, seen: _Seen) -> tuple[Ton
             break
         left = values.copy()
         found.take_off(left, 0)
-        rest = _cut(left, length)
-        weight = taper * _quietness(rest)
-        omega += _off(
-            _sums(rest, omega, orders), weight, amplitudes, orders, _at(floor, omega, orders), length
-        )
+        weight = taper * _quietness(_cut(left, length))
     return found.tones
 
 
@@ -245,18 +241,6 @@ def _gathered(sums: Complexes, omega: float, orders: Orders, floor: Floats, leng
         whole = whole * np.exp(-1j * shift * np.outer(middle, orders))
         reach /= 6.0
     return omega
-
-
-def _off(
-    left: Complexes, weight: Floats, amplitudes: Complexes, orders: Orders, floor: Floats, length: int
-) -> float:
-    """By how much the frequency is off, from what is left in sums of rows (r, m): a step of Gauss and Newton."""
-    place = length * np.arange(weight.size, dtype=np.float64)
-    place -= np.sum(weight * place) / np.sum(weight)
-    lever = orders / floor
-    slope = float((weight * place) @ np.imag(np.conj(amplitudes) * left) @ lever)
-    bend = float(np.sum(weight * place**2) * length / 2.0 * np.sum(lever * orders * np.abs(amplitudes) ** 2))
-    return slope / max(bend, 1e-300)
 
 
 def _solved(sums: Complexes, weight: Floats, omega: float, orders: Orders, length: int) -> Complexes:

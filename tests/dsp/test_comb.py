@@ -69,6 +69,23 @@ def test_a_wave_is_known_as_well_as_theory_allows(periods: float) -> None:
     assert float(np.mean((left - left.mean()) ** 2)) < 2.0 * 2.0 * (2 * harmonics + 1) / count * SIGMA**2
 
 
+def test_what_is_sent_hardly_pulls_at_a_wave() -> None:
+    """Transmissions on half of the time, far above the noise: a harmonic is known as well as where nothing is sent."""
+    made = capture((60,) * 20, 1, cycles=12.0, esn0_db=20.0, gap_symbols=60.0)
+    count = len(made.samples)
+    known = pulses(count, 143.0, 0.1, 30.0, 40)
+    left = taken(made.samples + known) - known
+    assert float(np.std(left)) < np.sqrt(2.0 * 2.0 * 81.0 / count) * made.sigma
+
+
+def test_a_level_that_a_wave_moved_wanders_no_more_without_it() -> None:
+    """Whether a level wanders is told by what is left."""
+    known = pulses(90_000, 35.3, 0.1, 3.0)
+    record = looked_at(record_of(known + line.noise(known.size, SIGMA, np.random.default_rng(4))))
+    assert record.wanders
+    assert not looked_at(without_comb(record, estimate_noise(record))).wanders
+
+
 @pytest.mark.parametrize("draw", range(3))
 @pytest.mark.parametrize("periods", [47.6, 150.2])
 def test_slow_pulses_far_above_what_is_sent_harm_nothing(draw: int, periods: float) -> None:

@@ -12,6 +12,7 @@ from dsp.condition import Conditioner
 from dsp.discover import discover
 from dsp.extract import Model
 from dsp.judged import are_judged
+from dsp.keyed import has_residual_carrier, is_keyed
 from dsp.link import (
     Learned,
     are_levels,
@@ -31,6 +32,7 @@ from dsp.results import DecodeSettings
 from dsp.runs import Runs, nats_in, nats_of
 from dsp.segment import Piece, cut, windows_of
 from dsp.shared_period import of_one_clock
+from dsp.slips import unslipped
 from dsp.source import Record, Watch
 from dsp.strip import Spans, Strip
 from dsp.survey import surveyed
@@ -45,10 +47,6 @@ _BLOCKS_BESIDE = 8
 _STRETCHES = 6
 # octaves to either side of a carrier that are not looked at where nothing but the carrier is sent
 _OCTAVES_BESIDE = 2
-# share of the symbols' amplitude that a tone at the carrier has at least if the amplitude is keyed
-_KEYED = 0.5
-# samples in which such a tone is looked at
-_CLOSE = 1 << 17
 # symbols of the longest transmission of a link that is believed
 _FEWEST_SYMBOLS = 8
 
@@ -309,37 +307,6 @@ def _few_of(record: Record, judged: Fitness, learned: Learned) -> FewFlips:
     )
 
 
-def _has_residual_carrier(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
-    """Whether a steady line stands where the carrier is, no smaller than what looks like symbols: once that line is
-    taken out, a keyed amplitude looks like reversals."""
-    from scipy.fft import rfft
-
-    carrier_hz, reach_hz = learned.model.carrier_hz, 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
-    if not np.any(noise.lines[np.abs(noise.lines_hz - carrier_hz) < reach_hz] > 1.0):
-        return False
-    stretch = max(record.stretches, key=len)
-    length = min(len(stretch), _CLOSE)
-    start = stretch.first + (len(stretch) - length) // 2
-    window = np.hanning(length + 1)[:-1].astype(np.float32)
-    spectrum = np.abs(rfft(record.read_centred(start, start + length) * window)) * (2.0 / float(window.sum()))
-    low, high = (round((carrier_hz + side * reach_hz) * length / record.rate_hz) for side in (-1, 1))
-    line = float(spectrum[max(0, low - 1) : high + 2].max(initial=0.0))
-    return line > _KEYED * float(np.median(learned.runs.amplitude))
-
-
-def _is_keyed(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
-    """Whether a tone that was taken off stands where the carrier is, no smaller than what looks like symbols: keying
-    leaves as much of the carrier."""
-    reach_hz = 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
-    least = _KEYED * float(np.median(learned.runs.amplitude))
-    return any(
-        abs(tone.omega * record.rate_hz / (2.0 * np.pi) - learned.model.carrier_hz) < reach_hz
-        and float(np.abs(tone.amplitudes).mean()) > least
-        for tones in record.tones
-        for tone in tones.tones
-    )
-
-
 def _one_link(
     record: Record,
     noise: NoiseFloor,
@@ -362,7 +329,7 @@ def _one_link(
         # where it begins moves what is found of weak symbols by chance: what is told may add to that, and take nothing
         unaided = discover(record, noise, pieces, watch=watch.part(0.4, 0.5))
         learned = likelier(record, learned, unaided, settings, covered)
-    learned, others = surveyed(record, learned, settings, covered)
+    learned, others = surveyed(record, unslipped(record, learned, settings, covered), settings, covered)
     is_open = False
     if settings.symbol_rate_bd is None:
         learned, is_open = by_reversals(record, learned, settings, covered)
@@ -372,9 +339,9 @@ def _one_link(
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
     judged = believed(learned, energy, strip.variance)
-    if judged is None or learned.period is None or _has_residual_carrier(record, noise, learned):
+    if judged is None or learned.period is None or has_residual_carrier(record, noise, learned):
         return None
-    keyed, levels = _is_keyed(record, noise, learned), are_levels(learned, record.rate_hz)
+    keyed, levels = is_keyed(record, noise, learned), are_levels(learned, record.rate_hz)
     if keyed or levels:
         return _Outcome(None, keyed=keyed, levels=levels)
     model, period = learned.model, learned.period

@@ -12,9 +12,7 @@ from dsp.assemble import bursts_of
 from dsp.bpsk import FewFlips
 from dsp.classify import explain_nothing, reversed_carrier
 from dsp.errors import BadInputError
-from dsp.jumps import without_jumps
 from dsp.look import looked_at
-from dsp.motor import without_motor
 from dsp.noise import estimate_noise
 from dsp.results import (
     KINDS,
@@ -30,7 +28,7 @@ from dsp.results import (
 )
 from dsp.searches import searched
 from dsp.source import Record, SampleSource, Watch, make_record
-from dsp.steady import without_tones
+from dsp.taken_off import without_all
 from dsp.told import Shown, common_measure, contradictions
 
 __all__ = ["SampleSource", "decode"]
@@ -94,15 +92,7 @@ def _decoded(record: Record, settings: DecodeSettings, watch: Watch) -> Decode:
         )
     if _is_flat(record):
         return _nothing(settings, "flat", "every sample has the same value: nothing is on this channel")
-    level = without_jumps(record)
-    if level is not record:
-        level = looked_at(level)
-    above = (estimate_noise(level) or noise) if level is not record else noise
-    still = without_motor(level, above)
-    if still is not level:
-        level = still
-        above = estimate_noise(level) or above
-    calm, floor = without_tones(level, above)
+    calm, floor = without_all(record, noise)
     search = searched((calm, floor), (record, noise), settings, watch)
     if not search.links:
         signalling, refusal = explain_nothing(record, noise, list(search.active), search)

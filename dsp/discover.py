@@ -8,7 +8,7 @@ import numpy as np
 
 from dsp.correlate import OWN_NATS, turn_back
 from dsp.extract import Found, Model, extract
-from dsp.leads import PARTS_OF_A_LEAD, Leads, energy_seen, leads_of, sources_of
+from dsp.leads import PARTS_OF_A_LEAD, Leads, energy_seen, leads_of, sources_of, whole_pieces
 from dsp.link import EXPLAINED
 from dsp.noise import NoiseFloor
 from dsp.propose import RIVALS, are_same, come_close, propose
@@ -49,9 +49,10 @@ def discover(
     earlier: list[Model] = []
     scored: list[tuple[Model, float, Found]] = []
     sources = sources_of(leads)
+    whole = whole_pieces(record, noise, pieces)
     for i, (piece, lead) in enumerate(sources):
         watch.at(i / len(sources))
-        for model in propose(piece, lead, rate, settings):
+        for model in propose(piece, lead, rate, settings, whole):
             found = extract(
                 leads.strip, 2.0 * np.pi * model.carrier_hz / rate, model, _LEAD_NATS, hold_noise=True
             )

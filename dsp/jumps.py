@@ -113,7 +113,7 @@ def _shows(record: Record, stretch: Stretch) -> bool:
         return False
     every = max(1, len(stretch) // _PLACE // _PLACES) * _PLACE
     starts = np.arange(stretch.first, stretch.last - place + 1, every)
-    sums = _running_sums(np.stack([record.read(start, start + place) for start in starts.tolist()]))
+    sums = _running_sums(np.stack([record.read_left(start, start + place) for start in starts.tolist()]))
     suspect = np.stack([_alone(_tops(sums, lag)[1]).any(axis=1) for lag in _LAGS]).any(axis=0)
     for start in starts[suspect].tolist():
         found = _of_stretch(record, Stretch(start, start + place, 0.0))
@@ -240,7 +240,7 @@ def _of_stretch(record: Record, stretch: Stretch) -> Stays | None:
     edges: list[int] = []
     for start in range(stretch.first, stretch.last, _BLOCK):
         low, high = max(stretch.first, start - _PLACE), min(stretch.last, start + _BLOCK + _PLACE)
-        found = jumps_in(record.read(low, high)) + low
+        found = jumps_in(record.read_left(low, high)) + low
         edges.extend(found[(found >= start) & (found < start + _BLOCK)].tolist())
         if len(edges) > _MOST:
             return None
@@ -266,7 +266,7 @@ def _of_stretch(record: Record, stretch: Stretch) -> Stays | None:
     blanks = np.unique(np.array(edges)[:, None] + near)
     blanks = blanks[(blanks >= stretch.first) & (blanks < stretch.last)]
     values = np.concatenate(
-        [record.read(max(stretch.first, e - _EDGE), min(stretch.last, e + _EDGE)) for e in edges]
+        [record.read_left(max(stretch.first, e - _EDGE), min(stretch.last, e + _EDGE)) for e in edges]
     )
     at = np.concatenate(
         [np.arange(max(stretch.first, e - _EDGE), min(stretch.last, e + _EDGE)) for e in edges]
@@ -280,9 +280,9 @@ def _read(record: Record, begin: int, end: int) -> _Stay:
     inner = _EDGE if length > 4 * _EDGE else 0
     if length <= _LONGEST:
         n = np.arange(inner, length - inner)
-        return _Stay(begin, end, n, record.read(begin + inner, end - inner))
+        return _Stay(begin, end, n, record.read_left(begin + inner, end - inner))
     n = np.concatenate((np.arange(inner, _WINDOW), np.arange(length - _WINDOW, length - inner)))
-    ends = (record.read(begin + inner, begin + _WINDOW), record.read(end - _WINDOW, end - inner))
+    ends = (record.read_left(begin + inner, begin + _WINDOW), record.read_left(end - _WINDOW, end - inner))
     return _Stay(begin, end, n, np.concatenate(ends))
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from dsp.condition import Conditioner
 from dsp.noise import NoiseFloor
 from dsp.segment import Piece
-from dsp.source import Record
+from dsp.source import Floats, Record
 from dsp.strip import Strip
 
 SYMBOLS_AT_MOST = 64
@@ -25,6 +25,8 @@ _FRAMES_OF_SEVERAL = 32
 _FRAMES_OF_ONE = (12, 4)
 PARTS_OF_A_LEAD = len(_FRAMES_OF_ONE)
 _LEADS_CUT = 2
+# samples of a piece that are looked at as a whole, and frames from which on a piece is long
+_WHOLE, _FRAMES_OF_LONG = 1 << 15, 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,9 +75,7 @@ def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece]) -> Leads | 
     if not kept:
         return None
     in_time = sorted(kept, key=lambda p: p.start)
-    centre = float(np.mean([centre_hz(p) for p in kept]))
-    frame = float(np.median([p.frame for p in kept]))
-    conditioner = Conditioner(record, noise, max(centre, record.rate_hz / 256.0), record.rate_hz / frame)
+    conditioner = _conditioner(record, noise, kept)
     spans = [trimmed(p, longest, times * SYMBOLS_AT_MOST) for p in in_time]
     # where leads touch, one ends where the next begins
     stops = [min(stop, after[0]) for (_, stop), after in pairwise(spans)]
@@ -90,6 +90,22 @@ def leads_of(record: Record, noise: NoiseFloor, pieces: list[Piece]) -> Leads | 
     if strip.begins.size != len(pieces_in):
         return None
     return _by_weight(Leads(tuple(pieces_in), strip))
+
+
+def whole_pieces(record: Record, noise: NoiseFloor, pieces: list[Piece]) -> list[Floats]:
+    """Samples of the pieces, as far as is looked at of one, if these are so long that leads are but small parts of them."""
+    strongest = sorted(sorted(pieces, key=lambda p: -p.nats)[:_LEADS_AT_MOST], key=lambda p: p.start)
+    if sum((p.stop - p.start) / p.frame for p in strongest) < _FRAMES_OF_LONG * len(strongest):
+        return []
+    spans = [(p.start, min(p.stop, p.start + _WHOLE)) for p in strongest]
+    strip = _conditioner(record, noise, strongest).strip(spans)
+    return [strip.samples[begin:end] for begin, end in zip(strip.begins, strip.ends, strict=True)]
+
+
+def _conditioner(record: Record, noise: NoiseFloor, pieces: list[Piece]) -> Conditioner:
+    centre = float(np.mean([centre_hz(p) for p in pieces]))
+    frame = float(np.median([p.frame for p in pieces]))
+    return Conditioner(record, noise, max(centre, record.rate_hz / 256.0), record.rate_hz / frame)
 
 
 def _is_strong(piece: Piece) -> bool:

@@ -28,12 +28,21 @@ _FINEST_STEP = 2.0**-16
 
 
 def looked_at(record: Record) -> Record:
-    """The same record, with what a look at places spread over it says about level and converter."""
-    places = [np.asarray(record.source[start:stop]) for start, stop in _places(record)]
-    places = [place for place in places if place.size and np.isfinite(place).all()]
+    """The same record, with what a look at places spread over it says about level and converter.
+
+    The level is that of what is left when what is known and steady tones are taken off.
+    """
+    bounds = _places(record)
+    places = [np.asarray(record.source[start:stop]) for start, stop in bounds]
+    fine = [place.size > 0 and bool(np.isfinite(place).all()) for place in places]
+    places = [place for place, is_fine in zip(places, fine, strict=True) if is_fine]
     if not places:
         return record
-    wanders = _wanders([place.astype(np.float64) for place in places])
+    if record.known or record.tones:
+        left = [record.read_left(*bound) for bound, is_fine in zip(bounds, fine, strict=True) if is_fine]
+        wanders = _wanders(left)
+    else:
+        wanders = _wanders([place.astype(np.float64) for place in places])
     return replace(record, wanders=wanders, step=_step(np.concatenate(places)) * abs(record.scale))
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.motor_ends import with_ends
 from dsp.motor_lines import MotorLines, Turning, demodulated
 from dsp.motor_ridge import Ridge, ridge_of, stands_out
 from dsp.noise import NoiseFloor
@@ -41,6 +42,8 @@ _ALONE, _ALL = 4, 4
 # radians off that an order may be if it is to tell the phase
 _TELLS = 0.6
 _LOT = 1 << 16
+# cycles a sample of the highest order
+_HIGHEST = 0.498
 # rows in which lines are measured that stand still by then: long beside what is sent, which hardly pulls at them then
 _ROWS_TO_MEASURE, _LONGEST_ROW = 48, 16384
 
@@ -66,14 +69,14 @@ def _of_stretch(record: Record, stretch: Stretch) -> MotorLines | None:
     if (len(stretch) - length) // (length // 2) + 1 < _FEWEST_ROWS:
         return None
     look = _Look(record, stretch, length)
-    turning = _alone(look, _started(ridge, stretch), 0.49 / float(ridge.cycles.mean()))
+    turning = _alone(look, _started(ridge, stretch), _HIGHEST / float(ridge.cycles.mean()))
     if turning is None:
         return None
     turning, parts, orders = _with_others(look, turning, float(ridge.cycles.max()))
     lines = _measured(look, turning, parts, orders)
     if lines is None or _unevenness(turning, len(stretch)) * lines.lines[-1][0] / parts < _EVEN:
         return None
-    return lines
+    return with_ends(record, lines, length)
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,19 +124,20 @@ def _started(ridge: Ridge, stretch: Stretch) -> Turning:
 
 
 def _to_ends(at: Floats, values: Floats, hop: int, length: int) -> tuple[Floats, Floats]:
-    """The same with values before the first and after the last, so that they cover the stretch: straight on."""
+    """The same with values before the first and after the last, so that they cover the stretch: along parabolas, whose third
+    differences are none."""
     before = np.arange(-np.ceil(at[0] / hop), 0) * hop + at[0]
     after = at[-1] + hop * np.arange(1, np.ceil((length - at[-1]) / hop) + 1)
-    few = min(4, at.size)
-    first = np.polyfit(at[:few] - at[0], values[:few], 1)
-    last = np.polyfit(at[-few:] - at[-1], values[-few:], 1)
+    few = min(6, at.size)
+    first = np.polyfit(at[:few] - at[0], values[:few] - values[0], 2)
+    last = np.polyfit(at[-few:] - at[-1], values[-few:] - values[-1], 2)
     return (
         np.concatenate((before, at, after)),
         np.concatenate(
             (
-                values[0] + first[0] * (before - at[0]),
+                values[0] + np.polyval(first[:2], before - at[0]) * (before - at[0]),
                 values,
-                values[-1] + last[0] * (after - at[-1]),
+                values[-1] + np.polyval(last[:2], after - at[-1]) * (after - at[-1]),
             )
         ),
     )
@@ -184,7 +188,7 @@ def _with_others(look: _Look, turning: Turning, cycles: float) -> tuple[Turning,
         if any(_holds(bins[i]) for i in range(len(some))):
             parts = tried
             break
-    orders = list(range(1, min(_ORDERS, int(0.49 / (cycles / parts))) + 1))
+    orders = list(range(1, min(_ORDERS, int(_HIGHEST / (cycles / parts))) + 1))
     best, out = -np.inf, turning
     floor: Floats | None = None
     for _ in range(_ALL):

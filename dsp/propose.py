@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dsp.along_axis import may_reverse
 from dsp.carrier import CarrierLine, busiest_hz, squared_lines
 from dsp.correlate import OWN_NATS, Turned, turn_back
 from dsp.extract import Model
@@ -50,8 +51,13 @@ def come_close(nats: float, best_nats: float) -> bool:
     return nats >= best_nats - OWN_NATS
 
 
-def propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings) -> Iterator[Model]:
-    """Models that fit a lead: with what was told first, and what the samples say by themselves as well."""
+def propose(
+    piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings, whole: Sequence[Floats] = ()
+) -> Iterator[Model]:
+    """Models that fit a lead: with what was told first, and what the samples say by themselves as well.
+
+    Of the latter only those that the samples (n,) of the ``whole`` pieces do not speak against.
+    """
     if lead.size < _FEWEST_SAMPLES:
         return
     lines = _lines(lead, piece, rate_hz)
@@ -69,7 +75,7 @@ def propose(piece: Piece, lead: Strip, rate_hz: float, settings: DecodeSettings)
             fits, _ = _fits(rough, around)
             yield from _models(rough, fits, float(fits[0].nats[0]) if fits else 0.0, rate_hz)
     for carrier in carriers:
-        yield from _of_any_period(lead, rate_hz, piece, carrier)
+        yield from _of_any_period(lead, rate_hz, piece, carrier, whole)
 
 
 def _lines(lead: Strip, piece: Piece, rate_hz: float) -> list[CarrierLine]:
@@ -134,7 +140,9 @@ def _rough(lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float) -> _Rou
     return _Rough(turned, amplitude, lead.variance, max(lead.variance, fog), piece.frame <= 16)
 
 
-def _of_any_period(lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float) -> Iterator[Model]:
+def _of_any_period(
+    lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float, whole: Sequence[Floats]
+) -> Iterator[Model]:
     """The best fits to a lead over all periods but those far shorter than a frame; and over these, if they come close.
 
     Few pieces are found with frames so much longer than their symbols, and looking there costs most.
@@ -147,6 +155,7 @@ def _of_any_period(lead: Strip, rate_hz: float, piece: Piece, carrier_hz: float)
         return
     span = min(lead.samples.size, 2 * (piece.stop - piece.start))
     periods = period_grid(shortest, 8.0 * piece.frame, span)
+    periods = periods[may_reverse(whole, 2.0 * np.pi * carrier_hz / rate_hz, periods)]
     rough = _rough(lead, rate_hz, piece, carrier_hz)
     likely = periods >= piece.frame / _SYMBOLS_IN_FRAME
     best_nats = rough_nats = 0.0

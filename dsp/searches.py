@@ -56,10 +56,13 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if may_be_filtered(line[1]) and not _is_all_of(search, line):
         filters = inverse_filters(*line)
     before = _before_filter(line, filters, settings, watch.part(0.5, 0.8))
-    if not any(_is_all(one) and not _doubtful(one, its[1]) for one, its in before):
+    enough = any(_is_all(one) and not _doubtful(one, its[1]) for one, its in before)
+    likeliest = _least_left(line, search, filters, before) if enough else (search, line)
+    if likeliest[1] is line:
+        # no filter tells more than the floor as it is, of which what is sent may be a part
         search = _otherwise(search, line, settings, watch.part(0.8, 0.95))
-    if before:
-        search, line = _least_left(line, search, filters, before)
+        likeliest = _least_left(line, search, filters, before)
+    search, line = likeliest
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
 
 
@@ -94,15 +97,19 @@ def _otherwise(search: Search, line: Line, settings: DecodeSettings, watch: Watc
 def _before_filter(
     line: Line, filters: list[InverseFilter], settings: DecodeSettings, watch: Watch
 ) -> list[tuple[Search, Line]]:
-    """What is found before each of the filters that may have coloured the floor."""
+    """What is found before each of the filters that may have coloured the floor.
+
+    Before one of the right spectrum, be its phase wrong, something is found of what was sent: else there was none.
+    """
     out = []
     for inverse in filters:
         record = inverse.of(line[0])
         noise = estimate_noise(record)
         if noise is not None:
             search = find_links(record, noise, settings, watch)
-            if search.links:
-                out.append((replace(search, before_filter=True), (record, noise)))
+            if not search.links:
+                break
+            out.append((replace(search, before_filter=True), (record, noise)))
     return out
 
 
@@ -112,6 +119,8 @@ def _least_left(
     """Of what was found, that which leaves least once it is taken off, in noise that the inverse filter makes white: the
     likeliest of all (what is left of Gaussian noise has its power in the logarithm of the likelihood)."""
     found = [(search, line), *before]
+    if not before:
+        return found[0]
     spans = np.concatenate(
         [np.zeros((0, 2)), *(spans_of_link(link) for one, _ in found for link in one.links)]
     )

@@ -74,6 +74,16 @@ class Record:
             values[~np.isfinite(values)] = 0.0
         return values
 
+    def read_left(self, start: int, stop: int) -> Floats:
+        """Samples ``[start, stop)`` as `read` gives them, less what is known and steady tones; the level stays."""
+        values = self.read(start, stop)
+        if self.known or self.tones:
+            off = np.zeros(values.size, dtype=np.float32)
+            for known in (*self.known, *self.tones):
+                known.take_off(off, start)
+            values += off
+        return values
+
     def read_centred(self, start: int, stop: int) -> NDArray[np.float32]:
         """Samples ``[start, stop)`` in the channel's unit less their level, non-finite ones zero.
 

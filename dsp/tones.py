@@ -7,7 +7,7 @@ straight lines between instants evenly spaced.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -21,6 +21,8 @@ Singles = NDArray[np.float32]
 _TABLE = 1 << 11
 # rows of it at once, so that they stay in the cache
 _ROWS = 64
+# samples of a stretch up to which what is taken off is remembered, and of a part of it
+_REMEMBERED, _BLOCK = 1 << 24, 1 << 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,3 +88,28 @@ class Tones:
         last = np.stack([tone.at(n + _TABLE) * np.exp(1j * tone.omega * n) for tone in self.tones], axis=1)
         climb = last - first
         return np.concatenate((first.real, first.imag, climb.real, climb.imag), axis=1, dtype=np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class Wave:
+    """So many tones, the harmonics of a wave, that what they are together is remembered once it is worked out."""
+
+    harmonics: Tones
+    _parts: dict[int, Singles] = field(default_factory=dict, repr=False)
+
+    def take_off(self, values: Singles, start: int) -> None:
+        """Subtract them in place from samples (n,) of the record, the first of which is number ``start``."""
+        first, last = self.harmonics.first, self.harmonics.last
+        if last - first > _REMEMBERED:
+            self.harmonics.take_off(values, start)
+            return
+        low, high = max(start, first), min(start + values.size, last)
+        for block in range((low - first) // _BLOCK, -((first - high) // _BLOCK)):
+            origin = first + block * _BLOCK
+            part = self._parts.get(block)
+            if part is None:
+                part = np.zeros(min(_BLOCK, last - origin), dtype=np.float32)
+                self.harmonics.take_off(part, origin)
+                self._parts[block] = part
+            a, b = max(low, origin), min(high, origin + part.size)
+            values[a - start : b - start] += part[a - origin : b - origin]

@@ -162,3 +162,13 @@ def test_a_pause_of_two_symbols_after_which_timing_and_phase_are_the_same(draw: 
         for burst, turn in zip(sent, turns, strict=True)
     ]
     assert _wrong(sent, _on_the_line(sent, rng)) == []
+
+
+@pytest.mark.parametrize("draw", [0, 4, 7, 13])
+def test_two_strengths_with_pauses_of_two_symbols_are_no_filter(draw: int) -> None:
+    """Sent nearly all the time, the stronger ones are the floor; with a filter undone they seem all there is."""
+    strengths = tuple(np.random.default_rng(draw).choice([1.0, 1.9], 12))
+    made = capture(
+        (73,) * 12, draw, carrier_hz=34.2e3, cycles=2.0, esn0_db=14.0, gap_symbols=2.0, amplitudes=strengths
+    )
+    assert score(made.bursts, asdict(decode(made.samples, RATE_HZ))).complaints() == []

@@ -12,9 +12,12 @@ from generators.truths import RATE_HZ, capture, record_of
 
 from dsp import decode
 from dsp import synth_line as line
+from dsp.jumps import Stays
+from dsp.look import looked_at
 from dsp.motor import smoothed, without_motor
 from dsp.motor_lines import MotorLines, Turning, demodulated
 from dsp.noise import estimate_noise
+from dsp.taken_off import without_all
 from dsp.tones import Tone
 
 SIGMA = 0.2
@@ -100,6 +103,44 @@ def test_orders_of_which_the_strongest_is_not_the_first() -> None:
     turned = turns(count, 0.013, 0.02, 2.0)
     known = sum(h * np.cos(2.0 * np.pi * k * turned + k) for k, h in ((1, 0.4), (2, 2.0), (3, 0.8), (5, 0.5)))
     assert left_of(known + line.noise(count, SIGMA, np.random.default_rng(5)), known) < 0.05
+
+
+@pytest.mark.parametrize("ramp", [-0.14, 0.12])
+def test_a_ramp_is_known_to_its_ends(ramp: float) -> None:
+    """Where no row has its middle the samples themselves tell: less than the noise is left of a hundred times it."""
+    count = 60_000
+    n = np.arange(count)
+    speed = 0.021 * (1.0 + ramp * (n / count - 0.5) + 0.02 * np.sin(8.0 * np.pi * n / count + 0.5))
+    known = ripple(np.cumsum(speed), 8, 100.0 * SIGMA)
+    samples = known + line.noise(count, SIGMA, np.random.default_rng(6))
+    record = record_of(samples)
+    left = known.astype(np.float32)
+    for lines in without_motor(record, estimate_noise(record)).known:
+        lines.take_off(left, 0)
+    for end in (left[:500], left[-500:]):
+        assert float(np.std(end)) < SIGMA
+
+
+def test_an_order_next_to_half_the_sample_rate_comes_off() -> None:
+    count = 150_000
+    known = ripple(turns(count, 0.0815, 0.005, 2.0), 6, 2.0)
+    assert left_of(known + line.noise(count, SIGMA, np.random.default_rng(7)), known) < 0.05
+
+
+@pytest.mark.parametrize("draw", range(3))
+def test_edges_of_a_motor_are_no_jumps(draw: int) -> None:
+    """A saw of few orders changes abruptly, here and there by as much as a jump would."""
+    made = capture(
+        tuple(np.random.default_rng(draw).integers(24, 65, 12)), draw, cycles=8.0, gap_symbols=20.0
+    )
+    count = len(made.samples)
+    n = np.arange(count)
+    turned = np.cumsum(0.06 * made.bursts[0].carrier_hz / RATE_HZ * (1.0 + 0.1 * (n / count - 0.5)))
+    dirt = sum(14.0 * k**-0.85 * np.cos(2.0 * np.pi * k * turned + 0.3 * k) for k in range(1, 9))
+    record = looked_at(record_of(made.samples + dirt))
+    calm, _ = without_all(record, estimate_noise(record))
+    assert not any(isinstance(known, Stays) for known in calm.known)
+    assert score(made.bursts, asdict(decode(made.samples + dirt, RATE_HZ))).complaints() == []
 
 
 @pytest.mark.parametrize("draw", range(3))

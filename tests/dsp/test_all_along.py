@@ -64,9 +64,9 @@ def wrong_of(decoded: Decode, carrier_hz: float, signs: Floats) -> tuple[int, in
     return told, wrong
 
 
-@pytest.mark.parametrize("draw", range(3))
-def test_carriers_that_never_pause_are_found_side_by_side(draw: int) -> None:
-    rng = np.random.default_rng([1300, draw])
+def test_carriers_that_never_pause_are_found_side_by_side() -> None:
+    # three draws were seen to pass; half a minute each is enough for one
+    rng = np.random.default_rng([1300, 0])
     carriers = (620.0 + rng.uniform(-40.0, 40.0), 1_310.0, 2_240.0 + rng.uniform(-40.0, 40.0))
     sent = [smooth(carrier, size, rng) for carrier, size in zip(carriers, (1.0, 0.8, 1.6), strict=True)]
     samples = in_a_receiver(np.sum([wave for _, wave in sent], axis=0), 17.0, rng)

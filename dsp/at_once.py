@@ -94,8 +94,7 @@ def _all(groups: Sequence[Sequence[Link]]) -> list[Link]:
 
 def without_links(record: Record, links: Sequence[Link]) -> Record:
     """The record less what is known to be sent."""
-    sent = [one for link in links for one in sent_of(link.talkers)]
-    return replace(record, known=(*record.known, *sent))
+    return record.less(one for link in links for one in sent_of(link.talkers))
 
 
 def _carrier_band(record: Record, link: Link) -> tuple[float, float]:

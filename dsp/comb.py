@@ -58,9 +58,7 @@ def without_comb(record: Record, noise: NoiseFloor) -> Record:
         return record
     # the wave may be as slow as a level that wanders
     raw = replace(record, wanders=False)
-    found = [comb_of(raw, stretch) for stretch in record.stretches]
-    known = [wave for wave in found if wave is not None]
-    return replace(record, known=(*record.known, *known)) if known else record
+    return record.less(comb_of(raw, stretch) for stretch in record.stretches)
 
 
 def comb_of(record: Record, stretch: Stretch) -> Wave | None:

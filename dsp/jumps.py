@@ -97,13 +97,9 @@ def _basis(n: Ints, length: int, lag: float) -> Floats:
 
 def without_jumps(record: Record) -> Record:
     """The record less the level between jumps; as it was if there are none in some places spread over it."""
-    from dataclasses import replace
-
     if not any(_shows(record, stretch) for stretch in record.stretches):
         return record
-    found = [_of_stretch(record, stretch) for stretch in record.stretches]
-    known = [stays for stays in found if stays is not None]
-    return replace(record, known=(*record.known, *known)) if known else record
+    return record.less(_of_stretch(record, stretch) for stretch in record.stretches)
 
 
 def _shows(record: Record, stretch: Stretch) -> bool:

@@ -54,9 +54,7 @@ def without_motor(record: Record, noise: NoiseFloor) -> Record:
         return record
     # the lowest order may be as slow as a level that wanders
     raw = replace(record, wanders=False)
-    found = [_of_stretch(raw, stretch) for stretch in record.stretches]
-    known = [lines for lines in found if lines is not None]
-    return replace(record, known=(*record.known, *known)) if known else record
+    return record.less(_of_stretch(raw, stretch) for stretch in record.stretches)
 
 
 def _of_stretch(record: Record, stretch: Stretch) -> MotorLines | None:

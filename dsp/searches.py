@@ -58,7 +58,7 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     filters = []
     if may_be_filtered(line[1]) and not _is_all_of(search, line):
         filters = inverse_filters(*line)
-    before = _before_filter(line, filters, settings, watch.part(0.5, 0.8))
+    before = _before_filter(line, filters, settings, watch.part(0.6, 0.8))
     enough = any(_is_all(one) and not _doubtful(one, its[1]) for one, its in before)
     likeliest = _least_left(line, search, filters, before) if enough else (search, line)
     if likeliest[1] is line:

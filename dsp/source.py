@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -62,6 +62,11 @@ class Record:
     step: float = 0.0
     tones: tuple[Tones, ...] = ()
     known: tuple[TakenOff, ...] = ()
+
+    def less(self, found: Iterable[TakenOff | None]) -> Record:
+        """The same with these known as well; the record itself if there is nothing but None among them."""
+        more = [one for one in found if one is not None]
+        return replace(self, known=(*self.known, *more)) if more else self
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples ``[start, stop)`` as float64 in the channel's unit; non-finite ones become zero."""

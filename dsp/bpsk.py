@@ -338,12 +338,16 @@ def _one_link(
     rivals = (*(period for period, _ in others), *rivals_of(learned.model, record.rate_hz))
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
-    judged = believed(learned, energy, strip.variance)
-    if judged is None or learned.period is None or has_residual_carrier(record, noise, learned):
+    if learned.period is None or not len(learned.runs) or has_residual_carrier(record, noise, learned):
         return None
-    keyed, levels = is_keyed(record, noise, learned), are_levels(learned, record.rate_hz)
-    if keyed or levels:
-        return _Outcome(None, keyed=keyed, levels=levels)
+    # a part of what is sent is taken off then, and what is left need not be believable by itself
+    if is_keyed(record, noise, learned):
+        return _Outcome(None, keyed=True)
+    judged = believed(learned, energy, strip.variance)
+    if judged is None:
+        return None
+    if are_levels(learned, record.rate_hz):
+        return _Outcome(None, levels=True)
     model, period = learned.model, learned.period
     if judged.flips < 1 or (not is_open and one_phase(learned.runs)):
         return _Outcome(None)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dsp.coast import coasted, tells_time, tracked
 from dsp.correlate import own_nats
 from dsp.detect import FEWEST, LONG, PHASES, Grid, Parts, acquire, picked_energy, windows_of
 from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored, settle
@@ -85,7 +86,9 @@ def settle_parts(
     cut, owner = windows_of(_some(everything, long_rows), grid)
     windows = acquire(grid, cut)
     if len(windows):
-        windows = settle(_tracked(windows, owner), ends=False, width=0.12)
+        told = tells_time(windows)
+        windows = settle(tracked(windows, owner, told), ends=False, width=0.12)
+        windows = coasted(windows, owner, told)
     nats, start, stop = (np.zeros(len(everything)) for _ in range(3))
     nats[short_rows] = np.where(fits.count >= FEWEST, fits.nats, 0.0)
     start[short_rows], stop[short_rows] = fits.start, fits.stop
@@ -287,23 +290,3 @@ def _likeliest(
             keep[i] = True
             at = int(first[i])
     return keep
-
-
-def _tracked(windows: Fits, owner: Ints) -> Fits:
-    """Windows with the symbol period that the distances between their neighbours show."""
-    period = windows.period.copy()
-    middle = windows.middle
-    for number in np.unique(owner):
-        rows = np.flatnonzero(owner == number)
-        if rows.size < 3:
-            continue
-        steps = np.diff(middle[rows])
-        symbols = np.maximum(1.0, np.rint(steps / windows.period[rows[1:]]))
-        # over a few windows, since each one's timing is only known to an eighth of a symbol yet
-        wide = min(9, steps.size)
-        kernel = np.ones(wide)
-        local = np.convolve(steps, kernel, "same") / np.convolve(symbols, kernel, "same")
-        at = np.concatenate((local[:1], (local[1:] + local[:-1]) / 2.0, local[-1:]))
-        period[rows] = np.clip(at, 0.9 * windows.period[rows], 1.1 * windows.period[rows])
-    start = middle - 0.5 * windows.count * period
-    return replace(windows, period=period, start=start)

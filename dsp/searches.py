@@ -214,5 +214,17 @@ def _continuous(
     if flat is None:
         return None
     seen = without_modulated_lines(record, flat)
-    search = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
+    found = [find_links(record, seen, settings, watch, likeliest=True, judged=judged)]
+    bare = _without_lines_on_humps(noise, seen)
+    if bare is not seen:
+        found.append(find_links(record, bare, settings, watch, likeliest=True, judged=judged))
+    search = max(found, key=lambda one: one.weight)
     return search if search.links or search.few else None
+
+
+def _without_lines_on_humps(noise: NoiseFloor, flat: NoiseFloor) -> NoiseFloor:
+    """The ``flat`` floor without lines on what stands out of it: a carrier that seldom turns is one amid its sidebands."""
+    hump = noise.density(flat.lines_hz) > _HUMP * flat.density(flat.lines_hz)
+    if not np.any(flat.lines[hump] > 1.0):
+        return flat
+    return replace(flat, lines=np.where(hump, 1.0, flat.lines))

@@ -50,25 +50,29 @@ def tracked(windows: Fits, owner: Ints, told: Flags) -> Fits:
     for number in np.unique(owner):
         rows = np.flatnonzero(owner == number)
         mine = rows[told[rows]]
-        if mine.size < 3:
+        if not mine.size:
             continue
-        steps = np.diff(middle[mine])
-        symbols = np.maximum(1.0, np.rint(steps / windows.period[mine[1:]]))
-        near = symbols < _NEAR
-        if not near.any():
-            continue
-        # over a few windows, since each one's timing is only known to an eighth of a symbol yet
-        kernel = np.ones(min(_OVER, steps.size))
-        passed, counted = (
-            np.convolve(np.where(near, each, 0.0), kernel, "same") for each in (steps, symbols)
-        )
-        known = counted > 0.0
-        local = np.interp(middle[mine[1:]], middle[mine[1:]][known], passed[known] / counted[known])
-        at = np.concatenate((local[:1], (local[1:] + local[:-1]) / 2.0, local[-1:]))
-        at = np.interp(middle[rows], middle[mine], at)
-        period[rows] = np.clip(at, (1.0 - _OFF) * windows.period[rows], (1.0 + _OFF) * windows.period[rows])
+        found = np.interp(middle[rows], middle[mine], _between(middle[mine], windows.period[mine]))
+        period[rows] = np.clip(found, (1.0 - _OFF) * windows.period[rows], (1.0 + _OFF) * windows.period[rows])
     start = middle - 0.5 * windows.count * period
     return replace(windows, period=period, start=start)
+
+
+def _between(place: Floats, period: Floats) -> Floats:
+    """The period at places (n,) whole symbols apart, as their distances show it, where it is ``period`` (n,) roughly."""
+    if place.size < 3:
+        return period
+    steps = np.diff(place)
+    symbols = np.maximum(1.0, np.rint(steps / period[1:]))
+    near = symbols < _NEAR
+    if not near.any():
+        return period
+    # over a few, since each one's timing is only known to an eighth of a symbol yet
+    kernel = np.ones(min(_OVER, steps.size))
+    passed, counted = (np.convolve(np.where(near, each, 0.0), kernel, "same") for each in (steps, symbols))
+    known = counted > 0.0
+    local = np.interp(place[1:], place[1:][known], passed[known] / counted[known])
+    return np.concatenate((local[:1], (local[1:] + local[:-1]) / 2.0, local[-1:]))
 
 
 def coasted(windows: Fits, owner: Ints, told: Flags) -> Fits:
@@ -82,7 +86,8 @@ def coasted(windows: Fits, owner: Ints, told: Flags) -> Fits:
         rows = np.flatnonzero(owner == number)
         known, others = rows[told[rows]], rows[~told[rows]]
         if known.size and others.size:
-            place[others], period[others] = _placed(place[others], place[known], period[known])
+            clock = _between(place[known], period[known])
+            place[others], period[others] = _placed(place[others], place[known], clock)
     moved = replace(windows, period=period, start=place - (windows.count // 2) * period)
     rows = np.flatnonzero(~told)
     order = np.arange(len(windows))

@@ -25,6 +25,7 @@ from dsp.link import (
     rivals_of,
     spans_to_learn,
 )
+from dsp.lively import lively_windows
 from dsp.noise import NoiseFloor
 from dsp.period import Period
 from dsp.quality import Fitness, one_phase
@@ -158,6 +159,10 @@ def find_links(
         found = None
         if not are_judged(mine, nothing):
             found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9))
+            if found is not None and found.rests:
+                mine, found = _livelier(
+                    record, noise, [a for a in active if a.octave == octave], settings, covered, part
+                ) or (mine, found)
         if found is None or found.link is None:
             unexplained.extend(mine)
             failed.add(octave)
@@ -228,6 +233,22 @@ def _pieces_of(
     return out
 
 
+def _livelier(
+    record: Record,
+    noise: NoiseFloor,
+    active: list[Active],
+    settings: DecodeSettings,
+    covered: Spans,
+    watch: Watch,
+) -> tuple[list[Piece], _Outcome] | None:
+    """What is found where most is sent, and the pieces it is found in, of an octave in which a carrier rests; None if
+    nothing is."""
+    windows = [w for a in active for w in lively_windows(record, a)]
+    pieces = [p for w in windows for p in cut(record, noise, w, covered)]
+    found = _one_link(record, noise, pieces, settings, covered, watch.part(0.0, 0.9)) if pieces else None
+    return None if found is None or found.rests else (pieces, found)
+
+
 def _stands_out(piece: Piece) -> bool:
     """Whether what is left beside a link is more than the floor's own error there."""
     return piece.ratio > 3.0 or piece.nats > 150.0
@@ -281,6 +302,10 @@ class _Outcome:
     keyed: bool = False
     levels: bool = False
     left: list[Active] | None = None
+
+    @property
+    def rests(self) -> bool:
+        return self.link is None and self.few is None and not (self.keyed or self.levels)
 
 
 def _few(judged: Fitness, learned: Learned) -> bool:

@@ -53,7 +53,9 @@ def tracked(windows: Fits, owner: Ints, told: Flags) -> Fits:
         if not mine.size:
             continue
         found = np.interp(middle[rows], middle[mine], _between(middle[mine], windows.period[mine]))
-        period[rows] = np.clip(found, (1.0 - _OFF) * windows.period[rows], (1.0 + _OFF) * windows.period[rows])
+        period[rows] = np.clip(
+            found, (1.0 - _OFF) * windows.period[rows], (1.0 + _OFF) * windows.period[rows]
+        )
     start = middle - 0.5 * windows.count * period
     return replace(windows, period=period, start=start)
 

@@ -9,8 +9,9 @@ from dsp.noise import NoiseFloor
 from dsp.source import Record
 from dsp.tones import Tone, Wave
 
-# share of the symbols' amplitude that a tone at the carrier has at least if the amplitude is keyed
-_KEYED = 0.5
+# share of the symbols' amplitude that a tone at the carrier has at least if the amplitude is keyed, and if it is the mean
+# of reversals that stand at one phase two thirds of the time: what is left of these has up to one and a third of it
+_KEYED, _MEAN = 0.5, 0.25
 # samples in which such a tone is looked at
 _CLOSE = 1 << 17
 # radians by which filters may turn symbols that are keyed with a tone, and one in so many transmissions that is found amiss
@@ -36,13 +37,13 @@ def has_residual_carrier(record: Record, noise: NoiseFloor, learned: Learned) ->
 
 
 def is_keyed(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
-    """Whether a tone that was taken off stands where the carrier is, no smaller than what looks like symbols, which have its
-    phase: keying leaves as much of the carrier.
+    """Whether a tone that was taken off stands where the carrier is, and what looks like symbols has its phase: keying leaves
+    as much of the carrier, and reversals after which it rests at one phase most of the time leave a part.
 
     What is keyed in phase by less than half a turn stands at right angles to what is left of its carrier.
     """
     reach_hz = 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
-    least = _KEYED * float(np.median(learned.runs.amplitude))
+    least = _MEAN * float(np.median(learned.runs.amplitude))
     omega = 2.0 * np.pi / record.rate_hz
     waves = [known.harmonics for known in record.known if isinstance(known, Wave)]
     return any(

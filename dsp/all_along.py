@@ -12,9 +12,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from dsp.at_once import is_of, near_carrier, without_links
-from dsp.bpsk import Link, find_links
+from dsp.bpsk import find_links
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.one_band import by_itself
+from dsp.outcome import Link
 from dsp.results import DecodeSettings
 from dsp.source import Record, Watch
 from dsp.unbroken import Unbroken, all_unbroken, apart, own_range, unbroken

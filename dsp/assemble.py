@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dsp.bpsk import Link
 from dsp.fits import Ints
 from dsp.linecode import to_bits
+from dsp.outcome import Link
 from dsp.pool import carrier_std, group_talkers
 from dsp.results import Burst, DecodeSettings
 from dsp.source import Floats, Record

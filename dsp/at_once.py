@@ -13,8 +13,9 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, find_activity
-from dsp.bpsk import Link, Search, find_links, spans_of_link
+from dsp.bpsk import Search, find_links
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
+from dsp.outcome import Link, spans_of_link
 from dsp.results import DecodeSettings
 from dsp.sent import sent_of
 from dsp.source import Floats, Record, Watch

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,7 +14,6 @@ from dsp.extract import Model
 from dsp.judged import are_judged
 from dsp.keyed import has_residual_carrier, is_keyed
 from dsp.link import (
-    Learned,
     are_levels,
     believed,
     by_reversals,
@@ -27,17 +26,16 @@ from dsp.link import (
 )
 from dsp.lively import lively_windows
 from dsp.noise import NoiseFloor
-from dsp.period import Period
-from dsp.quality import Fitness, one_phase
+from dsp.outcome import FEWEST_SYMBOLS, FewFlips, Link, Outcome, few_of, has_few, samples_of, spans_of_link
+from dsp.quality import one_phase
 from dsp.results import DecodeSettings
-from dsp.runs import Runs, nats_in, nats_of
+from dsp.runs import nats_of
 from dsp.segment import Piece, cut, windows_of
 from dsp.shared_period import of_one_clock
 from dsp.slips import unslipped
 from dsp.source import Record, Watch
-from dsp.strip import Spans, Strip
+from dsp.strip import Spans
 from dsp.survey import surveyed
-from dsp.talkers import Talker
 from dsp.told import told_multiple
 from dsp.whole import whole_of
 
@@ -48,46 +46,6 @@ _BLOCKS_BESIDE = 8
 _STRETCHES = 6
 # octaves to either side of a carrier that are not looked at where nothing but the carrier is sent
 _OCTAVES_BESIDE = 2
-# symbols of the longest transmission of a link that is believed
-_FEWEST_SYMBOLS = 8
-
-
-@dataclass(frozen=True, eq=False)
-class Link:
-    """All of one carrier and symbol period; ``rivals`` are other symbol periods.
-
-    ``noise_scale`` is the noise met beside the transmissions over that of the floor; ``told_multiple`` how many
-    symbols of the rate told one that the flips show holds.
-    """
-
-    model: Model
-    period: Period
-    talkers: tuple[Talker, ...]
-    rivals: tuple[float, ...]
-    noise_scale: float
-    told_multiple: int = 1
-
-    @property
-    def nats(self) -> float:
-        """Log-likelihood ratio of all its symbols against silence, less what noise would gain by as many transmissions."""
-        return sum(nats_in(t.runs) for t in self.talkers)
-
-
-@dataclass(frozen=True)
-class FewFlips:
-    """Transmissions of one carrier whose reversals are too few, or too regular, to tell the symbol rate.
-
-    ``rate_bd`` is one symbol rate that fits, if any was tried; ``alternates`` says that there is nothing but reversals.
-    They cover the samples ``spans`` (n, 2); ``nats`` is the log-likelihood ratio of all their symbols against silence.
-    """
-
-    bursts: int
-    flips: int
-    carrier_hz: float
-    rate_bd: float | None
-    spans: Spans = field(compare=False)
-    nats: float
-    alternates: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,8 +53,9 @@ class Search:
     """The outcome: links, and the pieces of activity that no link explains, most telling first.
 
     ``active`` is what a first look found, ``covered`` (n, 2) the samples that the links explain, ``few`` what has too
-    few reversals to tell a symbol rate. ``keyed`` says that a steady tone that was taken off is the carrier of something.
-    In what was ``judged`` nothing at all was found. ``before_filter`` says that a filter was undone first (`dsp.equalise`).
+    few reversals to tell a symbol rate. ``keyed`` is the model of something of which a steady tone that was taken off is a
+    part, ``resting`` one at whose carrier a line of the floor stands. In what was ``judged`` nothing at all was found.
+    ``before_filter`` says that a filter was undone first (`dsp.equalise`).
     """
 
     links: tuple[Link, ...]
@@ -105,7 +64,8 @@ class Search:
     active: tuple[Active, ...]
     covered: Spans
     few: tuple[FewFlips, ...] = ()
-    keyed: bool = False
+    keyed: Model | None = None
+    resting: Model | None = None
     judged: tuple[Piece, ...] = ()
     before_filter: bool = False
 
@@ -132,18 +92,21 @@ def find_links(
     likeliest: bool = False,
     judged: tuple[Piece, ...] = (),
     vain: int = _MODELS_AT_MOST,
+    known: Model | None = None,
 ) -> Search:
     """Search octave by octave, the most energetic first, until nothing more is explained.
 
     ``likeliest`` takes what stands out of the floor most clearly first: where the floor is only supposed, its error,
     little as it is in each frame, adds up to more energy over a wide band than something narrow has. In what was
-    ``judged`` there is nothing. After so many octaves in ``vain`` no more is tried.
+    ``judged`` there is nothing. After so many octaves in ``vain`` no more is tried. A model that is ``known`` is tried
+    before others.
     """
     nothing = list(judged)
     links: list[Link] = []
     unmodulated: list[Piece] = []
     unexplained: list[Piece] = []
     few: list[FewFlips] = []
+    resting: Model | None = None
     covered = np.zeros((0, 2))
     active = first_look(record, noise, watch.part(0.0, 0.1))
     seen = active
@@ -158,11 +121,12 @@ def find_links(
         part = watch.part(0.1 + 0.9 * rounds / (rounds + 1), 0.1 + 0.9 * (rounds + 1) / (rounds + 2))
         found = None
         if not are_judged(mine, nothing):
-            found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9))
-            if found is not None and found.rests:
-                mine, found = _livelier(
-                    record, noise, [a for a in active if a.octave == octave], settings, covered, part
-                ) or (mine, found)
+            found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9), known)
+            if found is not None and found.bare:
+                its = [a for a in active if a.octave == octave]
+                mine, found = _livelier(record, noise, its, settings, covered, part) or (mine, found)
+            if found is not None and found.resting is not None:
+                resting, found = resting or found.resting, None
         if found is None or found.link is None:
             unexplained.extend(mine)
             failed.add(octave)
@@ -170,8 +134,8 @@ def find_links(
             nothing.extend(mine)
             continue
         # beside links it is what a restless tone left of itself
-        if found.keyed and not links:
-            return Search((), (), (), tuple(seen), covered, keyed=True)
+        if found.keyed is not None and not links:
+            return Search((), (), (), tuple(seen), covered, keyed=found.keyed)
         if found.levels and not links:
             # their harmonics are nothing else
             return Search((), tuple(mine), (), tuple(seen), covered)
@@ -195,7 +159,7 @@ def find_links(
     unexplained.sort(key=lambda p: -p.nats)
     links = [link for link in links if not any(_is_shadow(link, other) for other in few)]
     rest = (tuple(unexplained), tuple(unmodulated), tuple(seen))
-    return Search(tuple(links), *rest, covered, tuple(few), judged=tuple(nothing))
+    return Search(tuple(links), *rest, covered, tuple(few), resting=resting, judged=tuple(nothing))
 
 
 def first_look(record: Record, noise: NoiseFloor, watch: Watch, covered: Spans | None = None) -> list[Active]:
@@ -240,13 +204,13 @@ def _livelier(
     settings: DecodeSettings,
     covered: Spans,
     watch: Watch,
-) -> tuple[list[Piece], _Outcome] | None:
+) -> tuple[list[Piece], Outcome] | None:
     """What is found where most is sent, and the pieces it is found in, of an octave in which a carrier rests; None if
     nothing is."""
     windows = [w for a in active for w in lively_windows(record, a)]
     pieces = [p for w in windows for p in cut(record, noise, w, covered)]
     found = _one_link(record, noise, pieces, settings, covered, watch.part(0.0, 0.9)) if pieces else None
-    return None if found is None or found.rests else (pieces, found)
+    return None if found is None or found.bare else (pieces, found)
 
 
 def _stands_out(piece: Piece) -> bool:
@@ -264,17 +228,6 @@ def _seen(active: list[Active], octave: int) -> float:
     return max(a.best.nats for a in active if a.octave == octave)
 
 
-def spans_of_link(link: Link) -> Spans:
-    """Samples (b, 2) of the record that the transmissions of a link cover."""
-    return np.concatenate([_samples(t.strip, t.runs) for t in link.talkers])
-
-
-def _samples(strip: Strip, runs: Runs) -> Spans:
-    """Samples (b, 2) of the record that each transmission covers."""
-    shift = strip.shift(0.5 * (runs.first + runs.last))
-    return np.stack((runs.first + shift, runs.last + shift), axis=1)
-
-
 def _is_shadow(link: Link, few: FewFlips) -> bool:
     """Whether a link is what is left of a stronger transmission of few reversals, in the same samples.
 
@@ -290,48 +243,6 @@ def _is_shadow(link: Link, few: FewFlips) -> bool:
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Outcome:
-    """A link; or (None) an unmodulated carrier, one with ``few`` reversals, one of which a steady tone is part, or levels.
-
-    ``left`` is what is active beside a link and all that was known before.
-    """
-
-    link: Link | None
-    few: FewFlips | None = None
-    keyed: bool = False
-    levels: bool = False
-    left: list[Active] | None = None
-
-    @property
-    def rests(self) -> bool:
-        return self.link is None and self.few is None and not (self.keyed or self.levels)
-
-
-def _few(judged: Fitness, learned: Learned) -> bool:
-    """Whether flips do not tell a symbol rate: two make one interval, which any rate divides, and nothing but flips may
-    be two tones."""
-    return judged.flips < 3 or _alternates(judged, learned) or int(learned.runs.count.max()) < _FEWEST_SYMBOLS
-
-
-def _alternates(judged: Fitness, learned: Learned) -> bool:
-    return judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(learned.runs))
-
-
-def _few_of(record: Record, judged: Fitness, learned: Learned) -> FewFlips:
-    runs, model = learned.runs, learned.model
-    spans = _samples(learned.strip, runs)
-    return FewFlips(
-        len(runs),
-        judged.flips,
-        model.carrier_hz,
-        record.rate_hz / model.period,
-        spans,
-        nats_of(runs),
-        _alternates(judged, learned),
-    )
-
-
 def _one_link(
     record: Record,
     noise: NoiseFloor,
@@ -339,13 +250,36 @@ def _one_link(
     settings: DecodeSettings,
     covered: Spans,
     watch: Watch,
-) -> _Outcome | None:
-    """The link that explains these pieces, outside the samples ``covered``; None if nothing does."""
+    known: Model | None = None,
+) -> Outcome | None:
+    """The link that explains these pieces, outside the samples ``covered``; None if nothing does.
+
+    That of a model that is ``known``, if that explains them.
+    """
+    if known is not None and any(p.low_hz < known.carrier_hz < p.high_hz for p in pieces):
+        found = _of_model(record, noise, pieces, known, settings, covered, watch)
+        if found is not None and found.link is not None:
+            return found
     model = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))
     if model is None:
         return None
-    if model.unmodulated:
-        return _Outcome(None)
+    return (
+        Outcome(None)
+        if model.unmodulated
+        else _of_model(record, noise, pieces, model, settings, covered, watch)
+    )
+
+
+def _of_model(
+    record: Record,
+    noise: NoiseFloor,
+    pieces: list[Piece],
+    model: Model,
+    settings: DecodeSettings,
+    covered: Spans,
+    watch: Watch,
+) -> Outcome | None:
+    """The same of one model."""
     conditioner = Conditioner(record, noise, model.carrier_hz, record.rate_hz / model.period)
     spans, energy = spans_to_learn(record, pieces, model)
     strip = conditioner.strip(spans)
@@ -363,34 +297,36 @@ def _one_link(
     rivals = (*(period for period, _ in others), *rivals_of(learned.model, record.rate_hz))
     multiple = told_multiple(settings, record.rate_hz / learned.period.value)
     learned = divided(record, learned, multiple, covered)
-    if learned.period is None or not len(learned.runs) or has_residual_carrier(record, noise, learned):
+    if learned.period is None or not len(learned.runs):
         return None
-    # a part of what is sent is taken off then, and what is left need not be believable by itself
+    # what is left beside a line that is a part of what is sent need not be believable by itself
+    if has_residual_carrier(record, noise, learned):
+        return Outcome(None, resting=learned.model)
     if is_keyed(record, noise, learned):
-        return _Outcome(None, keyed=True)
+        return Outcome(None, keyed=learned.model)
     judged = believed(learned, energy, strip.variance)
     if judged is None:
         return None
     if are_levels(learned, record.rate_hz):
-        return _Outcome(None, levels=True)
+        return Outcome(None, levels=True)
     model, period = learned.model, learned.period
     if judged.flips < 1 or (not is_open and one_phase(learned.runs)):
-        return _Outcome(None)
-    few = settings.symbol_rate_bd is None and (is_open or _few(judged, learned))
+        return Outcome(None)
+    few = settings.symbol_rate_bd is None and (is_open or has_few(judged, learned))
     by_chance = not beyond_chance(learned.runs, model, strip.size, record.rate_hz, settings)
-    if by_chance or (not few and int(learned.runs.count.max()) < _FEWEST_SYMBOLS):
+    if by_chance or (not few and int(learned.runs.count.max()) < FEWEST_SYMBOLS):
         return None
     if few:
-        return _Outcome(None, _few_of(record, judged, learned))
+        return Outcome(None, few_of(record, judged, learned))
     scale = learned.found.variance / strip.variance
     found = whole_of(conditioner, spans, learned, settings, covered, watch.part(0.5, 1.0))
     whole, model = found.everything, found.learned.model
     period = found.learned.period or period
     if hardly_above_noise(whole.talkers):
         return None
-    covered = np.concatenate((covered, *(_samples(t.strip, t.runs) for t in whole.talkers)))
+    covered = np.concatenate((covered, *(samples_of(t.strip, t.runs) for t in whole.talkers)))
     period = whole.period(period)
     left = first_look(record, noise, Watch(None, watch.cancelled), covered)
     talkers = of_one_clock(whole.talkers, period)
     link = Link(model, period, talkers, rivals, scale * judged.noise, multiple)
-    return _Outcome(link, left=left)
+    return Outcome(link, left=left)

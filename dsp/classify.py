@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.activity import Active
-from dsp.bpsk import FewFlips, Search
+from dsp.bpsk import Search
 from dsp.features import Survey, View, hertz, survey, view_around, views_of
 from dsp.kinds_carrier import carried
 from dsp.kinds_edges import judge_edges
@@ -17,6 +17,7 @@ from dsp.kinds_lines import Lines, find_lines, judge_lines, standing, without_li
 from dsp.kinds_many import judge_repeating, unnamed
 from dsp.kinds_reversals import reversals_in
 from dsp.noise import NoiseFloor
+from dsp.outcome import FewFlips
 from dsp.results import Refusal, Signalling
 from dsp.source import Floats, Record
 from dsp.verdict import Verdict

@@ -9,11 +9,11 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.assemble import bursts_of
-from dsp.bpsk import FewFlips
 from dsp.classify import explain_nothing, reversed_carrier
 from dsp.errors import BadInputError
 from dsp.look import looked_at
 from dsp.noise import estimate_noise
+from dsp.outcome import FewFlips
 from dsp.results import (
     KINDS,
     LINE_CODES,

@@ -138,6 +138,16 @@ def without_modulated_lines(record: Record, noise: NoiseFloor) -> NoiseFloor:
     return replace(noise, lines=lines)
 
 
+def without_line_at(noise: NoiseFloor, freq_hz: float) -> NoiseFloor:
+    """The same without the line that stands at a frequency."""
+    reach_hz = 1.5 * float(noise.lines_hz[1] - noise.lines_hz[0])
+    lines = noise.lines.copy()
+    for a, b in bands(lines > 1.0):
+        if noise.lines_hz[a] - reach_hz < freq_hz < noise.lines_hz[b - 1] + reach_hz:
+            lines[a:b] = 1.0
+    return replace(noise, lines=lines)
+
+
 def _held_by_peaks(power: Floats, peaks: int = 2) -> float:
     """Share of the power (n,) in the main lobes of the highest peaks."""
     left = power.copy()

@@ -13,10 +13,12 @@ import numpy as np
 
 from dsp.all_along import goes_on, has_hump, with_all_along
 from dsp.at_once import something_beside, with_others, without_links
-from dsp.bpsk import Search, find_links, spans_of_link
+from dsp.bpsk import Search, find_links
 from dsp.classify import explain_nothing
 from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
-from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
+from dsp.extract import Model
+from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
+from dsp.outcome import spans_of_link
 from dsp.results import DecodeSettings
 from dsp.segment import Piece
 from dsp.source import Record, Watch
@@ -45,9 +47,11 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     """What is found in a record without its steady tones; in the ``raw`` one if these turn out to be part of what is sent."""
     line = calm
     search = find_links(*line, settings, watch.part(0.0, 0.5))
-    if search.keyed:
-        line = raw
-        search = find_links(*line, settings, watch.part(0.0, 0.5))
+    known = search.keyed
+    if known is not None:
+        line = raw[0], without_line_at(raw[1], known.carrier_hz)
+        search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
+    known = known or search.resting
     # links in less noise than was told are themselves a part of the floor, and where there are none all of them may be:
     # first they must be known
     first = bool(search.links) and not _doubtful(search, line[1])
@@ -63,7 +67,7 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     likeliest = _least_left(line, search, filters, before) if enough else (search, line)
     if likeliest[1] is line:
         # no filter tells more than the floor as it is, of which what is sent may be a part
-        search = _otherwise(search, line, settings, watch.part(0.8, 0.95))
+        search = _otherwise(search, line, known, settings, watch.part(0.8, 0.95))
         likeliest = _least_left(line, search, filters, before)
     search, line = likeliest
     if not first:
@@ -91,11 +95,13 @@ def _all_along(
     return None if links == search.links else replace(search, links=links)
 
 
-def _otherwise(search: Search, line: Line, settings: DecodeSettings, watch: Watch) -> Search:
-    """What explains more with a floor that something sent is part of."""
+def _otherwise(
+    search: Search, line: Line, known: Model | None, settings: DecodeSettings, watch: Watch
+) -> Search:
+    """What explains more with a floor that something sent is part of, of a model that is ``known`` perhaps."""
     if not _doubtful(search, line[1]):
         return search
-    again = _continuous(*line, search.judged, settings, watch)
+    again = _continuous(*line, search.judged, known, settings, watch)
     return again if again is not None and again.weight > search.weight else search
 
 
@@ -207,17 +213,27 @@ def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
 
 
 def _continuous(
-    record: Record, noise: NoiseFloor, judged: tuple[Piece, ...], settings: DecodeSettings, watch: Watch
+    record: Record,
+    noise: NoiseFloor,
+    judged: tuple[Piece, ...],
+    known: Model | None,
+    settings: DecodeSettings,
+    watch: Watch,
 ) -> Search | None:
     """Look again for something that is sent nearly all the time and so was taken for the floor."""
     flat = noise.flattened()
     if flat is None:
         return None
     seen = without_modulated_lines(record, flat)
-    found = [find_links(record, seen, settings, watch, likeliest=True, judged=judged)]
     bare = _without_lines_on_humps(noise, seen)
-    if bare is not seen:
-        found.append(find_links(record, bare, settings, watch, likeliest=True, judged=judged))
+    found = []
+    if known is not None:
+        bare = without_line_at(bare, known.carrier_hz)
+        found.append(find_links(record, bare, settings, watch, likeliest=True, judged=judged, known=known))
+    if not found or _doubtful(found[0], bare):
+        found.append(find_links(record, seen, settings, watch, likeliest=True, judged=judged))
+        if known is None and bare is not seen:
+            found.append(find_links(record, bare, settings, watch, likeliest=True, judged=judged))
     search = max(found, key=lambda one: one.weight)
     return search if search.links or search.few else None
 

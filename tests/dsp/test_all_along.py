@@ -10,11 +10,12 @@ from scipy.signal import butter, sosfilt
 
 from dsp.all_along import has_hump, with_all_along
 from dsp.at_once import is_of, without_links
-from dsp.bpsk import Link, find_links
+from dsp.bpsk import find_links
 from dsp.decoder import decode
 from dsp.look import looked_at
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.one_band import by_itself
+from dsp.outcome import Link
 from dsp.results import Decode, DecodeSettings
 from dsp.source import Floats, Record, Watch, make_record
 from dsp.unbroken import Unbroken, all_unbroken

@@ -11,13 +11,13 @@ from generators.truths import RATE_HZ, Capture, capture, sigma_for, strip_from, 
 from scipy import stats
 
 from dsp.assemble import bursts_of
-from dsp.bpsk import Link
 from dsp.correlate import turn_back
 from dsp.ends import run_ends
 from dsp.extract import Found, Model
 from dsp.fits import Fits, carry
 from dsp.flips import flip_times
 from dsp.linecode import to_bits
+from dsp.outcome import Link
 from dsp.period import Period
 from dsp.quality import fitness
 from dsp.results import LINE_CODES, Burst, DecodeSettings

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from dsp.assemble import bursts_of
-from dsp.bpsk import Link, find_links
+from dsp.bpsk import find_links
 from dsp.decoder import decode
 from dsp.follow import wander_of
 from dsp.noise import estimate_noise
+from dsp.outcome import Link
 from dsp.results import Burst, DecodeSettings
 from dsp.sent import sent_of
 from dsp.source import Record, Watch, make_record

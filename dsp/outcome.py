@@ -1,0 +1,115 @@
+"""What the search of an octave came to: a link, or why there is none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from dsp.activity import Active
+from dsp.extract import Model
+from dsp.link import Learned
+from dsp.period import Period
+from dsp.quality import Fitness
+from dsp.runs import Runs, nats_in, nats_of
+from dsp.source import Record
+from dsp.strip import Spans, Strip
+from dsp.talkers import Talker
+
+FEWEST_SYMBOLS = 8
+"""Symbols of the longest transmission of a link that is believed."""
+
+
+@dataclass(frozen=True, eq=False)
+class Link:
+    """All of one carrier and symbol period; ``rivals`` are other symbol periods.
+
+    ``noise_scale`` is the noise met beside the transmissions over that of the floor; ``told_multiple`` how many
+    symbols of the rate told one that the flips show holds.
+    """
+
+    model: Model
+    period: Period
+    talkers: tuple[Talker, ...]
+    rivals: tuple[float, ...]
+    noise_scale: float
+    told_multiple: int = 1
+
+    @property
+    def nats(self) -> float:
+        """Log-likelihood ratio of all its symbols against silence, less what noise would gain by as many transmissions."""
+        return sum(nats_in(t.runs) for t in self.talkers)
+
+
+@dataclass(frozen=True)
+class FewFlips:
+    """Transmissions of one carrier whose reversals are too few, or too regular, to tell the symbol rate.
+
+    ``rate_bd`` is one symbol rate that fits, if any was tried; ``alternates`` says that there is nothing but reversals.
+    They cover the samples ``spans`` (n, 2); ``nats`` is the log-likelihood ratio of all their symbols against silence.
+    """
+
+    bursts: int
+    flips: int
+    carrier_hz: float
+    rate_bd: float | None
+    spans: Spans = field(compare=False)
+    nats: float
+    alternates: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """A link; or (None) an unmodulated carrier, one with ``few`` reversals, or levels.
+
+    ``keyed`` is the model of something that a steady tone which was taken off is part of, ``resting`` one whose carrier a
+    line of the floor may be. ``left`` is what is active beside a link and all that was known before.
+    """
+
+    link: Link | None
+    few: FewFlips | None = None
+    keyed: Model | None = None
+    resting: Model | None = None
+    levels: bool = False
+    left: list[Active] | None = None
+
+    @property
+    def bare(self) -> bool:
+        """Whether it is a carrier and no more."""
+        others = (self.link, self.few, self.keyed, self.resting)
+        return not self.levels and all(other is None for other in others)
+
+
+def has_few(judged: Fitness, learned: Learned) -> bool:
+    """Whether flips do not tell a symbol rate: two make one interval, which any rate divides, and nothing but flips may
+    be two tones."""
+    return judged.flips < 3 or _alternates(judged, learned) or int(learned.runs.count.max()) < FEWEST_SYMBOLS
+
+
+def _alternates(judged: Fitness, learned: Learned) -> bool:
+    return judged.symbols >= 10 and judged.flips >= 0.97 * (judged.symbols - len(learned.runs))
+
+
+def few_of(record: Record, judged: Fitness, learned: Learned) -> FewFlips:
+    runs, model = learned.runs, learned.model
+    spans = samples_of(learned.strip, runs)
+    return FewFlips(
+        len(runs),
+        judged.flips,
+        model.carrier_hz,
+        record.rate_hz / model.period,
+        spans,
+        nats_of(runs),
+        _alternates(judged, learned),
+    )
+
+
+def spans_of_link(link: Link) -> Spans:
+    """Samples (b, 2) of the record that the transmissions of a link cover."""
+    return np.concatenate([samples_of(t.strip, t.runs) for t in link.talkers])
+
+
+def samples_of(strip: Strip, runs: Runs) -> Spans:
+    """Samples (b, 2) of the record that each transmission covers."""
+    shift = strip.shift(0.5 * (runs.first + runs.last))
+    return np.stack((runs.first + shift, runs.last + shift), axis=1)

@@ -37,6 +37,8 @@ _TONES_AT_MOST = 32
 # by what rows are shorter than the longest in each round: shorter ones follow tones that wander, and the longest at
 # last tell tones apart that stand too close for the others
 _SHORTER = (2, 16, 128, 1)
+# bins of a row by which a line may be off, and rows that tell where it is if it may be by more
+_BINS_OFF, _ROWS_LOOKED_UP = 1.0, 64
 # natural units that another instant must gain for its amplitude and phase, and rows between instants at least
 _GAINED = 3.0
 _ROWS_APART = 8
@@ -65,16 +67,45 @@ def without_tones(record: Record, noise: NoiseFloor) -> tuple[Record, NoiseFloor
     return record, noise
 
 
-def _peaks(noise: NoiseFloor) -> list[float]:
-    """Frequencies in hertz of the strongest lines."""
+def _peaks(noise: NoiseFloor) -> list[tuple[float, float]]:
+    """Frequencies in hertz of the strongest lines, and by how much each may be off."""
     out = []
+    step_hz = float(noise.lines_hz[1] - noise.lines_hz[0])
     for a, b in bands(noise.lines > 1.0):
         # a plateau of the widened line: its middle
         same = np.flatnonzero(noise.lines[a:b] == noise.lines[a:b].max())
         at = float(noise.lines_hz[a + round(float(same.mean()))])
         if _LOWEST * noise.rate_hz < at < 0.49 * noise.rate_hz:
-            out.append((float(noise.lines[a:b].max()) * float(noise.density(at)), at))
-    return [at for _, at in sorted(out, reverse=True)[:_TONES_AT_MOST]]
+            off = 0.5 * float(same[-1] - same[0]) * step_hz
+            out.append((float(noise.lines[a:b].max()) * float(noise.density(at)), at, off))
+    return [(at, off) for _, at, off in sorted(out, reverse=True)[:_TONES_AT_MOST]]
+
+
+def _looked_up(
+    record: Record, stretch: Stretch, length: int, peaks: list[tuple[float, float]], window: Floats
+) -> list[float]:
+    """Frequencies in hertz of lines that are known to within a bin of rows, or to less: where most power is then.
+
+    What only short spectra show is known to no more than theirs; a bin off, a tone would turn once a row too often.
+    """
+    from scipy.fft import rfft
+
+    bin_hz = record.rate_hz / length
+    if all(off < _BINS_OFF * bin_hz for _, off in peaks):
+        return [at for at, _ in peaks]
+    starts = np.linspace(stretch.first, stretch.last - length, _ROWS_LOOKED_UP).astype(np.int64)
+    rows = np.stack([record.read_centred(start, start + length) for start in starts.tolist()])
+    spectrum = rfft(rows * window.astype(np.float32), axis=1)
+    power = np.log(np.mean(spectrum.real**2 + spectrum.imag**2, axis=0, dtype=np.float64) + 1e-300)
+    out = []
+    for at, off in peaks:
+        low, high = (int(np.clip(round((at + side * off) / bin_hz), 1, power.size - 2)) for side in (-1, 1))
+        top = low + int(np.argmax(power[low : high + 1]))
+        left, middle, right = power[top - 1 : top + 2]
+        bend = left - 2.0 * middle + right
+        shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
+        out.append((top + float(np.clip(shift, -0.5, 0.5))) * bin_hz if off >= _BINS_OFF * bin_hz else at)
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,17 +124,18 @@ class Rows:
 
 
 def _of_stretch(
-    record: Record, stretch: Stretch, noise: NoiseFloor, peaks: list[float], shorter: int
+    record: Record, stretch: Stretch, noise: NoiseFloor, peaks: list[tuple[float, float]], shorter: int
 ) -> Tones:
     none = Tones(stretch.first, stretch.last, ())
     length = max(_ROW[0], int(np.clip(noise.lines_hz.size - 1, *_ROW)) // shorter)
     if len(stretch) < _FEWEST_ROWS * length:
         return none
-    lines = {round(at / record.rate_hz * length): 2.0 * np.pi * at / record.rate_hz for at in peaks}
+    window = row_window(length)
+    known = _looked_up(record, stretch, length, peaks, window)
+    lines = {round(at / record.rate_hz * length): 2.0 * np.pi * at / record.rate_hz for at in known}
     lines = {b: at for b, at in lines.items() if min(BESIDE) <= b <= length // 2 - min(BESIDE)}
     if not lines:
         return none
-    window = row_window(length)
     tones = []
     for rows in _measured(record, stretch, length, lines, window):
         tone = fitted(rows, window)

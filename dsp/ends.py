@@ -173,14 +173,18 @@ def _even(lengths: Ints, low: int, high: int, count: int) -> Floats:
     return np.asarray((inside * count + 1.0 / lengths.size) / (count + 1.0))
 
 
-def run_ends(runs: Runs) -> Ends:
-    """The probabilities of runs that were followed, whose ends are decided already."""
+def run_ends(runs: Runs, low: Floats | None = None, high: Floats | None = None) -> Ends:
+    """The probabilities of runs that were followed, whose ends are decided already.
+
+    What lies beyond ``low`` or ``high`` (b,), but for half a symbol, is another's and no more of these: else the first
+    symbols of one that follows after a pause of few would make it likelier that these go on than that they end.
+    """
 
     def probability(nats: Floats) -> Floats:
         weight = np.exp(np.clip(nats[:, 1:], -700.0, 700.0))
         return np.asarray(weight[:, AWAY - 1] / np.sum(weight, axis=1))
 
-    starts, ends = run_nats(runs)
+    starts, ends = run_nats(runs, low, high)
     return Ends(probability(starts), probability(ends))
 
 

@@ -246,10 +246,11 @@ def _followed(strip: Strip, runs: Runs, line: _Line) -> Talker:
         pulse = line.of(runs) or pulse
         runs, ends = decide_followed_ends(runs, pulse, line.room)
     judged = fitness(runs)
-    noise = end_noise(runs, *line.room.of(0.5 * (runs.first + runs.last))).over(judged.noise)
+    room = line.room.of(0.5 * (runs.first + runs.last))
+    noise = end_noise(runs, *room).over(judged.noise)
     runs = _renormed(runs, judged.noise)
     if ends is None and noise.alike:
-        ends = run_ends(runs)
+        ends = run_ends(runs, *room)
     elif ends is None:
         runs, ends = decide_followed_ends(runs, None, line.room, noise)
     return Talker(

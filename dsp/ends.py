@@ -30,6 +30,8 @@ _AS_IS: Floats = np.ones(1)
 _ZERO: Floats = np.zeros(1)
 # natural logarithm of the odds of what cannot be
 _NEVER = -1e3
+# and of another transmission beginning at just this symbol, with this timing and phase: one in fifty, one of some twenty
+_ANOTHER_NATS = 7.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,10 +123,20 @@ def _end_nats(fits: Fits, levels: tuple[Floats, Floats], noise: EndNoise) -> tup
 
 
 def outward_sums(nats: Floats) -> Floats:
-    """Log-odds (b, 13) of six symbols fewer to six more, by those (b, 12) of each symbol, the outermost last."""
+    """Log-odds (b, 13) of six symbols fewer to six more, by those (b, 12) of each symbol, the outermost last.
+
+    Beyond an end there is silence, or after a symbol of it another transmission, where that is likelier: that its symbols
+    are sent does not say that those of the pause before it are.
+    """
     gained = np.cumsum(nats[:, AWAY:], axis=1)
     lost = -np.cumsum(nats[:, AWAY - 1 :: -1], axis=1)
-    return np.concatenate((lost[:, ::-1], np.zeros((len(nats), 1)), gained), axis=1)
+    sums = np.concatenate((lost[:, ::-1], np.zeros((len(nats), 1)), gained), axis=1)
+    # where none can lie is no part of another one either; one symbol of silence at least comes before it
+    outer = np.where(nats[:, :AWAY:-1] > 0.5 * _NEVER, nats[:, :AWAY:-1], 0.0)
+    another = np.maximum.accumulate(np.cumsum(outer, axis=1), axis=1)[:, ::-1] - _ANOTHER_NATS
+    sums[:, :AWAY] += np.maximum(another[:, :1], 0.0)
+    sums[:, AWAY : 2 * AWAY - 1] += np.maximum(another, 0.0)
+    return sums
 
 
 def _length_prior(both: Floats, length: Ints) -> tuple[Floats, int | None]:
@@ -173,14 +185,18 @@ def _even(lengths: Ints, low: int, high: int, count: int) -> Floats:
     return np.asarray((inside * count + 1.0 / lengths.size) / (count + 1.0))
 
 
-def run_ends(runs: Runs) -> Ends:
-    """The probabilities of runs that were followed, whose ends are decided already."""
+def run_ends(runs: Runs, low: Floats | None = None, high: Floats | None = None) -> Ends:
+    """The probabilities of runs that were followed, whose ends are decided already.
+
+    What lies beyond ``low`` or ``high`` (b,), but for half a symbol, is another's and no more of these: else the first
+    symbols of one that follows after a pause of few would make it likelier that these go on than that they end.
+    """
 
     def probability(nats: Floats) -> Floats:
         weight = np.exp(np.clip(nats[:, 1:], -700.0, 700.0))
         return np.asarray(weight[:, AWAY - 1] / np.sum(weight, axis=1))
 
-    starts, ends = run_nats(runs)
+    starts, ends = run_nats(runs, low, high)
     return Ends(probability(starts), probability(ends))
 
 

@@ -10,8 +10,10 @@ from benchmarks.bounds import clopper_pearson
 from generators.draws import drawn, signs
 from generators.truths import Capture, capture, record_of, signs_of, strip_from, true_fits
 
-from dsp.ends import _length_prior, decide_ends, run_ends
+from dsp.end_noise import ALIKE
+from dsp.ends import _length_prior, decide_ends, outward_sums, run_ends
 from dsp.fits import Fits
+from dsp.pulse_ends import Room, decide_open_ends
 from dsp.runs import MARGIN
 
 
@@ -67,6 +69,63 @@ def test_of_ends_of_runs_reported_at_a_probability_so_many_are_right():
     for mine in (np.ones(len(hits), bool), doubtful):
         low, high = clopper_pearson(int(np.sum(np.array(hits)[mine])), int(mine.sum()), 0.999)
         assert low - 0.03 < float(np.mean(stated[mine])) < high + 0.03
+
+
+def nats_of(line: np.ndarray, gain: float) -> np.ndarray:
+    """Log-likelihood ratio of each symbol of a line (n,) being sent."""
+    return np.asarray(np.logaddexp(gain * line, -gain * line) - np.log(2.0) - gain**2 / 2.0)
+
+
+@pytest.mark.parametrize("gap", [2, 3])
+def test_a_next_transmission_after_a_short_pause_makes_no_end_doubtful(gap):
+    """In the same timing and phase, and not known: ends are wrong as often as they are said to be.
+
+    A single silent symbol is more likely one that noise hid.
+    """
+    rng = np.random.default_rng(19)
+    gain, wrong, doubted, total = 4.2, 0, 0.0, 4_000
+    for _ in range(total):
+        line = gain * np.concatenate((signs(6, rng), np.zeros(gap), signs(6 - gap, rng)))
+        odds = outward_sums(nats_of(line + rng.normal(size=12), gain)[None, :])[0]
+        wrong += int(np.argmax(odds)) != 6
+        doubted += 1.0 - float(np.exp(odds.max() - np.logaddexp.reduce(odds)))
+    low, high = clopper_pearson(wrong, total, 0.99)
+    assert low < 1.25 * doubted / total
+    assert high > 0.8 * doubted / total
+
+
+def test_silence_beyond_an_end_counts_as_before():
+    """No other transmission is seen in it: the sums of the likelihood ratios alone."""
+    rng = np.random.default_rng(20)
+    nats = np.array(
+        [nats_of(np.r_[5.0 * signs(6, rng), np.zeros(6)] + rng.normal(size=12), 5.0) for _ in range(99)]
+    )
+    plain = np.concatenate((np.zeros((99, 1)), np.cumsum(nats, axis=1)), axis=1)
+    told = outward_sums(nats)
+    np.testing.assert_allclose(told - told[:, :1], plain, rtol=1e-9, atol=1e-9)
+
+
+@pytest.mark.parametrize("gap", [1, 2, 3])
+def test_a_run_that_was_followed_ends_before_the_known_next_one(gap):
+    """Rivals of its end are the symbols of the pause and its own last ones, however surely the next one's are sent."""
+    rng = np.random.default_rng(21)
+    runs = drawn([signs(20, rng) for _ in range(50)], 3.0, rng)
+    sent = np.arange(MARGIN) >= gap
+    runs = replace(runs, before=runs.before + 9.0 * sent[::-1], after=runs.after + 9.0 * sent)
+    far = gap * runs.period
+    ends = run_ends(runs, runs.first - far, runs.last + far)
+    for i in range(50):
+        y = runs.symbols.real[runs.offset[i] : runs.offset[i + 1]]
+        for outside, inside, found in (
+            (runs.before[i].real[::-1], y, ends.start_probability[i]),
+            (runs.after[i].real, y[::-1], ends.end_probability[i]),
+        ):
+            # silent beyond the pause as far as it is asked
+            line = np.concatenate((outside[:gap], np.zeros(6 - gap)))
+            odds = np.concatenate(
+                (-np.cumsum(nats_of(inside[:5], 3.0))[::-1], [0.0], np.cumsum(nats_of(line, 3.0))[:gap])
+            )
+            assert found == pytest.approx(float(1.0 / np.sum(np.exp(odds))))
 
 
 def test_missing_margins_leave_fewer_rivals():
@@ -275,3 +334,28 @@ def test_a_few_of_another_length_make_no_shared_one(cut):
         some = count.copy()
         some[:55] = 40
         assert _length_prior(both, length - count[:, None, None] + some[:, None, None])[1] == 40
+
+
+def test_no_end_amid_a_transmission_is_certain_where_a_cut_was_tried():
+    """Let go on one side of it, what was cut is found again; where somebody else is known to be, it is not."""
+    made = capture((60, 60), 18, esn0_db=14.0)
+    truth = true_fits(made)
+    inner = replace(
+        truth,
+        start=truth.start + np.array([20, 0]) * truth.period,
+        count=np.array([40, 45]),
+        low=truth.start + np.array([19.7, -2.0]) * truth.period,
+        high=truth.stop + np.array([2.0, -14.8]) * truth.period,
+    )
+    # as they are, both are told with certainty
+    _, sure = decide_ends(inner)
+    assert min(sure.start_probability[0], sure.end_probability[1]) > 0.999
+    walls = np.array([0.0, float(truth.turned.length)])
+    level = np.ones(1)
+    found, ends = decide_open_ends(inner, Room(walls, inner.start, inner.stop), (level, level), ALIKE)
+    assert found.start == pytest.approx(truth.start)
+    assert found.count.tolist() == [60, 60]
+    assert min(ends.start_probability.min(), ends.end_probability.min()) > 0.99
+    taken = Room(walls, np.append(inner.start, inner.stop[1]), np.append(inner.stop, inner.start[0]))
+    kept, _ = decide_open_ends(inner, taken, (level, level), ALIKE)
+    assert kept.count.tolist() == [40, 45]

@@ -279,3 +279,17 @@ def test_amplitudes_of_one_talker_are_drawn_together_by_what_each_leaves_open():
     assert np.max(np.abs(drawn - seen)[std == 0.05]) < 0.06
     # two cannot tell by how much they differ
     assert towards_shared(np.array([1.0, 2.0]), np.array([1.0, 1.0])) == pytest.approx([1.0, 2.0])
+
+
+def test_ends_of_long_transmissions_two_symbols_apart_are_in_no_doubt():
+    """At 14 dB one of 1500 ends is wrong; the first symbols of the next one make none of these doubtful."""
+    doubted, ends = 0.0, 0
+    for draw in range(3):
+        made = capture((140, 170, 150, 135), 60 + draw, cycles=2.3, esn0_db=14.0, gap_symbols=2.0)
+        for talker in talkers_in(made):
+            assert talker.runs.drift.all()
+            said = np.concatenate((talker.ends.start_probability, talker.ends.end_probability))
+            doubted += float(np.sum(1.0 - said))
+            ends += said.size
+    assert ends == 24
+    assert doubted < 0.3

@@ -40,11 +40,11 @@ def with_all_along(
     """The same links and further ones, or others where what was found was but a part of what goes on."""
     known = list(links)
     own: list[Link] = []
-    looked: list[Unbroken] = []
     seen: list[Unbroken] = []
+    told: list[Unbroken] = []
     shut: list[tuple[float, float]] = []
-    failed, fresh, floor = 0, True, noise
-    while len(looked) < _MOST and failed < _VAIN:
+    looks, failed, fresh, floor = 0, 0, True, noise
+    while looks < _MOST and failed < _VAIN:
         some = _outside(floor, seen, shut)
         if not some and fresh:
             # what stands beside something stronger, or within its range, shows once that is taken off
@@ -53,22 +53,34 @@ def with_all_along(
             seen = [
                 one for one in seen if not any(near_carrier(record, one.carrier_hz, link) for link in own)
             ]
-            shut = [(one.low_hz, one.high_hz) for one in looked]
+            # and what could not be told may be, without what was found since
+            shut, failed = [(one.low_hz, one.high_hz) for one in told], 0
             some = _outside(floor, seen, shut)
         if not some:
             break
         one = some[0]
-        looked.append(one)
+        looks += 1
         part = [link for link in known if near_carrier(record, one.carrier_hz, link)]
         others = [link for link in known if link not in part]
-        found = _search(record, noise, others, one, settings, watch)
-        if sum(link.nats for link in found) > _MORE * sum(link.nats for link in part):
-            known, own, fresh = [*others, *found], [*own, *found], True
-        elif not part:
+        found = _search(record, noise, others, one, seen, settings, watch)
+        # what stands in its range beside it is no part of it
+        mine = [link for link in found if near_carrier(record, one.carrier_hz, link)]
+        beside = [link for link in found if link not in mine and not _is_any(record, link, part)]
+        if sum(link.nats for link in mine) <= _MORE * sum(link.nats for link in part):
+            mine = []
+        if mine or beside:
+            known, own, fresh = [*others, *(mine or part), *beside], [*own, *mine], True
+        if mine or part:
+            told.append(one)
+        elif not beside:
             failed += 1
         # within its range are parts of a link, while something else may hide what is beside it there
-        shut.append(own_range(floor, one) if found or part else (one.low_hz, one.high_hz))
+        shut.append(own_range(floor, one, seen) if mine or part else (one.low_hz, one.high_hz))
     return tuple(known)
+
+
+def _is_any(record: Record, one: Link, links: Sequence[Link]) -> bool:
+    return any(is_of(record, one, link) for link in links)
 
 
 def _was_there(record: Record, rest: Record, one: Unbroken) -> bool:
@@ -100,16 +112,17 @@ def _search(
     noise: NoiseFloor,
     others: Sequence[Link],
     one: Unbroken,
+    seen: list[Unbroken],
     settings: DecodeSettings,
     watch: Watch,
 ) -> list[Link]:
     """Links in the band of what was seen, in what the others leave."""
     rest, floor = _left(record, noise, others)
-    search = find_links(*by_itself(rest, floor, one), settings, watch, likeliest=True, vain=_VAIN)
+    search = find_links(*by_itself(rest, floor, one, seen), settings, watch, likeliest=True, vain=_VAIN)
     return [
         link
         for link in search.links
-        if _is_clear(link) and not any(is_of(record, link, other) for other in others)
+        if _is_clear(link) and not _is_any(record, link, others)
     ]
 
 

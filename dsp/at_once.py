@@ -14,6 +14,7 @@ import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, find_activity
 from dsp.bpsk import Link, Search, find_links, spans_of_link
+from dsp.equalise import may_be_filtered
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
 from dsp.results import DecodeSettings
 from dsp.sent import sent_of
@@ -45,6 +46,8 @@ _SAME_PERIOD, _ALIKE = 0.01, 0.5
 _AT_HALF = 0.1
 # share of the likelihood that a link may lose when the others are taken off
 _KEPT = 0.9
+# times by which links explain more, searched for again, if what they leave is to be searched once more
+_MORE = 1.05
 
 
 def with_others(
@@ -57,6 +60,7 @@ def with_others(
         links = _all(groups)
         if not links or not something_beside(record, noise, links):
             break
+        told = _told(groups)
         for i in reversed(range(len(groups))) if len(groups) > 1 else ():
             groups[i] = _again(record, noise, groups, i, settings, part.part(0.0, 0.4))
         # what was no link at first may have become a part of one
@@ -69,8 +73,8 @@ def with_others(
         links = _all(groups)
         rest = without_links(record, links)
         left = _found(rest, estimate_noise(rest) or noise, settings, part.part(0.5, 1.0))
-        fresh = [link for link in left if not any(is_of(record, link, other) for other in links)]
-        if not fresh and number:
+        fresh = [link for link in left if _is_more(record, link, links)]
+        if not fresh and (number or _told(groups) < _MORE * told):
             break
         groups.extend(_by_carrier(record, fresh))
     return replace(search, links=tuple(_all(groups)))
@@ -86,6 +90,16 @@ def _by_carrier(record: Record, links: Sequence[Link]) -> list[list[Link]]:
         else:
             own.append(link)
     return groups
+
+
+def _is_more(record: Record, link: Link, links: Sequence[Link]) -> bool:
+    """Whether a link found in what others leave is one that stood beside them, and nothing that is left of these."""
+    stands_out = link.nats > _STANDS_OUT and _power(link) > _LEAST_POWER * max(map(_power, links))
+    return stands_out and not any(is_of(record, link, other) for other in links)
+
+
+def _told(groups: Sequence[Sequence[Link]]) -> float:
+    return sum(link.nats for link in _all(groups))
 
 
 def _all(groups: Sequence[Sequence[Link]]) -> list[Link]:
@@ -179,10 +193,14 @@ def _places(record: Record, spans: Spans) -> list[tuple[int, int]]:
 
 
 def _found(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> tuple[Link, ...]:
-    """Links of a record in which something is sent; perhaps all the time, which a flat floor shows."""
+    """Links of a record in which something is sent; perhaps all the time, which a flat floor shows.
+
+    Where the floor is far lower elsewhere a filter has made it so: noise is not flat then, and what has a part of the
+    spectrum for itself was searched for in that (`dsp.all_along`).
+    """
     links = find_links(record, noise, settings, watch).links
     flat = noise.flattened()
-    if links or flat is None:
+    if links or flat is None or may_be_filtered(noise):
         return links
     return find_links(record, without_modulated_lines(record, flat), settings, watch, likeliest=True).links
 

@@ -147,8 +147,13 @@ def find_links(
     active = first_look(record, noise, watch.part(0.0, 0.1))
     seen = active
     failed: set[int] = set()
+    pieces: dict[int, list[Piece]] = {}
+    cut_from: list[Active] | None = None
     for rounds in range(_MODELS_AT_MOST):
-        pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], covered)
+        if cut_from is not active:
+            cut_from = active
+            pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], covered)
+        pieces = {octave: mine for octave, mine in pieces.items() if octave not in failed}
         if not pieces or len(failed) >= vain:
             break
         # strength on the line, not over the floor: a harmonic or a skirt may stand where the line is quieter

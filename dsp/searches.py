@@ -48,13 +48,10 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if search.keyed:
         line = raw
         search = find_links(*line, settings, watch.part(0.0, 0.5))
-    # links in less noise than was told are themselves a part of the floor, and where there are none all of them may be:
-    # first they must be known
-    first = bool(search.links) and not _doubtful(search, line[1])
-    if first:
-        along = _all_along(line, raw, search, settings, watch.part(0.5, 0.6))
-        if along is not None:
-            return with_others(*line, along, settings, watch.part(0.6, 1.0))
+    # before anything else is supposed: what goes on all the time shapes the floor as a filter does
+    along = _all_along(line, raw, search, settings, watch.part(0.5, 0.6))
+    if along is not None:
+        return with_others(*line, along, settings, watch.part(0.6, 1.0))
     filters = []
     if may_be_filtered(line[1]) and not _is_all_of(search, line):
         filters = inverse_filters(*line)
@@ -66,8 +63,6 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
         search = _otherwise(search, line, settings, watch.part(0.8, 0.95))
         likeliest = _least_left(line, search, filters, before)
     search, line = likeliest
-    if not first:
-        search = _all_along(line, raw, search, settings, watch.part(0.9, 0.95)) or search
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
 
 

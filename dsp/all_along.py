@@ -7,22 +7,27 @@ the record (successive interference cancellation, Viterbi 1990).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from dsp.at_once import is_of, near_carrier, without_links
-from dsp.bpsk import Link, find_links
+from dsp.bpsk import Link, find_links, spans_of_link
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.one_band import by_itself
 from dsp.results import DecodeSettings
 from dsp.source import Record, Watch
+from dsp.talkers import Talker
 from dsp.unbroken import Unbroken, all_unbroken, apart, own_range, unbroken
 
 # links that are looked for, and bands in which nothing is found before no more are looked at
 _MOST, _VAIN = 8, 2
 # samples that tell what was there before links were taken off, and share of what is left that it has at least
 _PLACE, _WAS_THERE = 1 << 17, 0.5
+# transmissions of a talker that tell the same of it
+_SPANS = 8
 # times by which a floor rises above what it is on either side where something may be sent all along
 _HUMP = 2.0
 # times by which the noise in a band is more than where the floor is lowest, for that to be no error of either
@@ -30,6 +35,10 @@ _FLAT = 3.0
 # Es/N0 (as a ratio) below which a link is not believed where no noise but that beside it is known: the band may be
 # told by half or twice what it has (measured)
 _LEAST_ESN0 = 2.0
+# power over that of the noise in its band that something is told to have at most, if with all it has it is not found:
+# more tells nothing more of its symbols, and held against less noise smooth ones are no longer like rectangles (those of
+# a cosine lose 5 % of their energy to that at each reversal)
+_CLEAR = 8.0
 # times by which a link explains more than one that was only a part of it
 _MORE = 1.2
 
@@ -88,18 +97,21 @@ def _was_there(record: Record, rest: Record, one: Unbroken) -> bool:
     energy further out than those have any."""
     if rest is record:
         return True
-    from scipy.fft import rfft
-
     stretch = max(record.stretches, key=len)
     length = min(len(stretch), _PLACE)
     start = stretch.first + (len(stretch) - length) // 2
-    window = np.hanning(length + 1)[:-1].astype(np.float32)
-    first, last = (round(hz * length / record.rate_hz) for hz in (one.low_hz, one.high_hz))
-    before, after = (
-        float(np.sum(np.abs(rfft(some.read_centred(start, start + length) * window)[first : last + 1]) ** 2))
-        for some in (record, rest)
-    )
+    before, after = (_energy(some, start, start + length, one.low_hz, one.high_hz) for some in (record, rest))
     return before > _WAS_THERE * after
+
+
+def _energy(record: Record, start: int, stop: int, low_hz: float, high_hz: float) -> float:
+    """What samples of a record hold of a band, in a unit of its own."""
+    from scipy.fft import rfft
+
+    window = np.hanning(stop - start + 1)[:-1].astype(np.float32)
+    first, last = (max(0, round(hz * window.size / record.rate_hz)) for hz in (low_hz, high_hz))
+    spectrum = rfft(record.read_centred(start, stop) * window)[first : last + 1]
+    return float(np.sum(np.abs(spectrum) ** 2))
 
 
 def _outside(noise: NoiseFloor, seen: list[Unbroken], shut: list[tuple[float, float]]) -> list[Unbroken]:
@@ -118,12 +130,41 @@ def _search(
 ) -> list[Link]:
     """Links in the band of what was seen, in what the others leave."""
     rest, floor = _left(record, noise, others)
-    search = find_links(*by_itself(rest, floor, one, seen), settings, watch, likeliest=True, vain=_VAIN)
-    return [
-        link
-        for link in search.links
-        if _is_clear(link) and not _is_any(record, link, others)
-    ]
+    for most in (math.inf, _CLEAR):
+        if one.contrast <= _CLEAR and most == _CLEAR:
+            break
+        alone = by_itself(rest, floor, one, seen, most)
+        found = find_links(*alone, settings, watch, likeliest=True, vain=_VAIN).links
+        links = [_that_was_there(record, rest, link) for link in found if _is_clear(link)]
+        out = [link for link in links if link is not None and not _is_any(record, link, others)]
+        if any(near_carrier(record, one.carrier_hz, link) for link in out):
+            break
+    return out
+
+
+def _that_was_there(record: Record, rest: Record, link: Link) -> Link | None:
+    """A link without what only others made when they were taken off; None if that is all of it.
+
+    Rectangles taken off smooth symbols make energy further out, of as many symbols, where these had none.
+    """
+    if rest is record:
+        return link
+    talkers = tuple(talker for talker in link.talkers if _was_sent(record, rest, link, talker))
+    return replace(link, talkers=talkers) if talkers else None
+
+
+def _was_sent(record: Record, rest: Record, link: Link, talker: Talker) -> bool:
+    spans = spans_of_link(replace(link, talkers=(talker,)))
+    reach = record.rate_hz / link.period.value
+    carrier_hz = link.model.carrier_hz
+    before = after = 0.0
+    for low, high in spans[np.linspace(0, len(spans) - 1, _SPANS).astype(np.int64)]:
+        stretch = record.stretch_at(0.5 * (low + high))
+        start, stop = max(stretch.first, int(low)), min(stretch.last, int(high), int(low) + _PLACE)
+        if stop > start:
+            one = (start, stop, carrier_hz - reach, carrier_hz + reach)
+            before, after = before + _energy(record, *one), after + _energy(rest, *one)
+    return before > _WAS_THERE * after
 
 
 def _is_clear(link: Link) -> bool:

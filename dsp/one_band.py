@@ -21,9 +21,6 @@ from dsp.unbroken import Unbroken, own_range
 _STOPPED_DB, _FLANK = 80.0, 0.125
 # widths of the band beyond which rectangular symbols have no more than a hundredth of their energy
 _REACH = 4.0
-# power over that of the noise in the band, at most, as told: more tells nothing more of symbols, and held against less
-# noise smooth ones are no longer like rectangles (raised cosines leave a fiftieth of their energy)
-_CLEAR = 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,11 +35,12 @@ class OneBand(Equalised):
 
 
 def by_itself(
-    record: Record, noise: NoiseFloor, one: Unbroken, seen: Sequence[Unbroken] = ()
+    record: Record, noise: NoiseFloor, one: Unbroken, seen: Sequence[Unbroken] = (), most: float = math.inf
 ) -> tuple[Record, NoiseFloor]:
     """What stands in the band of a transmission, up to where something else begins or was ``seen``, and the floor it is in.
 
-    The filter delays nothing (linear phase, windowed by Kaiser 1974).
+    The floor is told so high that its power is at most so many times, ``most``, that of noise in its band. The filter
+    delays nothing (linear phase, windowed by Kaiser 1974).
     """
     from scipy.signal import firwin, kaiserord
 
@@ -53,7 +51,7 @@ def by_itself(
         reach = _REACH * (one.high_hz - one.low_hz)
         low, high = max(low, one.low_hz - reach), min(high, one.high_hz + reach)
     inside = (noise.floor_hz >= low) & (noise.floor_hz <= high)
-    least = one.power / (_CLEAR * (one.high_hz - one.low_hz))
+    least = one.power / (most * (one.high_hz - one.low_hz))
     density = max(one.density, least)
     floor = np.where(inside, np.clip(noise.floor, least, density), density)
     told = replace(noise, floor=floor, lines=np.ones_like(noise.lines))

@@ -22,6 +22,8 @@ from dsp.source import Floats, Record, Watch
 from dsp.strip import Spans
 
 _ROUNDS = 3
+# octaves, the strongest, in which nothing is found before no more of what links leave are looked at
+_VAIN = 3
 # samples that are looked at together, and how often, for anything beside the links while they are sent
 _PLACE = 1 << 14
 _PLACES = 8
@@ -198,7 +200,7 @@ def _found(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: W
     Where the floor is far lower elsewhere a filter has made it so: noise is not flat then, and what has a part of the
     spectrum for itself was searched for in that (`dsp.all_along`).
     """
-    links = find_links(record, noise, settings, watch).links
+    links = find_links(record, noise, settings, watch, vain=_VAIN).links
     flat = noise.flattened()
     if links or flat is None or may_be_filtered(noise):
         return links
@@ -216,7 +218,7 @@ def _again(
     """The links of one group as they are found with all others taken off; as they were if they are not found so."""
     group = groups[number]
     rest = without_links(record, _all([other for k, other in enumerate(groups) if k != number]))
-    found = find_links(rest, estimate_noise(rest) or noise, settings, watch).links
+    found = find_links(rest, estimate_noise(rest) or noise, settings, watch, vain=_VAIN).links
     mine = [link for link in found if _is_near(record, link, group[0])]
     told = sum(link.nats for link in mine)
     return mine if told > _KEPT * sum(link.nats for link in group) else group

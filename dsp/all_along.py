@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.at_once import is_of, near_carrier, without_links
+from dsp.at_once import AT_HALF, is_of, near_carrier, power_of, without_links
 from dsp.bpsk import Link, find_links, spans_of_link
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.one_band import by_itself
@@ -26,6 +26,8 @@ from dsp.unbroken import Unbroken, all_unbroken, apart, own_range, unbroken
 _MOST, _VAIN = 8, 2
 # samples that tell what was there before links were taken off, and share of what is left that it has at least
 _PLACE, _WAS_THERE = 1 << 17, 0.5
+# power that a link leaves at most of itself beside its own band, over its own, and half symbol rates so far
+_LEFT_POWER, _LEFT_HALVES = 0.1, 8.0
 # transmissions of a talker that tell the same of it
 _SPANS = 8
 # times by which a floor rises above what it is on either side where something may be sent all along
@@ -60,7 +62,10 @@ def with_all_along(
             rest, floor = _left(record, noise, known)
             seen, fresh = [one for one in all_unbroken(rest) if _was_there(record, rest, one)], False
             seen = [
-                one for one in seen if not any(near_carrier(record, one.carrier_hz, link) for link in own)
+                one
+                for one in seen
+                if not any(near_carrier(record, one.carrier_hz, link) for link in own)
+                and not any(_is_left_of(record, one, link) for link in known)
             ]
             # and what could not be told may be, without what was found since
             shut, failed = [(one.low_hz, one.high_hz) for one in told], 0
@@ -86,6 +91,15 @@ def with_all_along(
         # within its range are parts of a link, while something else may hide what is beside it there
         shut.append(own_range(floor, one, seen) if mine or part else (one.low_hz, one.high_hz))
     return tuple(known)
+
+
+def _is_left_of(record: Record, one: Unbroken, link: Link) -> bool:
+    """Whether something weak is some half symbol rates aside from a link: what a link of smooth symbols leaves of itself,
+    taken off as rectangles, repeats with its symbols, and so seems reversed there."""
+    half_hz = 0.5 * record.rate_hz / link.period.value
+    off = abs(one.carrier_hz - link.model.carrier_hz) / half_hz
+    weak = one.power < _LEFT_POWER * power_of(link)
+    return weak and off < _LEFT_HALVES and abs(off - round(off)) < AT_HALF
 
 
 def _is_any(record: Record, one: Link, links: Sequence[Link]) -> bool:

@@ -45,7 +45,7 @@ _SAME_ENDS = 3.0
 # share by which symbol periods of the same link differ at most, and correlation of reversals above which they are the same
 _SAME_PERIOD, _ALIKE = 0.01, 0.5
 # half symbol rates by which a carrier that lies some of them aside may be off
-_AT_HALF = 0.1
+AT_HALF = 0.1
 # share of the likelihood that a link may lose when the others are taken off
 _KEPT = 0.9
 # times by which links explain more, searched for again, if what they leave is to be searched once more
@@ -96,7 +96,7 @@ def _by_carrier(record: Record, links: Sequence[Link]) -> list[list[Link]]:
 
 def _is_more(record: Record, link: Link, links: Sequence[Link]) -> bool:
     """Whether a link found in what others leave is one that stood beside them, and nothing that is left of these."""
-    stands_out = link.nats > _STANDS_OUT and _power(link) > _LEAST_POWER * max(map(_power, links))
+    stands_out = link.nats > _STANDS_OUT and power_of(link) > _LEAST_POWER * max(map(power_of, links))
     return stands_out and not any(is_of(record, link, other) for other in links)
 
 
@@ -126,7 +126,7 @@ def something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) -
     rest = without_links(record, links)
     frames = _FRAMES if max(stop - start for start, stop in blocks) > _LONG * max(_FRAMES) else FEWER_FRAMES
     found = find_activity(rest, noise, blocks=blocks, frames=frames, threshold_nats=_STANDS_OUT)
-    least = _LEAST_POWER * max(_power(link) for link in links)
+    least = _LEAST_POWER * max(power_of(link) for link in links)
     for active in found:
         covered = [_covered_share(its, active) for its in spans]
         middle_hz = 0.5 * (active.best.low_hz + active.best.high_hz)
@@ -167,7 +167,7 @@ def _covered_share(spans: Spans, active: Active) -> float:
     return float(np.sum(np.maximum(inside, 0.0))) / (stop - start)
 
 
-def _power(link: Link) -> float:
+def power_of(link: Link) -> float:
     """Mean square of the strongest talker's carrier while it is sent."""
     return max(0.5 * float(np.median(talker.runs.amplitude)) ** 2 for talker in link.talkers)
 
@@ -260,7 +260,7 @@ def _is_sidelobe(record: Record, one: Link, other: Link) -> bool:
         (one.model.carrier_hz - other.model.carrier_hz) * 2.0 * other.period.value / record.rate_hz,
     )
     return (
-        round(many) > 1 and abs(many / round(many) - 1.0) < _SAME_PERIOD and abs(off - round(off)) < _AT_HALF
+        round(many) > 1 and abs(many / round(many) - 1.0) < _SAME_PERIOD and abs(off - round(off)) < AT_HALF
     )
 
 

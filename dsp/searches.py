@@ -1,8 +1,8 @@
 """What the noise may be: each supposition is searched with, and the one that explains most, or leaves least, is believed.
 
-First the floor counts as it is told. A filter that noise and transmissions went through alike may have shaped it; what is
-sent nearly all the time may be a part of it; and where neither shows anything, something may be sent all along in a part
-of the spectrum.
+First the floor counts as it is told. Where it does not explain all, something may be sent all along in a part of the
+spectrum; if not, a filter that noise and transmissions went through alike may have shaped it, or what is sent nearly all
+the time may be a part of it.
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ import numpy as np
 
 from dsp.activity import FEWER_FRAMES, Active, find_activity
 from dsp.bpsk import Search, find_links
+from dsp.equalise import may_be_filtered
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
 from dsp.outcome import Link, spans_of_link
 from dsp.results import DecodeSettings
@@ -22,6 +23,8 @@ from dsp.source import Floats, Record, Watch
 from dsp.strip import Spans
 
 _ROUNDS = 3
+# octaves, the strongest, in which nothing is found before no more of what links leave are looked at
+_VAIN = 3
 # samples that are looked at together, and how often, for anything beside the links while they are sent
 _PLACE = 1 << 14
 _PLACES = 8
@@ -43,9 +46,11 @@ _SAME_ENDS = 3.0
 # share by which symbol periods of the same link differ at most, and correlation of reversals above which they are the same
 _SAME_PERIOD, _ALIKE = 0.01, 0.5
 # half symbol rates by which a carrier that lies some of them aside may be off
-_AT_HALF = 0.1
+AT_HALF = 0.1
 # share of the likelihood that a link may lose when the others are taken off
 _KEPT = 0.9
+# times by which links explain more, searched for again, if what they leave is to be searched once more
+_MORE = 1.05
 
 
 def with_others(
@@ -58,6 +63,7 @@ def with_others(
         links = _all(groups)
         if not links or not something_beside(record, noise, links):
             break
+        told = _told(groups)
         for i in reversed(range(len(groups))) if len(groups) > 1 else ():
             groups[i] = _again(record, noise, groups, i, settings, part.part(0.0, 0.4))
         # what was no link at first may have become a part of one
@@ -70,8 +76,8 @@ def with_others(
         links = _all(groups)
         rest = without_links(record, links)
         left = _found(rest, estimate_noise(rest) or noise, settings, part.part(0.5, 1.0))
-        fresh = [link for link in left if not any(is_of(record, link, other) for other in links)]
-        if not fresh and number:
+        fresh = [link for link in left if _is_more(record, link, links)]
+        if not fresh and (number or _told(groups) < _MORE * told):
             break
         groups.extend(_by_carrier(record, fresh))
     return replace(search, links=tuple(_all(groups)))
@@ -87,6 +93,16 @@ def _by_carrier(record: Record, links: Sequence[Link]) -> list[list[Link]]:
         else:
             own.append(link)
     return groups
+
+
+def _is_more(record: Record, link: Link, links: Sequence[Link]) -> bool:
+    """Whether a link found in what others leave is one that stood beside them, and nothing that is left of these."""
+    stands_out = link.nats > _STANDS_OUT and power_of(link) > _LEAST_POWER * max(map(power_of, links))
+    return stands_out and not any(is_of(record, link, other) for other in links)
+
+
+def _told(groups: Sequence[Sequence[Link]]) -> float:
+    return sum(link.nats for link in _all(groups))
 
 
 def _all(groups: Sequence[Sequence[Link]]) -> list[Link]:
@@ -111,7 +127,7 @@ def something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) -
     rest = without_links(record, links)
     frames = _FRAMES if max(stop - start for start, stop in blocks) > _LONG * max(_FRAMES) else FEWER_FRAMES
     found = find_activity(rest, noise, blocks=blocks, frames=frames, threshold_nats=_STANDS_OUT)
-    least = _LEAST_POWER * max(_power(link) for link in links)
+    least = _LEAST_POWER * max(power_of(link) for link in links)
     for active in found:
         covered = [_covered_share(its, active) for its in spans]
         middle_hz = 0.5 * (active.best.low_hz + active.best.high_hz)
@@ -152,7 +168,7 @@ def _covered_share(spans: Spans, active: Active) -> float:
     return float(np.sum(np.maximum(inside, 0.0))) / (stop - start)
 
 
-def _power(link: Link) -> float:
+def power_of(link: Link) -> float:
     """Mean square of the strongest talker's carrier while it is sent."""
     return max(0.5 * float(np.median(talker.runs.amplitude)) ** 2 for talker in link.talkers)
 
@@ -180,10 +196,14 @@ def _places(record: Record, spans: Spans) -> list[tuple[int, int]]:
 
 
 def _found(record: Record, noise: NoiseFloor, settings: DecodeSettings, watch: Watch) -> tuple[Link, ...]:
-    """Links of a record in which something is sent; perhaps all the time, which a flat floor shows."""
-    links = find_links(record, noise, settings, watch).links
+    """Links of a record in which something is sent; perhaps all the time, which a flat floor shows.
+
+    Where the floor is far lower elsewhere a filter has made it so: noise is not flat then, and what has a part of the
+    spectrum for itself was searched for in that (`dsp.all_along`).
+    """
+    links = find_links(record, noise, settings, watch, vain=_VAIN).links
     flat = noise.flattened()
-    if links or flat is None:
+    if links or flat is None or may_be_filtered(noise):
         return links
     return find_links(record, without_modulated_lines(record, flat), settings, watch, likeliest=True).links
 
@@ -199,7 +219,7 @@ def _again(
     """The links of one group as they are found with all others taken off; as they were if they are not found so."""
     group = groups[number]
     rest = without_links(record, _all([other for k, other in enumerate(groups) if k != number]))
-    found = find_links(rest, estimate_noise(rest) or noise, settings, watch).links
+    found = find_links(rest, estimate_noise(rest) or noise, settings, watch, vain=_VAIN).links
     mine = [link for link in found if _is_near(record, link, group[0])]
     told = sum(link.nats for link in mine)
     return mine if told > _KEPT * sum(link.nats for link in group) else group
@@ -241,7 +261,7 @@ def _is_sidelobe(record: Record, one: Link, other: Link) -> bool:
         (one.model.carrier_hz - other.model.carrier_hz) * 2.0 * other.period.value / record.rate_hz,
     )
     return (
-        round(many) > 1 and abs(many / round(many) - 1.0) < _SAME_PERIOD and abs(off - round(off)) < _AT_HALF
+        round(many) > 1 and abs(many / round(many) - 1.0) < _SAME_PERIOD and abs(off - round(off)) < AT_HALF
     )
 
 

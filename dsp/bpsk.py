@@ -14,6 +14,7 @@ from dsp.extract import Model
 from dsp.judged import are_judged
 from dsp.keyed import has_residual_carrier, is_keyed
 from dsp.link import (
+    Learned,
     are_levels,
     believed,
     by_reversals,
@@ -111,8 +112,13 @@ def find_links(
     active = first_look(record, noise, watch.part(0.0, 0.1))
     seen = active
     failed: set[int] = set()
+    pieces: dict[int, list[Piece]] = {}
+    cut_from: list[Active] | None = None
     for rounds in range(_MODELS_AT_MOST):
-        pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], covered)
+        if cut_from is not active:
+            cut_from = active
+            pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], covered)
+        pieces = {octave: mine for octave, mine in pieces.items() if octave not in failed}
         if not pieces or len(failed) >= vain:
             break
         # strength on the line, not over the floor: a harmonic or a skirt may stand where the line is quieter
@@ -300,13 +306,10 @@ def _of_model(
     if learned.period is None or not len(learned.runs):
         return None
     # what is left beside a line that is a part of what is sent need not be believable by itself
-    if has_residual_carrier(record, noise, learned):
-        return Outcome(None, resting=learned.model)
-    if is_keyed(record, noise, learned):
-        return Outcome(None, keyed=learned.model)
+    part = _beside_its_line(record, noise, learned)
     judged = believed(learned, energy, strip.variance)
-    if judged is None:
-        return None
+    if part is not None or judged is None:
+        return part
     if are_levels(learned, record.rate_hz):
         return Outcome(None, levels=True)
     model, period = learned.model, learned.period
@@ -330,3 +333,10 @@ def _of_model(
     talkers = of_one_clock(whole.talkers, period)
     link = Link(model, period, talkers, rivals, scale * judged.noise, multiple)
     return Outcome(link, left=left)
+
+
+def _beside_its_line(record: Record, noise: NoiseFloor, learned: Learned) -> Outcome | None:
+    """Whether what was learned has a carrier that a line of the floor or a tone that was taken off may be a part of."""
+    if has_residual_carrier(record, noise, learned):
+        return Outcome(None, resting=learned.model)
+    return Outcome(None, keyed=learned.model) if is_keyed(record, noise, learned) else None

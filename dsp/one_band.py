@@ -7,6 +7,7 @@ a search meets what it knows: something sent in white noise.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -33,21 +34,26 @@ class OneBand(Equalised):
         return super()._filtered(stretch, start, stop) + self.noise(stretch, start, stop)
 
 
-def by_itself(record: Record, noise: NoiseFloor, one: Unbroken) -> tuple[Record, NoiseFloor]:
-    """What stands in the band of a transmission, up to where something else begins, and the floor it is in.
+def by_itself(
+    record: Record, noise: NoiseFloor, one: Unbroken, seen: Sequence[Unbroken] = (), most: float = math.inf
+) -> tuple[Record, NoiseFloor]:
+    """What stands in the band of a transmission, up to where something else begins or was ``seen``, and the floor it is in.
 
-    The filter delays nothing (linear phase, windowed by Kaiser 1974).
+    The floor is told so high that its power is at most so many times, ``most``, that of noise in its band. The filter
+    delays nothing (linear phase, windowed by Kaiser 1974).
     """
     from scipy.signal import firwin, kaiserord
 
-    low, high = own_range(noise, one)
+    low, high = own_range(noise, one, seen)
     alone = not record.known and low <= noise.floor_hz[0] and high >= noise.floor_hz[-1]
     if not alone:
         # of what is known and was taken off something is left wherever it is quiet
         reach = _REACH * (one.high_hz - one.low_hz)
         low, high = max(low, one.low_hz - reach), min(high, one.high_hz + reach)
     inside = (noise.floor_hz >= low) & (noise.floor_hz <= high)
-    floor = np.where(inside, np.minimum(noise.floor, one.density), one.density)
+    least = one.power / (most * (one.high_hz - one.low_hz))
+    density = max(one.density, least)
+    floor = np.where(inside, np.clip(noise.floor, least, density), density)
     told = replace(noise, floor=floor, lines=np.ones_like(noise.lines))
     half = record.rate_hz / 2.0
     flank = _FLANK * (one.high_hz - one.low_hz)
@@ -57,5 +63,5 @@ def by_itself(record: Record, noise: NoiseFloor, one: Unbroken) -> tuple[Record,
     count, beta = kaiserord(_STOPPED_DB, flank / half)
     count += 1 - count % 2
     taps = firwin(count, edges, window=("kaiser", beta), pass_zero=low <= flank, fs=record.rate_hz)
-    source = OneBand(record, taps, count // 2, math.sqrt(one.density * half))
+    source = OneBand(record, taps, count // 2, math.sqrt(density * half))
     return Record(source, record.rate_hz, 1.0, 0.0, record.stretches), told

@@ -1,8 +1,8 @@
 """What the noise may be: each supposition is searched with, and the one that explains most, or leaves least, is believed.
 
-First the floor counts as it is told. A filter that noise and transmissions went through alike may have shaped it; what is
-sent nearly all the time may be a part of it; and where neither shows anything, something may be sent all along in a part
-of the spectrum.
+First the floor counts as it is told. Where it does not explain all, something may be sent all along in a part of the
+spectrum; if not, a filter that noise and transmissions went through alike may have shaped it, or what is sent nearly all
+the time may be a part of it.
 """
 
 from __future__ import annotations
@@ -52,13 +52,10 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
     known = known or search.resting
-    # links in less noise than was told are themselves a part of the floor, and where there are none all of them may be:
-    # first they must be known
-    first = bool(search.links) and not _doubtful(search, line[1])
-    if first:
-        along = _all_along(line, raw, search, settings, watch.part(0.5, 0.6))
-        if along is not None:
-            return with_others(*line, along, settings, watch.part(0.6, 1.0))
+    # before anything else is supposed: what goes on all the time shapes the floor as a filter does
+    along = _all_along(line, raw, search, settings, watch.part(0.5, 0.6))
+    if along is not None:
+        return with_others(*line, along, settings, watch.part(0.6, 1.0))
     filters = []
     if may_be_filtered(line[1]) and not _is_all_of(search, line):
         filters = inverse_filters(*line)
@@ -70,8 +67,6 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
         search = _otherwise(search, line, known, settings, watch.part(0.8, 0.95))
         likeliest = _least_left(line, search, filters, before)
     search, line = likeliest
-    if not first:
-        search = _all_along(line, raw, search, settings, watch.part(0.9, 0.95)) or search
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
 
 

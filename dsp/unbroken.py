@@ -9,7 +9,7 @@ zero, the mean of the square is the power ``S`` of what lies along that axis, an
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,6 +40,8 @@ _TONE = 0.3
 _FOURTH = 2.4
 # times by which the floor rises again where something else begins
 _RISE = 2.0
+# power of something else over that of a band it is beside: sidelobes of rectangular symbols have a twentieth of all
+_BESIDE = 0.1
 _MOST = 6
 
 
@@ -93,7 +95,7 @@ def apart(noise: NoiseFloor, found: list[Unbroken]) -> list[Unbroken]:
     for one in sorted(found, key=lambda one: -one.weight):
         if len(kept) < _MOST and not any(low <= one.carrier_hz <= high for low, high in ranges):
             kept.append(one)
-            ranges.append(own_range(noise, one))
+            ranges.append(own_range(noise, one, found))
     return sorted(kept, key=lambda one: -one.contrast)
 
 
@@ -161,8 +163,9 @@ def _seen(z: Complexes, at: int, band: tuple[int, int], step_hz: float) -> Unbro
     )
 
 
-def own_range(noise: NoiseFloor, one: Unbroken) -> tuple[float, float]:
-    """From where to where the spectrum falls off on either side, before something else begins."""
+def own_range(noise: NoiseFloor, one: Unbroken, seen: Sequence[Unbroken] = ()) -> tuple[float, float]:
+    """From where to where the spectrum falls off on either side, before something else begins: that the floor shows, or
+    half way to a carrier that was ``seen`` beside the band."""
     hz, floor = noise.floor_hz, noise.floor
     first, last = np.searchsorted(hz, (one.low_hz, one.high_hz))
 
@@ -173,5 +176,13 @@ def own_range(noise: NoiseFloor, one: Unbroken) -> tuple[float, float]:
         return int(np.argmin(levels[: rises[0]])) if rises.size and rises[0] else levels.size
 
     down, up = reach(floor[:first][::-1]), reach(floor[last:])
-    low, high = max(0, int(first) - down), min(hz.size - 1, int(last) + up)
-    return min(one.low_hz, float(hz[low])), max(one.high_hz, float(hz[high]))
+    low = float(hz[max(0, int(first) - down)])
+    high = float(hz[min(hz.size - 1, int(last) + up)])
+    for other in seen:
+        if other.power > _BESIDE * one.power and not other.low_hz < one.carrier_hz < other.high_hz:
+            middle = 0.5 * (one.carrier_hz + other.carrier_hz)
+            if other.carrier_hz < one.low_hz:
+                low = max(low, middle)
+            elif other.carrier_hz > one.high_hz:
+                high = min(high, middle)
+    return min(one.low_hz, low), max(one.high_hz, high)

@@ -78,7 +78,7 @@ def test_a_carrier_that_rests_between_messages_is_decoded_whole(case, draw):
 
 
 def test_a_weak_one_errs_no_more_than_it_says():
-    """At 9 dB an ideal receiver errs in 2e-5 of the symbols; where the clock has coasted a symbol too far, in half of them."""
+    """At 9 dB an ideal receiver errs in 2e-5 of the symbols; where its clock has coasted too far, in half of them."""
     case = Resting(5.0, 40.3, endless=False, esn0_db=9.0)
     wrong = predicted = total = 0.0
     for draw in range(3):

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.correlate import log_cosh
-from dsp.detect import LONG
 from dsp.end_noise import ALIKE, EndNoise
 from dsp.ends import AWAY, Ends, decide_ends, outward_sums, run_nats
 from dsp.fits import Fits, Flags, Ints
@@ -158,31 +157,6 @@ def decide_pulse_ends(fits: Fits, pulse: Pulse, room: Room) -> tuple[Fits, Ends]
             np.rint((fits.stop - before.stop) / fits.period),
         )
         if max(float(side.max(initial=0.0)) for side in moved) < AWAY:
-            break
-    return fits, ends
-
-
-def decide_open_ends(
-    fits: Fits, room: Room, levels: tuple[Floats, Floats], noise: EndNoise
-) -> tuple[Fits, Ends]:
-    """`dsp.ends.decide_ends` of rectangles; none ends just where a cut was tried, if nobody is known to be beyond it.
-
-    Else an end amid a transmission, whose other part was let go, would have no rival and be told with certainty.
-    """
-    low, high = room.of(fits.middle)
-    at_low = fits.start - fits.low < (1.0 - _OVER) * fits.period
-    at_high = fits.high - fits.stop < (1.0 - _OVER) * fits.period
-    fits = replace(
-        fits,
-        low=np.where(at_low, np.minimum(fits.low, low), fits.low),
-        high=np.where(at_high, np.maximum(fits.high, high), fits.high),
-    )
-    # what is longer than that is followed
-    for _ in range(LONG // AWAY):
-        before = fits.count
-        fits, ends = decide_ends(fits, levels, noise=noise)
-        # where an end moves as far as it may there can be more
-        if int((fits.count - before).max(initial=0)) < AWAY:
             break
     return fits, ends
 

@@ -10,7 +10,7 @@ from dsp.candidates import retimed
 from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
 from dsp.end_noise import end_noise
-from dsp.ends import Ends, run_ends
+from dsp.ends import Ends, decide_ends, run_ends
 from dsp.extract import Found
 from dsp.fits import Fits, Ints, carry, in_groups, join, settle
 from dsp.flips import Flips, flip_times
@@ -18,7 +18,7 @@ from dsp.own_period import with_own_period
 from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
 from dsp.pulse import Pulse, pulse_of
-from dsp.pulse_ends import Room, decide_followed_ends, decide_open_ends, decide_pulse_ends
+from dsp.pulse_ends import Room, decide_followed_ends, decide_pulse_ends
 from dsp.pulse_timing import straightened
 from dsp.quality import Fitness, fitness, judged_each, of_one_clock, one_phase, plausible
 from dsp.rejoin import rejoined
@@ -341,7 +341,7 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Li
         fits = with_carrier(fits, mean)
     pulse = line.of(runs)
     if pulse is None:
-        fits, ends = decide_open_ends(fits, line.room, (first, last), noise)
+        fits, ends = decide_ends(fits, (first, last), noise=noise)
     else:
         fits, ends = decide_pulse_ends(fits, pulse, line.room)
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))

@@ -10,10 +10,8 @@ from benchmarks.bounds import clopper_pearson
 from generators.draws import drawn, signs
 from generators.truths import Capture, capture, record_of, signs_of, strip_from, true_fits
 
-from dsp.end_noise import ALIKE
 from dsp.ends import _length_prior, decide_ends, outward_sums, run_ends
 from dsp.fits import Fits
-from dsp.pulse_ends import Room, decide_open_ends
 from dsp.runs import MARGIN
 
 
@@ -334,28 +332,3 @@ def test_a_few_of_another_length_make_no_shared_one(cut):
         some = count.copy()
         some[:55] = 40
         assert _length_prior(both, length - count[:, None, None] + some[:, None, None])[1] == 40
-
-
-def test_no_end_amid_a_transmission_is_certain_where_a_cut_was_tried():
-    """Let go on one side of it, what was cut is found again; where somebody else is known to be, it is not."""
-    made = capture((60, 60), 18, esn0_db=14.0)
-    truth = true_fits(made)
-    inner = replace(
-        truth,
-        start=truth.start + np.array([20, 0]) * truth.period,
-        count=np.array([40, 45]),
-        low=truth.start + np.array([19.7, -2.0]) * truth.period,
-        high=truth.stop + np.array([2.0, -14.8]) * truth.period,
-    )
-    # as they are, both are told with certainty
-    _, sure = decide_ends(inner)
-    assert min(sure.start_probability[0], sure.end_probability[1]) > 0.999
-    walls = np.array([0.0, float(truth.turned.length)])
-    level = np.ones(1)
-    found, ends = decide_open_ends(inner, Room(walls, inner.start, inner.stop), (level, level), ALIKE)
-    assert found.start == pytest.approx(truth.start)
-    assert found.count.tolist() == [60, 60]
-    assert min(ends.start_probability.min(), ends.end_probability.min()) > 0.99
-    taken = Room(walls, np.append(inner.start, inner.stop[1]), np.append(inner.stop, inner.start[0]))
-    kept, _ = decide_open_ends(inner, taken, (level, level), ALIKE)
-    assert kept.count.tolist() == [40, 45]

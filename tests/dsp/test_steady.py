@@ -25,6 +25,22 @@ def tones_of(samples: np.ndarray, segments: tuple | None = None):
     return without_tones(record, estimate_noise(record))
 
 
+@pytest.mark.parametrize("shorter", [0.07312345, 0.0731, 0.25])
+def test_a_tone_that_is_known_roughly_is_taken_off_at_its_own_frequency(shorter):
+    """What only short spectra show is known to many bins of a row; a bin off, a tone would turn once a row too often."""
+    count, cycles = 200_000, shorter
+    tone = line.tone(count, RATE_HZ, cycles * RATE_HZ, 1.0, 0.4)
+    record = record_of(tone + noise(count, 7))
+    floor = estimate_noise(record)
+    step_hz = floor.lines_hz[1] - floor.lines_hz[0]
+    wide = np.abs(floor.lines_hz - (cycles * RATE_HZ + 11.0 * step_hz)) < 30.0 * step_hz
+    left, _ = without_tones(record, replace(floor, lines=np.where(wide, 100.0, 1.0)))
+    (found,) = left.tones[0].tones
+    # a tone's frequency: 6 sigma^2 / (A^2 n^3) in radians a sample, four times that with this window (Rife and Boorstyn 1974)
+    std = np.sqrt(4.0 * 24.0 * SIGMA**2 / count**3) / (2.0 * np.pi)
+    assert abs(found.omega / (2.0 * np.pi) - cycles) < 6.0 * std
+
+
 def noise(count: int, draw: int) -> np.ndarray:
     return line.noise(count, SIGMA, np.random.default_rng(draw))
 

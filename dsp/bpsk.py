@@ -25,7 +25,6 @@ from dsp.link import (
     rivals_of,
     spans_to_learn,
 )
-from dsp.lively import lively_windows
 from dsp.noise import NoiseFloor
 from dsp.outcome import FEWEST_SYMBOLS, FewFlips, Link, Outcome, few_of, has_few, samples_of, spans_of_link
 from dsp.quality import one_phase
@@ -128,9 +127,6 @@ def find_links(
         found = None
         if not are_judged(mine, nothing):
             found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9), known)
-            if found is not None and found.bare:
-                its = [a for a in active if a.octave == octave]
-                mine, found = _livelier(record, noise, its, settings, covered, part) or (mine, found)
             if found is not None and found.resting is not None:
                 resting, found = resting or found.resting, None
         if found is None or found.link is None:
@@ -201,22 +197,6 @@ def _pieces_of(
         if pieces:
             out[octave] = pieces
     return out
-
-
-def _livelier(
-    record: Record,
-    noise: NoiseFloor,
-    active: list[Active],
-    settings: DecodeSettings,
-    covered: Spans,
-    watch: Watch,
-) -> tuple[list[Piece], Outcome] | None:
-    """What is found where most is sent, and the pieces it is found in, of an octave in which a carrier rests; None if
-    nothing is."""
-    windows = [w for a in active for w in lively_windows(record, a)]
-    pieces = [p for w in windows for p in cut(record, noise, w, covered)]
-    found = _one_link(record, noise, pieces, settings, covered, watch.part(0.0, 0.9)) if pieces else None
-    return None if found is None or found.bare else (pieces, found)
 
 
 def _stands_out(piece: Piece) -> bool:

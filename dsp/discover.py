@@ -108,11 +108,10 @@ def _believed(leads: Leads, best: tuple[Model, float, Found], rate_hz: float) ->
     model, total, found = best
     seen = energy_seen(leads)
     tone = tone_nats(leads, rate_hz, model.carrier_hz)
+    if tone > 0.85 * total and 2.0 * tone > EXPLAINED * seen:
+        return replace(model, unmodulated=True)
     judged = _judged(found)
     share = _energy(found) / seen
-    clear = judged is not None and _clear(judged, found, share)
-    if tone > 0.85 * total and 2.0 * tone > EXPLAINED * seen and not clear:
-        return replace(model, unmodulated=True)
     return model if judged is not None and share > EXPLAINED and _promising(judged) else None
 
 

@@ -73,12 +73,6 @@ class Outcome:
     levels: bool = False
     left: list[Active] | None = None
 
-    @property
-    def bare(self) -> bool:
-        """Whether it is a carrier and no more."""
-        others = (self.link, self.few, self.keyed, self.resting)
-        return not self.levels and all(other is None for other in others)
-
 
 def has_few(judged: Fitness, learned: Learned) -> bool:
     """Whether flips do not tell a symbol rate: two make one interval, which any rate divides, and nothing but flips may

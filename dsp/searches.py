@@ -220,22 +220,9 @@ def _continuous(
     if flat is None:
         return None
     seen = without_modulated_lines(record, flat)
-    bare = _without_lines_on_humps(noise, seen)
-    found = []
-    if known is not None:
-        bare = without_line_at(bare, known.carrier_hz)
-        found.append(find_links(record, bare, settings, watch, likeliest=True, judged=judged, known=known))
-    if not found or _doubtful(found[0], bare):
-        found.append(find_links(record, seen, settings, watch, likeliest=True, judged=judged))
-        if known is None and bare is not seen:
-            found.append(find_links(record, bare, settings, watch, likeliest=True, judged=judged))
-    search = max(found, key=lambda one: one.weight)
+    bare = seen if known is None else without_line_at(seen, known.carrier_hz)
+    search = find_links(record, bare, settings, watch, likeliest=True, judged=judged, known=known)
+    if known is not None and _doubtful(search, bare):
+        other = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
+        search = max(search, other, key=lambda one: one.weight)
     return search if search.links or search.few else None
-
-
-def _without_lines_on_humps(noise: NoiseFloor, flat: NoiseFloor) -> NoiseFloor:
-    """The ``flat`` floor without lines on what stands out of it: a carrier that seldom turns is one amid its sidebands."""
-    hump = noise.density(flat.lines_hz) > _HUMP * flat.density(flat.lines_hz)
-    if not np.any(flat.lines[hump] > 1.0):
-        return flat
-    return replace(flat, lines=np.where(hump, 1.0, flat.lines))

@@ -21,7 +21,7 @@ from dsp.source import Floats, Record
 _CHANGE_NATS = 6.0
 # share of what the best frame length tells from which on a shorter one is taken
 _NEARLY = 0.8
-# samples of a long stretch that are looked at in one place, at least
+# samples of a long stretch that are looked at in one place
 _WINDOW = 1 << 14
 
 
@@ -73,14 +73,10 @@ def band_energy(
     return frame_energy(white, frame, frame // 2, weight).astype(np.float64), bins.size
 
 
-def window_length(active: Active) -> int:
-    """Samples of a long stretch that are looked at in one place."""
-    return int(np.clip(160 * active.best.frame, _WINDOW, 4 * _WINDOW))
-
-
 def windows_of(record: Record, active: Active, most: int = 4) -> list[Active]:
     """An active stretch, or of a long one the most telling part and some others spread over it."""
-    box, length = active.best, window_length(active)
+    box = active.best
+    length = int(np.clip(160 * box.frame, _WINDOW, 4 * _WINDOW))
     if active.stop - active.start <= 2 * length:
         return [active]
     middles = [(box.start + box.stop) // 2]

@@ -1,8 +1,8 @@
 """What the noise may be: each supposition is searched with, and the one that explains most, or leaves least, is believed.
 
-First the floor counts as it is told. Where it does not explain all, something may be sent all along in a part of the
-spectrum; if not, a filter that noise and transmissions went through alike may have shaped it, or what is sent nearly all
-the time may be a part of it.
+First the floor counts as it is told. Where it does not explain all, what is sent nearly all the time may be a part of it;
+if that leaves something, it may be sent all along in a part of the spectrum; and if not, a filter that noise and
+transmissions went through alike may have shaped the floor.
 """
 
 from __future__ import annotations
@@ -52,8 +52,12 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
     known = known or search.resting
-    # before anything else is supposed: what goes on all the time shapes the floor as a filter does
-    along = _all_along(line, raw, search, settings, watch.part(0.5, 0.6))
+    # of what is sent nearly all the time the floor is a part: it is all there is, and told best so, if it leaves nothing
+    again = _otherwise(search, line, known, settings, watch.part(0.5, 0.55))
+    if again is not search and _is_all(again):
+        return with_others(*line, again, settings, watch.part(0.6, 1.0))
+    # what goes on all the time beside other things shapes the floor as a filter does
+    along = _all_along(line, raw, search, settings, watch.part(0.55, 0.6))
     if along is not None:
         return with_others(*line, along, settings, watch.part(0.6, 1.0))
     filters = []
@@ -64,8 +68,7 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     likeliest = _least_left(line, search, filters, before) if enough else (search, line)
     if likeliest[1] is line:
         # no filter tells more than the floor as it is, of which what is sent may be a part
-        search = _otherwise(search, line, known, settings, watch.part(0.8, 0.95))
-        likeliest = _least_left(line, search, filters, before)
+        likeliest = _least_left(line, again, filters, before)
     search, line = likeliest
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
 
@@ -207,6 +210,12 @@ def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
     return hump > max(_HUMP, ratio)
 
 
+def _is_as_known(record: Record, search: Search, known: Model) -> bool:
+    """Whether the strongest link is on the carrier that was known beforehand: without its line no other one is sought."""
+    reach = 0.5 * record.rate_hz / known.period
+    return bool(search.links) and abs(search.links[0].model.carrier_hz - known.carrier_hz) < reach
+
+
 def _continuous(
     record: Record,
     noise: NoiseFloor,
@@ -222,7 +231,6 @@ def _continuous(
     seen = without_modulated_lines(record, flat)
     bare = seen if known is None else without_line_at(seen, known.carrier_hz)
     search = find_links(record, bare, settings, watch, likeliest=True, judged=judged, known=known)
-    if known is not None and _doubtful(search, bare):
-        other = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
-        search = max(search, other, key=lambda one: one.weight)
+    if known is not None and not _is_as_known(record, search, known):
+        search = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
     return search if search.links or search.few else None

@@ -10,6 +10,7 @@ import numpy as np
 from dsp.fits import Ints
 from dsp.linecode import to_bits
 from dsp.outcome import Link
+from dsp.period import period_through
 from dsp.pool import carrier_std, group_talkers
 from dsp.results import Burst, DecodeSettings
 from dsp.source import Floats, Record
@@ -228,11 +229,26 @@ def _periods(link: Link, talker: Talker) -> tuple[Floats, Floats]:
     """Symbol period and its standard uncertainty for each run: its own where it was followed."""
     runs = talker.runs
     shared = talker.period or link.period
-    own = runs.period * np.maximum(1e-9, 0.7 / (1.0 + runs.gain**2)) / np.maximum(runs.count, 1)
-    return (
-        np.where(runs.drift, runs.period, shared.value),
-        np.where(runs.drift, own, shared.std),
-    )
+    value, std = np.full(len(runs), shared.value), np.full(len(runs), shared.std)
+    for row in np.flatnonzero(runs.drift).tolist():
+        value[row], std[row] = _own_period(talker, row)
+    return value, std
+
+
+def _own_period(talker: Talker, row: int) -> tuple[float, float]:
+    """Period and standard uncertainty of one run by the instants of its flips, where it has any; how far it reaches says
+    less, since its ends may rest.
+
+    An edge is known to ``0.7 / g^2`` of a symbol, and no better than the scatter of the flips.
+    """
+    runs, flips = talker.runs, talker.flips
+    period, count, gain = float(runs.period[row]), int(runs.count[row]), float(runs.gain[row])
+    edge = period * max(1e-9, 0.7 / (1.0 + gain**2))
+    where = flips.where[flips.offset[row] : flips.offset[row + 1]]
+    starts = runs.starts[runs.offset[row] : runs.offset[row + 1]]
+    number = np.rint(np.interp(where, starts, np.arange(starts.size)))
+    found = period_through(where, number, np.zeros(where.size, dtype=np.int64), np.full(where.size, edge))
+    return (found.value, found.std) if found is not None else (period, edge / max(count, 1))
 
 
 def _shared_note(talker: Talker) -> tuple[str, ...]:

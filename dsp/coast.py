@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.detect import WINDOW
-from dsp.fits import Fits, Flags, Ints, groups_of, scored
+from dsp.fits import Fits, Flags, Ints, groups_of, join, scored
 from dsp.source import Floats
 
 # windows over whose distances a period is told
@@ -94,8 +94,6 @@ def coasted(windows: Fits, owner: Ints, told: Flags) -> Fits:
     rows = np.flatnonzero(~told)
     order = np.arange(len(windows))
     order[rows] = len(windows) + np.arange(rows.size)
-    from dsp.fits import join
-
     return join([windows, scored(moved.take(rows))]).take(order)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -242,6 +242,10 @@ def _one_link(
 
     That of a model that is ``known``, if that explains them.
     """
+    told = settings.symbol_rate_bd
+    if known is not None and told is not None:
+        # beside its line it may have been learned with another rate than the one that is told
+        known = replace(known, period=record.rate_hz / told)
     if known is not None and any(p.low_hz < known.carrier_hz < p.high_hz for p in pieces):
         found = _of_model(record, noise, pieces, known, settings, covered, watch)
         if found is not None and found.link is not None:

@@ -242,12 +242,10 @@ def _one_link(
 
     That of a model that is ``known``, if that explains them.
     """
-    told = settings.symbol_rate_bd
-    if known is not None and told is not None:
-        # beside its line it may have been learned with another rate than the one that is told
-        known = replace(known, period=record.rate_hz / told)
     if known is not None and any(p.low_hz < known.carrier_hz < p.high_hz for p in pieces):
-        found = _of_model(record, noise, pieces, known, settings, covered, watch)
+        # by what the reversals say, which is held against a rate that was told in the end
+        untold = replace(settings, symbol_rate_bd=None)
+        found = _of_model(record, noise, pieces, known, untold, covered, watch)
         if found is not None and found.link is not None:
             return found
     model = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))

@@ -96,3 +96,15 @@ def test_a_weak_one_errs_no_more_than_it_says():
             total += high - low
     assert total > 1000
     assert wrong <= predicted + 4.0 * np.sqrt(predicted + 1.0)
+
+
+@pytest.mark.parametrize("times", [1.0, 1.3])
+def test_a_rate_that_is_told_is_held_against_the_reversals(times):
+    case = Resting(3.54, 40.7, endless=True, longest=400)
+    values, symbols, _ = made(case, 25)
+    told = dsp.DecodeSettings(symbol_rate_bd=times * RATE_HZ / case.samples)
+    result = dsp.decode(values, RATE_HZ, settings=told)
+    (burst,) = result.bursts
+    assert len(burst.symbols) == len(symbols)
+    assert wrong_of(symbols, burst.symbols) == 0
+    assert ("told-symbol-rate-contradicted" in [notice.code for notice in result.warnings]) == (times != 1.0)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -36,8 +40,9 @@ def bursts_of(record: Record, links: tuple[Link, ...], settings: DecodeSettings)
     for link in links:
         shared = _numbered(record, link, number)
         number += 1 + max((s.number - number for s in shared), default=-1)
-        for talker, common in zip(link.talkers, shared, strict=True):
-            out.extend(_bursts(record, link, talker, common, settings))
+        with _uncollected():
+            for talker, common in zip(link.talkers, shared, strict=True):
+                out.extend(_bursts(record, link, talker, common, settings))
     out.sort(key=lambda burst: burst.start_s)
     order: dict[int, int] = {}
     for burst in out:
@@ -46,6 +51,30 @@ def bursts_of(record: Record, links: tuple[Link, ...], settings: DecodeSettings)
     if all(number == first for first, number in order.items()):
         return tuple(out)
     return tuple(_renumbered(burst, order) for burst in out)
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Without the collector of cycles, which would go through millions of results again and again and find none."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on and not gc.get_freeze_count():
+            # among what is old already, as if it had been looked at
+            gc.freeze()
+            gc.unfreeze()
+        if was_on:
+            gc.enable()
+
+
+def _made(**values: Any) -> Burst:
+    """A burst of all its fields. To set one after the other, as a frozen class does, takes a third of the time of
+    making thousands."""
+    burst = object.__new__(Burst)
+    vars(burst).update(values)
+    return burst
 
 
 def _renumbered(burst: Burst, order: dict[int, int]) -> Burst:
@@ -161,7 +190,7 @@ def _bursts(
         symbols = text[at[i] : at[i + 1]]
         span = slice(flip_at[i], flip_at[i + 1])
         out.append(
-            Burst(
+            _made(
                 start_s=row[0],
                 end_s=row[1],
                 start_probability=row[2],

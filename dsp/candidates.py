@@ -15,9 +15,10 @@ import numpy as np
 from dsp.coast import coasted, tells_time, tracked
 from dsp.correlate import own_nats
 from dsp.detect import FEWEST, LONG, PHASES, Grid, Parts, acquire, picked_energy, windows_of
-from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored, settle
+from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored
 from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, paused_at, turned_at
 from dsp.runs import assemble, breaks
+from dsp.settling import settle
 from dsp.source import Floats
 
 # parts with at least so many silent symbols between them are not tried as one; of weak ones more look silent

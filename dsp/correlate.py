@@ -350,9 +350,8 @@ def strongest_runs(nats: Floats, change: Floats) -> tuple[NDArray[np.int64], NDA
     column = np.arange(nats.shape[1])
     within = (column >= first[:, None]) & (column < last[:, None])
     lost = -np.sum(np.minimum(nats, 0.0), axis=1, where=within)
-    for row in np.flatnonzero(lost > 2.0 * change).tolist():
-        if _fall(nats[row, first[row] : last[row]]) <= 2.0 * change[row]:
-            continue
+    rows = np.flatnonzero(lost > 2.0 * change)
+    for row in rows[_falls(np.where(within[rows], nats[rows], 0.0)) > 2.0 * change[rows]].tolist():
         runs = on_runs(nats[row], float(change[row]))
         if runs:
             sums = [float(nats[row, a:b].sum()) for a, b in runs]
@@ -361,10 +360,12 @@ def strongest_runs(nats: Floats, change: Floats) -> tuple[NDArray[np.int64], NDA
     return first, last, value
 
 
-def _fall(nats: Floats) -> float:
-    """How far the running sum of ``nats`` (n,) falls from the highest it has been."""
-    total = np.concatenate(([0.0], np.cumsum(nats)))
-    return float(np.max(np.maximum.accumulate(total) - total))
+def _falls(nats: Floats) -> Floats:
+    """How far the running sum of each row (b, n) falls from the highest it has been, the nothing before it included."""
+    total = np.cumsum(nats, axis=1)
+    return np.asarray(
+        (np.maximum.accumulate(np.maximum(total, 0.0), axis=1) - total).max(axis=1, initial=0.0)
+    )
 
 
 def change_nats(gain: Floats) -> Floats:

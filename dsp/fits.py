@@ -11,34 +11,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
-from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Turned, change_nats, cos_sin, log_cosh, strongest_runs
-from dsp.point_timing import likeliest_step
-from dsp.points import REACH_SAMPLES, are_points, likeliest_start
+from dsp.correlate import SymbolSums, Turned, change_nats, cos_sin, log_cosh, strongest_runs
 from dsp.source import Floats
-from dsp.strong import STRONG_GAIN, are_strong, strong_timing, unevenness
+from dsp.strong import unevenness
 
 Ints = NDArray[np.integer[Any]]
 Flags = NDArray[np.bool_]
 
+# symbols by which either end of a transmission may be moved at once
+BESIDE = 6
 # elements of a padded array that stay in a core's cache
 _GROUP = 1 << 15
 _FEW = 1 << 12
 _NEVER = -1e9
 _DIP = -4.0
-# symbols by which a first edge may be off for all signs to be right even so
-_SIGNS_SURE = 0.15
-# samples a symbol from which on its sign does not depend on where an edge falls among them
-_MANY_SAMPLES = 24.0
-# samples a symbol above which one of them on the wrong side of an edge changes no strong symbol's sign
-_SIGNS_HOLD = 6.0
-# symbols by which edges may move for the symbols to be surely the same
-_NEAR = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,6 +111,10 @@ class Fits:
         """The same of whatever lies between neighbouring ``edges`` (b, k + 1)."""
         return _nats(self, edges).astype(np.float64)
 
+    def sums(self, beside: int = 0) -> SymbolSums:
+        """What likelihoods ask of the symbols (b, k), with so many more on either side."""
+        return self.turned.sums_of(self.edges(beside, beside))
+
 
 def join(parts: list[Fits]) -> Fits:
     """One after the other; all must be over the same sums."""
@@ -157,9 +152,12 @@ def groups_of(count: Ints, elements: int = _GROUP) -> Iterator[Ints]:
         at += size
 
 
-def _nats(fits: Fits, edges: Floats) -> Floats:
-    """``ln cosh(g y) - g^2 e / 2`` of the symbols between ``edges`` (b, k + 1), in single precision."""
-    sums = fits.turned.sums_of(edges)
+def _nats(fits: Fits, edges: Floats, sums: SymbolSums | None = None) -> Floats:
+    """``ln cosh(g y) - g^2 e / 2`` of the symbols between ``edges`` (b, k + 1), in single precision.
+
+    ``sums`` are theirs, where they are known already.
+    """
+    sums = fits.turned.sums_of(edges) if sums is None else sums
     cos, sin = cos_sin(fits.angles(edges))
     gain = fits.gain[:, None]
     scale = (fits.normal() * gain).astype(np.float32)
@@ -176,16 +174,19 @@ def _nats(fits: Fits, edges: Floats) -> Floats:
     return nats
 
 
-def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4) -> Fits:
-    """Phase, carrier and amplitude given the timing: expectation-maximisation over the bits."""
-    edges, inside = fits.edges(), fits.inside()
+def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4, sums: SymbolSums | None = None) -> Fits:
+    """Phase, carrier and amplitude given the timing: expectation-maximisation over the bits.
+
+    ``sums`` are those of the symbols (`Fits.sums`), where they are known already.
+    """
+    inside = fits.inside()
     wanted = inside.astype(np.float32)
     period = fits.period.astype(np.float32)[:, None]
     middle = fits.middle
     steps = np.arange(inside.shape[1], dtype=np.float32) + np.float32(0.5)
     off = (steps - (0.5 * fits.count).astype(np.float32)[:, None]) * period * wanted
     spread = np.maximum(_sum(off * off), 1e-9)
-    sums = fits.turned.sums_of(edges)
+    sums = fits.sums() if sums is None else sums
     normal = fits.normal().astype(np.float32)
     z_re = sums.z.real.astype(np.float32) * normal
     z_im = sums.z.imag.astype(np.float32) * normal
@@ -230,9 +231,9 @@ def _sum(values: NDArray[np.float32]) -> Floats:
     return np.asarray(values.sum(axis=1, dtype=np.float64))
 
 
-def scored(fits: Fits) -> Fits:
-    """With the likelihood of its symbols."""
-    nats = _nats(fits, fits.edges())
+def scored(fits: Fits, sums: SymbolSums | None = None) -> Fits:
+    """With the likelihood of its symbols, whose ``sums`` may be known already."""
+    nats = _nats(fits, fits.edges(), sums)
     return replace(fits, nats=np.sum(nats, axis=1, where=fits.inside(), dtype=np.float64))
 
 
@@ -258,10 +259,11 @@ def timing_nats(fits: Fits, starts: Floats, period: Floats | None = None) -> Flo
 
 def retime(fits: Fits, width: Floats, steps: int = 2) -> Fits:
     """The first edge within ``+- width`` (b,) samples: its mean over the likelihood, on a grid."""
-    return _mean_start(fits, width, steps, lambda starts: timing_nats(fits, starts))
+    return mean_start(fits, width, steps, lambda starts: timing_nats(fits, starts))
 
 
-def _mean_start(fits: Fits, width: Floats, steps: int, likelihood: Callable[[Floats], Floats]) -> Fits:
+def mean_start(fits: Fits, width: Floats, steps: int, likelihood: Callable[[Floats], Floats]) -> Fits:
+    """The first edge's mean over a ``likelihood`` of starts (b, s), on a grid within ``+- width`` (b,) samples."""
     starts = fits.start[:, None] + width[:, None] * np.linspace(-1.0, 1.0, 2 * steps + 1)
     nats = likelihood(starts)
     top = nats.max(axis=1)
@@ -270,22 +272,13 @@ def _mean_start(fits: Fits, width: Floats, steps: int, likelihood: Callable[[Flo
     return replace(fits, start=start, nats=top)
 
 
-def _retimed_strong(fits: Fits, reached: float, fine: float) -> Fits:
-    """`retime` to within ever less, the symbols being in no doubt, and so phase and carrier as they are."""
-    timing = strong_timing(fits)
-    while True:
-        width = np.maximum(reached * fits.period, 0.3)
-        fits = _mean_start(fits, width, 2, timing.of_starts)
-        # within half a sample the sum runs straight
-        if reached < 2.0 * fine or float(width.max()) < 0.5:
-            return fits
-        reached /= 2.5
+def reach(fits: Fits, more: int = BESIDE, sums: SymbolSums | None = None) -> Fits:
+    """First and last symbol: the run of symbols that is likelier sent than not.
 
-
-def reach(fits: Fits, more: int = 6) -> Fits:
-    """First and last symbol: the run of symbols that is likelier sent than not."""
-    nats = fits.symbol_nats(more, more)
+    ``sums`` are those of the symbols and ``more`` on either side, where they are known already.
+    """
     edges = fits.edges(more, more)
+    nats = _nats(fits, edges, sums).astype(np.float64)
     period = fits.period[:, None]
     outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (
         edges[:, 1:] > fits.high[:, None] + 0.6 * period
@@ -307,92 +300,3 @@ def reach(fits: Fits, more: int = 6) -> Fits:
         count=np.where(found, last - first, 0),
         nats=np.where(found, value, 0.0),
     )
-
-
-def _at_points(fits: Fits, *, ends: bool) -> Fits:
-    """The likeliest first edge among sample points, with a symbol more at either end where that is then likelier.
-
-    An edge that lies on the wrong side of a sample costs the symbol beside it so much that it looks like silence.
-    """
-
-    def timed(rows: Fits) -> Fits:
-        if are_strong(rows) and float(rows.period.min()) > _SIGNS_HOLD:
-            return scored(replace(rows, start=likeliest_step(rows, REACH_SAMPLES)))
-        most = int(rows.count.max(initial=0))
-        return scored(
-            replace(rows, start=likeliest_start(rows.start, rows.period, most, partial(timing_nats, rows)))
-        )
-
-    best = timed(fits)
-    rows = np.arange(len(fits))
-    for before in (1, 0) if ends else ():
-        more = timed(replace(best, start=best.start - before * best.period, count=best.count + 1))
-        inside = (more.start > more.low - 0.6 * more.period) & (more.stop < more.high + 0.6 * more.period)
-        best = join([best, more]).take(np.where((more.nats > best.nats) & inside, rows + len(fits), rows))
-    return best
-
-
-def settle(
-    fits: Fits, *, hold_carrier: bool = False, ends: bool = True, width: float = 0.09, points: bool = False
-) -> Fits:
-    """Bring rough fits to the maximum of the likelihood, the period held.
-
-    Start, ends, phase, amplitude and (unless held) carrier are improved in turn, the first edge within
-    ``width`` symbols at first. ``ends`` False keeps the number of symbols; ``points`` tries every place among samples
-    that are ideal points.
-    """
-
-    def work(rows: Fits) -> Fits:
-        rows = carry(rows, hold_carrier=hold_carrier, rounds=3)
-        fine = _finest(rows)
-        strong = (rows.gain > STRONG_GAIN) & (rows.period > _MANY_SAMPLES) & (width < _SIGNS_SURE)
-        parts = [
-            way(rows.take(np.flatnonzero(mine)), width, fine, hold_carrier=hold_carrier, ends=ends)
-            for mine, way in ((strong, _timed_strong), (~strong, _timed))
-            if mine.any()
-        ]
-        parts = [finished(part) for part in parts]
-        if len(parts) == 1:
-            return parts[0]
-        order = np.concatenate((np.flatnonzero(strong), np.flatnonzero(~strong)))
-        return join(parts).take(np.argsort(order, kind="stable"))
-
-    def finished(rows: Fits) -> Fits:
-        if ends:
-            rows = reach(rows)
-        if points and are_points(rows.turned, rows.gain, rows.period):
-            rows = _at_points(rows, ends=ends)
-        return scored(carry(rows, hold_carrier=hold_carrier, rounds=1))
-
-    return in_groups(fits, work)
-
-
-def _finest(rows: Fits) -> float:
-    """Symbols to within which timing is looked for: the likelihood falls by up to 2 g^2 for each that a flip is off."""
-    gain = float(np.median(rows.gain))
-    return max(0.02 / (1.0 + gain * gain), 0.15 / float(rows.period.max()))
-
-
-def _timed(rows: Fits, width: float, fine: float, *, hold_carrier: bool, ends: bool) -> Fits:
-    """Start, ends and carrier in turn, the first edge within ever less."""
-    turn = 0
-    while True:
-        rows = retime(rows, np.maximum(width * rows.period, 0.3))
-        if ends and turn < 2:
-            rows = reach(rows)
-        rows = carry(rows, hold_carrier=hold_carrier, rounds=2)
-        if width < 2.0 * fine:
-            return rows
-        width /= 2.5
-        turn += 1
-        if (turn == 2 or not ends) and are_strong(rows):
-            rows = _retimed_strong(rows, width, fine)
-            return carry(rows, hold_carrier=hold_carrier, rounds=2)
-
-
-def _timed_strong(rows: Fits, width: float, fine: float, *, hold_carrier: bool, ends: bool) -> Fits:
-    """The same where symbols are in no doubt and long, so that their signs need not be told anew at each step."""
-    if ends:
-        rows = reach(rows)
-    rows = _retimed_strong(rows, width, fine)
-    return carry(rows, hold_carrier=hold_carrier, rounds=2)

@@ -8,7 +8,7 @@ import numpy as np
 
 from dsp.detect import LONG, WIDEST
 from dsp.extract import Found, Model, extract
-from dsp.fits import Fits, join, settle
+from dsp.fits import Fits, join
 from dsp.merge import climb_together
 from dsp.own_period import with_period
 from dsp.period import Period, final_period, pooled_period
@@ -18,6 +18,7 @@ from dsp.quality import Fitness, fitness
 from dsp.results import DecodeSettings
 from dsp.runs import Runs, nats_in
 from dsp.segment import Piece
+from dsp.settling import settle
 from dsp.source import Record
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, believable

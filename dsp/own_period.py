@@ -12,16 +12,20 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.correlate import Complexes, cos_sin
-from dsp.fits import Fits, Ints, settle
+from dsp.fits import Fits, Ints
 from dsp.flips import Flips
 from dsp.period import Period, period_through, pooled_period
 from dsp.runs import Runs
+from dsp.settling import settle
 from dsp.source import Floats
 
 # by what share a talker's clock is looked for from the period that its transmissions were found with
 _WIDEST = 0.012
 # steps over the period, in turns of the longest transmission
 _STEP = 0.12
+# share of all flips' turns that their sum is if each lies within an eighth of a symbol of where a grid has it, as those do
+# that are counted rightly: the period need not be looked for
+_LINED_UP = 0.9
 # standard uncertainties by which the flips, and natural units by which the symbols, must tell a period from another
 _APART = 4.0
 _GAINED = 8.0
@@ -59,13 +63,16 @@ def _by_flips(runs: Runs, flips: Flips) -> Period | None:
     base = float(np.median(runs.period))
     place = (flips.where - 0.5 * (runs.first + runs.last)[owner]) / base
     std = np.hypot((flips.high - flips.low) / 3.92, 0.3)
-    steps = int(np.ceil(_WIDEST * float(runs.count.max()) / 2.0 / _STEP)) + 1
-    ratios = 1.0 + np.linspace(-_WIDEST, _WIDEST, 2 * steps + 1)
     weight = 1.0 / ((std / base) ** 2 + 0.01)
-    lined = [_grids(place / r, owner, weight, len(runs)) for r in ratios]
-    best = int(np.argmax([float(np.sum(np.abs(one))) for one in lined]))
-    begins = np.angle(lined[best]) / (2.0 * np.pi)
-    number = np.rint(place / ratios[best] - begins[owner])
+    ratio, lined = 1.0, _grids(place, owner, weight, len(runs))
+    if float(np.sum(np.abs(lined))) < _LINED_UP * float(np.sum(weight)):
+        steps = int(np.ceil(_WIDEST * float(runs.count.max()) / 2.0 / _STEP)) + 1
+        ratios = 1.0 + np.linspace(-_WIDEST, _WIDEST, 2 * steps + 1)
+        each = [_grids(place / r, owner, weight, len(runs)) for r in ratios]
+        best = int(np.argmax([float(np.sum(np.abs(one))) for one in each]))
+        ratio, lined = float(ratios[best]), each[best]
+    begins = np.angle(lined) / (2.0 * np.pi)
+    number = np.rint(place / ratio - begins[owner])
     return period_through(flips.where, number, owner, std)
 
 

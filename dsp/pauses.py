@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.correlate import own_nats
+from dsp.correlate import Complexes, cos_sin, own_nats
 from dsp.detect import FEWEST
 from dsp.fits import Fits, Ints, groups_of
 from dsp.source import Floats
@@ -36,10 +36,8 @@ def turned_at(fits: Fits) -> Ints:
         if not first.size:
             continue
         y = some.turned.between(edges) * some.normal()
-        one, two = (
-            np.cumsum(np.where(inside, (y * np.exp(-1j * way.angles(edges))) ** 2, 0.0), axis=1)
-            for way in (some, upright)
-        )
+        square = np.where(inside, y * y, 0.0).astype(np.complex64)
+        one, two = (_sums_turned(square, 2.0 * way.angles(edges)) for way in (some, upright))
         whole = np.abs(one[:, -1:])
         parts = [
             np.abs(sums[:, first - 1]) + np.abs(sums[:, -1:] - sums[:, first - 1]) for sums in (one, two)
@@ -49,6 +47,12 @@ def turned_at(fits: Fits) -> Ints:
         sure = told[np.arange(len(some)), best] > own_nats(0.5 * some.gain**2)
         at[rows] = np.where(sure, first[best], 0)
     return at
+
+
+def _sums_turned(values: Complexes, angles: Floats) -> Complexes:
+    """Running sums of rows of ``values`` (b, k) turned back by ``angles`` (b, k) or (b, 1)."""
+    cos, sin = cos_sin(angles)
+    return np.cumsum(values * (cos - np.complex64(1j) * sin), axis=1)
 
 
 def paused_at(fits: Fits) -> Floats:

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.correlate import Complexes
-from dsp.fits import Fits, Ints, join, settle, timing_nats
+from dsp.fits import Fits, Ints, join, timing_nats
 from dsp.flips import flip_times
 from dsp.point_timing import are_ideal, point_period
 from dsp.runs import runs_of
+from dsp.settling import settle
 from dsp.source import Floats
 from dsp.strong import are_strong, strong_timing
 

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.fits import Fits, Ints, join, settle
+from dsp.fits import Fits, Ints, join
 from dsp.runs import assemble
+from dsp.settling import settle
 from dsp.source import Floats
 
 # symbols beyond where it was thought to end within which a long transmission is looked for

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.correlate import Turned
-from dsp.fits import Fits, Ints, carry, settle, timing_nats
+from dsp.fits import Fits, Ints, carry, timing_nats
 from dsp.rate import Timings
+from dsp.settling import settle
 
 _STEPS = 13
 

@@ -15,9 +15,10 @@ import numpy as np
 from dsp.bends import bend_alike, bent, told_by
 from dsp.correlate import own_nats
 from dsp.detect import LONG, WINDOW
-from dsp.fits import Fits, Flags, Ints, join, settle
+from dsp.fits import Fits, Flags, Ints, join
 from dsp.pauses import LONE_SHARE, LONE_SYMBOLS
 from dsp.runs import assemble
+from dsp.settling import settle
 from dsp.source import Floats
 
 # symbols on either side of a place where two may be one, and silent ones between them

@@ -12,7 +12,7 @@ from dsp.doubt import sign_odds
 from dsp.end_noise import end_noise
 from dsp.ends import Ends, decide_ends, run_ends
 from dsp.extract import Found
-from dsp.fits import Fits, Ints, carry, in_groups, join, settle
+from dsp.fits import Fits, Ints, carry, in_groups, join
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.period import Period
@@ -24,6 +24,7 @@ from dsp.quality import Fitness, fitness, judged_each, of_one_clock, one_phase, 
 from dsp.rejoin import rejoined
 from dsp.runs import Runs, assemble, decided, runs_of
 from dsp.runs import join as join_runs
+from dsp.settling import settle
 from dsp.source import Floats
 from dsp.strip import Strip
 

@@ -8,8 +8,9 @@ from generators.truths import RATE_HZ, same_or_opposite, sigma_for, signs_of
 
 from dsp.correlate import turn_back
 from dsp.decoder import decode
-from dsp.fits import Fits, settle
+from dsp.fits import Fits
 from dsp.rejoin import rejoined
+from dsp.settling import settle
 from dsp.synth import random_symbols
 
 PERIOD, OMEGA, START = 36.4, 1.087, 400.0

@@ -10,7 +10,8 @@ from generators.truths import RATE_HZ, sigma_for, signs_of
 
 from dsp.coast import coasted, tells_time, tracked
 from dsp.detect import WINDOW, Parts, acquire, make_grid, windows_of
-from dsp.fits import Fits, Ints, settle
+from dsp.fits import Fits, Ints
+from dsp.settling import settle
 from dsp.strip import strip_of
 from dsp.synth import BurstSpec, random_symbols, waveform
 

@@ -10,8 +10,8 @@ from benchmarks.bounds import poisson_interval
 from generators.truths import capture, signs_of, true_fits
 
 from dsp.doubt import sign_odds
-from dsp.fits import settle
 from dsp.runs import decided, runs_of
+from dsp.settling import settle
 
 
 def odds_by_samples(made, fits, starts: np.ndarray, phases: np.ndarray) -> np.ndarray:

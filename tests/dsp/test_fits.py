@@ -20,8 +20,9 @@ from generators.truths import (
 
 from dsp.correlate import turn_back
 from dsp.detect import acquire, find_parts, make_grid
-from dsp.fits import Fits, carry, groups_of, in_groups, join, reach, retime, scored, settle, timing_nats
+from dsp.fits import Fits, carry, groups_of, in_groups, join, reach, retime, scored, timing_nats
 from dsp.runs import runs_of
+from dsp.settling import settle
 
 SHAPES = [(1.0, 9.3), (2.37, 4.4), (6.5, 25.0), (12.71, 7.0), (48.0, 3.1)]
 

@@ -10,8 +10,9 @@ from generators.truths import RATE_HZ, capture, model_of, strip_from, true_fits
 
 from dsp.decoder import decode
 from dsp.extract import extract
-from dsp.fits import Fits, join, settle
+from dsp.fits import Fits, join
 from dsp.rejoin import rejoined
+from dsp.settling import settle
 from dsp.synth import transmissions
 
 NOWHERE = np.zeros(0)

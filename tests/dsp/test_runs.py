@@ -20,8 +20,9 @@ from generators.truths import (
 
 from dsp.detect import WINDOW, Parts, acquire, make_grid, windows_of
 from dsp.extract import extract
-from dsp.fits import Fits, settle
+from dsp.fits import Fits
 from dsp.runs import MARGIN, Runs, assemble, breaks, join, runs_of
+from dsp.settling import settle
 from dsp.synth import BurstSpec, random_symbols, waveform
 
 SYMBOL_RATE = 20_000.0

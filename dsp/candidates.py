@@ -14,8 +14,9 @@ import numpy as np
 
 from dsp.coast import coasted, tells_time, tracked
 from dsp.correlate import own_nats
-from dsp.detect import FEWEST, LONG, PHASES, Grid, Parts, acquire, picked_energy, windows_of
+from dsp.detect import LONG, PHASES, Grid, Parts, acquire, picked_energy, windows_of
 from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored
+from dsp.parting import FEWEST
 from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, paused_at, turned_at
 from dsp.runs import assemble, breaks
 from dsp.settling import settle

@@ -78,8 +78,7 @@ class Fits:
 
     def take(self, rows: Ints | Flags) -> Fits:
         """The transmissions of these rows."""
-        changed: dict[str, Any] = {f.name: getattr(self, f.name)[rows] for f in fields(self)[2:]}
-        return replace(self, **changed)
+        return Fits(self.turned, self.variance, *(getattr(self, name)[rows] for name in _EACH))
 
     def edges(self, before: int = 0, after: int = 0) -> Floats:
         """Edges of the symbols (b, k + 1) with more on either side; rows are as long as the longest."""
@@ -116,13 +115,15 @@ class Fits:
         return self.turned.sums_of(self.edges(beside, beside))
 
 
+# arrays with one value for each transmission, in the order in which they are given
+_EACH = tuple(f.name for f in fields(Fits)[2:])
+
+
 def join(parts: list[Fits]) -> Fits:
     """One after the other; all must be over the same sums."""
     first = parts[0]
-    changed: dict[str, Any] = {
-        f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(first)[2:]
-    }
-    return replace(first, **changed)
+    each = (np.concatenate([getattr(p, name) for p in parts]) for name in _EACH)
+    return first if len(parts) == 1 else Fits(first.turned, first.variance, *each)
 
 
 def in_groups(fits: Fits, work: Callable[[Fits], Fits]) -> Fits:

@@ -15,9 +15,13 @@ import sys
 import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from dsp.source import Watch
+
+# bytes that tell whose turn it is, and how many of them a pipe surely holds
+_TURN = 4
+_MOST_TURNS = 1000
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -49,41 +53,63 @@ def _may_fork() -> bool:
 
 
 def _forked(work: Callable[[Item], Result], items: Sequence[Item], watch: Watch) -> Iterator[Result]:
-    """Every second item in a child; what the child cannot do is done here."""
-    mine, theirs = items[::2], items[1::2]
+    """Items by whoever is free, this process or a child; what the child cannot do is done here."""
     _give_back()
-    reading, writing = os.pipe()
+    turns, given = os.pipe()
+    # a file in memory holds any number of results, which nobody needs to wait for
+    into = os.memfd_create("results")
     try:
+        # so few that a pipe holds them, and each is read as a whole
+        each = -(-len(items) // _MOST_TURNS)
+        os.write(given, b"".join(n.to_bytes(_TURN, "little") for n in range(0, len(items), each)))
+        os.close(given)
         with warnings.catch_warnings():
             # threads of numpy's own libraries, which see to forks themselves
             warnings.simplefilter("ignore", DeprecationWarning)
-            child = os.fork()
-    except OSError:
-        # no process or memory left for a second one
-        os.close(reading)
-        os.close(writing)
-        for number, item in enumerate(items):
-            yield work(item)
-            watch.at(number / len(items))
-        return
-    if child == 0:
-        _work_and_leave(work, theirs, reading, writing)
-    os.close(writing)
-    try:
-        with os.fdopen(reading, "rb") as pipe:
-            done = []
-            for number, item in enumerate(mine):
-                done.append(work(item))
-                watch.at(number / len(mine))
             try:
-                others = pickle.load(pipe)
-            except (EOFError, pickle.UnpicklingError):
-                others = [work(item) for item in theirs]
+                child = os.fork()
+            except OSError:
+                # no process or memory left for a second one
+                child = None
+        if child == 0:
+            _work_and_leave(work, items, turns, each, into)
+        try:
+            done: dict[int, Result] = {}
+            for number in _taken(turns, each, len(items)):
+                watch.at(len(done) / len(items))
+                done[number] = work(items[number])
+            if child is not None:
+                _, failed = os.waitpid(child, 0)
+                child = None
+                done |= {} if failed else _told(into)
+        finally:
+            if child is not None:
+                os.kill(child, signal.SIGKILL)
+                os.waitpid(child, 0)
     finally:
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
-    for number in range(len(items)):
-        yield others[number // 2] if number % 2 else done[number // 2]
+        os.close(turns)
+        os.close(into)
+    for number, item in enumerate(items):
+        yield done[number] if number in done else work(item)
+
+
+def _taken(turns: int, each: int, count: int) -> Iterator[int]:
+    """Numbers of items that are this process's to do, until there are no more."""
+    while turn := os.read(turns, _TURN):
+        first = int.from_bytes(turn, "little")
+        yield from range(first, min(count, first + each))
+
+
+def _told(results: int) -> dict[int, Any]:
+    """What a child wrote."""
+    os.lseek(results, 0, os.SEEK_SET)
+    out: dict[int, Any] = {}
+    with os.fdopen(os.dup(results), "rb") as file:
+        try:
+            while True:
+                out |= pickle.load(file)
+        except EOFError:
+            return out
 
 
 def _give_back() -> None:
@@ -102,7 +128,7 @@ def _give_back() -> None:
 
 
 def _work_and_leave(
-    work: Callable[[Item], Result], items: Sequence[Item], reading: int, writing: int
+    work: Callable[[Item], Result], items: Sequence[Item], turns: int, each: int, results: int
 ) -> None:
     """In the child: nothing of the parent's (handlers, buffers of its files, exits) is to run here.
 
@@ -111,10 +137,9 @@ def _work_and_leave(
     status = 1
     try:
         signal.signal(signal.SIGINT, signal.SIG_DFL)
-        os.close(reading)
-        result = pickle.dumps([work(item) for item in items], pickle.HIGHEST_PROTOCOL)
-        with os.fdopen(writing, "wb") as pipe:
-            pipe.write(result)
+        with os.fdopen(results, "wb", closefd=False) as file:
+            for number in _taken(turns, each, len(items)):
+                pickle.dump({number: work(items[number])}, file, pickle.HIGHEST_PROTOCOL)
         status = 0
     finally:
         os._exit(status)

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.correlate import best_run
-from dsp.detect import FEWEST
 from dsp.fits import Fits
+from dsp.parting import FEWEST
 
 _FACTORS = (2, 3, 5, 7)
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.correlate import Complexes, cos_sin, own_nats
-from dsp.detect import FEWEST
 from dsp.fits import Fits, Ints, groups_of
+from dsp.parting import FEWEST
 from dsp.source import Floats
 
 # standard deviation of normal deviates over the median of their sizes

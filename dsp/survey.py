@@ -13,10 +13,10 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.correlate import turn_back
-from dsp.detect import FEWEST
 from dsp.extract import Model
 from dsp.fits import Fits, Ints, carry
 from dsp.link import Learned, few_and_weak, learn
+from dsp.parting import FEWEST
 from dsp.rate import Timings, period_grid, search_period
 from dsp.refine import polish, rough_fits
 from dsp.results import DecodeSettings

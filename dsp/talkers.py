@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.candidates import retimed
-from dsp.detect import FEWEST
 from dsp.doubt import sign_odds
 from dsp.end_noise import end_noise
 from dsp.ends import Ends, decide_ends, run_ends
@@ -15,6 +14,7 @@ from dsp.extract import Found
 from dsp.fits import Fits, Ints, carry, in_groups, join
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
+from dsp.parting import FEWEST
 from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
 from dsp.pulse import Pulse, pulse_of

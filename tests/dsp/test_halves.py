@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 
 import numpy as np
 import pytest
@@ -24,6 +25,12 @@ def by_whom(item):
     return item, os.getpid()
 
 
+def slowly(item):
+    """Long enough for two processes to take turns."""
+    time.sleep(0.05)
+    return item, os.getpid()
+
+
 @pytest.fixture
 def alone(monkeypatch):
     """As in a process with one thread; the test runner has some of its own, none of which holds a lock here."""
@@ -32,11 +39,31 @@ def alone(monkeypatch):
 
 @linux_with_two
 @pytest.mark.usefixtures("alone")
-def test_a_child_does_every_second_item():
-    results = list(in_halves(by_whom, ITEMS, True, Watch()))
+def test_a_child_does_what_it_is_free_for():
+    results = list(in_halves(slowly, ITEMS, True, Watch()))
     assert [item for item, _ in results] == ITEMS
-    assert {process for _, process in results[::2]} == {os.getpid()}
-    assert len({process for _, process in results[1::2]} - {os.getpid()}) == 1
+    assert len({process for _, process in results}) == 2
+
+
+@linux_with_two
+@pytest.mark.usefixtures("alone")
+def test_who_is_slow_does_less():
+    here = os.getpid()
+
+    def slow_here(item):
+        time.sleep(0.4 if os.getpid() == here else 0.02)
+        return item, os.getpid()
+
+    results = list(in_halves(slow_here, ITEMS, True, Watch()))
+    assert [item for item, _ in results] == ITEMS
+    assert [process for _, process in results].count(here) < 3
+
+
+@linux_with_two
+@pytest.mark.usefixtures("alone")
+def test_more_items_than_turns_fit_into_a_pipe():
+    many = range(50_000)
+    assert list(in_halves(lambda item: -item, many, True, Watch())) == [-item for item in many]
 
 
 @pytest.mark.usefixtures("alone")
@@ -121,4 +148,4 @@ def test_another_c_library_keeps_its_memory(monkeypatch):
 
     for library in (lambda name: Plain(), none):
         monkeypatch.setattr(ctypes, "CDLL", library)
-        assert len({process for _, process in in_halves(by_whom, ITEMS, True, Watch())}) == 2
+        assert len({process for _, process in in_halves(slowly, ITEMS, True, Watch())}) == 2

@@ -9,6 +9,8 @@ import numpy as np
 from dsp.fits import Fits, Ints, carry, in_groups
 from dsp.source import Floats
 
+# squared distance within which a burst agrees with others: three standard uncertainties of amplitude and of carrier
+_AGREE = 18.0
 # rounds of expectation and maximisation, and the part of its uncertainty below which a carrier no longer moves
 _ROUNDS = 8
 _STILL = 0.02
@@ -92,12 +94,15 @@ def group_talkers(amplitude: Floats, amplitude_u: Floats, carrier: Floats, carri
     logs = np.log(np.maximum(amplitude, 1e-300))
     logs_u = np.hypot(amplitude_u / np.maximum(amplitude, 1e-300), 0.04)
     carrier_u = np.hypot(carrier_u, 1e-5 * np.abs(carrier))
+    order = np.argsort(logs, kind="stable")
+    if _are_one(*(values[order] for values in (logs, logs_u, carrier, carrier_u))):
+        return [0] * logs.size
     rows = list(zip(logs.tolist(), logs_u.tolist(), carrier.tolist(), carrier_u.tolist(), strict=True))
     clusters: list[_Cluster] = []
-    for i in np.argsort(logs, kind="stable").tolist():
+    for i in order.tolist():
         away = [(cluster.distance(*rows[i]), j) for j, cluster in enumerate(clusters)]
-        nearest = min(away, default=(18.0, -1))
-        if nearest[0] < 18.0:
+        nearest = min(away, default=(_AGREE, -1))
+        if nearest[0] < _AGREE:
             clusters[nearest[1]].add(i, *rows[i])
         else:
             clusters.append(_Cluster(0.0, 0.0, 0.0, 0.0, 0.0, []))
@@ -107,6 +112,16 @@ def group_talkers(amplitude: Floats, amplitude_u: Floats, carrier: Floats, carri
         for i in cluster.members:
             out[i] = number
     return out
+
+
+def _are_one(logs: Floats, logs_u: Floats, carrier: Floats, carrier_u: Floats) -> bool:
+    """Whether each burst (b,), in this order, agrees with all those before it, as `_Cluster.distance` has it."""
+    n = np.arange(1.0, logs.size)
+    weight = carrier_u**-2.0
+    before = [np.cumsum(values)[:-1] for values in (logs, logs_u, weight, carrier * weight, carrier_u)]
+    away = (logs[1:] - before[0] / n) ** 2 / (logs_u[1:] ** 2 + (before[1] / n) ** 2 / n)
+    away += (carrier[1:] - before[3] / before[2]) ** 2 / (carrier_u[1:] ** 2 + (before[4] / n) ** 2 / n)
+    return bool((away < _AGREE).all())
 
 
 def towards_shared(amplitude: Floats, std: Floats) -> Floats:

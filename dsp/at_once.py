@@ -16,11 +16,12 @@ from dsp.activity import FEWER_FRAMES, Active, find_activity
 from dsp.bpsk import Search, find_links
 from dsp.equalise import may_be_filtered
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
-from dsp.outcome import Link, spans_of_link
+from dsp.outcome import Link, samples_of, spans_of_link
 from dsp.results import DecodeSettings
 from dsp.sent import sent_of
 from dsp.source import Floats, Record, Watch
 from dsp.strip import Spans
+from dsp.talkers import Talker
 
 _ROUNDS = 3
 # octaves, the strongest, in which nothing is found before no more of what links leave are looked at
@@ -124,7 +125,7 @@ def something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) -
     are known to be sent then."""
     spans = [spans_of_link(link) for link in links]
     blocks = _places(record, np.concatenate(spans))
-    rest = without_links(record, links)
+    rest = without_links(record, [replace(link, talkers=_within(link, blocks)) for link in links])
     frames = _FRAMES if max(stop - start for start, stop in blocks) > _LONG * max(_FRAMES) else FEWER_FRAMES
     found = find_activity(rest, noise, blocks=blocks, frames=frames, threshold_nats=_STANDS_OUT)
     least = _LEAST_POWER * max(power_of(link) for link in links)
@@ -141,6 +142,15 @@ def something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) -
         if before > _WAS_THERE * after:
             return True
     return False
+
+
+def _within(link: Link, blocks: list[tuple[int, int]]) -> tuple[Talker, ...]:
+    """Talkers of a link that may send in blocks of the record: there may be thousands of transmissions elsewhere."""
+    low, high = np.array(blocks, dtype=np.float64).T
+    spans = [samples_of(talker.strip, talker.runs) for talker in link.talkers]
+    # half a sample beside an edge is shared out
+    near = [np.searchsorted(high, its[:, 0] - 1.0) < np.searchsorted(low, its[:, 1] + 1.0) for its in spans]
+    return tuple(talker for talker, rows in zip(link.talkers, near, strict=True) if rows.any())
 
 
 def _power_in(record: Record, active: Active, bands: list[tuple[float, float]]) -> float:

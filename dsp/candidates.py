@@ -17,7 +17,7 @@ from dsp.correlate import own_nats
 from dsp.detect import LONG, PHASES, Grid, Parts, acquire, picked_energy, windows_of
 from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored
 from dsp.parting import FEWEST
-from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, paused_at, turned_at
+from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, parted_at
 from dsp.runs import assemble, breaks
 from dsp.settling import settle
 from dsp.source import Floats
@@ -102,8 +102,7 @@ def settle_parts(
     broken: list[tuple[int, Parts]] = []
     at = np.zeros(len(fits))
     if again and not known:
-        at = turned_at(fits).astype(np.float64)
-        at = np.where(at > 0.0, at, paused_at(fits))
+        at[:] = parted_at(fits)
     # what is left of parts together when one of them goes is not one either
     nats[short_rows[(at > 0.0) & (short_rows >= len(parts))]] = 0.0
     for i in np.flatnonzero((at > 0.0) & (short_rows < len(parts))).tolist():

@@ -106,9 +106,9 @@ class Fits:
         """Log-likelihood ratio of each symbol being sent at all (b, k), whether counted or not."""
         return self.nats_between(self.edges(before, after))
 
-    def nats_between(self, edges: Floats) -> Floats:
-        """The same of whatever lies between neighbouring ``edges`` (b, k + 1)."""
-        return _nats(self, edges).astype(np.float64)
+    def nats_between(self, edges: Floats, sums: SymbolSums | None = None) -> Floats:
+        """The same of whatever lies between neighbouring ``edges`` (b, k + 1), whose ``sums`` may be known already."""
+        return _nats(self, edges, sums).astype(np.float64)
 
     def sums(self, beside: int = 0) -> SymbolSums:
         """What likelihoods ask of the symbols (b, k), with so many more on either side."""
@@ -279,7 +279,7 @@ def reach(fits: Fits, more: int = BESIDE, sums: SymbolSums | None = None) -> Fit
     ``sums`` are those of the symbols and ``more`` on either side, where they are known already.
     """
     edges = fits.edges(more, more)
-    nats = _nats(fits, edges, sums).astype(np.float64)
+    nats = fits.nats_between(edges, sums)
     period = fits.period[:, None]
     outside = (edges[:, :-1] < fits.low[:, None] - 0.6 * period) | (
         edges[:, 1:] > fits.high[:, None] + 0.6 * period

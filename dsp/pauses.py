@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.correlate import Complexes, cos_sin, own_nats
+from dsp.correlate import Complexes, SymbolSums, cos_sin, own_nats
 from dsp.fits import Fits, Ints, groups_of
 from dsp.parting import FEWEST
 from dsp.source import Floats
@@ -21,32 +21,40 @@ _SCATTER = 2.33
 LONE_SHARE, LONE_SYMBOLS = 2.0, 1.5
 
 
-def turned_at(fits: Fits) -> Ints:
-    """After how many symbols each fit's phase is another from there on; 0 where one phase is likelier.
+def parted_at(fits: Fits) -> Floats:
+    """After how many symbols each fit (b,) is another transmission: its phase is another from there on, or the middle of
+    a pause lies there; 0 where it is one."""
+    at = np.zeros(len(fits))
+    usual = float(np.median(fits.detune)) if len(fits) else 0.0
+    for rows in groups_of(fits.count):
+        some = fits.take(rows)
+        if int(some.count.max()):
+            sums = some.sums()
+            turned = _turned(some, usual, sums.z * some.normal())
+            at[rows] = np.where(turned > 0, turned, _paused(some, sums))
+    return at
+
+
+def _turned(fits: Fits, usual: float, y: Complexes) -> Ints:
+    """After how many symbols ``y`` (b, k) each fit's phase is another from there on; 0 where one phase is likelier.
 
     The most that squares ``z`` of symbols make them likelier by is ``(sum |z| + |sum z|) / 4``, the phase free. The one
-    phase has the carrier that was fitted to all, the two of them that or the usual one, from which a fit to both leans.
+    phase has the carrier that was fitted to all, the two of them that or the ``usual`` one (radians a sample beyond the
+    turned one), from which a fit to both leans.
     """
-    at = np.zeros(len(fits), dtype=np.int64)
-    usual = replace(fits, detune=np.full(len(fits), np.median(fits.detune)) if len(fits) else fits.detune)
-    for rows in groups_of(fits.count):
-        some, upright = fits.take(rows), usual.take(rows)
-        edges, count, inside = some.edges(), some.count[:, None], some.inside()
-        first = np.arange(FEWEST, edges.shape[1] - FEWEST)
-        if not first.size:
-            continue
-        y = some.turned.between(edges) * some.normal()
-        square = np.where(inside, y * y, 0.0).astype(np.complex64)
-        one, two = (_sums_turned(square, 2.0 * way.angles(edges)) for way in (some, upright))
-        whole = np.abs(one[:, -1:])
-        parts = [
-            np.abs(sums[:, first - 1]) + np.abs(sums[:, -1:] - sums[:, first - 1]) for sums in (one, two)
-        ]
-        told = np.where(count - first >= FEWEST, 0.25 * (np.maximum(*parts) - whole), 0.0)
-        best = np.argmax(told, axis=1)
-        sure = told[np.arange(len(some)), best] > own_nats(0.5 * some.gain**2)
-        at[rows] = np.where(sure, first[best], 0)
-    return at
+    edges, count = fits.edges(), fits.count[:, None]
+    first = np.arange(FEWEST, edges.shape[1] - FEWEST)
+    if not first.size:
+        return np.zeros(len(fits), dtype=np.int64)
+    upright = replace(fits, detune=np.full(len(fits), usual))
+    square = np.where(fits.inside(), y * y, 0.0).astype(np.complex64)
+    one, two = (_sums_turned(square, 2.0 * way.angles(edges)) for way in (fits, upright))
+    whole = np.abs(one[:, -1:])
+    parts = [np.abs(sums[:, first - 1]) + np.abs(sums[:, -1:] - sums[:, first - 1]) for sums in (one, two)]
+    told = np.where(count - first >= FEWEST, 0.25 * (np.maximum(*parts) - whole), 0.0)
+    best = np.argmax(told, axis=1)
+    sure = told[np.arange(len(fits)), best] > own_nats(0.5 * fits.gain**2)
+    return np.where(sure, first[best], 0)
 
 
 def _sums_turned(values: Complexes, angles: Floats) -> Complexes:
@@ -55,26 +63,22 @@ def _sums_turned(values: Complexes, angles: Floats) -> Complexes:
     return np.cumsum(values * (cos - np.complex64(1j) * sin), axis=1)
 
 
-def paused_at(fits: Fits) -> Floats:
+def _paused(fits: Fits, sums: SymbolSums) -> Floats:
     """After how many symbols the middle of a pause lies that each fit reaches across; 0 where there is none.
 
     Another transmission after a pause may have the same timing and nearly the same phase; then one fit holds for both, and
-    it is two if the symbols of the pause speak against the one by more than a transmission of its own must be worth.
+    it is two if the symbols of the pause, whose ``sums`` these are, speak against the one by more than a transmission of
+    its own must be worth.
     """
     at = np.zeros(len(fits))
-    for rows in groups_of(fits.count):
-        some = fits.take(rows)
-        if not int(some.count.max()):
-            continue
-        nats = np.where(some.inside(), some.symbol_nats(), 0.0)
-        lost, first, last = _falls(nats)
-        each = nats.sum(axis=1) / np.maximum(some.count, 1)
-        for i in np.flatnonzero(lost > _least(each, last - first)).tolist():
-            one = some.take(np.array([i]))
-            size = np.abs(one.turned.between(one.edges()))[0] * one.normal()[0]
-            told = lost[i] > _least(each, last - first)[i] * _unevenness(size)
-            if told and _is_silent(size[first[i] + 1 : last[i] + 1]):
-                at[rows[i]] = 0.5 * (first[i] + last[i]) + 1.0
+    nats = np.where(fits.inside(), fits.nats_between(fits.edges(), sums), 0.0)
+    lost, first, last = _falls(nats)
+    each = nats.sum(axis=1) / np.maximum(fits.count, 1)
+    least = _least(each, last - first)
+    for i in np.flatnonzero(lost > least).tolist():
+        size = np.abs(sums.z[i, : fits.count[i]]) * fits.normal()[i, 0]
+        if lost[i] > least[i] * _unevenness(size) and _is_silent(size[first[i] + 1 : last[i] + 1]):
+            at[i] = 0.5 * (first[i] + last[i]) + 1.0
     return at
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from dsp.correlate import cos_sin
 from dsp.fits import Ints, groups_of
@@ -18,8 +18,8 @@ from dsp.runs import Runs
 from dsp.source import Floats
 
 _REACH_NATS = 16.0
-# cells that are worked on together
-_CELLS = 1 << 16
+# cells that are worked on together: with little to do for each, fewer calls count more than the cache
+_CELLS = 1 << 17
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,38 +69,45 @@ def _posterior(
     runs: Runs, first: Ints, size: Ints, slope: Floats, angle: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Mean and 95 % interval over ``size`` cells from ``first`` on, each one sample wide."""
-    wide, sums = int(size.max()), runs.turned.sums
-    if int(first.max()) + wide <= sums.size:
-        cells = sliding_window_view(sums, wide)[first]
-    else:
-        cells = sums.take(first[:, None] + np.arange(wide), mode="clip")
+    # cells along the first axis, flips along the second: there are more of them
+    k = np.arange(int(size.max()))
+    sums = runs.turned.sums.take(first + k[:, None], mode="clip")
     # what comes before does not matter, and the rest fits into single precision
-    nats, across = (np.empty(cells.shape, dtype=np.float32) for _ in range(2))
-    np.subtract(cells.real, cells.real[:, :1], out=nats, casting="same_kind")
-    np.subtract(cells.imag, cells.imag[:, :1], out=across, casting="same_kind")
+    sums -= sums[:1].copy()
     cos, sin = cos_sin(angle)
     steep = slope.astype(np.float32)
-    nats *= (cos * steep)[:, None]
-    across *= (sin * steep)[:, None]
+    nats = sums.real.astype(np.float32)
+    nats *= cos * steep
+    across = sums.imag.astype(np.float32)
+    across *= sin * steep
     nats += across
-    for column in range(int(size.min()), wide):
-        nats[size <= column, column] = -np.inf
-    nats -= nats.max(axis=1)[:, None]
+    for row in range(int(size.min()), k.size):
+        nats[row, size <= row] = -np.inf
+    nats -= nats.max(axis=0)
     weight = np.exp(nats, out=nats)
-    below = np.cumsum(weight, axis=1, out=across)
-    total = below[:, -1].astype(np.float64)
+    below = _running(weight)
+    total = below[-1].astype(np.float64)
     # cell k is the sum up to sample first + k: the flip lies between that sample and the one before
-    mean = first + (weight @ np.arange(wide, dtype=np.float32)) / total - 0.5
-    row = np.arange(first.size)
+    mean = first + np.einsum("ij,i->j", weight, k.astype(np.float32)) / total - 0.5
+    column = np.arange(first.size)
     # as narrow as it may be, so that many are counted at once
-    count = np.uint8 if wide < 256 else np.int64
+    count = np.uint8 if k.size < 256 else np.int64
 
     def quantile(share: float) -> Floats:
         wanted = share * total
-        under = below < wanted.astype(np.float32)[:, None]
-        reached = np.add.reduce(under, axis=1, dtype=count).astype(np.int64)
-        before = np.where(reached > 0, below[row, np.maximum(reached - 1, 0)], 0.0)
-        part = (wanted - before) / np.maximum(weight[row, reached], 1e-30)
+        reached = np.add.reduce(below < wanted.astype(np.float32), axis=0, dtype=count).astype(np.int64)
+        before = np.where(reached > 0, below[np.maximum(reached - 1, 0), column], 0.0)
+        part = (wanted - before) / np.maximum(weight[reached, column], 1e-30)
         return np.asarray(first + reached - 1.0 + np.clip(part, 0.0, 1.0))
 
     return mean, quantile(0.025), quantile(0.975)
+
+
+def _running(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Running sum along the first axis, by whole rows where these are long: a sum goes one value at a time."""
+    if values.shape[0] > values.shape[1]:
+        return np.cumsum(values, axis=0)
+    out = values.copy()
+    for row in range(1, len(out)):
+        out[row] += out[row - 1]
+    return out

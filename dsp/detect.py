@@ -69,7 +69,9 @@ class Grid:
     @cached_property
     def energy_sums(self) -> Floats:
         """Running sums (symbols + 1, 8) of the energy."""
-        return np.concatenate((np.zeros((1, PHASES)), np.cumsum(self.energy, axis=0, dtype=np.float64)))
+        sums = np.zeros((self.count + 1, PHASES))
+        np.cumsum(self.energy, axis=0, out=sums[1:])
+        return sums
 
     def scaled(self, scale: float) -> Grid:
         """The same with the noise variance ``scale`` times what it was taken for."""
@@ -135,12 +137,11 @@ class Parts:
 
 def picked_energy(grid: Grid) -> NDArray[np.float32]:
     """Energy of each symbol (symbols,) on the grid that collects most near it."""
-    from scipy.ndimage import uniform_filter1d
-
     if grid.count == 0:
         return np.zeros(0, dtype=np.float32)
-    local = uniform_filter1d(grid.energy, min(_NEAR, grid.count), axis=0, mode="nearest")
-    best = np.argmax(local, axis=1)
+    beside = _NEAR // 2
+    sums = np.pad(grid.energy_sums, ((beside, beside), (0, 0)), "edge")
+    best = np.argmax(sums[_NEAR:] - sums[:-_NEAR], axis=1)
     return np.asarray(grid.energy[np.arange(grid.count), best])
 
 
@@ -296,12 +297,12 @@ def _detune(u: Complexes, count: Ints, widest: float) -> tuple[Floats, Floats, F
 
     square = u * u
     size = 1 << int(np.ceil(np.log2(max(16, 3 * u.shape[1]))))
-    power = np.abs(fft(square, size, axis=1))
+    spectrum = fft(square, size, axis=1)
     reach = min(size // 2 - 1, int(np.ceil(2.0 * widest * size)))
     near = np.arange(-reach, reach + 1)
     row = np.arange(u.shape[0])
-    k = near[np.argmax(power[:, near], axis=1)]
-    left, mid, right = (power[row, (k + d) % size] for d in (-1, 0, 1))
+    k = near[np.argmax(np.abs(spectrum[:, near]), axis=1)]
+    left, mid, right = (np.abs(spectrum[row, (k + d) % size]) for d in (-1, 0, 1))
     bend = left - 2.0 * mid + right
     shift = np.where(bend < 0.0, 0.5 * (left - right) / np.where(bend < 0.0, bend, 1.0), 0.0)
     omega = np.pi * (k + np.clip(shift, -0.5, 0.5)) / size

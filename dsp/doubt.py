@@ -38,26 +38,25 @@ _MOST = np.float32(80.0)
 _LEAST = 1e-36
 
 
-def sign_odds(fits: Fits, *, hold_carrier: bool) -> Floats:
+def sign_odds(fits: Fits, along: Floats, *, hold_carrier: bool) -> Floats:
     """Log-odds of each symbol being positive, all transmissions' symbols one after the other (s,).
 
-    ``hold_carrier`` says that carriers are known better than the transmissions show by themselves.
+    ``along`` (s,) are their correlations along the phase, the noise in them being one. ``hold_carrier`` says that
+    carriers are known better than the transmissions show by themselves.
     """
+    # with everything as it was fitted
+    out = 2.0 * np.repeat(fits.gain, fits.count) * along
     offset = np.concatenate(([0], np.cumsum(fits.count)))
-    out = np.empty(int(offset[-1]))
-    weak = fits.gain < _SURE_GAIN
+    weak = np.flatnonzero(fits.gain < _SURE_GAIN)
     own = _period_std(fits)
     # what all of them leave open of the one period they have
     shared = float(np.sum(own**-2.0)) ** -0.5 if own.size else 0.0
-    for some, settled in ((weak, False), (~weak, True)):
-        rows_of = np.flatnonzero(some)
-        for rows in groups_of(fits.count[rows_of], _TOGETHER if settled else _ELEMENTS):
-            mine = rows_of[rows]
-            part = fits.take(mine)
-            odds = _at(part) if settled else _over_all(part, hold_carrier, shared)
-            inside = part.inside()
-            into = (offset[mine, None] + np.arange(inside.shape[1]))[inside]
-            out[into] = odds[inside]
+    for rows in groups_of(fits.count[weak], _ELEMENTS):
+        mine = weak[rows]
+        part = fits.take(mine)
+        inside = part.inside()
+        into = (offset[mine, None] + np.arange(inside.shape[1]))[inside]
+        out[into] = _over_all(part, hold_carrier, shared)[inside]
     return out
 
 

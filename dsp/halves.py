@@ -75,9 +75,10 @@ def _forked(work: Callable[[Item], Result], items: Sequence[Item], watch: Watch)
             _work_and_leave(work, items, turns, each, into)
         try:
             done: dict[int, Result] = {}
+            watch.at(0.0)
             for number in _taken(turns, each, len(items)):
-                watch.at(len(done) / len(items))
                 done[number] = work(items[number])
+                watch.at(len(done) / len(items))
             if child is not None:
                 _, failed = os.waitpid(child, 0)
                 child = None

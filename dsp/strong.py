@@ -8,6 +8,7 @@ ends, in place of at every edge.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -49,7 +50,18 @@ class StrongTiming:
         """Log-likelihood (b, s) of first edges ``starts`` (b, s) and a ``period`` (b,), everything else held."""
         values = self.fits.turned.at(starts[self.row] + (self.where * period[self.row])[:, None])
         total = np.add.reduceat(_real(values, self.counts[:, None]), self.offset, axis=0)
-        return np.asarray(total + self.own[:, None] - _energy(self.fits, starts, period))
+        return np.asarray(total + self.own[:, None] - self._energy(starts, period))
+
+    def _energy(self, starts: Floats, period: Floats) -> Floats:
+        """Energy (b, s) of all symbols together, in natural units: half the square of a symbol's length for each."""
+        length = self.fits.count * period
+        place, re, im = self.fits.turned.spans_of(np.stack((starts, starts + length[:, None]), axis=-1))
+        cos, sin, each = self._turns
+        return np.asarray((place[..., 0] + re[..., 0] * cos - im[..., 0] * sin) * each)
+
+    @cached_property
+    def _turns(self) -> tuple[Floats, Floats, Floats]:
+        return _doubled(self.fits)
 
     def of_starts(self, starts: Floats) -> Floats:
         """The same at the transmissions' own periods."""
@@ -220,14 +232,6 @@ def strong_timing(fits: Fits) -> StrongTiming:
     offset = np.searchsorted(row, np.arange(len(fits)))
     own -= np.add.reduceat(_real(running[row, where], counts), offset)
     return StrongTiming(fits, row, offset, where, counts, own)
-
-
-def _energy(fits: Fits, starts: Floats, period: Floats) -> Floats:
-    """Energy (b, s) of all symbols together, in natural units: half the square of a symbol's length for each."""
-    length = fits.count * period
-    place, re, im = fits.turned.spans_of(np.stack((starts, starts + length[:, None]), axis=-1))
-    cos, sin, each = _doubled(fits)
-    return np.asarray((place[..., 0] + re[..., 0] * cos - im[..., 0] * sin) * each)
 
 
 def _doubled(fits: Fits) -> tuple[Floats, Floats, Floats]:

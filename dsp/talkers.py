@@ -349,8 +349,9 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Li
     std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     amplitude_u = fits.amplitude / np.maximum(fits.gain * np.sqrt(fits.count), 1e-9)
     level = replace(fits, amplitude=towards_shared(fits.amplitude, amplitude_u))
-    odds = sign_odds(level, hold_carrier=hold)
-    runs = decided(runs_of(fits), odds)
+    runs = runs_of(fits)
+    odds = sign_odds(level, runs.symbols.real, hold_carrier=hold)
+    runs = decided(runs, odds)
     return Talker(
         strip,
         runs,

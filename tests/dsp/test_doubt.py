@@ -14,6 +14,10 @@ from dsp.runs import decided, runs_of
 from dsp.settling import settle
 
 
+def along(fits) -> np.ndarray:
+    return runs_of(fits).symbols.real
+
+
 def odds_by_samples(made, fits, starts: np.ndarray, phases: np.ndarray) -> np.ndarray:
     """ln P(+) / P(-) of each symbol (k,) given the samples, all starts and phases being alike beforehand."""
     x, variance, amplitude = made.samples, made.sigma**2, float(fits.amplitude[0])
@@ -46,7 +50,7 @@ def test_odds_are_those_of_all_starts_and_phases(draw):
     fits = settle(true_fits(made), hold_carrier=True, ends=False)
     start, phase = float(fits.start[0]), float(fits.phase[0])
     due = odds_by_samples(made, fits, start + np.linspace(-2.5, 2.5, 51), phase + np.linspace(-0.6, 0.6, 25))
-    found = sign_odds(fits, hold_carrier=True)[:24]
+    found = sign_odds(fits, along(fits), hold_carrier=True)[:24]
     sure = lambda odds: 1.0 / (1.0 + np.exp(-odds))  # noqa: E731
     # of all first edges and phases only those nearby are summed over there
     assert np.abs(sure(found) - sure(due)).max() < 0.06
@@ -78,7 +82,7 @@ def test_weak_symbols_are_as_sure_as_all_first_edges_make_them():
         made = capture((24,) * 40, draw, cycles=12.0, carrier_hz=120_000.0, esn0_db=2.0)
         fits = settle(true_fits(made), hold_carrier=True, ends=False)
         fits = replace(fits, amplitude=np.ones(40))
-        odds = sign_odds(fits, hold_carrier=True).reshape(40, 24)
+        odds = sign_odds(fits, along(fits), hold_carrier=True).reshape(40, 24)
         for row in range(40):
             positive = chances_by_samples(made, fits, row)
             doubt = 1.0 / (1.0 + np.exp(np.abs(odds[row])))
@@ -99,7 +103,8 @@ def test_a_lone_transmission_leaves_its_symbol_period_open():
         period = sent.period + rng.uniform(-0.06, 0.06)
         fits = replace(sent, period=period, start=sent.middle - 0.5 * sent.count * period)
         fits = settle(fits, hold_carrier=True, ends=False)
-        odds = sign_odds(replace(fits, amplitude=np.ones(1)), hold_carrier=True)
+        unlike = replace(fits, amplitude=np.ones(1))
+        odds = sign_odds(unlike, along(unlike), hold_carrier=True)
         positive = chances_by_samples(made, sent, 0, finely=8)
         doubt = 1.0 / (1.0 + np.exp(np.abs(odds)))
         sure = doubt < 0.1
@@ -112,7 +117,7 @@ def test_a_lone_transmission_leaves_its_symbol_period_open():
 def test_a_symbol_is_decided_by_its_odds():
     made = capture((24,) * 40, 0, cycles=12.0, carrier_hz=120_000.0, esn0_db=2.0)
     fits = settle(true_fits(made), hold_carrier=True, ends=False)
-    odds = sign_odds(fits, hold_carrier=True)
+    odds = sign_odds(fits, along(fits), hold_carrier=True)
     fitted = runs_of(fits)
     runs = decided(fitted, odds)
     apart = np.sign(odds) != np.sign(fitted.symbols.real)
@@ -125,7 +130,7 @@ def test_a_symbol_is_decided_by_its_odds():
 def test_what_is_strong_has_the_odds_of_its_fit():
     made = capture((24, 40), 1, esn0_db=14.0)
     fits = true_fits(made)
-    odds = sign_odds(fits, hold_carrier=False)
+    odds = sign_odds(fits, along(fits), hold_carrier=False)
     assert odds.shape == (64,)
     assert (np.sign(odds) == np.concatenate([signs_of(b.symbols) for b in made.bursts])).all()
     # 2 g y with y about g: four times Es/N0
@@ -140,7 +145,7 @@ def test_symbols_are_wrong_as_often_as_said(hold_carrier):
     for draw in range(12):
         made = capture((16,) * 40, draw, cycles=2.5, carrier_hz=316_000.0, esn0_db=3.0)
         fits = settle(true_fits(made), hold_carrier=hold_carrier, ends=False)
-        odds = sign_odds(fits, hold_carrier=hold_carrier)
+        odds = sign_odds(fits, along(fits), hold_carrier=hold_carrier)
         sent = np.concatenate([signs_of(b.symbols) for b in made.bursts]).reshape(40, 16)
         said = odds.reshape(40, 16)
         # polarity is free

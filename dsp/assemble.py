@@ -179,8 +179,10 @@ def _bursts(
     )
     flips = talker.flips
     owner = np.repeat(np.arange(len(runs)), np.diff(flips.offset))
-    where, low, high = (times.of(at, owner).tolist() for at in (flips.where, flips.low, flips.high))
-    sure_list, at, flip_at = sure.tolist(), runs.offset.tolist(), flips.offset.tolist()
+    where, low, high = (tuple(times.of(at, owner).tolist()) for at in (flips.where, flips.low, flips.high))
+    # parts of tuples are tuples, without a list of each
+    between = tuple(zip(low, high, strict=True))
+    sure_each, at, flip_at = tuple(sure.tolist()), runs.offset.tolist(), flips.offset.tolist()
     line_code = settings.line_code or "plain"
     has_cells = line_code in CELL_CODES
     rivals = tuple(rate / other for other in link.rivals)
@@ -209,11 +211,11 @@ def _bursts(
                 esn0_db=row[13],
                 esn0_std_db=row[14],
                 first_symbol_s=row[0],
-                flips_s=tuple(where[span]),
-                flips_interval_s=tuple(zip(low[span], high[span], strict=True)),
+                flips_s=where[span],
+                flips_interval_s=between[span],
                 bits_per_symbol=1,
                 symbols=symbols,
-                confidence=tuple(sure_list[at[i] : at[i + 1]]),
+                confidence=sure_each[at[i] : at[i + 1]],
                 line_code=line_code,
                 bits=to_bits(symbols, line_code, settings.polarity),
                 characters=None,

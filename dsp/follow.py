@@ -80,26 +80,22 @@ def wander_of(talkers: list[Talker], omega: float, period: float, samples: int) 
 def _shown(talker: Talker, omega: float) -> _Shown:
     """What the transmissions of one talker show of their carriers beyond ``omega``, stretch by stretch."""
     runs, strip = talker.runs, talker.strip
-    first, last, group = _chunks(runs)
+    first, size, group = _chunks(runs)
     middle = 0.5 * (runs.starts + runs.stops)
     # the phase of each symbol, whatever its sign
-    angle = runs.angles + np.angle(runs.symbols * np.sign(runs.symbols.real))
-    owner = np.repeat(np.arange(first.size), last - first)
-    at = (
-        np.arange(owner.size)
-        - np.repeat(np.cumsum(last - first) - (last - first), last - first)
-        + first[owner]
-    )
-    gain2 = runs.gains[at] ** 2
+    along, across = runs.symbols.real.astype(np.float32), runs.symbols.imag.astype(np.float32)
+    angle = runs.angles + np.arctan2(across * np.sign(along), np.abs(along))
+    gain2 = runs.gains**2
 
     def total(values: Floats) -> Floats:
-        return np.asarray(np.bincount(owner, values, first.size), dtype=np.float64)
+        return np.asarray(np.add.reduceat(values, first))
 
     mass = total(gain2)
-    centre = total(gain2 * middle[at]) / mass
-    lever = middle[at] - centre[owner]
-    inertia = np.maximum(total(gain2 * lever**2), 1e-300)
-    slope = total(gain2 * lever * angle[at]) / inertia
+    centre = total(gain2 * middle) / mass
+    lever = middle - np.repeat(centre, size)
+    pull = gain2 * lever
+    inertia = np.maximum(total(pull * lever), 1e-300)
+    slope = total(pull * angle) / inertia
     place = centre + strip.shift(centre)
     value = runs.turned.omega + slope - omega
     return _Shown(
@@ -108,14 +104,14 @@ def _shown(talker: Talker, omega: float) -> _Shown:
 
 
 def _chunks(runs: Runs) -> tuple[Ints, Ints, Ints]:
-    """First and last (half-open) symbols of stretches of some `_CHUNK`, none over two transmissions, and their groups."""
+    """First symbols and sizes of stretches of some `_CHUNK`, none over two transmissions, and their groups; one begins
+    where the other ends."""
     many = np.maximum(1, runs.count // _CHUNK)
     owner = np.repeat(np.arange(len(runs)), many)
     k = np.arange(owner.size) - np.repeat(np.cumsum(many) - many, many)
     first = runs.offset[owner] + k * runs.count[owner] // many[owner]
-    last = runs.offset[owner] + (k + 1) * runs.count[owner] // many[owner]
     fresh = np.diff(owner, prepend=-1) | (k % _TOGETHER == 0)
-    return first, last, np.cumsum(fresh != 0) - 1
+    return first, np.diff(first, append=runs.offset[-1]), np.cumsum(fresh != 0) - 1
 
 
 def _smoothed(shown: _Shown, period: float, samples: int) -> tuple[Floats, Floats]:

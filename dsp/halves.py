@@ -49,6 +49,7 @@ def _may_fork() -> bool:
         and threading.current_thread() is threading.main_thread()
         and threading.active_count() == 1
         and len(os.sched_getaffinity(0)) > 1
+        and hasattr(os, "memfd_create")
     )
 
 

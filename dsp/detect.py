@@ -141,7 +141,12 @@ def picked_energy(grid: Grid) -> NDArray[np.float32]:
         return np.zeros(0, dtype=np.float32)
     beside = _NEAR // 2
     sums = np.pad(grid.energy_sums, ((beside, beside), (0, 0)), "edge")
-    best = np.argmax(sums[_NEAR:] - sums[:-_NEAR], axis=1)
+    near = sums[_NEAR:] - sums[:-_NEAR]
+    # beyond either end it is as at the end
+    missing = np.arange(beside, 0, -1.0)[: grid.count, None]
+    near[: len(missing)] += missing * grid.energy[0]
+    near[len(near) - len(missing) :] += missing[::-1] * grid.energy[-1]
+    best = np.argmax(near, axis=1)
     return np.asarray(grid.energy[np.arange(grid.count), best])
 
 

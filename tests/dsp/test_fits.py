@@ -303,7 +303,7 @@ def test_strong_ones_settle_where_weighing_every_symbol_does(esn0_db, monkeypatc
     made = capture((24, 37, 64, 31), 21, carrier_hz=RATE_HZ / 9.0, cycles=5.3, esn0_db=esn0_db)
     omega = float(true_fits(made).omega[0])
     quick = settled(made, omega)
-    monkeypatch.setattr("dsp.fits._MANY_SAMPLES", 1e9)
+    monkeypatch.setattr("dsp.settling._MANY_SAMPLES", 1e9)
     plain = settled(made, omega)
     assert quick.count.tolist() == plain.count.tolist() == [24, 37, 64, 31]
     # a flip is known to about 0.75 / g^2 of a symbol, the first edge by half of all symbols' flips

@@ -20,6 +20,7 @@ from dsp.extract import Model
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
 from dsp.outcome import spans_of_link
 from dsp.results import DecodeSettings
+from dsp.reversed_tone import reversed_tone
 from dsp.segment import Piece
 from dsp.source import Record, Watch
 from dsp.strip import Spans
@@ -46,7 +47,12 @@ _PLACES, _PLACE = 32, 1 << 16
 def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> Search:
     """What is found in a record without its steady tones; in the ``raw`` one if these turn out to be part of what is sent."""
     line = calm
-    search = find_links(*line, settings, watch.part(0.0, 0.5))
+    resting = reversed_tone(*calm)
+    if resting is not None:
+        search = find_links(*resting.line, settings, watch.part(0.0, 0.5), messages=resting.messages)
+        line = resting.line if search.links else calm
+    if line is calm:
+        search = find_links(*line, settings, watch.part(0.0, 0.5))
     known = search.keyed
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)

@@ -18,8 +18,8 @@ from dsp.source import Floats
 _OVER = 9
 # share by which a window's period may differ from the model's
 _OFF = 0.1
-# distances between windows that tell a period within messages, symbols to which the place of a message is known, deviations of
-# what may be, periods that are tried at most to either side, and natural units that leave no doubt
+# distances between windows that tell a period within messages, symbols to which the place of a message is known, deviations
+# of what may be, periods that are tried at most to either side, and natural units that leave no doubt
 _FEWEST, _KNOWN, _DEVIATIONS, _TRIED, _CERTAIN = 3, 0.02, 5.0, 1 << 14, 7.0
 # symbols between windows beyond which their distance does not tell how many they are, the period being told by others
 _NEAR = 2.0 * WINDOW
@@ -83,8 +83,8 @@ def _between(place: Floats, period: Floats) -> Floats:
 def one_clock(place: Floats, period: Floats) -> float | None:
     """The one period with which windows (n,) at these places stand whole symbols apart, beyond long rests as well.
 
-    What is known of it from within messages leaves open how many symbols some rests have, but it must fit all of them. None if
-    there is none, if several do, or if no rest is long.
+    What is known of it from within messages leaves open how many symbols some rests have, but it must fit all of them. None
+    if there is none, if several do, or if no rest is long.
     """
     steps, usual = np.diff(place), float(np.median(period))
     symbols = np.maximum(1.0, np.rint(steps / usual))
@@ -97,13 +97,9 @@ def one_clock(place: Floats, period: Floats) -> float | None:
     sure = max(_KNOWN * first, float(np.std(within - counted * first))) / float(np.sqrt(np.sum(counted**2)))
     # where messages stand, as most of their windows say
     numbers = np.concatenate(([0.0], np.cumsum(np.where(near, symbols, 0.0))))
-    middles = np.array(
-        [
-            (float(np.median(place[of] - first * (numbers[of] - numbers[of].mean().round()))))
-            for of in np.split(np.arange(place.size), rests + 1)
-        ]
+    apart = np.diff(
+        [_middle(place[of], numbers[of], first) for of in np.split(np.arange(place.size), rests + 1)]
     )
-    apart = np.diff(middles)
     fine = max(1.0, 2.0 * _DEVIATIONS * sure * float(apart.max()) / (0.25 * _KNOWN * first**2))
     tried = first + sure * np.linspace(-_DEVIATIONS, _DEVIATIONS, 1 + 2 * int(min(fine, _TRIED)))
     whole = np.rint(apart[:, None] / tried)
@@ -114,6 +110,11 @@ def one_clock(place: Floats, period: Floats) -> float | None:
     if off[:, best].max() >= _DEVIATIONS or nats[others].max(initial=-np.inf) > nats[best] - _CERTAIN:
         return None
     return float(apart.sum() / whole[:, best].sum())
+
+
+def _middle(place: Floats, symbols: Floats, period: float) -> float:
+    """Where the middle symbol of a message is, as most of its windows say that are so many ``symbols`` on (n,)."""
+    return float(np.median(place - period * (symbols - np.rint(symbols.mean()))))
 
 
 def coasted(windows: Fits, owner: Ints, told: Flags) -> Fits:

@@ -44,7 +44,7 @@ _TELLS = 0.6
 # times the median power beside a line from which on it is disturbed: means of 28 ordinates of noise never differ so much
 _DISTURBED = 4.0
 # standard deviations by which slow changes must exceed those from row to row to be any
-_WANDERS = 3.0
+_WANDERS = 5.0
 _LOT = 1 << 16
 # cycles a sample of the highest order
 _HIGHEST = 0.498
@@ -144,7 +144,8 @@ def _turns_evenly(look: _Look, ridge: Ridge) -> bool:
     mean = turned.mean()
     if np.abs(mean) < _CALM * np.sqrt(np.mean(np.abs(turned) ** 2)):
         return False
-    phase = np.angle(turned / mean)
+    # rows may be reversed from end to end
+    phase = 0.5 * np.angle((turned / mean) ** 2)
     phase -= np.polyval(np.polyfit(rows, phase, 1), rows)
     steps = np.mean(np.diff(phase) ** 2) / 2.0
     return bool(np.mean(phase**2) < (1.0 + _WANDERS / np.sqrt(rows.size)) * steps)

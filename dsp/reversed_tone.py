@@ -13,8 +13,8 @@ from itertools import pairwise
 import numpy as np
 
 from dsp.noise import NoiseFloor, without_line_at
-from dsp.source import Record
 from dsp.segment import Piece
+from dsp.source import Record
 from dsp.strip import Spans
 from dsp.tones import Complexes, Floats, Tone, Tones
 
@@ -25,10 +25,13 @@ Line = tuple[Record, NoiseFloor]
 _TONES, _PLACES, _PLACE = 4, 64, 1 << 16
 # samples of a mean at least, so that cycles are whole to a few per cent, and at most
 _SHORTEST, _LONGEST = 16, 4096
-# what a mean that is reversed is less than, eight deviations from one where these are clear and three from silence
-_CLEAR, _REVERSED = 0.2, -0.6
-# means that are reversed at least, and the share of them that may lie half as far beyond one or minus one
-_FEWEST, _BEYOND = 4, 0.05
+# what a mean that is reversed is less than: five deviations from one at least, since means are as long as that takes
+_CLEAR, _REVERSED = 0.3, -0.6
+# what means are less than that silence leaves, and times those of it that noise reverses: fewer may be noise
+_SILENT, _CHANCE = 0.5, 10.0
+# means that are reversed at least, and the share of them that may lie half as far beyond one or minus one: of what is added
+# to a tone along its phase all do
+_FEWEST, _BEYOND = 4, 0.25
 # share of what is missing along the phase that may stand across it: what reverses something else has as much there
 _ACROSS = 0.05
 # symbols without a reversal that part two messages (random bits have so many once in 2^16), and of rest to either side
@@ -63,7 +66,7 @@ def reversed_tone(record: Record, noise: NoiseFloor) -> ReversedTone | None:
 
 
 def _height(tone: Tone) -> float:
-    return float(np.abs(tone.amplitudes).mean())
+    return float(np.median(np.abs(tone.amplitudes)))
 
 
 def _pieces(
@@ -121,15 +124,20 @@ def _places(record: Record, within: tuple[int, int], count: int, length: int) ->
     last = min(within[1], record.stretch_at(first).last)
     places = -(-(last - first) // (count * length))
     numbers = np.unique(np.linspace(0, places - 1, min(places, _PLACES)).astype(np.int64))
-    return [(start, min(last, start + count * length)) for start in (first + numbers * count * length).tolist()]
+    return [
+        (start, min(last, start + count * length)) for start in (first + numbers * count * length).tolist()
+    ]
 
 
 def _spans(starts: Floats, means: Complexes, deviation: float, length: int) -> tuple[float, Spans] | None:
     """Samples of a symbol and of messages, as in `_messages`, if these means are of a tone that is reversed; None if not."""
+    from scipy.special import ndtr
+
     along, across = means.real, means.imag
     back = along < _REVERSED
     beyond = np.sum(np.abs(along) > 1.0 + 0.5 * (1.0 - _REVERSED))
-    if back.sum() < max(_FEWEST, beyond / _BEYOND):
+    chance = ndtr(_REVERSED / deviation) * np.sum(~back & (along < _SILENT))
+    if back.sum() < max(_FEWEST, beyond / _BEYOND, _CHANCE * chance):
         return None
     aside = np.sum(across[back] ** 2 - deviation**2)
     if aside > _ACROSS * np.sum((1.0 - along[back]) ** 2):

@@ -19,6 +19,7 @@ from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.extract import Model
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
 from dsp.outcome import spans_of_link
+from dsp.rests import are_counted
 from dsp.results import DecodeSettings
 from dsp.reversed_tone import reversed_tone
 from dsp.segment import Piece
@@ -50,7 +51,8 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     resting = reversed_tone(*calm)
     if resting is not None:
         search = find_links(*resting.line, settings, watch.part(0.0, 0.5), messages=resting.messages)
-        line = resting.line if search.links else calm
+        if search.links and are_counted(*resting.line, search.links[0], resting.messages):
+            line = resting.line
     if line is calm:
         search = find_links(*line, settings, watch.part(0.0, 0.5))
     known = search.keyed

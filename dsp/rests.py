@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from dsp.coast import NEAR, symbols_apart
@@ -12,10 +14,13 @@ from dsp.outcome import Link
 from dsp.results import DecodeSettings
 from dsp.segment import Piece
 from dsp.source import Floats, Record
+from dsp.strip import Spans
 from dsp.thin import reversals_of
 
 # share of the usual uncertainty of a reversal that none is surer than: carriers and samples round them alike
 _LEAST = 0.5
+# symbols that rest to either side of a message: its own may begin and end alike
+_RESTING = 8
 
 
 def are_counted(record: Record, noise: NoiseFloor, link: Link, messages: tuple[Piece, ...]) -> bool:
@@ -66,3 +71,19 @@ def _tell(where: Floats, std: Floats, starts: Floats) -> bool:
     known = np.sqrt(scale * (1.0 / total[1:] + 1.0 / total[:-1]))
     whole = symbols_apart(apart, known, period, float(np.sqrt(scale / spread)))
     return whole is not None and bool(np.all(whole == np.diff(middle)))
+
+
+def spans_of_messages(link: Link) -> Spans:
+    """Samples (n, 2) of the messages between long rests, from edge to edge of their symbols, with some that rest."""
+    out = []
+    for talker in link.talkers:
+        runs = talker.runs
+        shift = talker.strip.shift(0.5 * (runs.starts + runs.stops))
+        starts, stops = runs.starts + shift, runs.stops + shift
+        for a, b in pairwise(runs.offset.tolist()):
+            flips = a + 1 + np.flatnonzero(np.diff(np.sign(runs.symbols[a:b].real)))
+            for message in np.split(flips, 1 + np.flatnonzero(np.diff(flips) >= NEAR)):
+                if message.size:
+                    first, last = max(a, message[0] - _RESTING), min(b, message[-1] + _RESTING) - 1
+                    out.append((float(starts[first]), float(stops[last])))
+    return np.array(sorted(out)).reshape(-1, 2)

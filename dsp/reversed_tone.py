@@ -16,7 +16,7 @@ from dsp.noise import NoiseFloor, without_line_at
 from dsp.segment import Piece
 from dsp.source import Record
 from dsp.strip import Spans
-from dsp.tones import Complexes, Floats, Tone, Tones
+from dsp.tones import Complexes, Floats, Singles, Tone, Tones
 
 Line = tuple[Record, NoiseFloor]
 """A record and its floor."""
@@ -44,10 +44,33 @@ _MESSAGES = 12
 
 @dataclass(frozen=True, eq=False)
 class ReversedTone:
-    """The record with that tone left in, its floor, and the messages, with some rest to either side of each."""
+    """The record with that tone left in, its floor, the messages, with some rest to either side of each, and the tone."""
 
     line: Line
     messages: tuple[Piece, ...]
+    tones: tuple[Tones, ...]
+
+    def without_rests(self, spans: Spans) -> Line:
+        """The same with the tone taken off outside samples ``spans`` (n, 2)."""
+        record, noise = self.line
+        return record.less([_Rests(self.tones, spans)]), noise
+
+
+@dataclass(frozen=True, eq=False)
+class _Rests:
+    """Tones, but for the samples ``spans`` (n, 2)."""
+
+    tones: tuple[Tones, ...]
+    spans: Spans
+
+    def take_off(self, values: Singles, start: int) -> None:
+        """Subtract them in place from samples (n,) of the record, the first of which is number ``start``."""
+        sent = values.copy()
+        for tones in self.tones:
+            tones.take_off(values, start)
+        inside = np.clip(np.rint(self.spans) - start, 0, values.size).astype(np.int64)
+        for a, b in inside[inside[:, 1] > inside[:, 0]].tolist():
+            values[a:b] = sent[a:b]
 
 
 def reversed_tone(record: Record, noise: NoiseFloor) -> ReversedTone | None:
@@ -58,10 +81,10 @@ def reversed_tone(record: Record, noise: NoiseFloor) -> ReversedTone | None:
         found = _messages(record, off, tone)
         if found is not None:
             carrier_hz = tone.omega * record.rate_hz / (2.0 * np.pi)
-            kept = replace(record, tones=tuple(_without(one, tone) for one in record.tones))
+            kept, own = (tuple(_near(one, tone, near) for one in record.tones) for near in (False, True))
             floor = without_line_at(noise, carrier_hz)
             pieces = _pieces(floor, carrier_hz, _height(tone), *found)
-            return ReversedTone((kept, floor), pieces)
+            return ReversedTone((replace(record, tones=kept), floor), pieces, own)
     return None
 
 
@@ -83,11 +106,12 @@ def _pieces(
     )
 
 
-def _without(tones: Tones, tone: Tone) -> Tones:
-    """The same without all that stands where a tone does."""
-    near = 2.0 * np.pi / _LONGEST
-    others = tuple(other for other in tones.tones if abs(other.omega - tone.omega) > near)
-    return replace(tones, tones=others)
+def _near(tones: Tones, tone: Tone, near: bool) -> Tones:
+    """Those of the tones that stand where one does, or the others."""
+    reach = 2.0 * np.pi / _LONGEST
+    return replace(
+        tones, tones=tuple(one for one in tones.tones if (abs(one.omega - tone.omega) < reach) == near)
+    )
 
 
 def _messages(record: Record, off: Tones, tone: Tone) -> tuple[float, Spans] | None:

@@ -19,6 +19,8 @@ from dsp.thin import reversals_of
 
 # share of the usual uncertainty of a reversal that none is surer than: carriers and samples round them alike
 _LEAST = 0.5
+# reversals of a message at least: noise makes two
+_FEWEST = 4
 # symbols that rest to either side of a message: its own may begin and end alike
 _RESTING = 8
 
@@ -50,11 +52,13 @@ def are_counted(record: Record, noise: NoiseFloor, link: Link, messages: tuple[P
 def _tell(where: Floats, std: Floats, starts: Floats) -> bool:
     """The same of reversals (f,) of one transmission whose symbols begin at ``starts`` (s,)."""
     edges = np.rint(np.interp(where, starts, np.arange(starts.size)))
-    rests = np.flatnonzero(np.diff(edges) >= NEAR)
-    if not rests.size:
+    messages = np.split(np.arange(edges.size), 1 + np.flatnonzero(np.diff(edges) >= NEAR))
+    messages = [of for of in messages if of.size >= _FEWEST]
+    if len(messages) < 2:
         return True
+    where, std, edges = (each[np.concatenate(messages)] for each in (where, std, edges))
+    message = np.repeat(np.arange(len(messages)), [of.size for of in messages])
     weight = 1.0 / np.maximum(std, _LEAST * np.median(std)) ** 2
-    message = np.concatenate(([0], np.cumsum(np.diff(edges) >= NEAR)))
     total = np.bincount(message, weight)
     mean_at, mean_edge = (np.bincount(message, weight * each) / total for each in (where, edges))
     lever = edges - mean_edge[message]

@@ -81,6 +81,8 @@ def _of_messages(calm: Line, settings: DecodeSettings, watch: Watch) -> tuple[Se
     resting = reversed_tone(*calm)
     if resting is None:
         return None
+    # by what the reversals say, which is held against a rate that was told in the end
+    settings = replace(settings, symbol_rate_bd=None)
     line = resting.line
     search = find_links(*line, settings, watch, messages=resting.messages)
     if search.links and not are_counted(*line, search.links[0], resting.messages):

@@ -77,8 +77,8 @@ def _tell(where: Floats, std: Floats, starts: Floats) -> bool:
     return whole is not None and bool(np.all(whole == np.diff(middle)))
 
 
-def spans_of_messages(link: Link) -> Spans:
-    """Samples (n, 2) of the messages between long rests, from edge to edge of their symbols, with some that rest."""
+def rests_of(link: Link) -> Spans:
+    """Samples (n, 2) of the long rests of its transmissions, from edge to edge of symbols, but for some beside messages."""
     out = []
     for talker in link.talkers:
         runs = talker.runs
@@ -86,8 +86,11 @@ def spans_of_messages(link: Link) -> Spans:
         starts, stops = runs.starts + shift, runs.stops + shift
         for a, b in pairwise(runs.offset.tolist()):
             flips = a + 1 + np.flatnonzero(np.diff(np.sign(runs.symbols[a:b].real)))
-            for message in np.split(flips, 1 + np.flatnonzero(np.diff(flips) >= NEAR)):
-                if message.size:
-                    first, last = max(a, message[0] - _RESTING), min(b, message[-1] + _RESTING) - 1
-                    out.append((float(starts[first]), float(stops[last])))
-    return np.array(sorted(out)).reshape(-1, 2)
+            messages = np.split(flips, 1 + np.flatnonzero(np.diff(flips) >= NEAR))
+            messages = [of for of in messages if of.size >= _FEWEST]
+            firsts = [a, *(int(of[-1]) + _RESTING for of in messages)]
+            lasts = [*(int(of[0]) - _RESTING for of in messages), b]
+            out += [
+                (starts[i], stops[j - 1]) for i, j in zip(firsts, lasts, strict=True) if i < j and messages
+            ]
+    return np.array(out, dtype=np.float64).reshape(-1, 2)

@@ -50,27 +50,25 @@ class ReversedTone:
     messages: tuple[Piece, ...]
     tones: tuple[Tones, ...]
 
-    def without_rests(self, spans: Spans) -> Line:
-        """The same with the tone taken off outside samples ``spans`` (n, 2)."""
+    def without(self, rests: Spans) -> Line:
+        """The line with the tone taken off within the samples ``rests`` (n, 2)."""
         record, noise = self.line
-        return record.less([_Rests(self.tones, spans)]), noise
+        return record.less([_Rests(self.tones, rests)]), noise
 
 
 @dataclass(frozen=True, eq=False)
 class _Rests:
-    """Tones, but for the samples ``spans`` (n, 2)."""
+    """Tones within the samples ``spans`` (n, 2)."""
 
     tones: tuple[Tones, ...]
     spans: Spans
 
     def take_off(self, values: Singles, start: int) -> None:
         """Subtract them in place from samples (n,) of the record, the first of which is number ``start``."""
-        sent = values.copy()
-        for tones in self.tones:
-            tones.take_off(values, start)
         inside = np.clip(np.rint(self.spans) - start, 0, values.size).astype(np.int64)
         for a, b in inside[inside[:, 1] > inside[:, 0]].tolist():
-            values[a:b] = sent[a:b]
+            for tones in self.tones:
+                tones.take_off(values[a:b], start + a)
 
 
 def reversed_tone(record: Record, noise: NoiseFloor) -> ReversedTone | None:

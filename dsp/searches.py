@@ -19,7 +19,7 @@ from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.extract import Model
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
 from dsp.outcome import spans_of_link
-from dsp.rests import are_counted, spans_of_messages
+from dsp.rests import are_counted, rests_of
 from dsp.results import DecodeSettings
 from dsp.reversed_tone import reversed_tone
 from dsp.segment import Piece
@@ -86,7 +86,7 @@ def _of_messages(calm: Line, settings: DecodeSettings, watch: Watch) -> tuple[Se
     line = resting.line
     search = find_links(*line, settings, watch, messages=resting.messages)
     if search.links and not are_counted(*line, search.links[0], resting.messages):
-        line = resting.without_rests(spans_of_messages(search.links[0]))
+        line = resting.without(rests_of(search.links[0]))
         search = find_links(*line, settings, watch, messages=resting.messages)
     return (search, line) if search.links else None
 

@@ -192,7 +192,7 @@ def test_only_a_tone_that_is_reversed_is_the_carrier_of_messages(kind):
 def test_a_steady_tone_that_is_reversed_for_a_while_is_no_motor(steady):
     """What its ridge does in messages is no wander; a line that wanders in between is one of a motor."""
     case = Resting(8.0, 60.0, endless=True, longest=2500, shortest=200)
-    values, _, _ = made(case, 9)
+    values, _, _ = made(case, 1)
     at = np.arange(values.size)
     if not steady:
         wander = 40.0 * np.sin(2.0 * np.pi * at / values.size) + 9.0 * np.sin(2.0 * np.pi * at / 50_000)

@@ -29,8 +29,8 @@ _SHORTEST, _LONGEST = 16, 4096
 _CLEAR, _REVERSED = 0.3, -0.6
 # what means are less than that silence leaves, and times those of it that noise reverses: fewer may be noise
 _SILENT, _CHANCE = 0.5, 10.0
-# means that are reversed at least, and the share of them that may lie half as far beyond one or minus one: of what is added
-# to a tone along its phase all do
+# means that are reversed at least, and the share of them that may stand as far above one as these do below: of what is
+# added to a tone along its phase all do
 _FEWEST, _BEYOND = 4, 0.25
 # share of what is missing along the phase that may stand across it: what reverses something else has as much there
 _ACROSS = 0.05
@@ -157,7 +157,7 @@ def _spans(starts: Floats, means: Complexes, deviation: float, length: int) -> t
 
     along, across = means.real, means.imag
     back = along < _REVERSED
-    beyond = np.sum(np.abs(along) > 1.0 + 0.5 * (1.0 - _REVERSED))
+    beyond = np.sum(along > 2.0 - _REVERSED)
     chance = ndtr(_REVERSED / deviation) * np.sum(~back & (along < _SILENT))
     if back.sum() < max(_FEWEST, beyond / _BEYOND, _CHANCE * chance):
         return None

@@ -93,13 +93,14 @@ def find_links(
     judged: tuple[Piece, ...] = (),
     vain: int = _MODELS_AT_MOST,
     known: Model | None = None,
+    messages: tuple[Piece, ...] = (),
 ) -> Search:
     """Search octave by octave, the most energetic first, until nothing more is explained.
 
     ``likeliest`` takes what stands out of the floor most clearly first: where the floor is only supposed, its error,
     little as it is in each frame, adds up to more energy over a wide band than something narrow has. In what was
     ``judged`` there is nothing. After so many octaves in ``vain`` no more is tried. A model that is ``known`` is tried
-    before others.
+    before others. If something sent all the time has ``messages`` these tell what it is, or nothing does.
     """
     nothing = list(judged)
     links: list[Link] = []
@@ -108,11 +109,11 @@ def find_links(
     few: list[FewFlips] = []
     resting: Model | None = None
     covered = np.zeros((0, 2))
-    active = first_look(record, noise, watch.part(0.0, 0.1))
+    active = [] if messages else first_look(record, noise, watch.part(0.0, 0.1))
     seen = active
     failed: set[int] = set()
-    pieces: dict[int, list[Piece]] = {}
-    cut_from: list[Active] | None = None
+    pieces: dict[int, list[Piece]] = {0: list(messages)} if messages else {}
+    cut_from: list[Active] | None = active if messages else None
     for rounds in range(_MODELS_AT_MOST):
         if cut_from is not active:
             cut_from = active

@@ -18,8 +18,13 @@ from dsp.source import Floats
 _OVER = 9
 # share by which a window's period may differ from the model's
 _OFF = 0.1
+# distances between windows that tell a period within messages; symbols to which the place of a message is known at best, and
+# times one over the gain's square by what flips scatter (a flip 1.5, Hinkley 1970, of which there are some ten)
+_FEWEST, _KNOWN, _FLIPS_KNOWN = 3, 0.005, 0.5
+# deviations of what may be, periods that are tried at most to either side, and natural units that leave no doubt
+_DEVIATIONS, _TRIED, _CERTAIN = 5.0, 1 << 14, 7.0
 # symbols between windows beyond which their distance does not tell how many they are, the period being told by others
-_NEAR = 2.0 * WINDOW
+NEAR = 2.0 * WINDOW
 
 
 def tells_time(windows: Fits) -> Flags:
@@ -66,7 +71,7 @@ def _between(place: Floats, period: Floats) -> Floats:
         return period
     steps = np.diff(place)
     symbols = np.maximum(1.0, np.rint(steps / period[1:]))
-    near = symbols < _NEAR
+    near = symbols < NEAR
     if not near.any():
         return period
     # over a few, since each one's timing is only known to an eighth of a symbol yet
@@ -77,18 +82,67 @@ def _between(place: Floats, period: Floats) -> Floats:
     return np.concatenate((local[:1], (local[1:] + local[:-1]) / 2.0, local[-1:]))
 
 
+def one_clock(windows: Fits) -> float | None:
+    """The one period of windows (n,) of a transmission that rests for long: the one with which they stand whole symbols apart
+    beyond rests as well, or what they show of it within messages if that leaves several. None if no rest is long."""
+    place, usual = _place(windows), float(np.median(windows.period))
+    steps = np.diff(place)
+    symbols = np.maximum(1.0, np.rint(steps / usual))
+    near = symbols < NEAR
+    rests = np.flatnonzero(~near)
+    if near.sum() < _FEWEST or not rests.size:
+        return None
+    within, counted = steps[near], symbols[near]
+    period = float(np.sum(counted * within) / np.sum(counted**2))
+    known = period * max(_KNOWN, _FLIPS_KNOWN / float(np.median(windows.gain)) ** 2)
+    met = 1.4826 * float(np.median(np.abs(within - counted * period)))
+    sure = max(known, met) / float(np.sqrt(np.sum(counted**2)))
+    numbers = np.concatenate(([0.0], np.cumsum(np.where(near, symbols, 0.0))))
+    messages = np.split(np.arange(place.size), rests + 1)
+    apart = np.diff([_middle(place[of], numbers[of], period) for of in messages])
+    whole = symbols_apart(apart, np.full(apart.size, known), period, sure)
+    return period if whole is None else float(apart.sum() / whole.sum())
+
+
+def symbols_apart(apart: Floats, known: Floats, period: float, sure: float) -> Floats | None:
+    """How many symbols messages (n,) are from each other that stand so many samples ``apart``, each ``known`` to so many.
+
+    The ``period``, which is ``sure`` to so many samples, leaves several numbers open for a long rest, but one period must fit
+    all of them. None if none does, or if others than the likeliest may.
+    """
+    fine = 2.0 * _DEVIATIONS * sure * float(apart.max()) / (0.25 * float(known.min()) * period)
+    tried = period + sure * np.linspace(-_DEVIATIONS, _DEVIATIONS, 1 + 2 * int(np.clip(fine, 1.0, _TRIED)))
+    whole = np.rint(apart[:, None] / tried)
+    off = np.minimum(np.abs(apart[:, None] - whole * tried) / known[:, None], _DEVIATIONS)
+    nats = -0.5 * (np.sum(off**2, axis=0) + ((tried - period) / sure) ** 2)
+    best = int(np.argmax(nats))
+    others = np.any(whole != whole[:, best : best + 1], axis=0)
+    if off[:, best].max() >= _DEVIATIONS or nats[others].max(initial=-np.inf) > nats[best] - _CERTAIN:
+        return None
+    return np.asarray(whole[:, best])
+
+
+def _place(windows: Fits) -> Floats:
+    """The middle of the windows' middle symbols, as `dsp.runs.assemble` counts them."""
+    return np.asarray(windows.start + (windows.count // 2) * windows.period)
+
+
+def _middle(place: Floats, symbols: Floats, period: float) -> float:
+    """Where the middle symbol of a message is, as most of its windows say that are so many ``symbols`` on (n,)."""
+    return float(np.median(place - period * (symbols - np.rint(symbols.mean()))))
+
+
 def coasted(windows: Fits, owner: Ints, told: Flags) -> Fits:
     """Those that are not ``told`` moved to whole symbols from the ones before and after that are."""
     if told.all():
         return windows
-    # the middle of the window's middle symbols, as `dsp.runs.assemble` counts them
-    place = windows.start + (windows.count // 2) * windows.period
-    period = windows.period.copy()
+    place, period = _place(windows), windows.period.copy()
     for number in np.unique(owner):
         rows = np.flatnonzero(owner == number)
         known, others = rows[told[rows]], rows[~told[rows]]
         if known.size and others.size:
-            clock = _between(place[known], period[known])
+            steady = one_clock(windows.take(known))
+            clock = _between(place[known], period[known]) if steady is None else np.full(known.size, steady)
             place[others], period[others] = _placed(place[others], place[known], clock)
     moved = replace(windows, period=period, start=place - (windows.count // 2) * period)
     rows = np.flatnonzero(~told)

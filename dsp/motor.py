@@ -19,7 +19,7 @@ from dsp.motor_lines import MotorLines, Turning, demodulated
 from dsp.motor_ridge import Ridge, ridge_of, stands_out
 from dsp.noise import NoiseFloor
 from dsp.source import Record, Stretch
-from dsp.steady import BESIDE, Rows, fitted, row_window
+from dsp.steady import BESIDE, Rows, advance_of, fitted, row_window
 from dsp.tones import Complexes, Floats, Tone
 
 # samples of the longest stretch in which they are looked for: each order costs some passes
@@ -41,6 +41,10 @@ _CALM = 0.95
 _ALONE, _ALL = 4, 4
 # radians off that an order may be if it is to tell the phase
 _TELLS = 0.6
+# times the median power beside a line from which on it is disturbed: means of 28 ordinates of noise never differ so much
+_DISTURBED = 4.0
+# standard deviations by which slow changes must exceed those from row to row to be any
+_WANDERS = 5.0
 _LOT = 1 << 16
 # cycles a sample of the highest order
 _HIGHEST = 0.498
@@ -65,6 +69,8 @@ def _of_stretch(record: Record, stretch: Stretch) -> MotorLines | None:
         return None
     length = max(ridge.length, 1 << int(np.ceil(np.log2(_CYCLES / ridge.cycles.min()))))
     if (len(stretch) - length) // (length // 2) + 1 < _FEWEST_ROWS:
+        return None
+    if _turns_evenly(_Look(record, stretch, ridge.length), ridge):
         return None
     look = _Look(record, stretch, length)
     turning = _alone(look, _started(ridge, stretch), _HIGHEST / float(ridge.cycles.mean()))
@@ -119,6 +125,30 @@ def _started(ridge: Ridge, stretch: Stretch) -> Turning:
     at: Floats = np.asarray(hop * np.arange(cycles.size) + ridge.length / 2.0, dtype=np.float64)
     at, cycles = _to_ends(at, cycles, hop, len(stretch))
     return Turning(at, 2.0 * np.pi * np.asarray(CubicSpline(at, cycles).antiderivative()(at)))
+
+
+def _turns_evenly(look: _Look, ridge: Ridge) -> bool:
+    """Whether the ridge strays in disturbed rows only, and the line wanders by no more than its noise in the others: a steady
+    tone, or the carrier of something that is seldom sent.
+
+    Noise changes from row to row by as much as it does in the long run (von Neumann 1941).
+    """
+    telling = ridge.beside < _DISTURBED * np.median(ridge.beside)
+    if telling.all():
+        return False
+    omega = 2.0 * np.pi * float(np.median(ridge.cycles[telling]))
+    ends = np.array([-1.0, 1.0 + len(look.stretch)])
+    value = look.turned(Turning(ends, omega * ends), 1, [1], look.hop)[0, :, 0].astype(np.complex128)
+    rows = np.flatnonzero(telling)
+    turned = (value * np.exp(-1j * advance_of(value * telling) * np.arange(value.size)))[rows]
+    mean = turned.mean()
+    if np.abs(mean) < _CALM * np.sqrt(np.mean(np.abs(turned) ** 2)):
+        return False
+    # rows may be reversed from end to end
+    phase = 0.5 * np.angle((turned / mean) ** 2)
+    phase -= np.polyval(np.polyfit(rows, phase, 1), rows)
+    steps = np.mean(np.diff(phase) ** 2) / 2.0
+    return bool(np.mean(phase**2) < (1.0 + _WANDERS / np.sqrt(rows.size)) * steps)
 
 
 def _to_ends(at: Floats, values: Floats, hop: int, length: int) -> tuple[Floats, Floats]:

@@ -37,11 +37,13 @@ _BLOCK = 1 << 18
 
 @dataclass(frozen=True, eq=False)
 class Ridge:
-    """Cycles a sample (frames,) in frames of ``length`` samples every half of that; ``power`` is a density."""
+    """Cycles a sample (frames,) in frames of ``length`` samples every half of that; ``power`` is a density, ``beside`` what
+    else there is within a few bins over that of the line."""
 
     length: int
     cycles: Floats
     power: Floats
+    beside: Floats
 
 
 def stands_out(record: Record) -> bool:
@@ -98,7 +100,7 @@ def ridge_of(record: Record, stretch: Stretch) -> Ridge | None:
     path, density = _path(power)
     if float(np.quantile(density / np.maximum(np.median(power, axis=1), 1e-30), _NEARLY_ALWAYS)) < _OUT:
         return None
-    return Ridge(length, (path + _aside(power, path)) / length, density / length)
+    return Ridge(length, (path + _aside(power, path)) / length, density / length, _beside(power, path))
 
 
 def _spectra(record: Record, stretch: Stretch, length: int) -> Floats:
@@ -148,3 +150,13 @@ def _aside(power: Floats, path: NDArray[np.int64]) -> Floats:
     left, middle, right = (np.log(np.maximum(power[at, path + k], 1e-30)) for k in (-1, 0, 1))
     bend = np.minimum(left - 2.0 * middle + right, -1e-9)
     return np.asarray(np.clip(0.5 * (left - right) / bend, -0.5, 0.5), dtype=np.float64)
+
+
+def _beside(power: Floats, path: NDArray[np.int64]) -> Floats:
+    """Mean power in the bins around the line's main lobe over that in its bin (frames,)."""
+    aside = np.array([k for k in range(-_AROUND, _AROUND + 1) if abs(k) > _LOBE])
+    bins = path[:, None] + aside
+    there = (bins >= _LEVEL_BINS) & (bins < power.shape[1])
+    around = np.take_along_axis(power, np.clip(bins, 0, power.shape[1] - 1), axis=1)
+    mean = (around * there).sum(axis=1) / there.sum(axis=1)
+    return np.asarray(mean / np.maximum(power[np.arange(path.size), path], 1e-300))

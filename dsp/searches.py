@@ -19,7 +19,9 @@ from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.extract import Model
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
 from dsp.outcome import spans_of_link
+from dsp.rests import are_counted, rests_of
 from dsp.results import DecodeSettings
+from dsp.reversed_tone import reversed_tone
 from dsp.segment import Piece
 from dsp.source import Record, Watch
 from dsp.strip import Spans
@@ -45,8 +47,8 @@ _PLACES, _PLACE = 32, 1 << 16
 
 def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> Search:
     """What is found in a record without its steady tones; in the ``raw`` one if these turn out to be part of what is sent."""
-    line = calm
-    search = find_links(*line, settings, watch.part(0.0, 0.5))
+    found = _of_messages(calm, settings, watch.part(0.0, 0.5))
+    search, line = found or (find_links(*calm, settings, watch.part(0.0, 0.5)), calm)
     known = search.keyed
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
@@ -71,6 +73,22 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
         likeliest = _least_left(line, again, filters, before)
     search, line = likeliest
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
+
+
+def _of_messages(calm: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line] | None:
+    """What is sent on a steady tone that is reversed now and then: all of it, or its messages, where they do not tell how
+    many symbols it rests for between them; None if nothing is."""
+    resting = reversed_tone(*calm)
+    if resting is None:
+        return None
+    # by what the reversals say, which is held against a rate that was told in the end
+    settings = replace(settings, symbol_rate_bd=None)
+    line = resting.line
+    search = find_links(*line, settings, watch, messages=resting.messages)
+    if search.links and not are_counted(*line, search.links[0], resting.messages):
+        line = resting.without(rests_of(search.links[0]))
+        search = find_links(*line, settings, watch, messages=resting.messages)
+    return (search, line) if search.links else None
 
 
 def _all_along(

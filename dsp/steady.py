@@ -188,10 +188,10 @@ def fitted(rows: Rows, window: Floats) -> Tone | None:
     """The tone of these rows; None if it does not stand out of what else there is, or is keyed."""
     number = np.arange(rows.values.size)
     rough = _weight(rows, np.zeros(number.size))
-    turned = rows.values * np.exp(-1j * _advance(rows.values * rough) * number)
+    turned = rows.values * np.exp(-1j * advance_of(rows.values * rough) * number)
     # what is sent close to the tone's frequency may have little beside it, but changes from row to row
     weight = _weight(rows, np.abs(np.diff(turned, prepend=turned[:1])) ** 2 / 2.0)
-    advance = _advance(rows.values * weight)
+    advance = advance_of(rows.values * weight)
     # a tone half-way between two bins turns by half a turn a row, either way
     due = (rows.peak - rows.omega) * rows.length
     advance += 2.0 * np.pi * round((due - advance) / (2.0 * np.pi))
@@ -234,7 +234,7 @@ def _weight(rows: Rows, restless: Floats) -> Floats:
     return np.asarray(1.0 / np.maximum(np.maximum(rows.beside, changes), 0.5 * quiet))
 
 
-def _advance(values: Complexes) -> float:
+def advance_of(values: Complexes) -> float:
     """Turn in radians from row to row that explains most of the values (r,)."""
     from scipy.fft import fft, next_fast_len
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, sigma_for, signs_of
 
-from dsp.coast import coasted, tells_time, tracked
+from dsp.coast import coasted, symbols_apart, tells_time, tracked
 from dsp.detect import WINDOW, Parts, acquire, make_grid, windows_of
 from dsp.fits import Fits, Ints
 from dsp.settling import settle
@@ -95,3 +95,28 @@ def test_where_nothing_turns_all_stays_as_it_is():
     assert np.array_equal(tracked(found, owner, none).period, found.period)
     np.testing.assert_allclose(coasted(found, owner, none).start, found.start, rtol=1e-12)
     assert coasted(found, owner, ~none) is found
+
+
+def test_one_period_counts_the_symbols_of_rests_of_several_lengths():
+    """Known to 2e-4 the period leaves a rest of 2448 symbols open by half a symbol; three shorter ones tell it."""
+    whole = np.array([240.0, 613.0, 1175.0, 2448.0])
+    rng = np.random.default_rng(6)
+    for _ in range(20):
+        apart = PERIOD * (whole + 0.01 * rng.standard_normal(whole.size))
+        told = PERIOD * (1.0 + 2e-4 * rng.standard_normal())
+        found = symbols_apart(apart, np.full(whole.size, 0.01 * PERIOD), told, 2e-4 * PERIOD)
+        assert found is not None
+        assert np.array_equal(found, whole)
+
+
+def test_a_rest_by_itself_that_several_periods_fit_is_not_counted():
+    apart, known = PERIOD * np.array([2448.0]), np.array([0.01 * PERIOD])
+    assert symbols_apart(apart, known, PERIOD, 2e-4 * PERIOD) is None
+    found = symbols_apart(apart, known, PERIOD, 2e-5 * PERIOD)
+    assert found is not None
+    assert found.tolist() == [2448.0]
+
+
+def test_rests_that_no_one_period_fits_are_not_counted():
+    apart = PERIOD * np.array([240.3, 613.0, 1175.5, 2448.0])
+    assert symbols_apart(apart, np.full(4, 0.01 * PERIOD), PERIOD, 1e-4 * PERIOD) is None

@@ -273,6 +273,16 @@ def mean_start(fits: Fits, width: Floats, steps: int, likelihood: Callable[[Floa
     return replace(fits, start=start, nats=top)
 
 
+def bridge_lone(nats: Floats, gain: Floats) -> None:
+    """Let no lone short symbol of a strong transmission, between others, speak for a silence as long as itself.
+
+    ``nats`` (b, k) of the symbols, of length ``gain`` (b,), are changed in place. With few samples a symbol, those on the
+    wrong side of its two edges make it look silent.
+    """
+    lone = (nats[:, 1:-1] < _DIP) & (nats[:, :-2] > 0.0) & (nats[:, 2:] > 0.0) & (gain > 4.5)[:, None]
+    nats[:, 1:-1][lone] = _DIP
+
+
 def reach(fits: Fits, more: int = BESIDE, sums: SymbolSums | None = None) -> Fits:
     """First and last symbol: the run of symbols that is likelier sent than not.
 
@@ -287,9 +297,7 @@ def reach(fits: Fits, more: int = BESIDE, sums: SymbolSums | None = None) -> Fit
     beyond = np.arange(-more, nats.shape[1] - more) >= (fits.count + more)[:, None]
     told = nats.copy()
     nats /= unevenness(nats, fits, more)[:, None]
-    # one short symbol of a strong transmission between others is no silence
-    lone = (nats[:, 1:-1] < _DIP) & (nats[:, :-2] > 0.0) & (nats[:, 2:] > 0.0) & (fits.gain > 4.5)[:, None]
-    nats[:, 1:-1][lone] = _DIP
+    bridge_lone(nats, fits.gain)
     nats[outside | beyond] = _NEVER
     first, last, _ = strongest_runs(nats, change_nats(fits.gain))
     found = last > first

@@ -18,7 +18,7 @@ from dsp.correlate import (
     strongest_runs,
 )
 from dsp.detect import LONG, WINDOW
-from dsp.fits import Fits, Flags, Ints, groups_of
+from dsp.fits import Fits, Flags, Ints, bridge_lone, groups_of
 from dsp.loads import have_levels, levels
 from dsp.source import Floats
 
@@ -248,8 +248,10 @@ def _assembled(windows: Fits) -> Runs | None:
     nats[crossed | (edges[:-1] < low - 0.5 * period) | (edges[1:] > high + 0.5 * period)] = -1e9
     # the longer a run, the more places there are where noise alone may make it fall
     places = np.log(max(1.0, nats.size / LONG))
-    change = change_nats(np.array([float(np.median(gains))])) + places
-    first, last, value = strongest_runs(nats[None, :], change)
+    gain = np.array([float(np.median(gains))])
+    told = nats[None, :].copy()
+    bridge_lone(told, gain)
+    first, last, _ = strongest_runs(told, change_nats(gain) + places)
     a, b = int(first[0]), int(last[0])
     if b - a < 2:
         return None
@@ -260,7 +262,7 @@ def _assembled(windows: Fits) -> Runs | None:
     omega = turned.omega + float(lever @ angle[cut] / (lever @ lever))
     return Runs(
         turned, windows.variance, np.array([0, b - a]), edges[a:b], edges[a + 1 : b + 1], y[cut], gains[cut],
-        template[cut], side[cut], angle[cut], np.array([omega]), np.array([True]), value,
+        template[cut], side[cut], angle[cut], np.array([omega]), np.array([True]), np.array([nats[cut].sum()]),
         margins[a : a + MARGIN][None, :], margins[b + MARGIN : b + 2 * MARGIN][None, :],
     )  # fmt: skip
 

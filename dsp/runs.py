@@ -28,6 +28,9 @@ MARGIN = 8
 _TIMING_BREAK = 0.2
 _PHASE_BREAK = 0.3
 _BREAKS = 0.15
+# windows that tell whether their clock wanders, deviations of what they tell from which on it does, and symbols that one of
+# them lies off at most where it does not
+_FEWEST_WINDOWS, _WANDERS, _BESIDE_CLOCK = 6, 3.0, 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,9 +227,10 @@ def _assembled(windows: Fits) -> Runs | None:
     if not _continuous(windows):
         return None
     steps = _steps(windows)
-    middle = windows.start + (windows.count // 2) * windows.period
     count = int(windows.count[0])
     centre_k = count // 2 + np.concatenate(([0], np.cumsum(steps)))
+    place = windows.start + (windows.count // 2) * windows.period
+    middle = _on_one_clock(centre_k, place, float(np.median(windows.period)))
     total = int(centre_k[-1] + windows.count[-1] - windows.count[-1] // 2)
     k = np.arange(-MARGIN, total + MARGIN + 1)
     edges = np.interp(k, centre_k, middle)
@@ -265,6 +269,25 @@ def _assembled(windows: Fits) -> Runs | None:
         template[cut], side[cut], angle[cut], np.array([omega]), np.array([True]), np.array([nats[cut].sum()]),
         margins[a : a + MARGIN][None, :], margins[b + MARGIN : b + 2 * MARGIN][None, :],
     )  # fmt: skip
+
+
+def _on_one_clock(number: Ints, middle: Floats, period: float) -> Floats:
+    """Places of windows, symbols of these numbers, on the straight line through them, if they tell no other clock; else as
+    they are (n,).
+
+    Each by itself is some tenths of a sample off. They wander if they lie farther from the line than those that share no
+    symbols differ from one to the next (von Neumann 1941).
+    """
+    if middle.size < _FEWEST_WINDOWS:
+        return middle
+    lever = number - number.mean()
+    line = np.asarray(middle.mean() + lever * float(lever @ middle) / float(lever @ lever))
+    off = middle - line
+    steps = off[4:] - 2.0 * off[2:-2] + off[:-4]
+    # the variance of so many, and of so many of them that are their own
+    noise, own = float(np.mean(steps**2)) / 6.0, 0.5 * middle.size
+    wanders = float(np.mean(off**2)) > (1.0 + _WANDERS / np.sqrt(own)) * noise
+    return middle if wanders or float(np.abs(off).max()) > _BESIDE_CLOCK * period else line
 
 
 def _outward(middle: Floats, centre_k: Ints, period: float) -> float:

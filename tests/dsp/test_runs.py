@@ -18,6 +18,7 @@ from generators.truths import (
     true_fits,
 )
 
+from dsp.decoder import decode
 from dsp.detect import WINDOW, Parts, acquire, make_grid, windows_of
 from dsp.extract import extract
 from dsp.fits import Fits
@@ -273,3 +274,31 @@ def test_taken_and_joined_runs_keep_their_symbols():
     np.testing.assert_array_equal(last.symbols, runs.symbols[52:])
     assert (last.first[0], last.last[0]) == (runs.first[2], runs.last[2])
     assert len(runs.take(np.zeros(3, bool))) == 0
+
+
+@pytest.mark.parametrize("draw", [9, 41, 63, 65])
+def test_long_transmissions_of_few_samples_a_symbol_are_whole(draw: int) -> None:
+    """A sample on the wrong side of an edge may hold a third of a symbol's energy: it parts nothing, and windows that lie on
+    one clock put few there."""
+    rng = np.random.default_rng([991, draw])
+    samples_per_symbol = rng.uniform(5.0, 8.0)
+    omega = 2.0 * np.pi * rng.uniform(1.0, min(2.2, samples_per_symbol / 2.6)) / samples_per_symbol
+    rate_hz = 10.0 ** rng.uniform(4.5, 7.5)
+    now, sent = rng.uniform(20.0, 60.0), []
+    for _ in range(int(rng.integers(3, 9))):
+        count = int(rng.integers(130, 600))
+        sent.append((now, rng.integers(0, 2, count) * 2 - 1, rng.uniform(0.0, 6.28)))
+        now += count + rng.uniform(5.0, 40.0)
+    at = np.arange(int((now + 40.0) * samples_per_symbol))
+    samples = np.zeros(at.size)
+    for first, signs, phase in sent:
+        place = at / samples_per_symbol - first
+        on = (place >= 0.0) & (place < signs.size)
+        samples[on] = signs[place[on].astype(int)] * np.sin(omega * at[on] + phase)
+    # Es = A^2 T / 2 over N0 = 2 sigma^2 / rate: 14 dB
+    samples += np.sqrt(samples_per_symbol / 4.0 / 10.0**1.4) * rng.standard_normal(at.size)
+    bursts = decode(samples, rate_hz).bursts
+    assert [len(b.symbols) for b in bursts] == [signs.size for _, signs, _ in sent]
+    for burst, (_, signs, _) in zip(bursts, sent, strict=True):
+        found = np.array([1 if s == "1" else -1 for s in burst.symbols])
+        assert abs(int(found @ signs)) == signs.size

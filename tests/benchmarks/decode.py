@@ -282,7 +282,8 @@ def sparse(options: argparse.Namespace) -> None:
 
 
 def dense(options: argparse.Namespace) -> None:
-    whole_capture("dense", options.dense_samples, (5.0, 25.0), DENSE_TIMES, options)
+    for count in options.dense_samples:
+        whole_capture("dense", count, (5.0, 25.0), DENSE_TIMES, options)
 
 
 def span(options: argparse.Namespace) -> None:
@@ -321,7 +322,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("cases", nargs="*", metavar="CASE", help=f"of {', '.join(CASES)}; default all")
     parser.add_argument("--samples", type=int, default=100_000_000, help="of the sparse capture (10^8)")
-    parser.add_argument("--dense-samples", type=int, default=100_000_000, help="of the dense one (10^8)")
+    parser.add_argument(
+        "--dense-samples",
+        type=int,
+        nargs="+",
+        default=[10_000_000, 100_000_000],
+        help="of the dense ones (10^7, where learning the link counts for much, and 10^8)",
+    )
     parser.add_argument("--samples-per-cycle", type=float, default=8.0)
     parser.add_argument("--cycles", type=float, default=8.0, help="of the carrier in a symbol")
     parser.add_argument("--esn0-db", type=float, default=14.0)

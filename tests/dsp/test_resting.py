@@ -68,6 +68,8 @@ def wrong_of(sent: str, said: str) -> int:
         # a tone of half the symbols' height is taken off, and a line at the carrier suppressed
         (Resting(3.54, 40.7, endless=True, longest=400), 25),
         (Resting(3.54, 40.7, endless=True, longest=400), 24),
+        (Resting(8.0, 54.9, endless=True), 4),
+        (Resting(4.59, 61.9, endless=True, longest=600), 8),
         (Resting(3.62, 30.3, endless=False), 5),
         (Resting(1.0, 29.1, endless=False), 6),
         (Resting(7.06, 120.4, endless=True), 7),
@@ -99,7 +101,7 @@ def test_a_weak_one_errs_no_more_than_it_says():
     """At 9 dB an ideal receiver errs in 2e-5 of the symbols; where its clock has coasted too far, in half of them."""
     case = Resting(5.0, 40.3, endless=False, esn0_db=9.0)
     wrong = predicted = total = 0.0
-    for draw in range(2):
+    for draw in range(3):
         values, symbols, lead = made(case, draw)
         for burst in dsp.decode(values, RATE_HZ).bursts:
             first = round((burst.first_symbol_s * RATE_HZ - lead) / case.samples)

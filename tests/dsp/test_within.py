@@ -60,7 +60,7 @@ def test_amplitude_keying_all_the_time_is_not_seen_as_reversals_beside_its_carri
 
 
 def test_four_phases_all_the_time_are_not_seen_as_two_of_half_the_rate() -> None:
-    for seed in range(2):
+    for seed in range(3):
         rng = np.random.default_rng([seed, 84])
         phases = 0.5 * np.pi * rng.integers(0, 4, COUNT // 67 + 1)
         turns = 2.0 * np.pi * 0.078 * np.arange(COUNT) + phases[np.arange(COUNT) // 67]

@@ -302,3 +302,14 @@ def test_long_transmissions_of_few_samples_a_symbol_are_whole(draw: int) -> None
     for burst, (_, signs, _) in zip(bursts, sent, strict=True):
         found = np.array([1 if s == "1" else -1 for s in burst.symbols])
         assert abs(int(found @ signs)) == signs.size
+
+
+@pytest.mark.parametrize("clock", [0.0, 0.0012])
+def test_windows_lie_on_one_line_unless_their_clock_bends(clock: float) -> None:
+    """Bent by a twentieth of a symbol from a straight line, which each window by itself tells."""
+    for draw in range(8):
+        made, edges, _ = drifting(30 + draw, 0.0, clock)
+        runs = windows_in(made, 130e3)
+        assert runs.count.tolist() == [COUNT]
+        # a straight line through all of them would be 0.018 symbols off
+        assert np.sqrt(np.mean((places(runs) - edges) ** 2)) < 0.01 * PERIOD

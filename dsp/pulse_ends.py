@@ -37,6 +37,15 @@ class Room:
     starts: Floats
     stops: Floats
 
+    @classmethod
+    def shared(cls, walls: Floats, starts: Floats, stops: Floats) -> Room:
+        """The same where two may claim the same samples: each has half of them, or both would lose them to the other."""
+        order = np.argsort(starts, kind="stable")
+        starts, stops = starts[order], stops[order]
+        both = np.append(False, (starts[1:] < stops[:-1]) & (stops[:-1] < stops[1:]))
+        middle = 0.5 * (starts + np.roll(stops, 1))
+        return cls(walls, np.where(both, middle, starts), np.where(np.roll(both, -1), np.roll(middle, -1), stops))
+
     def of(self, middle: Floats) -> tuple[Floats, Floats]:
         """From where to where (b,) the transmission about each ``middle`` (b,) may reach."""
         lows = np.sort(np.concatenate((self.walls, self.stops)))

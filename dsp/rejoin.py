@@ -23,7 +23,7 @@ from dsp.source import Floats
 
 # symbols on either side of a place where two may be one, and silent ones between them
 _BESIDE = WINDOW // 2
-_SILENT, _SHARED = 3.5, 3.0
+_SILENT, _SHARED, _REACHED = 9.5, 3.0, 9.5
 # natural logarithm of the ratio of amplitudes that one fit to both holds for
 _ALIKE = 0.25
 # symbols within which amplitudes that differ go over into each other
@@ -102,7 +102,9 @@ def _neighbours(items: _Items, borders: Floats) -> Ints:
     gap = (items.head.start[1:] - items.tail.stop[:-1]) / items.tail.period[:-1]
     middle = 0.5 * (items.head.start + items.tail.stop)
     same = np.diff(np.searchsorted(borders, middle, "right")) == 0
-    return np.flatnonzero(same & (gap < _SILENT) & (gap > -_SHARED))
+    # what was looked for beyond the ends of two long ones (`dsp.reach`) both may have found
+    both = ~(items.short[1:] | items.short[:-1])
+    return np.flatnonzero(same & (gap < _SILENT) & (gap > np.where(both, -_REACHED, -_SHARED)))
 
 
 def _whole(items: _Items, near: Ints, *, bends: bool) -> tuple[Fits, Flags]:

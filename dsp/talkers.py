@@ -177,7 +177,7 @@ class _Line:
 
 def _line(strip: Strip, runs: Runs) -> _Line:
     walls = np.append(strip.begins, strip.size).astype(np.float64)
-    return _Line(pulse_of(runs), Room(walls, runs.first, runs.last))
+    return _Line(pulse_of(runs), Room.shared(walls, runs.first, runs.last))
 
 
 def _worth_a_talker(talkers: list[Talker]) -> list[Talker]:

@@ -145,7 +145,7 @@ def _found(chosen: list[Candidates], variance: float, borders: Floats, *, reache
     # models that are compared must explain what they find as it stands: a wrong one would gain as much
     if reaches:
         windows, owner = reached(fits, windows, owner, borders)
-    return Found(*rejoined(fits, windows, owner, borders), variance)
+    return Found(*rejoined(fits, windows, owner, borders, far=reaches), variance)
 
 
 def going_on(found: Found, strip: Strip) -> Found:
@@ -154,7 +154,7 @@ def going_on(found: Found, strip: Strip) -> Found:
     For what is told in the end: a model that is only tried would go on in parts of what it does not explain.
     """
     borders = strip.begins[1:].astype(np.float64)
-    fits, windows, owner = rejoined(found.fits, found.windows, found.owner, borders, bends=True)
+    fits, windows, owner = rejoined(found.fits, found.windows, found.owner, borders, bends=True, far=True)
     if len(fits) == len(found.fits) and len(windows) == len(found.windows):
         return found
     return Found(fits, windows, owner, found.variance)

@@ -44,7 +44,9 @@ class Room:
         starts, stops = starts[order], stops[order]
         both = np.append(False, (starts[1:] < stops[:-1]) & (stops[:-1] < stops[1:]))
         middle = 0.5 * (starts + np.roll(stops, 1))
-        return cls(walls, np.where(both, middle, starts), np.where(np.roll(both, -1), np.roll(middle, -1), stops))
+        return cls(
+            walls, np.where(both, middle, starts), np.where(np.roll(both, -1), np.roll(middle, -1), stops)
+        )
 
     def of(self, middle: Floats) -> tuple[Floats, Floats]:
         """From where to where (b,) the transmission about each ``middle`` (b,) may reach."""

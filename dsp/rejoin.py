@@ -21,9 +21,11 @@ from dsp.runs import assemble
 from dsp.settling import settle
 from dsp.source import Floats
 
-# symbols on either side of a place where two may be one, and silent ones between them
+# symbols on either side of a place where two may be one, and silent ones between them, or that both cover
 _BESIDE = WINDOW // 2
-_SILENT, _SHARED, _REACHED = 9.5, 3.0, 9.5
+_SILENT, _SHARED = 3.5, 3.0
+# the same of what was found beyond ends (`dsp.reach`), or may lie there: the room of a part, and what is looked at beyond
+_UNSEEN = 9.5
 # natural logarithm of the ratio of amplitudes that one fit to both holds for
 _ALIKE = 0.25
 # symbols within which amplitudes that differ go over into each other
@@ -54,16 +56,23 @@ class _Items:
 
 
 def rejoined(
-    fits: Fits, windows: Fits, owner: Ints, borders: Floats, *, follow: bool = True, bends: bool = False
+    fits: Fits,
+    windows: Fits,
+    owner: Ints,
+    borders: Floats,
+    *,
+    follow: bool = True,
+    bends: bool = False,
+    far: bool = False,
 ) -> tuple[Fits, Fits, Ints]:
     """The same in order of time, with those made one that go on from each other, none across ``borders`` (m,).
 
     ``windows`` and the ``owner`` of each are the windows of long transmissions; what is made one and is long, or has
     more than one amplitude, is followed through windows as well, or (``follow`` False) left as it is. With ``bends``
-    their carrier may change steadily.
+    their carrier may change steadily. ``far`` says that there may be symbols between them that were not looked at.
     """
     items = _items(fits, windows, owner)
-    near = _neighbours(items, borders)
+    near = _neighbours(items, borders, far=far)
     gone = np.zeros(items.row.size, dtype=np.bool_)
     shorts: list[Fits] = []
     longs: list[Fits] = []
@@ -97,14 +106,16 @@ def _items(fits: Fits, windows: Fits, owner: Ints) -> _Items:
     return _Items(fits, windows, owner, short[order], row[order], head.take(order), tail.take(order))
 
 
-def _neighbours(items: _Items, borders: Floats) -> Ints:
+def _neighbours(items: _Items, borders: Floats, *, far: bool) -> Ints:
     """Numbers of those that the next one may go on from."""
     gap = (items.head.start[1:] - items.tail.stop[:-1]) / items.tail.period[:-1]
     middle = 0.5 * (items.head.start + items.tail.stop)
     same = np.diff(np.searchsorted(borders, middle, "right")) == 0
     # what was looked for beyond the ends of two long ones (`dsp.reach`) both may have found
-    both = ~(items.short[1:] | items.short[:-1])
-    return np.flatnonzero(same & (gap < _SILENT) & (gap > np.where(both, -_REACHED, -_SHARED)))
+    both = ~(items.short[1:] | items.short[:-1]) & far
+    return np.flatnonzero(
+        same & (gap < (_UNSEEN if far else _SILENT)) & (gap > np.where(both, -_UNSEEN, -_SHARED))
+    )
 
 
 def _whole(items: _Items, near: Ints, *, bends: bool) -> tuple[Fits, Flags]:

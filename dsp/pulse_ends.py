@@ -42,10 +42,13 @@ class Room:
         """The same where two may claim the same samples: each has half of them, or both would lose them to the other."""
         order = np.argsort(starts, kind="stable")
         starts, stops = starts[order], stops[order]
-        both = np.append(False, (starts[1:] < stops[:-1]) & (stops[:-1] < stops[1:]))
-        middle = 0.5 * (starts + np.roll(stops, 1))
+        where, middle = 0.5 * (starts[1:] + stops[:-1]), 0.5 * (starts + stops)
+        # what covers the other one's middle is no neighbour's end
+        both = (starts[1:] < stops[:-1]) & (middle[:-1] < where) & (where < middle[1:])
         return cls(
-            walls, np.where(both, middle, starts), np.where(np.roll(both, -1), np.roll(middle, -1), stops)
+            walls,
+            np.append(starts[:1], np.where(both, where, starts[1:])),
+            np.append(np.where(both, where, stops[:-1]), stops[-1:]),
         )
 
     def of(self, middle: Floats) -> tuple[Floats, Floats]:

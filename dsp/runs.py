@@ -249,12 +249,13 @@ def _assembled(windows: Fits) -> Runs | None:
     nats = log_cosh(gains * y.real) - 0.5 * gains**2 * template.real
     period = float(np.median(windows.period))
     low, high = float(windows.low.min()), float(windows.high.max())
-    nats[crossed | (edges[:-1] < low - 0.5 * period) | (edges[1:] > high + 0.5 * period)] = -1e9
+    barred = crossed | (edges[:-1] < low - 0.5 * period) | (edges[1:] > high + 0.5 * period)
     # the longer a run, the more places there are where noise alone may make it fall
     places = np.log(max(1.0, nats.size / LONG))
     gain = np.array([float(np.median(gains))])
     told = nats[None, :].copy()
     bridge_lone(told, gain)
+    told[:, barred] = -1e9
     first, last, _ = strongest_runs(told, change_nats(gain) + places)
     a, b = int(first[0]), int(last[0])
     if b - a < 2:

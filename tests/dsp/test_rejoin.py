@@ -6,12 +6,15 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
-from generators.truths import RATE_HZ, capture, model_of, strip_from, true_fits
+from generators.truths import RATE_HZ, Capture, capture, model_of, strip_from, true_fits
 
 from dsp.decoder import decode
+from dsp.detect import Parts, acquire, make_grid, windows_of
 from dsp.extract import extract
 from dsp.fits import Fits, join
+from dsp.pulse_ends import Room
 from dsp.rejoin import rejoined
+from dsp.runs import assemble
 from dsp.settling import settle
 from dsp.synth import transmissions
 
@@ -70,6 +73,56 @@ def test_a_long_transmission_that_was_taken_for_two_is_followed_as_one() -> None
     assert len(fits) == 0
     assert np.unique(owner).size == 1
     assert windows.stop.max() - windows.start.min() == pytest.approx(400 * model.period, abs=2 * model.period)
+
+
+def _halves(made: Capture, last: int, first: int) -> tuple[Fits, np.ndarray]:
+    """Windows over the symbols before ``last``, and over those from ``first`` on, of the only transmission."""
+    whole = true_fits(made)
+    strip = strip_from(made)
+    period = float(whole.period[0])
+    grid = make_grid(whole.turned.sharpened(False), strip.variance, period, 0.0, float(strip.size))
+    begin = (float(whole.start[0]) - grid.begin) / period
+    edges = np.rint(begin + np.array([[0, last], [first, int(whole.count[0])]])).astype(np.int64)
+    room = grid.begin + edges * period
+    parts, owner = windows_of(Parts(edges[:, 0], edges[:, 1], room[:, 0], room[:, 1]), grid)
+    return settle(acquire(grid, parts), ends=False), owner
+
+
+@pytest.mark.parametrize(("last", "first"), [(190, 196), (200, 193)])
+def test_what_was_not_looked_at_between_two_long_parts_or_was_in_both_makes_no_two_of_them(
+    last: int, first: int
+) -> None:
+    made = capture((400,), 31, esn0_db=12.0)
+    windows, owner = _halves(made, last, first)
+    none = windows.take(np.zeros(0, dtype=np.int64))
+    assert np.unique(rejoined(none, windows, owner, NOWHERE)[2]).size == 2
+    fits, again, number = rejoined(none, windows, owner, NOWHERE, far=True)
+    assert len(fits) == 0
+    assert np.unique(number).size == 1
+    run = assemble(again, number)
+    assert run.count.tolist() == pytest.approx([400], abs=2)
+
+
+@pytest.mark.parametrize("draw", range(4))
+def test_a_pause_of_six_symbols_parts_long_transmissions_in_step(draw: int) -> None:
+    made = capture((400,), 60 + draw, esn0_db=9.0)
+    whole = true_fits(made)
+    a, b = (round(float(whole.start[0] + k * whole.period[0])) for k in (190, 196))
+    silent = made.samples.copy()
+    silent[a:b] = np.random.default_rng(draw).normal(0.0, made.sigma, b - a)
+    windows, owner = _halves(replace(made, samples=silent), 190, 196)
+    none = windows.take(np.zeros(0, dtype=np.int64))
+    assert np.unique(rejoined(none, windows, owner, NOWHERE, far=True)[2]).size == 2
+
+
+def test_samples_that_two_claim_are_shared() -> None:
+    """Each else loses them to the other; what covers the other's middle does not count."""
+    starts, stops = np.array([90.0, 10.0, 300.0, 310.0]), np.array([200.0, 100.0, 400.0, 330.0])
+    low, high = Room.shared(np.array([0.0, 500.0]), starts, stops).of(0.5 * (starts + stops))
+    np.testing.assert_array_equal(low[:2], [95.0, 0.0])
+    np.testing.assert_array_equal(high[:2], [300.0, 95.0])
+    assert np.all(low <= 0.5 * (starts + stops))
+    assert np.all(high >= 0.5 * (starts + stops))
 
 
 @pytest.mark.parametrize("draw", range(4))

@@ -22,6 +22,7 @@ from dsp.decoder import decode
 from dsp.detect import WINDOW, Parts, acquire, make_grid, windows_of
 from dsp.extract import extract
 from dsp.fits import Fits
+from dsp.fits import join as join_fits
 from dsp.runs import MARGIN, Runs, assemble, breaks, join, runs_of
 from dsp.settling import settle
 from dsp.synth import BurstSpec, random_symbols, waveform
@@ -128,6 +129,19 @@ def test_the_end_is_not_led_astray_by_two_windows_that_nearly_coincide():
     off = np.append(np.zeros(len(windows) - 1), 0.125 * PERIOD)
     runs = assemble(replace(windows, start=windows.start + off), owner)
     assert runs.last[0] == pytest.approx(edges[-1], abs=0.4 * PERIOD)
+
+
+def test_no_symbol_ends_before_it_begins():
+    """Two windows that cross, as those of a wrong model may: no strong neighbours bridge the symbol between them."""
+    windows = windows_over(capture((400,), 31, esn0_db=18.0), 120, 380)
+    assert float(np.median(windows.gain)) > 5.0
+    number = len(windows) // 2
+    back = windows.take(np.array([number]))
+    before, after = (windows.take(np.arange(*some)) for some in ((number + 1,), (number + 1, len(windows))))
+    crossing = join_fits([before, replace(back, start=back.start - 0.15 * back.period), after])
+    runs = assemble(crossing, np.zeros(len(crossing), dtype=np.int64))
+    assert len(runs) == 1
+    assert np.all(runs.stops > runs.starts)
 
 
 def test_following_stops_at_the_limits():

@@ -74,11 +74,9 @@ def fitness(runs: Runs) -> Fitness:
     turned_over[runs.offset[1:-1] - 1] = False
     across, along = float(judged.across[0]), float(judged.along[0])
     signal = float(judged.signal[0])
-    noise = max(across, along) if signal > 12.0 * across else across
     return Fitness(
         runs.symbols.size,
-        # few symbols about a cycle long, which lean on each other, may leave less than none: what lies beside tells it
-        noise if noise > 0.0 else (quiet if told >= 16 else 1.0),
+        max(across, along) if signal > 12.0 * across else across,
         float(np.sqrt(signal)),
         float(judged.excess[0]),
         across * float(np.sqrt(2.0 / free)) / max(signal, 1e-9),

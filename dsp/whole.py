@@ -32,9 +32,14 @@ class Whole:
     learned: Learned
     everything: Everything
 
+    def nats(self, variance: float) -> float:
+        """Log-likelihood ratio of all symbols against silence in noise of this variance."""
+        return sum(nats_in(t.runs, variance) for t in self.everything.talkers)
+
     @property
-    def nats(self) -> float:
-        return sum(nats_in(t.runs) for t in self.everything.talkers)
+    def noise(self) -> float:
+        """The least noise variance that was met in transmissions; infinite without any."""
+        return min((t.runs.variance for t in self.everything.talkers), default=float("inf"))
 
 
 def whole_of(
@@ -68,7 +73,9 @@ def whole_of(
             break
         watch_only = Watch(None, watch.cancelled)
         other = Whole(again, _everything(straight, active, again, covered, watch_only))
-        if other.nats < (1.0 + _GAINED) * whole.nats:
+        # in the same noise: what explains more may meet more of it in what the other one leaves out
+        noise = min(whole.noise, other.noise)
+        if other.nats(noise) < (1.0 + _GAINED) * whole.nats(noise):
             break
         whole = other
     return whole

@@ -14,7 +14,7 @@ import numpy as np
 
 from dsp.correlate import turn_back
 from dsp.extract import Model
-from dsp.fits import Fits, Ints, carry
+from dsp.fits import Fits, Ints, carry, timing_nats
 from dsp.link import Learned, few_and_weak, learn
 from dsp.parting import FEWEST
 from dsp.rate import Timings, period_grid, search_period
@@ -43,10 +43,15 @@ _FEWEST_CYCLES = 0.9
 # the resolution
 _CLOSE_NATS = 5.0
 _BESIDE = (-0.2, 0.0, 0.2)
+# natural units below the best from which on a fit is out of the question, however wide it is: edges are told to a few
+# hundredths of a symbol
+_WEIGHED_NATS = 10.0
+# first edges, and periods, over which the likelihood is taken: one in fifty of a symbol
+_MASS_STEPS = 51
 
 
 def survey(samples: Floats, runs: Runs, carrier_hz: float, rate_hz: float) -> list[tuple[Model, float]]:
-    """What the strongest of the ``runs`` may be, the likeliest first: models with their log-likelihood ratios.
+    """What the strongest of the ``runs`` may be, the likeliest first: models with the logarithms of how likely they are.
 
     ``samples`` (n,) are those of the strip that the runs are found in; ``carrier_hz`` is known to within a fraction of
     the resolution of the transmission.
@@ -62,17 +67,61 @@ def survey(samples: Floats, runs: Runs, carrier_hz: float, rate_hz: float) -> li
         return []
     turned = turn_back(part, 2.0 * np.pi * carrier_hz / rate_hz)
     amplitude = float(runs.amplitude[strongest])
-    timings = search_period(turned, period_grid(shortest, longest, span, _STEP), runs.variance, amplitude)
-    rough = rough_fits(timings, _tops(timings), turned, runs.variance, amplitude)
-    if not len(rough):
-        return []
-    soft = polish(rough)
-    close = soft.take(soft.nats > soft.nats.max(initial=0.0) - _CLOSE_NATS)
-    # samples may be ideal points, and then there are many tops next to each other
-    options = [soft, _from_beside(close), _from_beside(replace(close, turned=turned.sharpened(True)))]
-    fits = [fit.take(np.array([row])) for fit in options for row in range(len(fit))]
-    fits.sort(key=lambda fit: -float(fit.nats[0]))
-    return [(_model(fit, rate_hz), float(fit.nats[0])) for fit in fits if int(fit.count[0]) >= FEWEST]
+    periods = period_grid(shortest, longest, span, _STEP)
+    options: list[Fits] = []
+    # samples may be ideal points, and then those that fall on either side of an edge make tops of their own
+    for kind in (turned, turned.sharpened(True)):
+        timings = search_period(kind, periods, runs.variance, amplitude)
+        rough = rough_fits(timings, _tops(timings), kind, runs.variance, amplitude)
+        if not len(rough):
+            continue
+        fits = polish(rough)
+        close = fits.take(fits.nats > fits.nats.max(initial=0.0) - _CLOSE_NATS)
+        options.extend((fits, _from_beside(close)))
+    rows = [fit.take(np.array([row])) for fit in options for row in range(len(fit))]
+    return _by_mass([fit for fit in rows if int(fit.count[0]) >= FEWEST], rate_hz)
+
+
+def _by_mass(fits: list[Fits], rate_hz: float) -> list[tuple[Model, float]]:
+    """Clearly different periods of single fits, the likeliest first: the likeliest fit of each, and its `_mass`."""
+    out: list[tuple[Model, float]] = []
+    kept: list[list[Fits]] = []
+    for fit in sorted(fits, key=lambda fit: -float(fit.nats[0])):
+        if float(fit.nats[0]) < float(kept[0][0].nats[0]) - _WEIGHED_NATS if kept else False:
+            break
+        alike = [same for same in kept if _moves(same[0], fit) < _APART]
+        if not alike:
+            kept.append([fit])
+        elif all(other.turned.sharp != fit.turned.sharp for other in alike[0]):
+            alike[0].append(fit)
+    for same in kept:
+        # an edge may fall on samples in either way
+        mass = float(np.logaddexp.reduce([_mass(fit) for fit in same]))
+        out.append((_model(same[0], rate_hz), mass))
+    return sorted(out, key=lambda one: -one[1])
+
+
+def _moves(one: Fits, other: Fits) -> float:
+    """Symbols by which edges of two single fits lie apart at the end of the longer, beginning together."""
+    count = max(int(one.count[0]), int(other.count[0]))
+    return abs(float(one.period[0] / other.period[0]) - 1.0) * count
+
+
+def _mass(fit: Fits) -> float:
+    """Logarithm of the likelihood ratio of a single fit, the mean over first edges and periods about it times their room.
+
+    A top that is a little higher, and so narrow that hardly any edges reach it, is not the likelier one (MacKay 2003,
+    chapter 28). Starts are equally likely in time, periods in their logarithm; carrier, phase and amplitude are told as
+    well by either of two fits to the same samples.
+    """
+    steps = np.linspace(-0.5, 0.5, _MASS_STEPS) * 2.0 * _APART
+    count, period = int(fit.count[0]), float(fit.period[0])
+    rows = fit.take(np.zeros(_MASS_STEPS, dtype=np.int64))
+    periods = period * (1.0 + steps / count)
+    starts = (rows.middle - 0.5 * count * periods)[:, None] + steps * period
+    nats = timing_nats(rows, starts, periods)
+    top = float(nats.max())
+    return top + float(np.log(np.exp(nats - top).mean() * period / count))
 
 
 def _from_beside(fits: Fits) -> Fits:
@@ -115,7 +164,10 @@ def surveyed(
     found = survey(learned.strip.samples, runs, model.carrier_hz, record.rate_hz)
     if found and not _is_same(found[0][0].period, model.period, runs):
         again = learn(record, learned.strip, found[0][0], settings, covered, merges=False)
-        if nats_in(again.runs, runs.variance) > nats_in(runs, runs.variance):
+        # what was weighed against it may have the higher top
+        weighed = any(_is_same(one.period, model.period, runs) for one, _ in found)
+        least = nats_in(runs, runs.variance) - (_WEIGHED_NATS if weighed else 0.0)
+        if nats_in(again.runs, runs.variance) > least:
             learned = again
     return learned, _nearly_as_likely(found, learned)
 

@@ -224,7 +224,7 @@ def _white(power: Floats) -> float:
 
     together = power.mean(axis=1)
     equal = max(1.0, power.shape[1] / _HANN_ALIKE)
-    white = float(np.quantile(together, _QUANTILE)) * equal / float(gammaincinv(equal, _QUANTILE))
+    white: float = float(np.quantile(together, _QUANTILE)) * equal / float(gammaincinv(equal, _QUANTILE))
     most = float(gammaincinv(equal, 1.0 - _RARE)) / equal
     for _ in range(_ROUNDS):
         # the quantile of all is too high a one of the quiet frames, where these are few

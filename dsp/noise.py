@@ -16,16 +16,15 @@ from scipy.ndimage import uniform_filter1d
 
 from dsp.baseline import CELL
 from dsp.ordinates import coloured_ordinates, equal_ordinates, reach_of
+from dsp.quiet import QUANTILE as _QUANTILE
+from dsp.quiet import quiet_level
 from dsp.source import Floats, Record
 from dsp.spectra import Spectra, low_quantile, spectra
 from dsp.steady_lines import bands, line_lengths, steady_lines, steady_of
 
-_QUANTILE = 0.12
 _FRAMES_AT_MOST = 300
-# bins of a Hann window that are worth one independent ordinate: 1 + 2 (4/9 + 1/36)
-_HANN_ALIKE = 1.94
-# share of frames of noise alone that are taken for more, and how often quiet ones are told from others
-_RARE, _ROUNDS = 0.02, 4
+# frames below which shorter ones are asked for the level of quiet moments as well: there symbols may have few samples
+_FEW_FRAMES, _SHORTEST = 64, 16
 # samples of the spectra that tell the broad floor
 _BROAD = (64, 256, 1024, 4096)
 # cycles in a cell of the slow part below which it leaves something; the lowest carrier has five
@@ -170,8 +169,8 @@ def _held_by_peaks(power: Floats, peaks: int = 2) -> float:
 @dataclass(frozen=True, eq=False)
 class _Seen:
     """Spectra of one frame length: per bin (b,) at ``hz`` their smoothed mean, and of each bin averaged with its
-    neighbours the mean and a low quantile over ``frames`` frames. ``white`` is what that quantile of all bins together
-    says the density is."""
+    neighbours the mean and a low quantile over ``frames`` frames. ``white`` is the density of all bins together where
+    they are quiet."""
 
     hz: Floats
     level: Floats
@@ -211,25 +210,7 @@ def _seen(power: Floats, hz: Floats) -> _Seen:
     # single precision is sorted in a fifth of the time
     scale = float(around.max())
     low = low_quantile((around / scale).astype(np.float32), _QUANTILE) * scale
-    return _Seen(hz, level, frames, around.mean(axis=0), low, _white(power[:, 2:-2]))
-
-
-def _white(power: Floats) -> float:
-    """Density of spectra (frames, bins) where they are quiet, were it the same in all bins.
-
-    All together scatter much less than any: where frames are few a transmission that fills a good part of the record is
-    told from noise that is there all the time by these alone.
-    """
-    from scipy.special import gammaincinv
-
-    together = power.mean(axis=1)
-    equal = max(1.0, power.shape[1] / _HANN_ALIKE)
-    white: float = float(np.quantile(together, _QUANTILE)) * equal / float(gammaincinv(equal, _QUANTILE))
-    most = float(gammaincinv(equal, 1.0 - _RARE)) / equal
-    for _ in range(_ROUNDS):
-        # the quantile of all is too high a one of the quiet frames, where these are few
-        white = float(np.mean(together[together <= most * white]))
-    return white
+    return _Seen(hz, level, frames, around.mean(axis=0), low, quiet_level(power[:, 2:-2]))
 
 
 def _smooth_log(values: Floats, half: int) -> Floats:
@@ -300,7 +281,11 @@ def _broad_floor(record: Record, short: dict[int, Spectra]) -> tuple[Floats, Flo
         # as far as the slow part was taken off, what is left of it is nothing that was sent
         best[hz < _SLOW_CELLS * record.rate_hz / CELL] = max(slow, float(best.max()))
     scatter = float(np.median(seen[-1].scatter(equal_ordinates(hz.size))))
-    return hz, best, max(min(s.white for s in seen), rounding), scatter
+    white = [s.white for s in seen]
+    if seen[0].frames < _FEW_FRAMES:
+        found = spectra(record, _SHORTEST, _FRAMES_AT_MOST)
+        white += [quiet_level(found[0][:, 2:-2].astype(np.float64) * found[1])] if found else []
+    return hz, best, max(min(white), rounding), scatter
 
 
 def _quietest(seen: list[_Seen], equal: list[Floats]) -> Floats:

@@ -28,8 +28,8 @@ def quiet_level(power: Floats) -> float:
     from scipy.special import gammaincinv
 
     together = power.mean(axis=1)
-    equal = max(1.0, power.shape[1] / _HANN_ALIKE)
-    level = float(np.quantile(together, QUANTILE)) * equal / float(gammaincinv(equal, QUANTILE))
+    equal: float = max(1.0, power.shape[1] / _HANN_ALIKE)
+    level: float = float(np.quantile(together, QUANTILE)) * equal / float(gammaincinv(equal, QUANTILE))
     most = float(gammaincinv(equal, 1.0 - _RARE)) / equal
     for _ in range(_ROUNDS):
         # the quantile of all is too high a one of the quiet frames, where these are few

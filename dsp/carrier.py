@@ -86,7 +86,10 @@ def squared_lines(
         size = next_fast_len(4 * wide.size)
         power = np.abs(fft(wide**2, size)) ** 2
         step = 2.0 * band_rate / size
-        median = float(np.median(power)) / np.log(2.0)
+        reach = np.fft.fftfreq(size, 1.0 / (2.0 * band_rate))
+        # a band that ends at zero or half the sample rate squares to nothing beyond twice that
+        filled = (reach > -2.0 * zero_hz) & (reach < rate_hz - 2.0 * zero_hz)
+        median = float(np.median(power[filled])) / np.log(2.0)
         if median <= 0.0:
             continue
         for _ in range(2):

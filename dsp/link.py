@@ -144,7 +144,7 @@ def learn(
     if not len(runs):
         return Learned(strip, found, runs, model, None)
     before = model
-    model, period = _pooled_model(
+    model, period = pooled_model(
         record, model, found, runs, merges=merges and settings.symbol_rate_bd is None
     )
     moved = abs(model.carrier_hz - before.carrier_hz) * model.period / record.rate_hz > _MOVED
@@ -183,7 +183,7 @@ def _alike(one: Model, other: Model, symbols: int, *, final: bool) -> bool:
     return moved < min(0.03, most) and (one.sharp == other.sharp or not (final or told))
 
 
-def _pooled_model(
+def pooled_model(
     record: Record, model: Model, found: Found, runs: Runs, *, merges: bool
 ) -> tuple[Model, Period]:
     fits = found.fits

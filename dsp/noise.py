@@ -16,12 +16,15 @@ from scipy.ndimage import uniform_filter1d
 
 from dsp.baseline import CELL
 from dsp.ordinates import coloured_ordinates, equal_ordinates, reach_of
+from dsp.quiet import QUANTILE as _QUANTILE
+from dsp.quiet import quiet_level
 from dsp.source import Floats, Record
 from dsp.spectra import Spectra, low_quantile, spectra
 from dsp.steady_lines import bands, line_lengths, steady_lines, steady_of
 
-_QUANTILE = 0.12
 _FRAMES_AT_MOST = 300
+# frames below which shorter ones are asked for the level of quiet moments as well: there symbols may have few samples
+_FEW_FRAMES, _SHORTEST = 64, 16
 # samples of the spectra that tell the broad floor
 _BROAD = (64, 256, 1024, 4096)
 # cycles in a cell of the slow part below which it leaves something; the lowest carrier has five
@@ -43,7 +46,8 @@ class NoiseFloor:
     """One-sided noise density on a grid of frequencies, and steady lines as density where they stand.
 
     ``floor`` (unit^2/Hz) is given at ``floor_hz``; ``lines`` is the ratio, at least 1, by which steady
-    lines stand above the floor, at ``lines_hz``.
+    lines stand above the floor, at ``lines_hz``. ``white`` is the density of quiet frames over all frequencies, and
+    ``scatter`` by what share of itself the floor is off at a frequency.
     """
 
     rate_hz: float
@@ -51,6 +55,8 @@ class NoiseFloor:
     floor: Floats
     lines_hz: Floats
     lines: Floats
+    white: float = np.inf
+    scatter: float = 0.0
 
     @property
     def even(self) -> bool:
@@ -85,10 +91,13 @@ class NoiseFloor:
         """The floor if noise were as low everywhere as where it is lowest; None if that changes little.
 
         Something sent all the time looks like noise that stands there all the time. Supposing the floor flat
-        brings it out; whether it is a transmission or only coloured noise is for the fit to tell.
+        brings it out; whether it is a transmission or only coloured noise is for the fit to tell. Where that is no
+        lower than the floor's own error makes a flat one, quiet frames tell the level, by all frequencies together.
         """
         inner = self.floor[2:-2]
         low = float(np.quantile(inner, 0.2))
+        if self.white < low * (1.0 + self.scatter):
+            low = self.white
         if float(inner.max()) < 1.08 * low:
             return None
         return replace(self, floor=np.minimum(self.floor, low))
@@ -160,13 +169,19 @@ def _held_by_peaks(power: Floats, peaks: int = 2) -> float:
 @dataclass(frozen=True, eq=False)
 class _Seen:
     """Spectra of one frame length: per bin (b,) at ``hz`` their smoothed mean, and of each bin averaged with its
-    neighbours the mean and a low quantile over ``frames`` frames."""
+    neighbours the mean and a low quantile over ``frames`` frames. ``white`` is the density of all bins together where
+    they are quiet."""
 
     hz: Floats
     level: Floats
     frames: int
     mean: Floats
     low: Floats
+    white: float
+
+    def scatter(self, equal: Floats) -> Floats:
+        """By what share of itself the low quantile is off, of averages worth ``equal`` (b,) independent ordinates."""
+        return np.asarray((1.1 + 1.8 / equal) / np.sqrt(self.frames))
 
     def quiet(self, equal: Floats) -> tuple[Floats, Floats]:
         """Level of the quiet frames over the mean of all, per bin, at most 1, and that level itself.
@@ -179,8 +194,7 @@ class _Seen:
         low = self.low * (equal / gammaincinv(equal, _QUANTILE))
         share = low / np.maximum(self.mean, 1e-300)
         # the quantile of so many frames scatters by this much: what is within three times that is steady
-        scatter = (1.1 + 1.8 / equal) / np.sqrt(self.frames)
-        counts = share < 1.0 - 3.0 * scatter
+        counts = share < 1.0 - 3.0 * self.scatter(equal)
         return np.where(counts, share, 1.0), np.where(counts, low, self.mean)
 
 
@@ -196,7 +210,7 @@ def _seen(power: Floats, hz: Floats) -> _Seen:
     # single precision is sorted in a fifth of the time
     scale = float(around.max())
     low = low_quantile((around / scale).astype(np.float32), _QUANTILE) * scale
-    return _Seen(hz, level, frames, around.mean(axis=0), low)
+    return _Seen(hz, level, frames, around.mean(axis=0), low, quiet_level(power[:, 2:-2]))
 
 
 def _smooth_log(values: Floats, half: int) -> Floats:
@@ -219,8 +233,8 @@ def estimate_noise(record: Record) -> NoiseFloor | None:
     # some of the lengths in which lines are looked for are the same
     known = {length: found for length, found in short.items() if length < _BROAD[-1]}
     steady = [steady_of(record, length, known.get(length)) for length in line_lengths(longest)]
-    lines_hz, lines = steady_lines(steady, *broad)
-    return NoiseFloor(record.rate_hz, *broad, lines_hz, lines)
+    hz, floor, white, scatter = broad
+    return NoiseFloor(record.rate_hz, hz, floor, *steady_lines(steady, hz, floor), white, scatter)
 
 
 def _short_spectra(record: Record, longest: int) -> dict[int, Spectra]:
@@ -237,8 +251,9 @@ def _short_spectra(record: Record, longest: int) -> dict[int, Spectra]:
     return out
 
 
-def _broad_floor(record: Record, short: dict[int, Spectra]) -> tuple[Floats, Floats] | None:
-    """Frequencies and density of the floor, lines left out; None of too few samples."""
+def _broad_floor(record: Record, short: dict[int, Spectra]) -> tuple[Floats, Floats, float, float] | None:
+    """Frequencies and density of the floor, lines left out, and `NoiseFloor.white` and ``scatter``; None of too few
+    samples."""
     seen: list[_Seen] = []
     slow = 0.0
     for length, (squares, unit) in short.items():
@@ -265,7 +280,12 @@ def _broad_floor(record: Record, short: dict[int, Spectra]) -> tuple[Floats, Flo
     if record.wanders:
         # as far as the slow part was taken off, what is left of it is nothing that was sent
         best[hz < _SLOW_CELLS * record.rate_hz / CELL] = max(slow, float(best.max()))
-    return hz, best
+    scatter = float(np.median(seen[-1].scatter(equal_ordinates(hz.size))))
+    white = [s.white for s in seen]
+    if seen[0].frames < _FEW_FRAMES:
+        found = spectra(record, _SHORTEST, _FRAMES_AT_MOST)
+        white += [quiet_level(found[0][:, 2:-2].astype(np.float64) * found[1])] if found else []
+    return hz, best, max(min(white), rounding), scatter
 
 
 def _quietest(seen: list[_Seen], equal: list[Floats]) -> Floats:

@@ -105,7 +105,8 @@ def _lines(record: Record, start: int, length: int) -> Iterator[Unbroken]:
 
     spectrum = rfft(record.read_centred(start, start + length).astype(np.float64))
     step_hz = record.rate_hz / length
-    size = max(_FEWEST, 1 << int(np.log2(length / 4)))
+    # of fewer samples not even the narrowest band is whole
+    size = 1 << int(np.log2(length / 4))
     while size >= _FEWEST:
         bands = sliding_window_view(spectrum[size // 4 : -1], size)[:: size // 4]
         rows = max(1, _PIECE // size)

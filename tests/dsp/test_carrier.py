@@ -88,3 +88,12 @@ def test_gain_changes_nothing():
 
 def test_nothing_comes_of_nothing():
     assert squared_lines(np.zeros(1_000), RATE_HZ, 100e3, (20e3,)) == []
+
+
+@pytest.mark.parametrize("centre_hz", [130e3, 370e3])
+def test_noise_in_a_band_that_ends_at_zero_or_half_the_rate_has_no_lines(centre_hz: float) -> None:
+    """The square of the band fills but half of what is looked at; the highest of a thousand exponential bins is 7 + 5."""
+    for draw in range(20):
+        samples = np.random.default_rng([draw, 31]).standard_normal(600)
+        lines = squared_lines(samples, RATE_HZ, centre_hz, (250e3, 125e3, 60e3))
+        assert max(line.contrast for line in lines) < 100.0

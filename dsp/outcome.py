@@ -18,6 +18,10 @@ from dsp.talkers import Talker
 
 FEWEST_SYMBOLS = 8
 """Symbols of the longest transmission of a link that is believed."""
+AT_HALF = 0.1
+"""Half symbol rates by which a carrier that lies some of them aside may be off."""
+# share of the power of rectangular symbols that all their sidelobes on one side have: a twentieth
+_SIDELOBE = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,17 +62,27 @@ class FewFlips:
     alternates: bool = False
 
 
+@dataclass(frozen=True)
+class Keyed:
+    """A carrier that is keyed in amplitude, or in phase by less than half a turn: mean square of what is keyed."""
+
+    carrier_hz: float
+    power: float
+
+
 @dataclass(frozen=True, eq=False)
 class Outcome:
     """A link; or (None) an unmodulated carrier, one with ``few`` reversals, or levels.
 
-    ``keyed`` is the model of something that a steady tone which was taken off is part of, ``resting`` one whose carrier a
-    line of the floor may be. ``left`` is what is active beside a link and all that was known before.
+    ``keyed`` is a carrier that is keyed about a line, ``taken`` the model of something that a line which was taken off may
+    be a part of, ``resting`` one whose carrier a line of the floor may be. ``left`` is what is active beside a link and all
+    that was known before.
     """
 
     link: Link | None
     few: FewFlips | None = None
-    keyed: Model | None = None
+    keyed: Keyed | None = None
+    taken: Model | None = None
     resting: Model | None = None
     levels: bool = False
     left: list[Active] | None = None
@@ -107,3 +121,14 @@ def samples_of(strip: Strip, runs: Runs) -> Spans:
     """Samples (b, 2) of the record that each transmission covers."""
     shift = strip.shift(0.5 * (runs.first + runs.last))
     return np.stack((runs.first + shift, runs.last + shift), axis=1)
+
+
+def power_of(link: Link) -> float:
+    """Mean square of the strongest talker's carrier while it is sent."""
+    return max(0.5 * float(np.median(talker.runs.amplitude)) ** 2 for talker in link.talkers)
+
+
+def is_sidelobe_of(link: Link, keyed: Keyed, rate_hz: float) -> bool:
+    """Whether a link is what a far stronger carrier that is keyed has some half symbol rates aside, which seems reversed."""
+    off = abs(link.model.carrier_hz - keyed.carrier_hz) * 2.0 * link.period.value / rate_hz
+    return power_of(link) < _SIDELOBE * keyed.power and abs(off - round(off)) < AT_HALF

@@ -18,7 +18,7 @@ from dsp.classify import explain_nothing
 from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.extract import Model
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
-from dsp.outcome import spans_of_link
+from dsp.outcome import is_sidelobe_of, spans_of_link
 from dsp.rests import are_counted, rests_of
 from dsp.results import DecodeSettings
 from dsp.reversed_tone import reversed_tone
@@ -49,13 +49,16 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     """What is found in a record without its steady tones; in the ``raw`` one if these turn out to be part of what is sent."""
     found = _of_messages(calm, settings, watch.part(0.0, 0.5))
     search, line = found or (find_links(*calm, settings, watch.part(0.0, 0.5)), calm)
-    known = search.keyed
+    known = search.taken
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
     known = known or search.resting
     # of what is sent nearly all the time the floor is a part: it is all there is, and told best so, if it leaves nothing
     again = _otherwise(search, line, known, settings, watch.part(0.5, 0.55))
+    if again.keyed is not None and not again.links:
+        # a carrier that is keyed in another way is what there is, whatever the noise
+        return again
     if again is not search and _is_all(again):
         return with_others(*line, again, settings, watch.part(0.6, 1.0))
     # what goes on all the time beside other things shapes the floor as a filter does
@@ -115,10 +118,16 @@ def _otherwise(
     search: Search, line: Line, known: Model | None, settings: DecodeSettings, watch: Watch
 ) -> Search:
     """What explains more with a floor that something sent is part of, of a model that is ``known`` perhaps."""
-    if not _doubtful(search, line[1]):
+    if (search.keyed is not None and not search.links) or not _doubtful(search, line[1]):
         return search
     again = _continuous(*line, search.judged, known, settings, watch)
-    return again if again is not None and again.weight > search.weight else search
+    if again is None:
+        return search
+    if again.keyed is not None and not again.links:
+        rate_hz = line[0].rate_hz
+        links = tuple(link for link in search.links if not is_sidelobe_of(link, again.keyed, rate_hz))
+        return replace(search, links=links, keyed=again.keyed)
+    return again if again.weight > search.weight else search
 
 
 def _before_filter(
@@ -251,4 +260,4 @@ def _continuous(
     search = find_links(record, bare, settings, watch, likeliest=True, judged=judged, known=known)
     if known is not None and not _is_as_known(record, search, known):
         search = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
-    return search if search.links or search.few else None
+    return search if search.links or search.few or search.keyed is not None else None

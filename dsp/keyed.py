@@ -17,11 +17,11 @@ from dsp.link import Learned
 from dsp.motor_lines import MotorLines
 from dsp.noise import NoiseFloor
 from dsp.sent import carrier_of
-from dsp.source import Floats, Record
+from dsp.source import Record
 from dsp.tones import Complexes, Wave
 
 Under = Literal["keyed", "taken", "left"]
-"""A line under symbols that are keyed beyond doubt; one that was taken off, or one of the floor, and may be a part of them."""
+"""A line under symbols that are keyed beyond doubt; one taken off, or one of the floor, that may be a part of them."""
 
 # share of the symbols' amplitude that a line at the carrier has at least if the amplitude is keyed, and if it is the mean
 # of reversals that stand at one phase two thirds of the time: what is left of these has up to one and a third of it
@@ -33,8 +33,6 @@ _TURNED, _AMISS = 0.03, 0.05
 # share of a line's power in a transmission that its mean has if it keeps its phase to it: one that turns by more than half a
 # turn meanwhile has less
 _STAYS = 0.5
-# lower symbols over upper ones, with the line left in: where the line has half the symbols' amplitude (``_KEYED``)
-_OPPOSITE = -1.0 / 3.0
 # times the symbols' amplitude that a line has at most if it is keyed: what a tone that is taken off leaves of itself where it
 # is restless has its phase too, and less
 _DEEP = 4.0
@@ -50,16 +48,14 @@ def line_under(record: Record, noise: NoiseFloor, learned: Learned) -> Under | N
     if not left and not _is_taken(record, noise, learned):
         return None
     whole, line = _symbols(record, learned, left=left)
-    along = _has_its_phase(learned, line)
-    if (
-        along is not None
-        and _is_deep(learned, line)
-        and (not along or _are_of_one_sign(learned, whole, line))
-    ):
+    if _are_keyed(learned, whole, line):
         return "keyed"
     if left:
         return "left"
-    return "taken" if along is not None else None
+    runs = learned.runs
+    mean = _mean(learned, line)
+    near = float(np.median(np.abs(mean) / runs.amplitude)) > _MEAN
+    return "taken" if near and _axis(learned, mean, line) is not None else None
 
 
 def _is_left(record: Record, noise: NoiseFloor, learned: Learned) -> bool:
@@ -134,40 +130,45 @@ def _correlated(record: Record, learned: Learned) -> Complexes:
     return np.asarray(sums * 2.0 / np.maximum(count, 1))
 
 
-def _has_its_phase(learned: Learned, line: Complexes) -> bool | None:
-    """Whether a ``line`` (s,) stands along the phase of all transmissions (True) or at right angles to it (False); None if
-    it has too little of their amplitude, or transmissions are likelier to stand at any phase to it."""
+def _are_keyed(learned: Learned, whole: Complexes, line: Complexes) -> bool:
+    """Whether symbols (s,), ``whole`` with all lines left in, have two values that are no opposite ones, but those of an
+    amplitude that is keyed or of phases far less than half a turn apart.
+
+    Their middle and what they differ by is the same however often each is sent, and however well a line was told.
+    """
+    signs = np.sign(learned.runs.symbols.real)
+    begins = learned.runs.offset[:-1]
+    up, down = (np.add.reduceat(np.where(signs == one, whole, 0.0), begins) for one in (1.0, -1.0))
+    ups, downs = (np.add.reduceat((signs == one).astype(np.float64), begins) for one in (1.0, -1.0))
+    if not np.any((ups > 0) & (downs > 0)):
+        return False
+    up, down = up / np.maximum(ups, 1.0), down / np.maximum(downs, 1.0)
+    both = (ups > 0) & (downs > 0)
+    ratio = np.where(both, (up + down) / np.where(both, up - down, 1.0), 0.0)
+    share = float(np.median(np.abs(ratio[both])))
+    if not _MEAN < share < _DEEP:
+        return False
+    along = _axis(learned, ratio, line)
+    return along is not None and (not along or share > _KEYED)
+
+
+def _mean(learned: Learned, values: Complexes) -> Complexes:
+    """Mean (b,) of ``values`` (s,) over each transmission."""
+    weight, begins = learned.runs.gains**2, learned.runs.offset[:-1]
+    return np.asarray(np.add.reduceat(weight * values, begins) / np.add.reduceat(weight, begins))
+
+
+def _axis(learned: Learned, phasor: Complexes, line: Complexes) -> bool | None:
+    """Whether ``phasor`` (b,) stands along the phase of all transmissions (True) or at right angles to it (False); None if
+    they are likelier to stand at any phase to it, or the ``line`` (s,) that it is of turns within them."""
     runs = learned.runs
-    begins = runs.offset[:-1]
-    weight = np.add.reduceat(runs.gains**2, begins)
-    # of each transmission the mean, of which a line of another frequency leaves less
-    mean = np.add.reduceat(runs.gains**2 * line, begins) / weight
-    power = np.add.reduceat(runs.gains**2 * np.abs(line) ** 2, begins) / weight
-    if float(np.median(np.abs(mean) / runs.amplitude)) < _MEAN:
-        return None
+    weight = np.add.reduceat(runs.gains**2, runs.offset[:-1])
+    stays = np.abs(_mean(learned, line)) ** 2 > _STAYS * np.abs(_mean(learned, np.abs(line) ** 2))
     # what noise leaves unknown of a phase (Rife and Boorstyn 1974), and what filters turn it by
     spread = np.sqrt(1.0 / weight + _TURNED**2)
-    stays = np.abs(mean) ** 2 > _STAYS * power
     nats = []
-    for axis in (mean**2, -(mean**2)):
+    for axis in (phasor**2, -(phasor**2)):
         apart = 0.5 * np.angle(axis)
         likelier = np.sqrt(0.5 * np.pi) / spread * np.exp(-0.5 * (apart / spread) ** 2)
         nats.append(float(np.sum(np.log((1.0 - _AMISS) * likelier * stays + _AMISS))))
     return None if max(nats) <= 0.0 else nats[0] > nats[1]
-
-
-def _is_deep(learned: Learned, line: Complexes) -> bool:
-    return float(np.median(np.abs(line))) < _DEEP * float(np.median(learned.runs.amplitude))
-
-
-def _are_of_one_sign(learned: Learned, whole: Complexes, line: Complexes) -> bool:
-    """Whether symbols of either kind (s,) have one sign with the line left in, or one of them hardly any amplitude."""
-    runs = learned.runs
-    mean = np.add.reduceat(runs.gains**2 * line.real, runs.offset[:-1])
-    up = np.where(mean > 0.0, 1.0, -1.0)[runs.owner]
-    is_up = up * runs.symbols.real > 0.0
-    if not is_up.any() or is_up.all():
-        return False
-    along = up * whole.real
-    upper, lower = (float(np.median(along[its])) for its in (is_up, ~is_up))
-    return lower > _OPPOSITE * upper

@@ -83,6 +83,11 @@ class Search:
     before_filter: bool = False
 
     @property
+    def is_keyed(self) -> bool:
+        """Whether a carrier that is keyed about a line is all that was found."""
+        return self.keyed is not None and not self.links
+
+    @property
     def told(self) -> float:
         """How much was explained: the log-likelihood ratio of all symbols against silence, in the noise that was met.
 
@@ -342,5 +347,5 @@ def _beside_its_line(record: Record, noise: NoiseFloor, learned: Learned) -> Out
     model = learned.model
     if under == "keyed":
         power = 0.5 * float(np.median(learned.runs.amplitude)) ** 2
-        return Outcome(None, keyed=Keyed(model.carrier_hz, power))
+        return Outcome(None, keyed=Keyed(model.carrier_hz, model.period, power))
     return Outcome(None, taken=model) if under == "taken" else Outcome(None, resting=model)

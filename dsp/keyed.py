@@ -164,6 +164,7 @@ def _axis(learned: Learned, phasor: Complexes, line: Complexes) -> bool | None:
     runs = learned.runs
     weight = np.add.reduceat(runs.gains**2, runs.offset[:-1])
     stays = np.abs(_mean(learned, line)) ** 2 > _STAYS * np.abs(_mean(learned, np.abs(line) ** 2))
+    stays &= phasor != 0.0
     # what noise leaves unknown of a phase (Rife and Boorstyn 1974), and what filters turn it by
     spread = np.sqrt(1.0 / weight + _TURNED**2)
     nats = []

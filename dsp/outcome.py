@@ -64,9 +64,11 @@ class FewFlips:
 
 @dataclass(frozen=True)
 class Keyed:
-    """A carrier that is keyed in amplitude, or in phase by less than half a turn: mean square of what is keyed."""
+    """A carrier that is keyed in amplitude, or in phase by less than half a turn: symbol period in samples, or a part of it,
+    and mean square of what is keyed."""
 
     carrier_hz: float
+    period: float
     power: float
 
 
@@ -130,5 +132,7 @@ def power_of(link: Link) -> float:
 
 def is_sidelobe_of(link: Link, keyed: Keyed, rate_hz: float) -> bool:
     """Whether a link is what a far stronger carrier that is keyed has some half symbol rates aside, which seems reversed."""
-    off = abs(link.model.carrier_hz - keyed.carrier_hz) * 2.0 * link.period.value / rate_hz
-    return power_of(link) < _SIDELOBE * keyed.power and abs(off - round(off)) < AT_HALF
+    aside = 2.0 * abs(link.model.carrier_hz - keyed.carrier_hz) / rate_hz
+    halves = [aside * period for period in (link.period.value, keyed.period)]
+    at_half = any(abs(off - round(off)) < AT_HALF for off in halves)
+    return at_half and power_of(link) < _SIDELOBE * keyed.power

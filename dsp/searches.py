@@ -48,6 +48,11 @@ _PLACES, _PLACE = 32, 1 << 16
 def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> Search:
     """What is found in a record without its steady tones; in the ``raw`` one if these turn out to be part of what is sent."""
     found = _of_messages(calm, settings, watch.part(0.0, 0.5))
+    hides = found is None and without_modulated_lines(*calm) is not calm[1]
+    # what is as steady as a line, and none, hides itself: it is sought first
+    first = _continuous(*calm, (), None, settings, watch.part(0.0, 0.1)) if hides else None
+    if first is not None and first.is_keyed:
+        return first
     search, line = found or (find_links(*calm, settings, watch.part(0.0, 0.5)), calm)
     known = search.taken
     if known is not None:
@@ -55,8 +60,10 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
     known = known or search.resting
     # of what is sent nearly all the time the floor is a part: it is all there is, and told best so, if it leaves nothing
-    again = _otherwise(search, line, known, settings, watch.part(0.5, 0.55))
-    if again.keyed is not None and not again.links:
+    if known is not None or not hides:
+        first = _otherwise(search, line, known, settings, watch.part(0.5, 0.55))
+    again = _likelier(search, first, line)
+    if again.is_keyed:
         # a carrier that is keyed in another way is what there is, whatever the noise
         return again
     if again is not search and _is_all(again):
@@ -116,18 +123,22 @@ def _all_along(
 
 def _otherwise(
     search: Search, line: Line, known: Model | None, settings: DecodeSettings, watch: Watch
-) -> Search:
-    """What explains more with a floor that something sent is part of, of a model that is ``known`` perhaps."""
-    if (search.keyed is not None and not search.links) or not _doubtful(search, line[1]):
+) -> Search | None:
+    """What is found with a floor that something sent is part of, of a model that is ``known`` perhaps."""
+    if search.is_keyed or not _doubtful(search, line[1]):
+        return None
+    return _continuous(*line, search.judged, known, settings, watch)
+
+
+def _likelier(search: Search, other: Search | None, line: Line) -> Search:
+    """What explains more; if the ``other`` is a carrier that is keyed, what of the search is no part of that."""
+    if other is None:
         return search
-    again = _continuous(*line, search.judged, known, settings, watch)
-    if again is None:
-        return search
-    if again.keyed is not None and not again.links:
-        rate_hz = line[0].rate_hz
-        links = tuple(link for link in search.links if not is_sidelobe_of(link, again.keyed, rate_hz))
-        return replace(search, links=links, keyed=again.keyed)
-    return again if again.weight > search.weight else search
+    if other.keyed is None or other.links:
+        return other if other.weight > search.weight else search
+    rate_hz = line[0].rate_hz
+    links = tuple(link for link in search.links if not is_sidelobe_of(link, other.keyed, rate_hz))
+    return replace(search, links=links, keyed=other.keyed)
 
 
 def _before_filter(

@@ -35,6 +35,7 @@ from dsp.outcome import (
     few_of,
     has_few,
     is_sidelobe_of,
+    is_skirt_of,
     samples_of,
     spans_of_link,
 )
@@ -111,6 +112,7 @@ def find_links(
     judged: tuple[Piece, ...] = (),
     vain: int = _MODELS_AT_MOST,
     known: Model | None = None,
+    keyed: Keyed | None = None,
     messages: tuple[Piece, ...] = (),
 ) -> Search:
     """Search octave by octave, the most energetic first, until nothing more is explained.
@@ -118,7 +120,8 @@ def find_links(
     ``likeliest`` takes what stands out of the floor most clearly first: where the floor is only supposed, its error,
     little as it is in each frame, adds up to more energy over a wide band than something narrow has. In what was
     ``judged`` there is nothing. After so many octaves in ``vain`` no more is tried. A model that is ``known`` is tried
-    before others. If something sent all the time has ``messages`` these tell what it is, or nothing does.
+    before others. Of a carrier that is known to be ``keyed``, or turns out to be, the skirts are not looked at. If something
+    sent all the time has ``messages`` these tell what it is, or nothing does.
     """
     nothing = list(judged)
     links: list[Link] = []
@@ -126,7 +129,6 @@ def find_links(
     unexplained: list[Piece] = []
     few: list[FewFlips] = []
     resting: Model | None = None
-    keyed: Keyed | None = None
     covered = np.zeros((0, 2))
     active = [] if messages else first_look(record, noise, watch.part(0.0, 0.1))
     seen = active
@@ -137,6 +139,9 @@ def find_links(
         if cut_from is not active:
             cut_from = active
             pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], covered)
+        skirts = _skirts(pieces, keyed, noise) - failed
+        unexplained.extend(piece for octave in sorted(skirts) for piece in pieces[octave])
+        failed |= skirts
         pieces = {octave: mine for octave, mine in pieces.items() if octave not in failed}
         if not pieces or len(failed) >= vain:
             break
@@ -147,7 +152,7 @@ def find_links(
         found = None
         if not are_judged(mine, nothing):
             found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9), known)
-            if found is not None and (found.resting is not None or found.keyed is not None):
+            if found is not None and not found.is_open(keyed):
                 resting, keyed, found = resting or found.resting, keyed or found.keyed, None
         if found is None or found.link is None:
             unexplained.extend(mine)
@@ -219,6 +224,13 @@ def _pieces_of(
         if pieces:
             out[octave] = pieces
     return out
+
+
+def _skirts(pieces: dict[int, list[Piece]], keyed: Keyed | None, noise: NoiseFloor) -> set[int]:
+    """Octaves that hold nothing but what a carrier that is ``keyed`` has there."""
+    if keyed is None:
+        return set()
+    return {octave for octave, mine in pieces.items() if all(is_skirt_of(one, keyed, noise) for one in mine)}
 
 
 def _stands_out(piece: Piece) -> bool:

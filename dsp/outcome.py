@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -9,9 +10,11 @@ import numpy as np
 from dsp.activity import Active
 from dsp.extract import Model
 from dsp.link import Learned
+from dsp.noise import NoiseFloor
 from dsp.period import Period
 from dsp.quality import Fitness
 from dsp.runs import Runs, nats_in, nats_of
+from dsp.segment import Piece
 from dsp.source import Record
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker
@@ -22,6 +25,10 @@ AT_HALF = 0.1
 """Half symbol rates by which a carrier that lies some of them aside may be off."""
 # share of the power of rectangular symbols that all their sidelobes on one side have: a twentieth
 _SIDELOBE = 0.05
+# times by which what is keyed may be stronger in single pieces, which are cut where it is strongest
+_ABOVE = 2.0
+# places of a band that tell the floor in it
+_DENSITIES = 33
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +78,15 @@ class Keyed:
     period: float
     power: float
 
+    def power_within(self, low_hz: float, high_hz: float, rate_hz: float) -> float:
+        """Mean square of what rectangular symbols have there at most, wherever between their nulls."""
+        null_hz = rate_hz / self.period
+        below, above = low_hz - self.carrier_hz, high_hz - self.carrier_hz
+        if below < null_hz and above > -null_hz:
+            return self.power
+        near, far = sorted((abs(below), abs(above)))
+        return self.power * null_hz / math.pi**2 * (1.0 / near - 1.0 / far)
+
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
@@ -88,6 +104,13 @@ class Outcome:
     resting: Model | None = None
     levels: bool = False
     left: list[Active] | None = None
+
+    def is_open(self, keyed: Keyed | None) -> bool:
+        """Whether this is something of its own, and neither a carrier that is keyed nor what looks like one about a line;
+        beside one that is known to be ``keyed`` what is taken off is that one's."""
+        if self.resting is not None or self.keyed is not None:
+            return False
+        return self.taken is None or keyed is None
 
 
 def has_few(judged: Fitness, learned: Learned) -> bool:
@@ -136,3 +159,13 @@ def is_sidelobe_of(link: Link, keyed: Keyed, rate_hz: float) -> bool:
     halves = [aside * period for period in (link.period.value, keyed.period)]
     at_half = any(abs(off - round(off)) < AT_HALF for off in halves)
     return at_half and power_of(link) < _SIDELOBE * keyed.power
+
+
+def is_skirt_of(piece: Piece, keyed: Keyed, noise: NoiseFloor) -> bool:
+    """Whether a piece is no more than what a carrier that is keyed has in its band."""
+    low_hz, high_hz = piece.low_hz, piece.high_hz
+    density = float(np.mean(noise.density(np.linspace(low_hz, high_hz, _DENSITIES))))
+    power = (piece.ratio - 1.0) * density * piece.bins * noise.rate_hz / piece.frame
+    # far from the carrier all of it is at the edges of symbols, of which the shortest piece has one
+    edges = 1.0 + keyed.period / (piece.stop - piece.start)
+    return power < _ABOVE * edges * keyed.power_within(low_hz, high_hz, noise.rate_hz)

@@ -18,10 +18,10 @@ from dsp.classify import explain_nothing
 from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.extract import Model
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
-from dsp.outcome import is_sidelobe_of, spans_of_link
+from dsp.outcome import Keyed, is_sidelobe_of, spans_of_link
 from dsp.rests import are_counted, rests_of
 from dsp.results import DecodeSettings
-from dsp.reversed_tone import reversed_tone
+from dsp.reversed_tone import has_sidebands, reversed_tone
 from dsp.segment import Piece
 from dsp.source import Record, Watch
 from dsp.strip import Spans
@@ -39,6 +39,8 @@ _AS_FLOOR = 1.5
 _LEFT = 0.1
 # kinds that several transmissions at once may be taken for
 _OPEN = ("none", "undecided", "multi-carrier")
+# octaves in which nothing is found before a carrier that is keyed is sought no more
+_VAIN = 2
 # symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
 _SKIRTS = 2.0
 # places, and samples of one, that tell which of the searches leaves least
@@ -48,21 +50,15 @@ _PLACES, _PLACE = 32, 1 << 16
 def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> Search:
     """What is found in a record without its steady tones; in the ``raw`` one if these turn out to be part of what is sent."""
     found = _of_messages(calm, settings, watch.part(0.0, 0.5))
-    hides = found is None and without_modulated_lines(*calm) is not calm[1]
-    # what is as steady as a line, and none, hides itself: it is sought first
-    first = _continuous(*calm, (), None, settings, watch.part(0.0, 0.1)) if hides else None
-    if first is not None and first.is_keyed:
-        return first
-    search, line = found or (find_links(*calm, settings, watch.part(0.0, 0.5)), calm)
+    keyed = _keyed(calm, settings, watch.part(0.0, 0.1)) if found is None else None
+    search, line = found or (find_links(*calm, settings, watch.part(0.0, 0.5), keyed=keyed), calm)
     known = search.taken
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
     known = known or search.resting
     # of what is sent nearly all the time the floor is a part: it is all there is, and told best so, if it leaves nothing
-    if known is not None or not hides:
-        first = _otherwise(search, line, known, settings, watch.part(0.5, 0.55))
-    again = _likelier(search, first, line)
+    again = _otherwise(search, line, known, settings, watch.part(0.5, 0.55))
     if again.is_keyed:
         # a carrier that is keyed in another way is what there is, whatever the noise
         return again
@@ -121,24 +117,33 @@ def _all_along(
     return None if links == search.links else replace(search, links=links)
 
 
+def _keyed(line: Line, settings: DecodeSettings, watch: Watch) -> Keyed | None:
+    """A carrier that is keyed about a tone that was taken off, or that is sent all the time and so hides itself as a line."""
+    record, noise = line
+    flat = noise.flattened()
+    if flat is None or (without_modulated_lines(record, noise) is noise and not has_sidebands(record)):
+        return None
+    seen = without_modulated_lines(record, flat)
+    return find_links(record, seen, settings, watch, likeliest=True, vain=_VAIN).keyed
+
+
 def _otherwise(
     search: Search, line: Line, known: Model | None, settings: DecodeSettings, watch: Watch
-) -> Search | None:
-    """What is found with a floor that something sent is part of, of a model that is ``known`` perhaps."""
+) -> Search:
+    """What explains more with a floor that something sent is part of, of a model that is ``known`` perhaps.
+
+    If that is a carrier that is keyed, what is no part of it.
+    """
     if search.is_keyed or not _doubtful(search, line[1]):
-        return None
-    return _continuous(*line, search.judged, known, settings, watch)
-
-
-def _likelier(search: Search, other: Search | None, line: Line) -> Search:
-    """What explains more; if the ``other`` is a carrier that is keyed, what of the search is no part of that."""
-    if other is None:
         return search
-    if other.keyed is None or other.links:
-        return other if other.weight > search.weight else search
-    rate_hz = line[0].rate_hz
-    links = tuple(link for link in search.links if not is_sidelobe_of(link, other.keyed, rate_hz))
-    return replace(search, links=links, keyed=other.keyed)
+    again = _continuous(*line, search.judged, known, settings, watch)
+    if again is None:
+        return search
+    if again.is_keyed and again.keyed is not None:
+        rate_hz = line[0].rate_hz
+        links = tuple(link for link in search.links if not is_sidelobe_of(link, again.keyed, rate_hz))
+        return replace(search, links=links, keyed=again.keyed)
+    return again if again.weight > search.weight else search
 
 
 def _before_filter(

@@ -58,6 +58,8 @@ _BLOCKS_BESIDE = 8
 _STRETCHES = 6
 # octaves to either side of a carrier that are not looked at where nothing but the carrier is sent
 _OCTAVES_BESIDE = 2
+# share of the energy of pieces that is that of a carrier's skirts: single ones are stronger by chance
+_NEARLY_ALL = 0.9
 
 
 @dataclass(frozen=True, eq=False)
@@ -227,10 +229,11 @@ def _pieces_of(
 
 
 def _skirts(pieces: dict[int, list[Piece]], keyed: Keyed | None, noise: NoiseFloor) -> set[int]:
-    """Octaves that hold nothing but what a carrier that is ``keyed`` has there."""
+    """Octaves that hold hardly anything but what a carrier that is ``keyed`` has there."""
     if keyed is None:
         return set()
-    return {octave for octave, mine in pieces.items() if all(is_skirt_of(one, keyed, noise) for one in mine)}
+    held = {o: sum(one.energy for one in its if is_skirt_of(one, keyed, noise)) for o, its in pieces.items()}
+    return {o for o, its in pieces.items() if held[o] > _NEARLY_ALL * sum(one.energy for one in its)}
 
 
 def _stands_out(piece: Piece) -> bool:

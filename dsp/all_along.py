@@ -13,11 +13,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.at_once import AT_HALF, is_of, near_carrier, power_of, without_links
+from dsp.at_once import is_of, near_carrier, without_links
 from dsp.bpsk import find_links
 from dsp.noise import NoiseFloor, estimate_noise
 from dsp.one_band import by_itself
-from dsp.outcome import Link, spans_of_link
+from dsp.outcome import AT_HALF, Link, power_of, spans_of_link
 from dsp.results import DecodeSettings
 from dsp.source import Record, Watch
 from dsp.talkers import Talker

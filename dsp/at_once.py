@@ -16,7 +16,7 @@ from dsp.activity import FEWER_FRAMES, Active, find_activity
 from dsp.bpsk import Search, find_links
 from dsp.equalise import may_be_filtered
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
-from dsp.outcome import Link, samples_of, spans_of_link
+from dsp.outcome import AT_HALF, Link, power_of, samples_of, spans_of_link
 from dsp.results import DecodeSettings
 from dsp.sent import sent_of
 from dsp.source import Floats, Record, Watch
@@ -46,8 +46,6 @@ _NEAR = 1.5
 _SAME_ENDS = 3.0
 # share by which symbol periods of the same link differ at most, and correlation of reversals above which they are the same
 _SAME_PERIOD, _ALIKE = 0.01, 0.5
-# half symbol rates by which a carrier that lies some of them aside may be off
-AT_HALF = 0.1
 # share of the likelihood that a link may lose when the others are taken off
 _KEPT = 0.9
 # times by which links explain more, searched for again, if what they leave is to be searched once more
@@ -176,11 +174,6 @@ def _covered_share(spans: Spans, active: Active) -> float:
     start, stop = active.best.start, active.best.stop
     inside = np.minimum(spans[:, 1], stop) - np.maximum(spans[:, 0], start)
     return float(np.sum(np.maximum(inside, 0.0))) / (stop - start)
-
-
-def power_of(link: Link) -> float:
-    """Mean square of the strongest talker's carrier while it is sent."""
-    return max(0.5 * float(np.median(talker.runs.amplitude)) ** 2 for talker in link.talkers)
 
 
 def _box_power(noise: NoiseFloor, active: Active) -> float:

@@ -12,7 +12,7 @@ from dsp.condition import Conditioner
 from dsp.discover import discover
 from dsp.extract import Model
 from dsp.judged import are_judged
-from dsp.keyed import has_residual_carrier, is_keyed
+from dsp.keyed import line_under
 from dsp.link import (
     Learned,
     are_levels,
@@ -26,7 +26,19 @@ from dsp.link import (
     spans_to_learn,
 )
 from dsp.noise import NoiseFloor
-from dsp.outcome import FEWEST_SYMBOLS, FewFlips, Link, Outcome, few_of, has_few, samples_of, spans_of_link
+from dsp.outcome import (
+    FEWEST_SYMBOLS,
+    FewFlips,
+    Keyed,
+    Link,
+    Outcome,
+    few_of,
+    has_few,
+    is_sidelobe_of,
+    is_skirt_of,
+    samples_of,
+    spans_of_link,
+)
 from dsp.quality import one_phase
 from dsp.results import DecodeSettings
 from dsp.runs import nats_of
@@ -46,6 +58,8 @@ _BLOCKS_BESIDE = 8
 _STRETCHES = 6
 # octaves to either side of a carrier that are not looked at where nothing but the carrier is sent
 _OCTAVES_BESIDE = 2
+# share of the energy of pieces that is that of a carrier's skirts: single ones are stronger by chance
+_NEARLY_ALL = 0.9
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,8 +67,9 @@ class Search:
     """The outcome: links, and the pieces of activity that no link explains, most telling first.
 
     ``active`` is what a first look found, ``covered`` (n, 2) the samples that the links explain, ``few`` what has too
-    few reversals to tell a symbol rate. ``keyed`` is the model of something of which a steady tone that was taken off is a
-    part, ``resting`` one at whose carrier a line of the floor stands. In what was ``judged`` nothing at all was found.
+    few reversals to tell a symbol rate. ``keyed`` is a carrier that is keyed about a line, and no reversal; ``taken`` the
+    model of something of which a line that was taken off may be a part, ``resting`` one at whose carrier a line of the
+    floor stands. In what was ``judged`` nothing at all was found.
     ``before_filter`` says that a filter was undone first (`dsp.equalise`).
     """
 
@@ -64,10 +79,16 @@ class Search:
     active: tuple[Active, ...]
     covered: Spans
     few: tuple[FewFlips, ...] = ()
-    keyed: Model | None = None
+    keyed: Keyed | None = None
+    taken: Model | None = None
     resting: Model | None = None
     judged: tuple[Piece, ...] = ()
     before_filter: bool = False
+
+    @property
+    def is_keyed(self) -> bool:
+        """Whether a carrier that is keyed about a line is all that was found."""
+        return self.keyed is not None and not self.links
 
     @property
     def told(self) -> float:
@@ -93,6 +114,7 @@ def find_links(
     judged: tuple[Piece, ...] = (),
     vain: int = _MODELS_AT_MOST,
     known: Model | None = None,
+    keyed: Keyed | None = None,
     messages: tuple[Piece, ...] = (),
 ) -> Search:
     """Search octave by octave, the most energetic first, until nothing more is explained.
@@ -100,7 +122,8 @@ def find_links(
     ``likeliest`` takes what stands out of the floor most clearly first: where the floor is only supposed, its error,
     little as it is in each frame, adds up to more energy over a wide band than something narrow has. In what was
     ``judged`` there is nothing. After so many octaves in ``vain`` no more is tried. A model that is ``known`` is tried
-    before others. If something sent all the time has ``messages`` these tell what it is, or nothing does.
+    before others. Of a carrier that is known to be ``keyed``, or turns out to be, the skirts are not looked at. If something
+    sent all the time has ``messages`` these tell what it is, or nothing does.
     """
     nothing = list(judged)
     links: list[Link] = []
@@ -118,6 +141,9 @@ def find_links(
         if cut_from is not active:
             cut_from = active
             pieces = _pieces_of(record, noise, [a for a in active if a.octave not in failed], covered)
+        skirts = _skirts(pieces, keyed, noise) - failed
+        unexplained.extend(piece for octave in sorted(skirts) for piece in pieces[octave])
+        failed |= skirts
         pieces = {octave: mine for octave, mine in pieces.items() if octave not in failed}
         if not pieces or len(failed) >= vain:
             break
@@ -128,8 +154,8 @@ def find_links(
         found = None
         if not are_judged(mine, nothing):
             found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9), known)
-            if found is not None and found.resting is not None:
-                resting, found = resting or found.resting, None
+            if found is not None and not found.is_open(keyed):
+                resting, keyed, found = resting or found.resting, keyed or found.keyed, None
         if found is None or found.link is None:
             unexplained.extend(mine)
             failed.add(octave)
@@ -137,8 +163,8 @@ def find_links(
             nothing.extend(mine)
             continue
         # beside links it is what a restless tone left of itself
-        if found.keyed is not None and not links:
-            return Search((), (), (), tuple(seen), covered, keyed=found.keyed)
+        if found.taken is not None and not links:
+            return Search((), (), (), tuple(seen), covered, taken=found.taken)
         if found.levels and not links:
             # their harmonics are nothing else
             return Search((), tuple(mine), (), tuple(seen), covered)
@@ -161,8 +187,10 @@ def find_links(
             active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
     links = [link for link in links if not any(_is_shadow(link, other) for other in few)]
+    if keyed is not None:
+        links = [link for link in links if not is_sidelobe_of(link, keyed, record.rate_hz)]
     rest = (tuple(unexplained), tuple(unmodulated), tuple(seen))
-    return Search(tuple(links), *rest, covered, tuple(few), resting=resting, judged=tuple(nothing))
+    return Search(tuple(links), *rest, covered, tuple(few), keyed, resting=resting, judged=tuple(nothing))
 
 
 def first_look(record: Record, noise: NoiseFloor, watch: Watch, covered: Spans | None = None) -> list[Active]:
@@ -198,6 +226,14 @@ def _pieces_of(
         if pieces:
             out[octave] = pieces
     return out
+
+
+def _skirts(pieces: dict[int, list[Piece]], keyed: Keyed | None, noise: NoiseFloor) -> set[int]:
+    """Octaves that hold hardly anything but what a carrier that is ``keyed`` has there."""
+    if keyed is None:
+        return set()
+    held = {o: sum(one.energy for one in its if is_skirt_of(one, keyed, noise)) for o, its in pieces.items()}
+    return {o for o, its in pieces.items() if held[o] > _NEARLY_ALL * sum(one.energy for one in its)}
 
 
 def _stands_out(piece: Piece) -> bool:
@@ -319,7 +355,12 @@ def _of_model(
 
 
 def _beside_its_line(record: Record, noise: NoiseFloor, learned: Learned) -> Outcome | None:
-    """Whether what was learned has a carrier that a line of the floor or a tone that was taken off may be a part of."""
-    if has_residual_carrier(record, noise, learned):
-        return Outcome(None, resting=learned.model)
-    return Outcome(None, keyed=learned.model) if is_keyed(record, noise, learned) else None
+    """Whether what was learned has a carrier that a line of the floor, or one that was taken off, is or may be a part of."""
+    under = line_under(record, noise, learned)
+    if under is None:
+        return None
+    model = learned.model
+    if under == "keyed":
+        power = 0.5 * float(np.median(learned.runs.amplitude)) ** 2
+        return Outcome(None, keyed=Keyed(model.carrier_hz, model.period, power))
+    return Outcome(None, taken=model) if under == "taken" else Outcome(None, resting=model)

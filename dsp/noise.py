@@ -144,7 +144,7 @@ def without_modulated_lines(record: Record, noise: NoiseFloor) -> NoiseFloor:
         low, high = (round(float(noise.lines_hz[at]) / step_hz) for at in (a, b - 1))
         if high - low > _RESOLVED and _held_by_peaks(power[low : high + 1]) < _PURE:
             lines[a:b] = 1.0
-    return replace(noise, lines=lines)
+    return noise if np.array_equal(lines, noise.lines) else replace(noise, lines=lines)
 
 
 def without_line_at(noise: NoiseFloor, freq_hz: float) -> NoiseFloor:

@@ -36,6 +36,9 @@ _FEWEST, _BEYOND = 4, 0.25
 _ACROSS = 0.05
 # symbols without a reversal that part two messages (random bits have so many once in 2^16), and of rest to either side
 _APART, _MARGIN = 16, 8
+# places that tell whether a tone is keyed, means that do at least, share of what is left that stands along one phase, and
+# nats by which it is no chance: 20 leave one in 10^8
+_FEW_PLACES, _MEANS, _ALONG, _BY_CHANCE = 4, 64, 0.2, 20.0
 # samples of a frame at least, and its bins within a line's main lobe
 _SHORTEST_FRAME, _BINS = 8, 3
 # messages that a link is learned from
@@ -86,6 +89,30 @@ def reversed_tone(record: Record, noise: NoiseFloor) -> ReversedTone | None:
     return None
 
 
+def has_sidebands(record: Record) -> bool:
+    """Whether what is left beside one of the strongest steady tones stands along one phase to it, or at right angles to
+    that: it may be the carrier of something keyed (a noncircular signal in circular noise: Picinbono, On circularity, 1994).
+    """
+    tones = [(off, tone) for off in record.tones for tone in off.tones]
+    for off, tone in sorted(tones, key=lambda one: -_height(one[1]))[:_TONES]:
+        cycle = 2.0 * np.pi / tone.omega
+        length = round(float(np.ceil(_SHORTEST / cycle)) * cycle)
+        starts, means = _means(record, off, tone, length, _FEW_PLACES)
+        while means.size >= _MEANS and length <= _LONGEST:
+            left = means - 1.0
+            along = abs(complex(np.mean(left**2))) / float(np.mean(np.abs(left) ** 2))
+            if along > _ALONG and along**2 * left.size > 2.0 * _BY_CHANCE:
+                return True
+            starts, means, length = _joined(starts, means, length)
+    return False
+
+
+def _joined(starts: Floats, means: Complexes, length: int) -> tuple[Floats, Complexes, int]:
+    """Means of twice the length."""
+    pairs = np.flatnonzero(np.diff(starts)[::2] == length) * 2
+    return starts[pairs], 0.5 * (means[pairs] + means[pairs + 1]), 2 * length
+
+
 def _height(tone: Tone) -> float:
     return float(np.median(np.abs(tone.amplitudes)))
 
@@ -122,16 +149,19 @@ def _messages(record: Record, off: Tones, tone: Tone) -> tuple[float, Spans] | N
         deviation = 1.4826 * float(np.median(np.abs(means.imag))) / level
         if deviation < _CLEAR:
             return _spans(starts, means / level, deviation, length)
-        pairs = np.flatnonzero(np.diff(starts)[::2] == length) * 2
-        starts, means, length = starts[pairs], 0.5 * (means[pairs] + means[pairs + 1]), 2 * length
+        starts, means, length = _joined(starts, means, length)
     return None
 
 
-def _means(record: Record, off: Tones, tone: Tone, length: int) -> tuple[Floats, Complexes]:
+def _means(
+    record: Record, off: Tones, tone: Tone, length: int, places: int = _PLACES
+) -> tuple[Floats, Complexes]:
     """First samples (n,) and means over ``length`` samples (n,) of what a tone is together with all that is left, over it."""
     starts, means = [np.zeros(0)], [np.zeros(0, dtype=np.complex128)]
     cycles = np.exp(-1j * tone.omega * np.arange(length)).astype(np.complex64)
-    for start, stop in _places(record, (off.first, off.last), 1 << int(np.log2(_PLACE / length)), length):
+    for start, stop in _places(
+        record, (off.first, off.last), 1 << int(np.log2(_PLACE / length)), length, places
+    ):
         first = np.arange(start, stop - length + 1, length, dtype=np.float64)
         left = record.read_centred(start, start + first.size * length).reshape(first.size, length)
         turned = (left @ cycles).astype(np.complex128) * np.exp(-1j * tone.omega * (first - off.first))
@@ -140,12 +170,14 @@ def _means(record: Record, off: Tones, tone: Tone, length: int) -> tuple[Floats,
     return np.concatenate(starts), np.concatenate(means)
 
 
-def _places(record: Record, within: tuple[int, int], count: int, length: int) -> list[tuple[int, int]]:
+def _places(
+    record: Record, within: tuple[int, int], count: int, length: int, most: int
+) -> list[tuple[int, int]]:
     """Samples ``[start, stop)`` of places of ``count`` means all over a stretch, or all of it if it is short."""
     first = within[0]
     last = min(within[1], record.stretch_at(first).last)
     places = -(-(last - first) // (count * length))
-    numbers = np.unique(np.linspace(0, places - 1, min(places, _PLACES)).astype(np.int64))
+    numbers = np.unique(np.linspace(0, places - 1, min(places, most)).astype(np.int64))
     return [
         (start, min(last, start + count * length)) for start in (first + numbers * count * length).tolist()
     ]

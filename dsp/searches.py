@@ -18,10 +18,10 @@ from dsp.classify import explain_nothing
 from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.extract import Model
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
-from dsp.outcome import spans_of_link
+from dsp.outcome import Keyed, is_sidelobe_of, spans_of_link
 from dsp.rests import are_counted, rests_of
 from dsp.results import DecodeSettings
-from dsp.reversed_tone import reversed_tone
+from dsp.reversed_tone import has_sidebands, reversed_tone
 from dsp.segment import Piece
 from dsp.source import Record, Watch
 from dsp.strip import Spans
@@ -39,6 +39,8 @@ _AS_FLOOR = 1.5
 _LEFT = 0.1
 # kinds that several transmissions at once may be taken for
 _OPEN = ("none", "undecided", "multi-carrier")
+# octaves in which nothing is found before a carrier that is keyed is sought no more
+_VAIN = 2
 # symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
 _SKIRTS = 2.0
 # places, and samples of one, that tell which of the searches leaves least
@@ -48,14 +50,18 @@ _PLACES, _PLACE = 32, 1 << 16
 def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> Search:
     """What is found in a record without its steady tones; in the ``raw`` one if these turn out to be part of what is sent."""
     found = _of_messages(calm, settings, watch.part(0.0, 0.5))
-    search, line = found or (find_links(*calm, settings, watch.part(0.0, 0.5)), calm)
-    known = search.keyed
+    keyed = _keyed(calm, settings, watch.part(0.0, 0.1)) if found is None else None
+    search, line = found or (find_links(*calm, settings, watch.part(0.0, 0.5), keyed=keyed), calm)
+    known = search.taken
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
     known = known or search.resting
     # of what is sent nearly all the time the floor is a part: it is all there is, and told best so, if it leaves nothing
     again = _otherwise(search, line, known, settings, watch.part(0.5, 0.55))
+    if again.is_keyed:
+        # a carrier that is keyed in another way is what there is, whatever the noise
+        return again
     if again is not search and _is_all(again):
         return with_others(*line, again, settings, watch.part(0.6, 1.0))
     # what goes on all the time beside other things shapes the floor as a filter does
@@ -111,14 +117,33 @@ def _all_along(
     return None if links == search.links else replace(search, links=links)
 
 
+def _keyed(line: Line, settings: DecodeSettings, watch: Watch) -> Keyed | None:
+    """A carrier that is keyed about a tone that was taken off, or that is sent all the time and so hides itself as a line."""
+    record, noise = line
+    flat = noise.flattened()
+    if flat is None or (without_modulated_lines(record, noise) is noise and not has_sidebands(record)):
+        return None
+    seen = without_modulated_lines(record, flat)
+    return find_links(record, seen, settings, watch, likeliest=True, vain=_VAIN).keyed
+
+
 def _otherwise(
     search: Search, line: Line, known: Model | None, settings: DecodeSettings, watch: Watch
 ) -> Search:
-    """What explains more with a floor that something sent is part of, of a model that is ``known`` perhaps."""
-    if not _doubtful(search, line[1]):
+    """What explains more with a floor that something sent is part of, of a model that is ``known`` perhaps.
+
+    If that is a carrier that is keyed, what is no part of it.
+    """
+    if search.is_keyed or not _doubtful(search, line[1]):
         return search
     again = _continuous(*line, search.judged, known, settings, watch)
-    return again if again is not None and again.weight > search.weight else search
+    if again is None:
+        return search
+    if again.is_keyed and again.keyed is not None:
+        rate_hz = line[0].rate_hz
+        links = tuple(link for link in search.links if not is_sidelobe_of(link, again.keyed, rate_hz))
+        return replace(search, links=links, keyed=again.keyed)
+    return again if again.weight > search.weight else search
 
 
 def _before_filter(
@@ -251,4 +276,4 @@ def _continuous(
     search = find_links(record, bare, settings, watch, likeliest=True, judged=judged, known=known)
     if known is not None and not _is_as_known(record, search, known):
         search = find_links(record, seen, settings, watch, likeliest=True, judged=judged)
-    return search if search.links or search.few else None
+    return search if search.links or search.few or search.keyed is not None else None

@@ -9,7 +9,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.runs import Runs
 from dsp.source import Floats
+from dsp.strip import Strip
 from dsp.talkers import Talker
 
 Singles = NDArray[np.float32]
@@ -63,16 +65,23 @@ def sent_of(talkers: Sequence[Talker]) -> tuple[Sent, ...]:
     return tuple(_sent(talker) for talker in talkers if len(talker.runs))
 
 
-def _sent(talker: Talker) -> Sent:
-    runs, strip = talker.runs, talker.strip
+def carrier_of(runs: Runs, strip: Strip) -> tuple[Floats, Floats]:
+    """Phase (s,) of each symbol's carrier in its middle, as that of a cosine, and its advance (s,) in radians a sample."""
     middle = 0.5 * (runs.starts + runs.stops)
-    shift = strip.shift(middle)
     # the phase against the turned carrier is counted in the strip
     phase = runs.turned.omega * middle + runs.angles
     omega = runs.omega[runs.owner]
     if strip.wander is not None:
-        phase = phase + strip.wander.phase_at(middle + shift)
-        omega = omega + strip.wander.omega_at(middle + shift)
+        place = middle + strip.shift(middle)
+        phase = phase + strip.wander.phase_at(place)
+        omega = omega + strip.wander.omega_at(place)
+    return phase, omega
+
+
+def _sent(talker: Talker) -> Sent:
+    runs, strip = talker.runs, talker.strip
+    shift = strip.shift(0.5 * (runs.starts + runs.stops))
+    phase, omega = carrier_of(runs, strip)
     amplitude = np.where(runs.symbols.real > 0.0, 1.0, -1.0) * runs.amplitude[runs.owner]
     order = np.argsort(runs.starts + shift, kind="stable")
     return Sent(

@@ -25,7 +25,7 @@ from dsp.bpsk import Search, find_links, first_look
 from dsp.decoder import decode
 from dsp.errors import CancelledError
 from dsp.extract import extract
-from dsp.keyed import has_residual_carrier
+from dsp.keyed import line_under
 from dsp.link import Learned
 from dsp.results import DecodeSettings
 from dsp.source import Watch
@@ -203,15 +203,15 @@ def test_hum_of_a_few_cycles_does_not_hide_a_lone_transmission(draw):
 
 def test_what_looks_keyed_beside_a_link_does_not_undo_the_link(monkeypatch):
     """By itself it would end the search, which then begins anew with the tones left in."""
-    answers = iter([False])
-    monkeypatch.setattr(bpsk, "is_keyed", lambda *_: next(answers, True))
+    answers = iter([None])
+    monkeypatch.setattr(bpsk, "line_under", lambda *_: next(answers, "taken"))
     found = searched(taking_turns(((120e3, 20e3), (31e3, 5e3)), 3))
     assert len(found.links) == 1
-    assert not found.keyed
+    assert not found.taken
 
-    monkeypatch.setattr(bpsk, "is_keyed", lambda *_: True)
+    monkeypatch.setattr(bpsk, "line_under", lambda *_: "taken")
     alone = searched(taking_turns(((120e3, 20e3), (31e3, 5e3)), 3))
-    assert alone.keyed
+    assert alone.taken
     assert not alone.links
 
 
@@ -230,5 +230,5 @@ def test_only_a_line_as_large_as_symbols_is_what_keying_leaves_of_a_carrier(draw
     with_line = replace(floor, lines=np.where(near, 50.0, 1.0))
     for height, keyed in ((rng.uniform(0.05, 0.35), False), (rng.uniform(0.7, 1.2), True)):
         record = record_of(made.samples + height * tone)
-        assert has_residual_carrier(record, with_line, learned) == keyed
-        assert not has_residual_carrier(record, floor, learned)
+        assert line_under(record, with_line, learned) == ("left" if keyed else None)
+        assert line_under(record, floor, learned) is None

@@ -15,6 +15,10 @@ import numpy as np
 from dsp.correlate import Complexes
 from dsp.source import Floats
 
+# times the largest of so many ordinates of noise, ``ln n`` means, that a line has at least; share of the level of what a
+# band holds that its level is at least, though most of it be empty
+_BY_CHANCE, _EMPTY = 8.0, 1e-9
+
 
 @dataclass(frozen=True)
 class CarrierLine:
@@ -89,9 +93,11 @@ def squared_lines(
         reach = np.fft.fftfreq(size, 1.0 / (2.0 * band_rate))
         # a band that ends at zero or half the sample rate squares to nothing beyond twice that
         filled = (reach > -2.0 * zero_hz) & (reach < rate_hz - 2.0 * zero_hz)
-        median = float(np.median(power[filled])) / np.log(2.0)
-        if median <= 0.0:
+        median, among = (float(np.median(some)) / np.log(2.0) for some in (power, power[filled]))
+        if among <= 0.0:
             continue
+        # what noise in it makes is held against noise, not against what is empty
+        by_chance = _BY_CHANCE * float(np.log(size)) * among
         for _ in range(2):
             k = int(np.argmax(power))
             left, mid, right = power[k - 1], power[k], power[(k + 1) % size]
@@ -100,7 +106,8 @@ def squared_lines(
             twice = ((k + shift + size / 2) % size - size / 2) * step
             freq = zero_hz + twice / 2.0
             if 0.0 < freq < rate_hz / 2.0:
-                lines.append(CarrierLine(float(freq), float(mid) / median))
+                over = max(median, _EMPTY * among) if mid > by_chance else among
+                lines.append(CarrierLine(float(freq), float(mid) / over))
             # the same line's own skirt must not be found again
             near = (np.arange(-10, 11) + k) % size
             power[near] = 0.0

@@ -21,8 +21,8 @@ from dsp.talkers import talkers_of
 
 # times that a carrier is followed by what was found with it followed before
 _ROUNDS = 4
-# share by which more must be explained for another
-_GAINED = 1e-3
+# share by which more must be explained for another, and by which it is more than a part of one fitted by itself gains
+_GAINED, _MUCH = 1e-3, 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,8 +32,8 @@ class Whole:
     learned: Learned
     everything: Everything
 
-    def nats(self, variance: float) -> float:
-        """Log-likelihood ratio of all symbols against silence in noise of this variance."""
+    def nats(self, variance: float | None = None) -> float:
+        """Log-likelihood ratio of all symbols against silence in noise of this variance, or in what each talker met."""
         return sum(nats_in(t.runs, variance) for t in self.everything.talkers)
 
     @property
@@ -73,9 +73,10 @@ def whole_of(
             break
         watch_only = Watch(None, watch.cancelled)
         other = Whole(again, _everything(straight, active, again, covered, watch_only))
-        # in the same noise: what explains more may meet more of it in what the other one leaves out
+        # what explains more may meet more noise in what the other one leaves out: then much more in the same noise counts
         noise = min(whole.noise, other.noise)
-        if other.nats(noise) < (1.0 + _GAINED) * whole.nats(noise):
+        much = other.nats(noise) > (1.0 + _MUCH) * whole.nats(noise)
+        if not much and other.nats() < (1.0 + _GAINED) * whole.nats():
             break
         whole = other
     return whole

@@ -26,6 +26,8 @@ _BESIDE = WINDOW // 2
 _SILENT, _SHARED = 3.5, 3.0
 # the same of what was found beyond ends (`dsp.reach`), or may lie there: the room of a part, and what is looked at beyond
 _UNSEEN = 9.5
+# share of the power of symbols that what lies between short ones has at least if it was sent, too
+_SENT = 0.25
 # natural logarithm of the ratio of amplitudes that one fit to both holds for
 _ALIKE = 0.25
 # symbols within which amplitudes that differ go over into each other
@@ -111,11 +113,23 @@ def _neighbours(items: _Items, borders: Floats, *, far: bool) -> Ints:
     gap = (items.head.start[1:] - items.tail.stop[:-1]) / items.tail.period[:-1]
     middle = 0.5 * (items.head.start + items.tail.stop)
     same = np.diff(np.searchsorted(borders, middle, "right")) == 0
+    long = ~items.short & far
     # what was looked for beyond the ends of two long ones (`dsp.reach`) both may have found
-    both = ~(items.short[1:] | items.short[:-1]) & far
-    return np.flatnonzero(
-        same & (gap < (_UNSEEN if far else _SILENT)) & (gap > np.where(both, -_UNSEEN, -_SHARED))
-    )
+    most = np.where(long[1:] | long[:-1], _UNSEEN, _SILENT)
+    if far:
+        between = np.flatnonzero(same & (gap >= most) & (gap < _UNSEEN))
+        most[between[_are_sent(items.tail.take(between), gap[between])]] = _UNSEEN
+    shared = np.where(long[1:] & long[:-1], _UNSEEN, _SHARED)
+    return np.flatnonzero(same & (gap < most) & (gap > -shared))
+
+
+def _are_sent(tails: Fits, gap: Floats) -> Flags:
+    """Whether so many symbols (b,) after each are mostly as strong as those before them."""
+    after = replace(tails, start=tails.stop, count=np.rint(gap).astype(np.int64))
+    power = np.abs(after.sums().z) ** 2 * after.normal() ** 2
+    # that of noise is two on average
+    mean = np.sum(power, axis=1, where=after.inside()) / np.maximum(after.count, 1) - 2.0
+    return np.asarray(mean > _SENT * tails.gain**2)
 
 
 def _whole(items: _Items, near: Ints, *, bends: bool) -> tuple[Fits, Flags]:

@@ -115,6 +115,24 @@ def test_a_pause_of_six_symbols_parts_long_transmissions_in_step(draw: int) -> N
     assert np.unique(rejoined(none, windows, owner, NOWHERE, far=True)[2]).size == 2
 
 
+@pytest.mark.parametrize("draw", range(4))
+def test_what_was_not_looked_at_between_two_short_parts_makes_no_two_of_them_unless_it_is_silent(
+    draw: int,
+) -> None:
+    made = capture((60,), 80 + draw, esn0_db=10.0)
+    whole = true_fits(made)
+    a, b = (round(float(whole.start[0] + k * whole.period[0])) for k in (28, 34))
+    silent = made.samples.copy()
+    silent[a:b] = np.random.default_rng(draw).normal(0.0, made.sigma, b - a)
+    told = []
+    for samples in (made.samples, silent):
+        fits = true_fits(replace(made, samples=samples))
+        parts = join([_part(fits, 0, 28), _part(fits, 34, 26)])
+        none = parts.take(np.zeros(0, dtype=np.int64))
+        told.append(rejoined(parts, none, none.count, NOWHERE, far=True)[0].count.tolist())
+    assert told == [[60], [28, 26]]
+
+
 def test_samples_that_two_claim_are_shared() -> None:
     """Each else loses them to the other; what covers the other's middle does not count."""
     starts, stops = np.array([90.0, 10.0, 300.0, 310.0]), np.array([200.0, 100.0, 400.0, 330.0])

@@ -52,8 +52,8 @@ def test_of_few_samples_the_rate_sent_is_the_likeliest(draw: int) -> None:
 
 def test_a_lone_burst_is_found_with_its_rate() -> None:
     """In 99 % and more of all."""
-    right = sum(is_right(24, 7.0, draw) for draw in range(81000, 81060))
-    assert clopper_pearson(60 - right, 60)[0] < 0.01
+    right = sum(is_right(24, 7.0, draw) for draw in range(81000, 81050))
+    assert clopper_pearson(50 - right, 50)[0] < 0.01
 
 
 @pytest.mark.parametrize("count", [130, 143, 159, 175, 200])

@@ -73,13 +73,20 @@ def whole_of(
             break
         watch_only = Watch(None, watch.cancelled)
         other = Whole(again, _everything(straight, active, again, covered, watch_only))
-        # what explains more may meet more noise in what the other one leaves out: then much more in the same noise counts
-        noise = min(whole.noise, other.noise)
-        much = other.nats(noise) > (1.0 + _MUCH) * whole.nats(noise)
-        if not much and other.nats() < (1.0 + _GAINED) * whole.nats():
+        if not tells_more(other, whole):
             break
         whole = other
     return whole
+
+
+def tells_more(other: Whole, whole: Whole) -> bool:
+    """Whether another one explains more, in the noise that each meets, or much more in the same noise.
+
+    What explains more may meet more noise in what the first one leaves out.
+    """
+    noise = min(whole.noise, other.noise)
+    much = other.nats(noise) > (1.0 + _MUCH) * whole.nats(noise)
+    return much or other.nats() >= (1.0 + _GAINED) * whole.nats()
 
 
 def _everything(

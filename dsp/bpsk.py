@@ -46,6 +46,7 @@ from dsp.segment import Piece, cut, windows_of
 from dsp.shared_period import of_one_clock
 from dsp.slips import unslipped
 from dsp.source import Record, Watch
+from dsp.steadier import is_steadier, is_unclear
 from dsp.strip import Spans
 from dsp.survey import surveyed
 from dsp.told import told_multiple
@@ -329,6 +330,11 @@ def _of_model(
     judged = believed(learned, energy, strip.variance)
     if part is not None or judged is None:
         return part
+    runs, bd = learned.runs, record.rate_hz / learned.period.value
+    if is_unclear(judged) and is_steadier(
+        record, samples_of(strip, runs), runs.amplitude, learned.model.carrier_hz, bd
+    ):
+        return None
     if are_levels(learned, record.rate_hz):
         return Outcome(None, levels=True)
     model, period = learned.model, learned.period

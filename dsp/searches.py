@@ -24,6 +24,7 @@ from dsp.results import DecodeSettings
 from dsp.reversed_tone import has_sidebands, reversed_tone
 from dsp.segment import Piece
 from dsp.source import Record, Watch
+from dsp.steadier import leave_no_noise
 from dsp.strip import Spans
 
 Line = tuple[Record, NoiseFloor]
@@ -39,6 +40,9 @@ _AS_FLOOR = 1.5
 _LEFT = 0.1
 # kinds that several transmissions at once may be taken for
 _OPEN = ("none", "undecided", "multi-carrier")
+# kinds without two phases, whatever the floor, and how probable one has to be for nothing else to be sought: of what was
+# decoded in the end none was taken for one of them with more than 0.41
+_OTHER, _SURE = ("qpsk", "fsk"), 0.9
 # octaves in which nothing is found before a carrier that is keyed is sought no more
 _VAIN = 2
 # symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
@@ -114,7 +118,14 @@ def _all_along(
         if kind not in _OPEN:
             return None
     links = with_all_along(record, noise, search.links, settings, watch)
-    return None if links == search.links else replace(search, links=links)
+    # what other carriers that go on leave is no noise either
+    links = tuple(
+        link
+        for link in links
+        if link in search.links
+        or not leave_no_noise(without_links(record, [other for other in links if other is not link]), link)
+    )
+    return None if not links or links == search.links else replace(search, links=links)
 
 
 def _keyed(line: Line, settings: DecodeSettings, watch: Watch) -> Keyed | None:
@@ -134,7 +145,7 @@ def _otherwise(
 
     If that is a carrier that is keyed, what is no part of it.
     """
-    if search.is_keyed or not _doubtful(search, line[1]):
+    if search.is_keyed or not _doubtful(search, line[1]) or _is_otherwise(search, line):
         return search
     again = _continuous(*line, search.judged, known, settings, watch)
     if again is None:
@@ -251,6 +262,14 @@ def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
     energy = np.array([p.energy for p in pieces])
     ratio = float(energy @ np.array([p.ratio for p in pieces])) / max(float(energy.sum()), 1e-300)
     return hump > max(_HUMP, ratio)
+
+
+def _is_otherwise(search: Search, line: Line) -> bool:
+    """Whether what is seen, of which nothing was decoded, is surely keyed by more than two phases or by frequency."""
+    if search.links:
+        return False
+    verdict = explain_nothing(*line, list(search.active), search)[0]
+    return verdict.kind in _OTHER and verdict.probability > _SURE
 
 
 def _is_as_known(record: Record, search: Search, known: Model) -> bool:

@@ -15,6 +15,7 @@ from dsp.fits import Fits, Ints, carry, in_groups, join
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.parting import FEWEST
+from dsp.pauses import sure_pieces
 from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
 from dsp.pulse import Pulse, pulse_of
@@ -104,7 +105,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
                 runs.append(run)
         good = np.isin(owner, stay)
         windows, owner = windows.take(good), owner[good]
-    left = Found(fits.take(keep), windows, owner, found.variance, short)
+    left = Found(fits.take(keep), windows, owner, found.variance, short, found.held)
     return left, join_runs(runs) if runs else short
 
 
@@ -139,7 +140,7 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
             out.append(_followed(strip, long.take(followed), line))
         if short.size:
             known = runs if short.size == len(runs) else runs.take(short)
-            out.append(_fitted(strip, fits.take(short), carrier_u[short], known, line))
+            out.append(_fitted(strip, fits.take(short), carrier_u[short], known, line, held=found.held))
     return _worth_a_talker(out)
 
 
@@ -303,12 +304,13 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
     return settle(own, ends=False, width=0.06)
 
 
-def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Line) -> Talker:
+def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Line, *, held: bool) -> Talker:
     """One talker's transmissions, with a symbol period of its own where its flips show one."""
     # once they share what they are turned back by, parts of one are known as such
     own = _turned_to_their_own(strip, fits)
     none = np.zeros(0, dtype=np.int64)
-    own, _, _ = rejoined(own, own.take(none), none, strip.begins[1:].astype(np.float64), follow=False)
+    borders = strip.begins[1:].astype(np.float64)
+    own, _, _ = rejoined(own, own.take(none), none, borders, follow=False, held=held)
     if len(own) < len(fits):
         carrier_u = carrier_std(own.gain, own.count, own.period)
     if own.turned is not fits.turned or len(own) < len(fits):
@@ -336,17 +338,16 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Li
     # in units of the noise that was met, so that likelihoods are what they say
     fits = replace(fits, variance=fits.variance * judged.noise)
     hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW
+    std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     if hold:
-        fits = _held(fits, mean)
-        mean = shared_carrier(fits, mean)
-        fits = with_carrier(fits, mean)
+        fits, mean, less_sure = _pooled(fits, mean)
+        std *= less_sure
     pulse = line.of(runs)
     if pulse is None:
         fits, ends = decide_ends(fits, (first, last), noise=noise)
     else:
         fits, ends = decide_pulse_ends(fits, pulse, line.room)
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
-    std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     amplitude_u = fits.amplitude / np.maximum(fits.gain * np.sqrt(fits.count), 1e-9)
     level = replace(fits, amplitude=towards_shared(fits.amplitude, amplitude_u))
     runs = runs_of(fits)
@@ -382,3 +383,15 @@ def _held(fits: Fits, omega: float) -> Fits:
         high=np.minimum(fits.high, fits.stop + room),
     )
     return settle(same, hold_carrier=True, width=0.06)
+
+
+def _pooled(fits: Fits, omega: float) -> tuple[Fits, float, float]:
+    """Fitted again with the carrier that the talker's transmissions share, from near ``omega``; that carrier (radians a
+    sample), and how many times less sure it is than if the phase of each went on all through it."""
+    fits = _held(fits, omega)
+    pieces = sure_pieces(fits)
+    omega = shared_carrier(pieces, omega)
+    told, whole = (
+        float(np.sum(carrier_std(some.gain, some.count, some.period) ** -2.0)) for some in (pieces, fits)
+    )
+    return with_carrier(fits, omega), omega, float(np.sqrt(whole / told))

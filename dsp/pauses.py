@@ -27,25 +27,29 @@ _DOUBTED = 5.0
 def sure_pieces(fits: Fits) -> Fits:
     """The same in as many rows as there are pieces through each of which one phase goes on, in no order.
 
-    Two transmissions in step by chance are told from one by nothing but the pause between them. Taken for one they seem to
-    tell the carrier by eight times what either does, and tell what chance made of it; taken for two, one tells a little
-    less than it could.
+    Two transmissions in step by chance are told from one by nothing but the pause between them, or a phase that is nearly
+    the same. Taken for one they seem to tell the carrier by eight times what either does, and tell what chance made of it;
+    taken for two, one tells a little less than it could.
     """
-    if not len(fits) or not int(fits.count.max()):
-        return fits
-    lost, first, last = _falls(np.where(fits.inside(), fits.symbol_nats(), 0.0))
-    doubted = lost > _DOUBTED
-    if not doubted.any():
-        return fits
-    some, first, last = fits.take(doubted), first[doubted] + 1, last[doubted] + 1
-    after = replace(some, start=some.start + last * some.period, count=some.count - last)
-    return join([fits.take(~doubted), *(_roughly(each) for each in (replace(some, count=first), after))])
-
-
-def _roughly(fits: Fits) -> Fits:
-    """Those that tell a carrier at all, with the phase about their own middles."""
-    fits = fits.take(fits.count >= FEWEST)
-    return replace(fits, phase=fits.phase + fits.detune * (fits.middle - fits.centre), centre=fits.middle)
+    pieces = [fits.take(fits.count == 0)]
+    usual = float(np.median(fits.detune)) if len(fits) else 0.0
+    for rows in groups_of(fits.count):
+        some = fits.take(rows)
+        if not int(some.count.max()):
+            continue
+        sums = some.sums()
+        nats = np.where(some.inside(), some.nats_between(some.edges(), sums), 0.0)
+        lost, first, last = _falls(nats)
+        turned = _turned(some, usual, sums.z * some.normal(), _DOUBTED)
+        paused = lost > _DOUBTED
+        ends, begins = np.where(paused, (first, last), turned - 1) + 1
+        cut = np.maximum(ends, some.count - begins) >= FEWEST
+        ends, begins = np.where(cut & (ends > 0), (ends, begins), some.count)
+        after = replace(some, start=some.start + begins * some.period, count=some.count - begins)
+        before = replace(some, count=ends)
+        pieces += [before.take((ends == some.count) | (ends >= FEWEST)), after.take(after.count >= FEWEST)]
+    out = join(pieces)
+    return replace(out, phase=out.phase + out.detune * (out.middle - out.centre), centre=out.middle)
 
 
 def parted_at(fits: Fits) -> Floats:
@@ -57,13 +61,14 @@ def parted_at(fits: Fits) -> Floats:
         some = fits.take(rows)
         if int(some.count.max()):
             sums = some.sums()
-            turned = _turned(some, usual, sums.z * some.normal())
+            turned = _turned(some, usual, sums.z * some.normal(), own_nats(0.5 * some.gain**2))
             at[rows] = np.where(turned > 0, turned, _paused(some, sums))
     return at
 
 
-def _turned(fits: Fits, usual: float, y: Complexes) -> Ints:
-    """After how many symbols ``y`` (b, k) each fit's phase is another from there on; 0 where one phase is likelier.
+def _turned(fits: Fits, usual: float, y: Complexes, least: Floats | float) -> Ints:
+    """After how many symbols ``y`` (b, k) each fit's phase is another from there on; 0 where that is worth no more than
+    ``least`` (b,) natural units.
 
     The most that squares ``z`` of symbols make them likelier by is ``(sum |z| + |sum z|) / 4``, the phase free. The one
     phase has the carrier that was fitted to all, the two of them that or the ``usual`` one (radians a sample beyond the
@@ -80,7 +85,7 @@ def _turned(fits: Fits, usual: float, y: Complexes) -> Ints:
     parts = [np.abs(sums[:, first - 1]) + np.abs(sums[:, -1:] - sums[:, first - 1]) for sums in (one, two)]
     told = np.where(count - first >= FEWEST, 0.25 * (np.maximum(*parts) - whole), 0.0)
     best = np.argmax(told, axis=1)
-    sure = told[np.arange(len(fits)), best] > own_nats(0.5 * fits.gain**2)
+    sure = told[np.arange(len(fits)), best] > least
     return np.where(sure, first[best], 0)
 
 

@@ -15,9 +15,8 @@ from dsp.fits import Fits, Ints, carry, in_groups, join
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.parting import FEWEST
-from dsp.pauses import sure_pieces
 from dsp.period import Period
-from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
+from dsp.pool import carrier_std, group_talkers, on_shared_carrier, towards_shared, with_carrier
 from dsp.pulse import Pulse, pulse_of
 from dsp.pulse_ends import Room, decide_followed_ends, decide_pulse_ends
 from dsp.pulse_timing import straightened
@@ -29,8 +28,6 @@ from dsp.settling import settle
 from dsp.source import Floats
 from dsp.strip import Strip
 
-# symbols beside a transmission within which a better fit may move its ends
-_ROOM = 1.5
 # a group so large may take in others, if they lose no more than a carrier of their own gains in noise
 # symbols without a reversal that random ones have in one of 256 transmissions
 _TELLING_SYMBOLS = 9
@@ -340,7 +337,7 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Li
     hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW
     std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     if hold:
-        fits, mean, less_sure = _pooled(fits, mean)
+        fits, mean, less_sure = on_shared_carrier(fits, mean)
         std *= less_sure
     pulse = line.of(runs)
     if pulse is None:
@@ -372,26 +369,3 @@ def agree(values: Floats, mean: float, std: Floats) -> bool:
     k = max(1, values.size - 1)
     limit = k * (1.0 - 2.0 / (9.0 * k) + 3.09 * np.sqrt(2.0 / (9.0 * k))) ** 3
     return bool(np.sum(((values - mean) / std) ** 2) < limit)
-
-
-def _held(fits: Fits, omega: float) -> Fits:
-    """Fitted again with the carrier that the talker's transmissions share."""
-    room = _ROOM * fits.period
-    same = replace(
-        with_carrier(fits, omega),
-        low=np.maximum(fits.low, fits.start - room),
-        high=np.minimum(fits.high, fits.stop + room),
-    )
-    return settle(same, hold_carrier=True, width=0.06)
-
-
-def _pooled(fits: Fits, omega: float) -> tuple[Fits, float, float]:
-    """Fitted again with the carrier that the talker's transmissions share, from near ``omega``; that carrier (radians a
-    sample), and how many times less sure it is than if the phase of each went on all through it."""
-    fits = _held(fits, omega)
-    pieces = sure_pieces(fits)
-    omega = shared_carrier(pieces, omega)
-    told, whole = (
-        float(np.sum(carrier_std(some.gain, some.count, some.period) ** -2.0)) for some in (pieces, fits)
-    )
-    return with_carrier(fits, omega), omega, float(np.sqrt(whole / told))

@@ -112,11 +112,11 @@ def test_shared_carriers_err_as_they_say():
 def test_two_bursts_in_step_by_chance_tell_no_more_of_the_carrier_than_two():
     """Taken for one, a pause of six symbols and a turn of 0.4 radians between them.
 
-    Sixteen captures: chi-square of 16 degrees of freedom. If the phase went on, the two would say that the carrier is off
+    Eight captures: chi-square of 8 degrees of freedom. If the phase went on, the two would say that the carrier is off
     by 0.4 radians from middle to middle, and as surely as six others say what it is.
     """
     z, said = [], []
-    for draw in range(16):
+    for draw in range(8):
         made = sent_by(173_011.0, draw=300 + draw, esn0_db=5.0)
         bursts = list(made.bursts)
         first, rate = bursts[4], bursts[4].symbol_rate_bd
@@ -133,7 +133,7 @@ def test_two_bursts_in_step_by_chance_tell_no_more_of_the_carrier_than_two():
         (talker,) = talkers_of(strip_from(made), found_of(joined))
         z.append((talker.carrier * TO_HZ - first.carrier_hz) / (talker.carrier_std * TO_HZ))
         said.append(talker.carrier_std * TO_HZ / carrier_std_bound_hz(bursts, RATE_HZ, made.sigma))
-    low, high = stats.chi2.ppf([0.0005, 0.9995], 16) / 16
+    low, high = stats.chi2.ppf([0.0005, 0.9995], 8) / 8
     assert low < np.mean(np.square(z)) < high, np.round(z, 1)
     assert float(np.median(said)) == pytest.approx(1.0, abs=0.08)
 

@@ -25,26 +25,23 @@ _DOUBTED = 5.0
 
 
 def sure_pieces(fits: Fits) -> Fits:
-    """The same in as many rows as there are pieces through each of which one phase goes on, in no order.
+    """The same in as many rows as there are pieces that no pause parts, as far as their strength tells, in no order.
 
-    Two transmissions in step by chance are told from one by nothing but the pause between them, or a phase that is nearly
-    the same. Taken for one they seem to tell the carrier by eight times what either does, and tell what chance made of it;
-    taken for two, one tells a little less than it could.
+    Two transmissions in step by chance are told from one by nothing but the pause between them. Taken for one they seem to
+    tell the carrier by eight times what either does, and tell what chance made of it; taken for two, one tells a little
+    less than it could. Where its phase seems to jump none is cut: noise makes the most of such a place, and the carriers of
+    both sides would lean against it.
     """
     pieces = [fits.take(fits.count == 0)]
-    usual = float(np.median(fits.detune)) if len(fits) else 0.0
     for rows in groups_of(fits.count):
         some = fits.take(rows)
         if not int(some.count.max()):
             continue
-        sums = some.sums()
-        nats = np.where(some.inside(), some.nats_between(some.edges(), sums), 0.0)
+        nats = np.where(some.inside(), some.symbol_nats(), 0.0)
         lost, first, last = _falls(nats)
-        turned = _turned(some, usual, sums.z * some.normal(), _DOUBTED)
-        paused = lost > _DOUBTED
-        ends, begins = np.where(paused, (first, last), turned - 1) + 1
-        cut = np.maximum(ends, some.count - begins) >= FEWEST
-        ends, begins = np.where(cut & (ends > 0), (ends, begins), some.count)
+        cut = lost > _DOUBTED + _lone(nats.sum(axis=1) / np.maximum(some.count, 1), last - first)
+        cut &= np.maximum(first + 1, some.count - last - 1) >= FEWEST
+        ends, begins = np.where(cut, (first + 1, last + 1), some.count)
         after = replace(some, start=some.start + begins * some.period, count=some.count - begins)
         before = replace(some, count=ends)
         pieces += [before.take((ends == some.count) | (ends >= FEWEST)), after.take(after.count >= FEWEST)]
@@ -61,14 +58,13 @@ def parted_at(fits: Fits) -> Floats:
         some = fits.take(rows)
         if int(some.count.max()):
             sums = some.sums()
-            turned = _turned(some, usual, sums.z * some.normal(), own_nats(0.5 * some.gain**2))
+            turned = _turned(some, usual, sums.z * some.normal())
             at[rows] = np.where(turned > 0, turned, _paused(some, sums))
     return at
 
 
-def _turned(fits: Fits, usual: float, y: Complexes, least: Floats | float) -> Ints:
-    """After how many symbols ``y`` (b, k) each fit's phase is another from there on; 0 where that is worth no more than
-    ``least`` (b,) natural units.
+def _turned(fits: Fits, usual: float, y: Complexes) -> Ints:
+    """After how many symbols ``y`` (b, k) each fit's phase is another from there on; 0 where one phase is likelier.
 
     The most that squares ``z`` of symbols make them likelier by is ``(sum |z| + |sum z|) / 4``, the phase free. The one
     phase has the carrier that was fitted to all, the two of them that or the ``usual`` one (radians a sample beyond the
@@ -85,7 +81,7 @@ def _turned(fits: Fits, usual: float, y: Complexes, least: Floats | float) -> In
     parts = [np.abs(sums[:, first - 1]) + np.abs(sums[:, -1:] - sums[:, first - 1]) for sums in (one, two)]
     told = np.where(count - first >= FEWEST, 0.25 * (np.maximum(*parts) - whole), 0.0)
     best = np.argmax(told, axis=1)
-    sure = told[np.arange(len(fits)), best] > least
+    sure = told[np.arange(len(fits)), best] > own_nats(0.5 * fits.gain**2)
     return np.where(sure, first[best], 0)
 
 
@@ -127,7 +123,12 @@ def _falls(nats: Floats) -> tuple[Floats, Ints, Ints]:
 
 def _least(each: Floats, symbols: Ints) -> Floats:
     """What a pause of so many symbols (b,) must say, the others being worth ``each`` (b,) nats."""
-    return np.asarray(own_nats(each) + np.where(symbols < LONE_SYMBOLS, LONE_SHARE * each, 0.0))
+    return np.asarray(own_nats(each) + _lone(each, symbols))
+
+
+def _lone(each: Floats, symbols: Ints) -> Floats:
+    """What a pause of so many symbols (b,) is less likely by: nobody pauses for a single one."""
+    return np.where(symbols < LONE_SYMBOLS, LONE_SHARE * each, 0.0)
 
 
 def _is_silent(size: Floats) -> bool:

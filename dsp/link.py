@@ -155,7 +155,7 @@ def learn(
         if few_and_weak(told) and nats_in(runs, strip.variance) < nats_in(told, strip.variance):
             # how samples are shared out is told by chance of so few, and fits to points have many tops
             return Learned(strip, first, told, replace(model, sharp=before.sharp, points=False), period)
-        # in units of the noise that was met now
+        # its strength in the noise that was met now
         model = replace(model, gain=model.gain * float(np.sqrt(first.variance / found.variance)))
         fits = found.fits
         if len(runs) and len(fits) and model.points and are_points(fits.turned, fits.gain, fits.period):

@@ -33,9 +33,10 @@ _CHANCE = 2.0
 class Model:
     """What the bursts of a link share: carrier, symbol period in samples, how edges fall on samples.
 
-    ``gain`` is the length of a typical symbol, ``sqrt(2 Es/N0)``; ``unmodulated`` says it is a tone. ``spread`` is
-    by how many cycles a symbol carriers may differ from this one, None while that is not known; ``steady`` says that
-    all met have this very carrier, ``points`` that samples are ideal points as far as all that was met shows.
+    ``gain`` is the length of a typical symbol, ``sqrt(2 Es/N0)``, in the noise of the strip in which others are looked
+    for; ``unmodulated`` says it is a tone. ``spread`` is by how many cycles a symbol carriers may differ from this one,
+    None while that is not known; ``steady`` says that all met have this very carrier, ``points`` that samples are ideal
+    points as far as all that was met shows.
     """
 
     carrier_hz: float
@@ -58,7 +59,7 @@ class Found:
     """Transmissions in a strip: those one fit covers, and the windows of longer ones with the run each is of.
 
     ``variance`` is the noise variance of a sample as the silent symbols show it; ``runs`` are the symbols of ``fits``,
-    where they are known already.
+    where they are known already. ``held`` says that all were looked for with one known carrier.
     """
 
     fits: Fits
@@ -66,6 +67,7 @@ class Found:
     owner: Ints
     variance: float
     runs: Runs | None = None
+    held: bool = False
 
     def __len__(self) -> int:
         return len(self.fits) + np.unique(self.owner).size
@@ -109,7 +111,8 @@ def extract(
         seen = shown(grid)
         parts = find_parts(grid, borders, taken, seen)
     if model.phased:
-        parts = _phased(grid, model.gain, borders, taken)
+        # in units of the noise that is met here
+        parts = _phased(grid, model.gain * float(np.sqrt(strip.variance / grid.variance)), borders, taken)
     chosen: list[Candidates] = []
     for _ in range(_ROUNDS):
         found = settle_parts(grid, parts, accept)
@@ -122,7 +125,7 @@ def extract(
         parts = find_parts(grid, borders, taken, seen)
         if not len(parts):
             break
-    return _found(chosen, grid.variance, borders, reaches=not hold_noise)
+    return _found(chosen, grid.variance, borders, reaches=not hold_noise, held=model.phased)
 
 
 def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
@@ -135,7 +138,7 @@ def _phased(grid: Grid, gain: float, borders: Floats, taken: Flags) -> Parts:
     return replace(parts, column=runs[:, 2])
 
 
-def _found(chosen: list[Candidates], variance: float, borders: Floats, *, reaches: bool) -> Found:
+def _found(chosen: list[Candidates], variance: float, borders: Floats, *, reaches: bool, held: bool) -> Found:
     owners, runs = [], 0
     for one in chosen:
         owners.append(one.owner + runs)
@@ -145,14 +148,17 @@ def _found(chosen: list[Candidates], variance: float, borders: Floats, *, reache
     # models that are compared must explain what they find as it stands: a wrong one would gain as much
     if reaches:
         windows, owner = reached(fits, windows, owner, borders)
-    return Found(*rejoined(fits, windows, owner, borders, far=reaches), variance)
+    return Found(*rejoined(fits, windows, owner, borders, far=reaches, held=held), variance, held=held)
 
 
 def going_on(found: Found, strip: Strip) -> Found:
     """The same with those made one that go on from each other with a carrier that changes steadily.
 
-    For what is told in the end: a model that is only tried would go on in parts of what it does not explain.
+    For what is told in the end: a model that is only tried would go on in parts of what it does not explain. Where all
+    have one carrier, none changes.
     """
+    if found.held:
+        return found
     borders = strip.begins[1:].astype(np.float64)
     fits, windows, owner = rejoined(found.fits, found.windows, found.owner, borders, bends=True, far=True)
     if len(fits) == len(found.fits) and len(windows) == len(found.windows):

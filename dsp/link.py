@@ -155,6 +155,8 @@ def learn(
         if few_and_weak(told) and nats_in(runs, strip.variance) < nats_in(told, strip.variance):
             # how samples are shared out is told by chance of so few, and fits to points have many tops
             return Learned(strip, first, told, replace(model, sharp=before.sharp, points=False), period)
+        # its strength in the noise that was met now
+        model = replace(model, gain=model.gain * float(np.sqrt(first.variance / found.variance)))
         fits = found.fits
         if len(runs) and len(fits) and model.points and are_points(fits.turned, fits.gain, fits.period):
             # where an edge falls among the samples, the last digits of the period count
@@ -303,7 +305,8 @@ def by_reversals(
             return learned, False
         if said is None or said.probability < SURE:
             break
-        gain = model.gain * float(np.sqrt(said.period / model.period))
+        scale = learned.found.variance / learned.strip.variance
+        gain = model.gain * float(np.sqrt(said.period / model.period * scale))
         better = replace(model, period=said.period, gain=gain, spread=None)
         learned = learn(record, learned.strip, better, settings, covered, merges=False)
         if not seldom and energy_told(learned) < energy_told(first):

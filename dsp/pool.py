@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.fits import Fits, Ints, carry, in_groups
+from dsp.pauses import sure_pieces
+from dsp.settling import settle
 from dsp.source import Floats
 
 # squared distance within which a burst agrees with others: three standard uncertainties of amplitude and of carrier
@@ -14,6 +16,8 @@ _AGREE = 18.0
 # rounds of expectation and maximisation, and the part of its uncertainty below which a carrier no longer moves
 _ROUNDS = 8
 _STILL = 0.02
+# symbols beside a transmission within which a better fit may move its ends
+_ROOM = 1.5
 
 
 def carrier_std(gain: Floats, count: Floats | Ints, period: Floats) -> Floats:
@@ -56,6 +60,27 @@ def shared_carrier(fits: Fits, omega: float) -> float:
         if abs(step) < still:
             break
     return omega
+
+
+def on_shared_carrier(fits: Fits, omega: float) -> tuple[Fits, float, float]:
+    """Fitted again with the carrier that all share, from near ``omega``; that carrier (radians a sample), and how many times
+    less sure it is than if the phase of each went on all through it.
+
+    It is told by what is one transmission beyond doubt (`dsp.pauses.sure_pieces`).
+    """
+    room = _ROOM * fits.period
+    same = replace(
+        with_carrier(fits, omega),
+        low=np.maximum(fits.low, fits.start - room),
+        high=np.minimum(fits.high, fits.stop + room),
+    )
+    same = settle(same, hold_carrier=True, width=0.06)
+    pieces = sure_pieces(same)
+    omega = shared_carrier(pieces, omega)
+    told, whole = (
+        float(np.sum(carrier_std(some.gain, some.count, some.period) ** -2.0)) for some in (pieces, same)
+    )
+    return with_carrier(same, omega), omega, float(np.sqrt(whole / told))
 
 
 @dataclass

@@ -66,12 +66,14 @@ def rejoined(
     follow: bool = True,
     bends: bool = False,
     far: bool = False,
+    held: bool = False,
 ) -> tuple[Fits, Fits, Ints]:
     """The same in order of time, with those made one that go on from each other, none across ``borders`` (m,).
 
     ``windows`` and the ``owner`` of each are the windows of long transmissions; what is made one and is long, or has
     more than one amplitude, is followed through windows as well, or (``follow`` False) left as it is. With ``bends``
-    their carrier may change steadily. ``far`` says that there may be symbols between them that were not looked at.
+    their carrier may change steadily. ``far`` says that there may be symbols between them that were not looked at,
+    ``held`` that their carrier is known: then it is that of what they make as well.
     """
     items = _items(fits, windows, owner)
     near = _neighbours(items, borders, far=far)
@@ -80,10 +82,10 @@ def rejoined(
     longs: list[Fits] = []
     if not near.size:
         return fits.take(np.argsort(fits.start, kind="stable")), windows, owner
-    whole, good = _whole(items, near, bends=bends)
+    whole, good = _whole(items, near, bends=bends, held=held)
     for first, last in _chains(near, np.flatnonzero(good)):
         made, is_one = _made_one(
-            items, first, last, whole.take((near >= first) & (near < last)), follow=follow
+            items, first, last, whole.take((near >= first) & (near < last)), follow=follow, held=held
         )
         if made is not None:
             gone[first : last + 1] = True
@@ -132,7 +134,7 @@ def _are_sent(tails: Fits, gap: Floats) -> Flags:
     return np.asarray(mean > _SENT * tails.gain**2)
 
 
-def _whole(items: _Items, near: Ints, *, bends: bool) -> tuple[Fits, Flags]:
+def _whole(items: _Items, near: Ints, *, bends: bool, held: bool) -> tuple[Fits, Flags]:
     """For each of the neighbours the fit through the place where they meet, and whether they are one (near,)."""
     one, other = items.tail.take(near), items.head.take(near + 1)
     period = 0.5 * (one.period + other.period)
@@ -145,7 +147,7 @@ def _whole(items: _Items, near: Ints, *, bends: bool) -> tuple[Fits, Flags]:
     # would lean against a turn of the phase between them
     weight = before_count / (before_count + after_count)
     detune = weight * one.detune + (1.0 - weight) * other.detune
-    one, other = (settle(side, ends=False, width=0.06) for side in (one, other))
+    one, other = (settle(side, hold_carrier=held, ends=False, width=0.06) for side in (one, other))
     # one straight line of phase and one row of edges, midway between what each says in its own middle
     apart = other.middle - one.middle
     silent = np.maximum(0, np.rint((other.start - one.stop) / period)).astype(np.int64)
@@ -225,17 +227,23 @@ def _chains(near: Ints, good: Ints) -> list[tuple[int, int]]:
     return [(int(row[0]), int(row[-1]) + 1) for row in rows if row.size]
 
 
-def _made_one(items: _Items, first: int, last: int, whole: Fits, *, follow: bool) -> tuple[Fits | None, bool]:
+def _made_one(
+    items: _Items, first: int, last: int, whole: Fits, *, follow: bool, held: bool
+) -> tuple[Fits | None, bool]:
     """One fit to several (True), or the windows through them (False); None if they cannot be followed."""
     numbers = range(first, last + 1)
     parts = [items.part(i) for i in numbers]
     told = sum(_nats(part, short=bool(items.short[i])) for i, part in zip(numbers, parts, strict=True))
     if items.short[first : last + 1].all():
-        made = _one_fit(join(parts), whole)
+        made = _one_fit(join(parts), whole, held=held)
         # what two of them cover counts once
         once = told * min(1.0, float(made.count[0]) / sum(int(part.count[0]) for part in parts))
-        if int(made.count[0]) <= LONG and made.nats[0] > once - float(own_nats(made.nats / made.count)[0]):
+        least = once - float(own_nats(made.nats / made.count)[0])
+        if int(made.count[0]) <= LONG and made.nats[0] > least:
             return made, True
+        # a carrier that is known is followed nowhere else, though the amplitude may change
+        if held and _with_levels(made, join(parts)) < least:
+            return None, False
     if not follow:
         return None, False
     meetings = [
@@ -267,7 +275,16 @@ def _nats(part: Fits, *, short: bool) -> float:
     return float(run.nats[0]) if len(run) else 0.0
 
 
-def _one_fit(parts: Fits, meeting: Fits) -> Fits:
+def _with_levels(made: Fits, parts: Fits) -> float:
+    """Log-likelihood of one fit's symbols, each with the amplitude of the part that is next to it."""
+    each = made.take(np.zeros(len(parts), dtype=np.int64))
+    nats = replace(each, amplitude=parts.amplitude).symbol_nats()
+    place = made.edges()[0, :-1] + 0.5 * made.period
+    beyond = np.maximum(parts.start[:, None] - place, place - parts.stop[:, None])
+    return float(nats[np.argmin(beyond, axis=0), np.arange(place.size)].sum())
+
+
+def _one_fit(parts: Fits, meeting: Fits, *, held: bool) -> Fits:
     """All of the parts as one transmission, from the likeliest of the fits through the places where they meet."""
     best = meeting.take(np.array([int(np.argmax(meeting.nats))]))
     before = np.rint((best.start[0] - parts.start.min()) / best.period[0])
@@ -281,7 +298,7 @@ def _one_fit(parts: Fits, meeting: Fits) -> Fits:
         low=np.array([float(parts.low.min())]),
         high=np.array([float(parts.high.max())]),
     )
-    return settle(one, ends=False)
+    return settle(one, hold_carrier=held and int(count) <= LONG, ends=False)
 
 
 def _windows(fit: Fits) -> Fits:

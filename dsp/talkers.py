@@ -16,7 +16,7 @@ from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.parting import FEWEST
 from dsp.period import Period
-from dsp.pool import carrier_std, group_talkers, shared_carrier, towards_shared, with_carrier
+from dsp.pool import carrier_std, group_talkers, on_shared_carrier, towards_shared, with_carrier
 from dsp.pulse import Pulse, pulse_of
 from dsp.pulse_ends import Room, decide_followed_ends, decide_pulse_ends
 from dsp.pulse_timing import straightened
@@ -28,8 +28,6 @@ from dsp.settling import settle
 from dsp.source import Floats
 from dsp.strip import Strip
 
-# symbols beside a transmission within which a better fit may move its ends
-_ROOM = 1.5
 # a group so large may take in others, if they lose no more than a carrier of their own gains in noise
 # symbols without a reversal that random ones have in one of 256 transmissions
 _TELLING_SYMBOLS = 9
@@ -104,7 +102,7 @@ def believable(found: Found) -> tuple[Found, Runs]:
                 runs.append(run)
         good = np.isin(owner, stay)
         windows, owner = windows.take(good), owner[good]
-    left = Found(fits.take(keep), windows, owner, found.variance, short)
+    left = Found(fits.take(keep), windows, owner, found.variance, short, found.held)
     return left, join_runs(runs) if runs else short
 
 
@@ -139,7 +137,7 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
             out.append(_followed(strip, long.take(followed), line))
         if short.size:
             known = runs if short.size == len(runs) else runs.take(short)
-            out.append(_fitted(strip, fits.take(short), carrier_u[short], known, line))
+            out.append(_fitted(strip, fits.take(short), carrier_u[short], known, line, held=found.held))
     return _worth_a_talker(out)
 
 
@@ -303,12 +301,13 @@ def _turned_to_their_own(strip: Strip, fits: Fits) -> Fits:
     return settle(own, ends=False, width=0.06)
 
 
-def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Line) -> Talker:
+def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Line, *, held: bool) -> Talker:
     """One talker's transmissions, with a symbol period of its own where its flips show one."""
     # once they share what they are turned back by, parts of one are known as such
     own = _turned_to_their_own(strip, fits)
     none = np.zeros(0, dtype=np.int64)
-    own, _, _ = rejoined(own, own.take(none), none, strip.begins[1:].astype(np.float64), follow=False)
+    borders = strip.begins[1:].astype(np.float64)
+    own, _, _ = rejoined(own, own.take(none), none, borders, follow=False, held=held)
     if len(own) < len(fits):
         carrier_u = carrier_std(own.gain, own.count, own.period)
     if own.turned is not fits.turned or len(own) < len(fits):
@@ -336,17 +335,16 @@ def _finished(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Li
     # in units of the noise that was met, so that likelihoods are what they say
     fits = replace(fits, variance=fits.variance * judged.noise)
     hold = shared and float(np.median(fits.gain)) ** 2 < _HOLD_BELOW
+    std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     if hold:
-        fits = _held(fits, mean)
-        mean = shared_carrier(fits, mean)
-        fits = with_carrier(fits, mean)
+        fits, mean, less_sure = on_shared_carrier(fits, mean)
+        std *= less_sure
     pulse = line.of(runs)
     if pulse is None:
         fits, ends = decide_ends(fits, (first, last), noise=noise)
     else:
         fits, ends = decide_pulse_ends(fits, pulse, line.room)
     fits = in_groups(fits, lambda rows: carry(rows, hold_carrier=hold, rounds=2))
-    std = float(1.0 / np.sqrt(weight.sum())) * float(np.sqrt(judged.noise))
     amplitude_u = fits.amplitude / np.maximum(fits.gain * np.sqrt(fits.count), 1e-9)
     level = replace(fits, amplitude=towards_shared(fits.amplitude, amplitude_u))
     runs = runs_of(fits)
@@ -371,14 +369,3 @@ def agree(values: Floats, mean: float, std: Floats) -> bool:
     k = max(1, values.size - 1)
     limit = k * (1.0 - 2.0 / (9.0 * k) + 3.09 * np.sqrt(2.0 / (9.0 * k))) ** 3
     return bool(np.sum(((values - mean) / std) ** 2) < limit)
-
-
-def _held(fits: Fits, omega: float) -> Fits:
-    """Fitted again with the carrier that the talker's transmissions share."""
-    room = _ROOM * fits.period
-    same = replace(
-        with_carrier(fits, omega),
-        low=np.maximum(fits.low, fits.start - room),
-        high=np.minimum(fits.high, fits.stop + room),
-    )
-    return settle(same, hold_carrier=True, width=0.06)

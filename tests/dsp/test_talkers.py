@@ -27,6 +27,7 @@ from dsp.extract import Found, extract
 from dsp.fits import Fits, carry
 from dsp.pool import carrier_std, towards_shared
 from dsp.runs import Runs
+from dsp.settling import settle
 from dsp.synth import BurstSpec, random_symbols, transmissions
 from dsp.talkers import Talker, _worth_a_talker, believable, talkers_of
 
@@ -106,6 +107,35 @@ def test_shared_carriers_err_as_they_say():
         z.append((talker.carrier * TO_HZ - made.bursts[0].carrier_hz) / (talker.carrier_std * TO_HZ))
     low, high = stats.chi2.ppf([0.0005, 0.9995], 16) / 16
     assert low < np.mean(np.square(z)) < high, np.round(z, 1)
+
+
+def test_two_bursts_in_step_by_chance_tell_no_more_of_the_carrier_than_two():
+    """Taken for one, a pause of six symbols and a turn of 0.4 radians between them.
+
+    Eight captures: chi-square of 8 degrees of freedom. If the phase went on, the two would say that the carrier is off
+    by 0.4 radians from middle to middle, and as surely as six others say what it is.
+    """
+    z, said = [], []
+    for draw in range(8):
+        made = sent_by(173_011.0, draw=300 + draw, esn0_db=5.0)
+        bursts = list(made.bursts)
+        first, rate = bursts[4], bursts[4].symbol_rate_bd
+        start = first.end_s + 6.0 / rate
+        along = first.phase_rad + 2.0 * np.pi * first.carrier_hz * (start - first.start_s) + 0.4
+        bursts[5] = replace(bursts[5], start_s=start, phase_rad=along)
+        rng = np.random.default_rng(100 + draw)
+        clean = transmissions(bursts, RATE_HZ, made.samples.size).samples
+        made = Capture(clean + rng.normal(0.0, made.sigma, clean.size), tuple(bursts), made.sigma)
+        fits = true_fits(made, sharp=False)
+        count = fits.count.copy()
+        count[4] += 6 + count[5]
+        joined = settle(replace(fits, count=count).take(np.arange(12) != 5), hold_carrier=True, ends=False)
+        (talker,) = talkers_of(strip_from(made), found_of(joined))
+        z.append((talker.carrier * TO_HZ - first.carrier_hz) / (talker.carrier_std * TO_HZ))
+        said.append(talker.carrier_std * TO_HZ / carrier_std_bound_hz(bursts, RATE_HZ, made.sigma))
+    low, high = stats.chi2.ppf([0.0005, 0.9995], 8) / 8
+    assert low < np.mean(np.square(z)) < high, np.round(z, 1)
+    assert float(np.median(said)) == pytest.approx(1.0, abs=0.08)
 
 
 @pytest.mark.parametrize(("off", "shared"), [(0.5, True), (2.5, False)])

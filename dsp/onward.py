@@ -40,9 +40,11 @@ _FORETELL, _SMOOTH = 6, 2
 _READ = 2048
 # stretches of symbols (`dsp.follow.shown`) that tell where a carrier starts from, and at least are followed from
 _FROM = 9
-# cycles a symbol by which a carrier must drift over a record for a model to lose it, deviations by which it must be seen to, and
-# times as far that it must be followed as it is known
-_DRIFTS, _SURELY, _FURTHER = 0.2, 5.0, 1.05
+# cycles a symbol by which a carrier drifts over a record if a model surely loses it, and deviations by which it must be seen to
+_AWAY, _SURELY = 0.2, 5.0
+# cycles a symbol that do harm (`dsp.follow`), and symbols that a carrier must be followed beyond where it is known: a window
+# of nothing else at either end
+_HARM, _FURTHER = 0.1, 2.0 * _WINDOW
 
 
 @dataclass(frozen=True)
@@ -70,8 +72,10 @@ def straightened(conditioner: Conditioner, runs: Runs, strip: Strip, period: flo
     wander = followed_on(conditioner, start, omega, period)
     if wander is None:
         return None
-    goes_on = wander.places[-1] - wander.places[0] > _FURTHER * float(one.last[0] - one.first[0])
-    drifts = float(np.ptp(wander.omega)) * period > 2.0 * np.pi * _DRIFTS
+    # from the middle of one window to that of another
+    far = wander.places[-1] - wander.places[0] + _WINDOW * period
+    goes_on = far > float(one.last[0] - one.first[0]) + _FURTHER * period
+    drifts = float(np.ptp(wander.omega)) * period > 2.0 * np.pi * _HARM
     return replace(conditioner, wander=wander) if goes_on and drifts else None
 
 
@@ -87,7 +91,7 @@ def drifts_away(runs: Runs, strip: Strip, period: float, samples: int) -> bool:
     slope = float(lever @ seen.value) / float(lever @ lever)
     left = seen.value - seen.value.mean() - slope * lever
     std = float(np.sqrt(left @ left / (left.size - 2) / (lever @ lever)))
-    return abs(slope) > max(_SURELY * std, 2.0 * np.pi * _DRIFTS / (period * samples))
+    return abs(slope) > max(_SURELY * std, 2.0 * np.pi * _AWAY / (period * samples))
 
 
 def _start_in(one: Runs, strip: Strip, omega: float) -> Start | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.condition import Conditioner
+from dsp.detect import LONG
 from dsp.everywhere import Everything, everywhere
 from dsp.extract import going_on
 from dsp.follow import wander_of
@@ -27,6 +28,8 @@ _ROUNDS = 4
 _GAINED, _MUCH = 1e-3, 0.02
 # symbols beyond where a carrier was followed that are still as it is there
 _ROOM = 150.0
+# symbols by which one transmission must be longer to be more of the same
+_REACH = LONG
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +119,7 @@ def whole_of(
             if again.period is not None:
                 further = None if active is None else _with_followed(active, straight)
                 other = Whole(again, _everything(straight, further, again, covered, watch_only))
-                if tells_more(other, whole):
+                if tells_more(other, whole) or _reaches_further(other, whole):
                     whole = other
                     if _covers(straight, whole):
                         break
@@ -163,6 +166,15 @@ def tells_more(other: Whole, whole: Whole) -> bool:
     noise = min(whole.noise, other.noise)
     much = other.nats(noise) > (1.0 + _MUCH) * whole.nats(noise)
     return much or other.nats() >= (1.0 + _GAINED) * whole.nats()
+
+
+def _reaches_further(other: Whole, whole: Whole) -> bool:
+    """Whether another one explains more in the same noise, by a longer transmission of a carrier that was followed there."""
+    noise = min(whole.noise, other.noise)
+    far, near = (
+        max((int(t.runs.count.max()) for t in one.everything.talkers), default=0) for one in (other, whole)
+    )
+    return far > near + _REACH and other.nats(noise) > (1.0 + _GAINED) * whole.nats(noise)
 
 
 def _everything(

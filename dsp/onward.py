@@ -40,7 +40,7 @@ _FORETELL, _SMOOTH = 6, 2
 _READ = 2048
 # stretches of symbols (`dsp.follow.shown`) that tell where a carrier starts from, and at least are followed from
 _FROM = 9
-# cycles a symbol by which a carrier drifts over a record if a model surely loses it, and deviations by which it must be seen to
+# cycles a symbol by which a carrier drifts over a record if a model loses it, and deviations by which that must be seen
 _AWAY, _SURELY = 0.2, 5.0
 # cycles a symbol that do harm (`dsp.follow`), and symbols that a carrier must be followed beyond where it is known: a window
 # of nothing else at either end
@@ -49,7 +49,7 @@ _HARM, _FURTHER = 0.1, 2.0 * _WINDOW
 
 @dataclass(frozen=True)
 class Start:
-    """Where a carrier is known: sample of the record, radians a sample there, and their change in radians a sample squared."""
+    """Where a carrier is known: sample of the record, radians a sample there, and their change in each sample."""
 
     place: float
     omega: float
@@ -80,7 +80,10 @@ def straightened(conditioner: Conditioner, runs: Runs, strip: Strip, period: flo
 
 
 def drifts_away(runs: Runs, strip: Strip, period: float, samples: int) -> bool:
-    """Whether the carrier of the longest of the transmissions in a strip changes so fast that a model loses it in a record."""
+    """Whether the carrier of the longest of the transmissions in a strip changes too fast for one model of a record.
+
+    The record has so many ``samples``, a symbol ``period`` of them.
+    """
     if not len(runs):
         return False
     one = runs.take(np.arange(len(runs)) == int(np.argmax(runs.count)))
@@ -124,17 +127,14 @@ def _to_one_side(
     conditioner: Conditioner, start: Start, period: float, way: int, ends: tuple[int, int]
 ) -> tuple[Floats, Floats]:
     """Middles of windows (w,) one after the other, and the carrier in each (radians a sample)."""
-    hop, half = _HOP * period, 0.5 * _WINDOW * period
-    places, omegas = [start.place - way * hop * (i + 0.5) for i in range(_FORETELL, 0, -1)], []
+    hop, half, room = _HOP * period, 0.5 * _WINDOW * period, int(_READ * period)
+    places = [start.place - way * hop * (i + 0.5) for i in range(_FORETELL, 0, -1)]
     omegas = [start.omega + start.slope * (place - start.place) for place in places]
     at, lost, low, high = start.place + 0.5 * way * hop, 0, 0, 0
     while lost < _LOST and ends[0] <= at - half and at + half <= ends[1]:
         if not low <= at - half <= at + half <= high:
-            room = int(_READ * period)
-            low, high = (int(at - half), int(at + half) + room)
-            if way < 0:
-                low, high = int(at - half) - room, int(at + half) + 2
-            low, high = max(ends[0], low), min(ends[1], high)
+            before, after = (room, 2) if way < 0 else (0, room)
+            low, high = max(ends[0], int(at - half) - before), min(ends[1], int(at + half) + after)
             strip = conditioner.strip([(low, high)])
             base = omegas[-1]
             turned = turn_back(strip.samples, base)

@@ -101,40 +101,55 @@ def whole_of(
         active = spans_of(record, conditioner.noise, learned.model, scale, watch.part(0.0, 0.4))
         active = _with_followed(active, conditioner)
     whole = Whole(learned, _everything(conditioner, active, learned, covered, watch.part(0.4, 1.0)))
-    if _covers(conditioner, whole):
+    if conditioner.wander is not None and _within_followed(whole):
         return whole
     omega = 2.0 * np.pi * learned.model.carrier_hz / record.rate_hz
-    watch_only = Watch(None, watch.cancelled)
+    watch = Watch(None, watch.cancelled)
     for number in range(_ROUNDS):
-        talkers = whole.everything.talkers
-        wander = wander_of(talkers, omega, whole.learned.model.period, record.samples)
+        wander = wander_of(whole.everything.talkers, omega, whole.learned.model.period, record.samples)
         if wander is None:
             break
-        longest = max(talkers, key=lambda one: int(one.runs.count.max()))
-        straight = None
+        further = None
         if number == 0 and conditioner.wander is None:
-            straight = straightened(conditioner, longest.runs, longest.strip, whole.learned.model.period)
-        if straight is not None:
-            again = _learned_along(straight, spans, whole.learned, longest.runs, settings, covered)
-            if again.period is not None:
-                further = None if active is None else _with_followed(active, straight)
-                other = Whole(again, _everything(straight, further, again, covered, watch_only))
-                if tells_more(other, whole) or _reaches_further(other, whole):
-                    whole = other
-                    if _covers(straight, whole):
-                        break
-                    continue
+            further = _further(conditioner, active, whole, spans, settings, covered, watch)
+        if further is not None:
+            whole = further
+            if _within_followed(whole):
+                break
+            continue
         straight = replace(conditioner, wander=wander)
         # carriers that differed because one wandered are alike
         model = replace(whole.learned.model, spread=None, steady=False)
         again = learn(record, straight.strip(spans), model, settings, covered, merges=False)
         if again.period is None:
             break
-        other = Whole(again, _everything(straight, active, again, covered, watch_only))
+        other = Whole(again, _everything(straight, active, again, covered, watch))
         if not tells_more(other, whole):
             break
         whole = other
     return whole
+
+
+def _further(
+    conditioner: Conditioner,
+    active: list[tuple[int, int]] | None,
+    whole: Whole,
+    spans: list[tuple[int, int]],
+    settings: DecodeSettings,
+    covered: Spans,
+    watch: Watch,
+) -> Whole | None:
+    """What is found where the carrier of the longest transmission is followed on beyond it, if that explains more."""
+    longest = max(whole.everything.talkers, key=lambda one: int(one.runs.count.max()))
+    straight = straightened(conditioner, longest.runs, longest.strip, whole.learned.model.period)
+    if straight is None:
+        return None
+    again = _learned_along(straight, spans, whole.learned, longest.runs, settings, covered)
+    if again.period is None:
+        return None
+    active = None if active is None else _with_followed(active, straight)
+    other = Whole(again, _everything(straight, active, again, covered, watch))
+    return other if tells_more(other, whole) or _reaches_further(other, whole) else None
 
 
 def _with_followed(active: list[tuple[int, int]], straight: Conditioner) -> list[tuple[int, int]]:
@@ -147,15 +162,15 @@ def _with_followed(active: list[tuple[int, int]], straight: Conditioner) -> list
     return sorted([*apart, (min([low, *(a for a, _ in near)]), max([high, *(b for _, b in near)]))])
 
 
-def _covers(straight: Conditioner, whole: Whole) -> bool:
+def _within_followed(whole: Whole) -> bool:
     """Whether all that was found lies where a carrier was followed."""
-    if straight.wander is None or not whole.everything.talkers:
+    talkers = whole.everything.talkers
+    wander = talkers[0].strip.wander if talkers else None
+    if wander is None:
         return False
-    spans = np.concatenate([samples_of(t.strip, t.runs) for t in whole.everything.talkers])
+    spans = np.concatenate([samples_of(t.strip, t.runs) for t in talkers])
     room = _ROOM * whole.learned.model.period
-    return bool(
-        spans.min() > straight.wander.places[0] - room and spans.max() < straight.wander.places[-1] + room
-    )
+    return bool(spans.min() > wander.places[0] - room and spans.max() < wander.places[-1] + room)
 
 
 def tells_more(other: Whole, whole: Whole) -> bool:

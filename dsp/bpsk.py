@@ -50,7 +50,7 @@ from dsp.steadier import is_steadier, is_unclear
 from dsp.strip import Spans
 from dsp.survey import surveyed
 from dsp.told import told_multiple
-from dsp.whole import whole_of
+from dsp.whole import followed, whole_of
 
 _MODELS_AT_MOST = 24
 # blocks of a record that are looked at first, and stretches of activity of an octave
@@ -310,6 +310,7 @@ def _of_model(
     spans, energy = spans_to_learn(record, pieces, model)
     strip = conditioner.strip(spans)
     learned = learn(record, strip, model, settings, covered)
+    conditioner, learned = followed(conditioner, spans, learned, settings, covered)
     if learned.model.phased and (settings.carrier_hz, settings.symbol_rate_bd) != (None, None):
         # where it begins moves what is found of weak symbols by chance: what is told may add to that, and take nothing
         unaided = discover(record, noise, pieces, watch=watch.part(0.4, 0.5))

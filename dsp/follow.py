@@ -17,6 +17,7 @@ from dsp.detect import LONG
 from dsp.fits import Flags, Ints
 from dsp.runs import Runs
 from dsp.source import Floats
+from dsp.strip import Strip
 from dsp.talkers import Talker
 from dsp.wander import Wander, wander_through
 
@@ -39,7 +40,7 @@ _BETTER = 0.8
 
 
 @dataclass(frozen=True, eq=False)
-class _Shown:
+class Shown:
     """Places in the record (c,), the carrier that a stretch of symbols shows there (radians a sample beyond the model's),
     its weight, and a number that neighbouring stretches of one transmission have in common."""
 
@@ -48,8 +49,8 @@ class _Shown:
     weight: Floats
     group: Ints
 
-    def take(self, rows: Ints) -> _Shown:
-        return _Shown(self.place[rows], self.value[rows], self.weight[rows], self.group[rows])
+    def take(self, rows: Ints) -> Shown:
+        return Shown(self.place[rows], self.value[rows], self.weight[rows], self.group[rows])
 
 
 def wander_of(talkers: list[Talker], omega: float, period: float, samples: int) -> Wander | None:
@@ -59,7 +60,7 @@ def wander_of(talkers: list[Talker], omega: float, period: float, samples: int) 
     """
     if not talkers:
         return None
-    parts = [_shown(talker, omega) for talker in talkers]
+    parts = [shown(talker.runs, talker.strip, omega) for talker in talkers]
     place, value, weight = (
         np.concatenate([getattr(one, n) for one in parts]) for n in ("place", "value", "weight")
     )
@@ -70,16 +71,15 @@ def wander_of(talkers: list[Talker], omega: float, period: float, samples: int) 
     # nothing is lost where what wide parts of the record show agrees
     if place.size < _FEWEST or np.ptp(value) * period < 2.0 * np.pi * 0.5 * _HARMLESS_CYCLES:
         return None
-    knots, along = _smoothed(_Shown(place, value, weight, group), period, samples)
+    knots, along = _smoothed(Shown(place, value, weight, group), period, samples)
     wander = wander_through(knots, along)
     cycles = float(np.ptp(along)) * period / (2.0 * np.pi)
     bend = float(np.max(np.abs(np.diff(along) / np.diff(knots)))) * (0.5 * LONG * period) ** 2 / 2.0
     return wander if max(cycles / _HARMLESS_CYCLES, bend / (np.pi * _HARMLESS_TURN)) > 1.0 else None
 
 
-def _shown(talker: Talker, omega: float) -> _Shown:
-    """What the transmissions of one talker show of their carriers beyond ``omega``, stretch by stretch."""
-    runs, strip = talker.runs, talker.strip
+def shown(runs: Runs, strip: Strip, omega: float) -> Shown:
+    """What transmissions in a strip show of their carriers beyond ``omega`` (radians a sample), stretch by stretch."""
     first, size, group = _chunks(runs)
     middle = 0.5 * (runs.starts + runs.stops)
     # the phase of each symbol, whatever its sign
@@ -98,7 +98,7 @@ def _shown(talker: Talker, omega: float) -> _Shown:
     slope = total(pull * angle) / inertia
     place = centre + strip.shift(centre)
     value = runs.turned.omega + slope - omega
-    return _Shown(
+    return Shown(
         place, value if strip.wander is None else value + strip.wander.omega_at(place), inertia, group
     )
 
@@ -114,7 +114,7 @@ def _chunks(runs: Runs) -> tuple[Ints, Ints, Ints]:
     return first, np.diff(first, append=runs.offset[-1]), np.cumsum(fresh != 0) - 1
 
 
-def _smoothed(shown: _Shown, period: float, samples: int) -> tuple[Floats, Floats]:
+def _smoothed(shown: Shown, period: float, samples: int) -> tuple[Floats, Floats]:
     """Places over the record (k,) and the smooth curve there, of the width that foretells best."""
     shown = _binned(shown.take(np.argsort(shown.place, kind="stable")))
     ends = np.array([shown.place[0], shown.place[-1]])
@@ -145,7 +145,7 @@ def _smoothed(shown: _Shown, period: float, samples: int) -> tuple[Floats, Float
     return knots, curve
 
 
-def _binned(shown: _Shown) -> _Shown:
+def _binned(shown: Shown) -> Shown:
     """Points in order as at most some 400 of them: the median of each bin of as many points."""
     size = -(-shown.place.size // 400)
     if size == 1:
@@ -153,7 +153,7 @@ def _binned(shown: _Shown) -> _Shown:
     at = np.arange(0, shown.place.size, size)
     ends = np.append(at[1:], shown.place.size)
     rows = [slice(a, b) for a, b in zip(at.tolist(), ends.tolist(), strict=True)]
-    return _Shown(
+    return Shown(
         np.array([float(np.mean(shown.place[r])) for r in rows]),
         np.array([float(np.median(shown.value[r])) for r in rows]),
         np.array([float(np.sum(shown.weight[r])) for r in rows]),
@@ -162,7 +162,7 @@ def _binned(shown: _Shown) -> _Shown:
 
 
 def _local(
-    shown: _Shown, robust: Floats, wanted: Floats, reach: float, left_out: Flags | None = None
+    shown: Shown, robust: Floats, wanted: Floats, reach: float, left_out: Flags | None = None
 ) -> Floats:
     """Straight lines through the ``reach`` nearest points of each place wanted (k,), near ones counting more.
 

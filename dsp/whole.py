@@ -7,13 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.condition import Conditioner
+from dsp.detect import LONG
 from dsp.everywhere import Everything, everywhere
 from dsp.extract import going_on
 from dsp.follow import wander_of
 from dsp.gate import spans_of
-from dsp.link import Learned, learn
+from dsp.link import Learned, energy_told, learn
+from dsp.onward import drifts_away, straightened
+from dsp.outcome import samples_of
 from dsp.results import DecodeSettings
-from dsp.runs import nats_in
+from dsp.runs import Runs, nats_in
 from dsp.shared_period import of_shared_clock
 from dsp.source import Watch
 from dsp.strip import Spans
@@ -23,6 +26,10 @@ from dsp.talkers import talkers_of
 _ROUNDS = 4
 # share by which more must be explained for another, and by which it is more than a part of one fitted by itself gains
 _GAINED, _MUCH = 1e-3, 0.02
+# symbols beyond where a carrier was followed that are still as it is there
+_ROOM = 150.0
+# symbols by which one transmission must be longer to be more of the same
+_REACH = LONG
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +49,39 @@ class Whole:
         return min((t.runs.variance for t in self.everything.talkers), default=float("inf"))
 
 
+def followed(
+    conditioner: Conditioner,
+    spans: list[tuple[int, int]],
+    learned: Learned,
+    settings: DecodeSettings,
+    covered: Spans,
+) -> tuple[Conditioner, Learned]:
+    """The same, or with the carrier followed from where it was learned, if it changes so fast that the model loses it."""
+    record = conditioner.record
+    if not drifts_away(learned.runs, learned.strip, learned.model.period, record.samples):
+        return conditioner, learned
+    straight = straightened(conditioner, learned.runs, learned.strip, learned.model.period)
+    if straight is None:
+        return conditioner, learned
+    again = _learned_along(straight, spans, learned, learned.runs, settings, covered)
+    return (straight, again) if energy_told(again) > energy_told(learned) else (conditioner, learned)
+
+
+def _learned_along(
+    straight: Conditioner,
+    spans: list[tuple[int, int]],
+    learned: Learned,
+    runs: Runs,
+    settings: DecodeSettings,
+    covered: Spans,
+) -> Learned:
+    """What is learned where a wander about the carrier that ``runs`` are turned by is taken off."""
+    carrier_hz = runs.turned.omega * straight.record.rate_hz / (2.0 * np.pi)
+    # carriers that differed because one wandered are alike
+    model = replace(learned.model, carrier_hz=carrier_hz, spread=None, steady=False)
+    return learn(straight.record, straight.strip(spans), model, settings, covered, merges=False)
+
+
 def whole_of(
     conditioner: Conditioner,
     spans: list[tuple[int, int]],
@@ -59,24 +99,78 @@ def whole_of(
     active = None
     if learned.strip.size < record.samples:
         active = spans_of(record, conditioner.noise, learned.model, scale, watch.part(0.0, 0.4))
+        active = _with_followed(active, conditioner)
     whole = Whole(learned, _everything(conditioner, active, learned, covered, watch.part(0.4, 1.0)))
+    if conditioner.wander is not None and _within_followed(whole):
+        return whole
     omega = 2.0 * np.pi * learned.model.carrier_hz / record.rate_hz
-    for _ in range(_ROUNDS):
+    watch = Watch(None, watch.cancelled)
+    for number in range(_ROUNDS):
         wander = wander_of(whole.everything.talkers, omega, whole.learned.model.period, record.samples)
         if wander is None:
             break
+        further = None
+        if number == 0 and conditioner.wander is None:
+            further = _further(conditioner, active, whole, spans, settings, covered, watch)
+        if further is not None:
+            whole = further
+            if _within_followed(whole):
+                break
+            continue
         straight = replace(conditioner, wander=wander)
         # carriers that differed because one wandered are alike
         model = replace(whole.learned.model, spread=None, steady=False)
         again = learn(record, straight.strip(spans), model, settings, covered, merges=False)
         if again.period is None:
             break
-        watch_only = Watch(None, watch.cancelled)
-        other = Whole(again, _everything(straight, active, again, covered, watch_only))
+        other = Whole(again, _everything(straight, active, again, covered, watch))
         if not tells_more(other, whole):
             break
         whole = other
     return whole
+
+
+def _further(
+    conditioner: Conditioner,
+    active: list[tuple[int, int]] | None,
+    whole: Whole,
+    spans: list[tuple[int, int]],
+    settings: DecodeSettings,
+    covered: Spans,
+    watch: Watch,
+) -> Whole | None:
+    """What is found where the carrier of the longest transmission is followed on beyond it, if that explains more."""
+    longest = max(whole.everything.talkers, key=lambda one: int(one.runs.count.max()))
+    straight = straightened(conditioner, longest.runs, longest.strip, whole.learned.model.period)
+    if straight is None:
+        return None
+    again = _learned_along(straight, spans, whole.learned, longest.runs, settings, covered)
+    if again.period is None:
+        return None
+    active = None if active is None else _with_followed(active, straight)
+    other = Whole(again, _everything(straight, active, again, covered, watch))
+    return other if tells_more(other, whole) or _reaches_further(other, whole) else None
+
+
+def _with_followed(active: list[tuple[int, int]], straight: Conditioner) -> list[tuple[int, int]]:
+    """Spans (rising) with that over which a carrier was followed: far from the model's its symbols hardly show there."""
+    if straight.wander is None:
+        return active
+    low, high = int(straight.wander.places[0]), int(straight.wander.places[-1])
+    apart = [span for span in active if span[1] < low or span[0] > high]
+    near = [span for span in active if span[1] >= low and span[0] <= high]
+    return sorted([*apart, (min([low, *(a for a, _ in near)]), max([high, *(b for _, b in near)]))])
+
+
+def _within_followed(whole: Whole) -> bool:
+    """Whether all that was found lies where a carrier was followed."""
+    talkers = whole.everything.talkers
+    wander = talkers[0].strip.wander if talkers else None
+    if wander is None:
+        return False
+    spans = np.concatenate([samples_of(t.strip, t.runs) for t in talkers])
+    room = _ROOM * whole.learned.model.period
+    return bool(spans.min() > wander.places[0] - room and spans.max() < wander.places[-1] + room)
 
 
 def tells_more(other: Whole, whole: Whole) -> bool:
@@ -87,6 +181,15 @@ def tells_more(other: Whole, whole: Whole) -> bool:
     noise = min(whole.noise, other.noise)
     much = other.nats(noise) > (1.0 + _MUCH) * whole.nats(noise)
     return much or other.nats() >= (1.0 + _GAINED) * whole.nats()
+
+
+def _reaches_further(other: Whole, whole: Whole) -> bool:
+    """Whether another one explains more in the same noise, by a longer transmission of a carrier that was followed there."""
+    noise = min(whole.noise, other.noise)
+    far, near = (
+        max((int(t.runs.count.max()) for t in one.everything.talkers), default=0) for one in (other, whole)
+    )
+    return far > near + _REACH and other.nats(noise) > (1.0 + _GAINED) * whole.nats(noise)
 
 
 def _everything(

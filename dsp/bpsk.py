@@ -26,6 +26,7 @@ from dsp.link import (
     spans_to_learn,
 )
 from dsp.noise import NoiseFloor
+from dsp.other_phases import of_other_phases
 from dsp.outcome import (
     FEWEST_SYMBOLS,
     FewFlips,
@@ -286,6 +287,9 @@ def _one_link(
         found = _of_model(record, noise, pieces, known, untold, covered, watch)
         if found is not None and found.link is not None:
             return found
+    other = of_other_phases(record, pieces)
+    if other is not None:
+        return Outcome(None, keyed=other)
     model = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))
     if model is None:
         return None

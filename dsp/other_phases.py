@@ -1,0 +1,101 @@
+"""Whether what is sent surely takes neither one phase nor two, before any model is tried.
+
+Of a carrier that takes two opposite phases, of whatever pulses, and complex Gaussian noise, with powers S and N, the square
+has a line of power S^2, while twice the squared mean power less the mean of its square is ``2 S^2 - E[a^4]``, at most S^2
+(moments of Gaussian noise; Proakis, Digital Communications, section 5.2, for the line). Several such carriers at once add
+up in the latter, while the strongest makes the line: where that is more than half of the power squared, the line is no less
+than half of it. Shifted frequencies and more phases have an even strength and spread the line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dsp.carrier import baseband
+from dsp.correlate import Complexes
+from dsp.outcome import Keyed
+from dsp.segment import Piece
+from dsp.source import Floats, Record
+
+# transmissions looked at, the most telling, and samples of one
+_PIECES, _SAMPLES = 8, 1 << 14
+# independent values of a while in which lines are sought: a carrier that drifts by 2 % over 20,000 symbols stays a line
+# within some tens of symbols; the largest of so many by chance is 5 % of their power
+_WHILE = 96
+# values that tell the moments to a twentieth
+_FEWEST = 384
+# share of the power squared that is of even strength at least, and share of that in a line below which there are no two
+# phases: a half, less what a line between two bins, noise and filters take
+_EVEN, _LINE = 0.5, 0.4
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Shares of the mean power, squared: what is ``even``, and what stands in one line of the square (``two``); of the mean
+    power what stands in ``one`` line. ``power`` is the mean square of it all, around ``middle_hz`` and to about
+    ``half_hz`` from there."""
+
+    even: float
+    one: float
+    two: float
+    power: float
+    middle_hz: float
+    half_hz: float
+
+
+def of_other_phases(record: Record, pieces: list[Piece]) -> Keyed | None:
+    """What pieces of activity are if surely neither a tone nor of two opposite phases; None if they may be.
+
+    Its symbol period is told no better than by the band that was looked at.
+    """
+    seen = moments(record, pieces)
+    if seen is None or seen.even < _EVEN:
+        return None
+    if seen.one > _LINE * np.sqrt(seen.even) or seen.two > _LINE * seen.even:
+        return None
+    return Keyed(seen.middle_hz, record.rate_hz / seen.half_hz, seen.power)
+
+
+def moments(record: Record, pieces: list[Piece]) -> Moments | None:
+    """What the most telling of some pieces show within the band of each; None if they are too short to tell."""
+    sums = np.zeros(4)
+    whiles = weight = middle_hz = half_hz = 0.0
+    values = 0
+    for piece in sorted(pieces, key=lambda p: -p.nats)[:_PIECES]:
+        middle, half = 0.5 * (piece.low_hz + piece.high_hz), 0.5 * (piece.high_hz - piece.low_hz)
+        if half <= 0.0 or piece.stop - piece.start < _WHILE:
+            continue
+        samples = record.read_centred(piece.start, min(piece.stop, piece.start + _SAMPLES))
+        z, rate_hz, centre_hz = baseband(samples.astype(np.float64), record.rate_hz, middle, half)
+        # a flat band and its raised-cosine flanks, squared
+        length = round(_WHILE * rate_hz / (2.75 * half))
+        count = z.size // length
+        if not count:
+            continue
+        rows = z[: count * length].reshape(count, length)
+        squares = np.abs(rows) ** 2
+        mean = squares.mean(axis=1)
+        parts = (mean**2, mean**2 - squares.var(axis=1), mean * _line(rows), _line(rows**2))
+        sums += np.array([float(part.sum()) for part in parts])
+        values += count * _WHILE
+        own = float(mean.sum())
+        turned = float(np.angle(np.vdot(rows[:, :-1], rows[:, 1:])))
+        whiles += count
+        middle_hz += own * (centre_hz + turned * rate_hz / (2.0 * np.pi))
+        half_hz += own * half
+        weight += own
+    if values < _FEWEST or sums[0] <= 0.0:
+        return None
+    even, one, two = (sums[1:] / sums[0]).tolist()
+    return Moments(even, one, two, 0.5 * weight / whiles, middle_hz / weight, half_hz / weight)
+
+
+def _line(rows: Complexes) -> Floats:
+    """Power of the strongest line of each row (rows, n)."""
+    from scipy.fft import fft, next_fast_len
+
+    # four times as long: between two bins a line has lost a twentieth
+    size = next_fast_len(4 * rows.shape[1])
+    return np.asarray(np.max(np.abs(fft(rows, size, axis=1)), axis=1) ** 2 / rows.shape[1] ** 2)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -118,6 +120,7 @@ def find_links(
     known: Model | None = None,
     keyed: Keyed | None = None,
     messages: tuple[Piece, ...] = (),
+    suspect: Callable[[], Keyed | None] | None = None,
 ) -> Search:
     """Search octave by octave, the most energetic first, until nothing more is explained.
 
@@ -125,7 +128,8 @@ def find_links(
     little as it is in each frame, adds up to more energy over a wide band than something narrow has. In what was
     ``judged`` there is nothing. After so many octaves in ``vain`` no more is tried. A model that is ``known`` is tried
     before others. Of a carrier that is known to be ``keyed``, or turns out to be, the skirts are not looked at. If something
-    sent all the time has ``messages`` these tell what it is, or nothing does.
+    sent all the time has ``messages`` these tell what it is, or nothing does. Where a first lead leaves doubt, ``suspect``
+    says whether there is a carrier that is keyed in another way.
     """
     nothing = list(judged)
     links: list[Link] = []
@@ -155,7 +159,7 @@ def find_links(
         part = watch.part(0.1 + 0.9 * rounds / (rounds + 1), 0.1 + 0.9 * (rounds + 1) / (rounds + 2))
         found = None
         if not are_judged(mine, nothing):
-            found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9), known)
+            found = _one_link(record, noise, mine, settings, covered, part.part(0.0, 0.9), known, suspect)
             if found is not None and not found.is_open(keyed):
                 resting, keyed, found = resting or found.resting, keyed or found.keyed, None
         if found is None or found.link is None:
@@ -276,6 +280,7 @@ def _one_link(
     covered: Spans,
     watch: Watch,
     known: Model | None = None,
+    suspect: Callable[[], Keyed | None] | None = None,
 ) -> Outcome | None:
     """The link that explains these pieces, outside the samples ``covered``; None if nothing does.
 
@@ -290,14 +295,24 @@ def _one_link(
     other = of_other_phases(record, pieces)
     if other is not None:
         return Outcome(None, keyed=other)
-    model = discover(record, noise, pieces, settings, watch.part(0.0, 0.4))
+    held = partial(_suspected, noise, pieces, suspect)
+    model = discover(record, noise, pieces, settings, watch.part(0.0, 0.4), lambda: held() is not None)
     if model is None:
-        return None
+        other = held()
+        return None if other is None else Outcome(None, keyed=other)
     return (
         Outcome(None)
         if model.unmodulated
         else _of_model(record, noise, pieces, model, settings, covered, watch)
     )
+
+
+def _suspected(
+    noise: NoiseFloor, pieces: list[Piece], suspect: Callable[[], Keyed | None] | None
+) -> Keyed | None:
+    """A carrier that is keyed in another way, as which these pieces are suspect; None if there is none."""
+    keyed = None if suspect is None else suspect()
+    return keyed if _skirts({0: pieces}, keyed, noise) else None
 
 
 def _of_model(

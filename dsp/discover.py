@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -35,10 +36,12 @@ def discover(
     pieces: list[Piece],
     settings: DecodeSettings = _NOTHING_TOLD,
     watch: Watch = _UNWATCHED,
+    in_vain: Callable[[], bool] | None = None,
 ) -> Model | None:
     """The model that explains the most telling pieces best; None if nothing does.
 
-    Every lead proposes carriers and periods of its own; each proposal is then scored on all leads.
+    Every lead proposes carriers and periods of its own; each proposal is then scored on all leads. Once the first leaves
+    doubt it is asked whether all are ``in_vain``.
     """
     leads = leads_of(record, noise, pieces)
     if leads is None:
@@ -74,6 +77,8 @@ def discover(
             earlier.append(model)
         else:
             if i > PARTS_OF_A_LEAD and not promising:
+                return None
+            if i == 0 and in_vain is not None and in_vain():
                 return None
             continue
         break

@@ -13,14 +13,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dsp.activity import blocks_of, find_activity
 from dsp.carrier import baseband
 from dsp.correlate import Complexes
+from dsp.noise import NoiseFloor, without_modulated_lines
 from dsp.outcome import Keyed
-from dsp.segment import Piece
-from dsp.source import Floats, Record
+from dsp.segment import Piece, cut, windows_of
+from dsp.source import Floats, Record, Watch
 
 # transmissions looked at, the most telling, and samples of one
 _PIECES, _SAMPLES = 8, 1 << 14
+# blocks of a record in which something is looked for
+_BLOCKS = 2
 # independent values of a while in which lines are sought: a carrier that drifts by 2 % over 20,000 symbols stays a line
 # within some tens of symbols; the largest of so many by chance is 5 % of their power
 _WHILE = 96
@@ -56,6 +60,25 @@ def of_other_phases(record: Record, pieces: list[Piece]) -> Keyed | None:
     if seen.one > _LINE * np.sqrt(seen.even) or seen.two > _LINE * seen.even:
         return None
     return Keyed(seen.middle_hz, record.rate_hz / seen.half_hz, seen.power)
+
+
+def suspected(record: Record, noise: NoiseFloor) -> Keyed | None:
+    """The same of what stands out most clearly of a floor that it may be a part of."""
+    flat = noise.flattened()
+    if flat is None:
+        return None
+    seen = without_modulated_lines(record, flat)
+    blocks = blocks_of(record)
+    step = max(1, len(blocks) // _BLOCKS)
+    active = find_activity(record, seen, Watch(), blocks=blocks[step // 2 :: step])
+    if not active:
+        return None
+    clearest = max(active, key=lambda one: one.best.nats)
+    nothing = np.zeros((0, 2))
+    return of_other_phases(
+        record,
+        [piece for window in windows_of(record, clearest) for piece in cut(record, seen, window, nothing)],
+    )
 
 
 def moments(record: Record, pieces: list[Piece]) -> Moments | None:

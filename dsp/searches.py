@@ -8,6 +8,7 @@ transmissions went through alike may have shaped the floor.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache, partial
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from dsp.classify import explain_nothing
 from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.extract import Model
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
+from dsp.other_phases import suspected
 from dsp.outcome import Keyed, is_sidelobe_of, spans_of_link
 from dsp.rests import are_counted, rests_of
 from dsp.results import DecodeSettings
@@ -55,7 +57,11 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     """What is found in a record without its steady tones; in the ``raw`` one if these turn out to be part of what is sent."""
     found = _of_messages(calm, settings, watch.part(0.0, 0.5))
     keyed = _keyed(calm, settings, watch.part(0.0, 0.1)) if found is None else None
-    search, line = found or (find_links(*calm, settings, watch.part(0.0, 0.5), keyed=keyed), calm)
+    suspect = cache(partial(suspected, *calm))
+    search, line = found or (
+        find_links(*calm, settings, watch.part(0.0, 0.5), keyed=keyed, suspect=suspect),
+        calm,
+    )
     known = search.taken
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)

@@ -33,6 +33,9 @@ _FEWEST = 384
 # share of the power squared that is of even strength at least, and share of that in a line below which there are no two
 # phases: a half, less what a line between two bins, noise and filters take
 _EVEN, _LINE = 0.5, 0.4
+# the same without a line, the largest of many by chance: what is even, and the share of it in a line of the square, which
+# is all of it for two phases (1.07 and more was met), and some for smooth changes of frequency (0.47 and less)
+_REST, _OPPOSITE = 0.2, 0.7
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,8 @@ class Moments:
     even: float
     one: float
     two: float
+    rest_even: float
+    rest_two: float
     power: float
     middle_hz: float
     half_hz: float
@@ -58,6 +63,9 @@ def of_other_phases(record: Record, pieces: list[Piece]) -> Keyed | None:
     if seen is None or seen.even < _EVEN:
         return None
     if seen.one > _LINE * np.sqrt(seen.even) or seen.two > _LINE * seen.even:
+        return None
+    # two phases by less than half a turn apart are opposite ones about a line
+    if seen.rest_even < _REST or seen.rest_two > _OPPOSITE * seen.rest_even:
         return None
     return Keyed(seen.middle_hz, record.rate_hz / seen.half_hz, seen.power)
 
@@ -83,7 +91,7 @@ def suspected(record: Record, noise: NoiseFloor) -> Keyed | None:
 
 def moments(record: Record, pieces: list[Piece]) -> Moments | None:
     """What the most telling of some pieces show within the band of each; None if they are too short to tell."""
-    sums = np.zeros(4)
+    sums = np.zeros(6)
     whiles = weight = middle_hz = half_hz = 0.0
     values = 0
     for piece in sorted(pieces, key=lambda p: -p.nats)[:_PIECES]:
@@ -98,9 +106,17 @@ def moments(record: Record, pieces: list[Piece]) -> Moments | None:
         if not count:
             continue
         rows = z[: count * length].reshape(count, length)
-        squares = np.abs(rows) ** 2
-        mean = squares.mean(axis=1)
-        parts = (mean**2, mean**2 - squares.var(axis=1), mean * _line(rows), _line(rows**2))
+        mean = (np.abs(rows) ** 2).mean(axis=1)
+        line, at = _line(rows)
+        rest = rows - _wave_at(rows, at)
+        parts = (
+            mean**2,
+            _even(rows),
+            mean * line,
+            _line(rows**2)[0],
+            _even(rest),
+            _line(rest**2)[0],
+        )
         sums += np.array([float(part.sum()) for part in parts])
         values += count * _WHILE
         own = float(mean.sum())
@@ -111,14 +127,30 @@ def moments(record: Record, pieces: list[Piece]) -> Moments | None:
         weight += own
     if values < _FEWEST or sums[0] <= 0.0:
         return None
-    even, one, two = (sums[1:] / sums[0]).tolist()
-    return Moments(even, one, two, 0.5 * weight / whiles, middle_hz / weight, half_hz / weight)
+    even, one, two, rest_even, rest_two = (sums[1:] / sums[0]).tolist()
+    return Moments(
+        even, one, two, rest_even, rest_two, 0.5 * weight / whiles, middle_hz / weight, half_hz / weight
+    )
 
 
-def _line(rows: Complexes) -> Floats:
-    """Power of the strongest line of each row (rows, n)."""
+def _even(rows: Complexes) -> Floats:
+    """Mean power squared of each row (rows, n) less the variance of the power."""
+    power = np.abs(rows) ** 2
+    return np.asarray(power.mean(axis=1) ** 2 - power.var(axis=1))
+
+
+def _line(rows: Complexes) -> tuple[Floats, float]:
+    """Power of the strongest line of each row (rows, n), and the frequency, in cycles a value, of that of all rows."""
     from scipy.fft import fft, next_fast_len
 
     # four times as long: between two bins a line has lost a twentieth
     size = next_fast_len(4 * rows.shape[1])
-    return np.asarray(np.max(np.abs(fft(rows, size, axis=1)), axis=1) ** 2 / rows.shape[1] ** 2)
+    spectrum = np.abs(fft(rows, size, axis=1)) ** 2
+    at = int(np.argmax(spectrum.sum(axis=0))) / size
+    return np.asarray(spectrum.max(axis=1)) / rows.shape[1] ** 2, at
+
+
+def _wave_at(rows: Complexes, at: float) -> Complexes:
+    """What each row (rows, n) has at a frequency in cycles a value."""
+    wave = np.exp(2j * np.pi * at * np.arange(rows.shape[1]))
+    return np.asarray(wave * np.mean(rows * np.conj(wave), axis=1, keepdims=True))

@@ -36,6 +36,8 @@ _EVEN, _LINE = 0.5, 0.4
 # the same without a line, the largest of many by chance: what is even, and the share of it in a line of the square, which
 # is all of it for two phases (1.07 and more was met), and some for smooth changes of frequency (0.47 and less)
 _REST, _OPPOSITE = 0.2, 0.7
+# times the band of a piece, which may hold one side of the carrier only: of that alone the square has hardly a line
+_WIDER = 2.5
 
 
 @dataclass(frozen=True)
@@ -60,14 +62,22 @@ def of_other_phases(record: Record, pieces: list[Piece]) -> Keyed | None:
     Its symbol period is told no better than by the band that was looked at.
     """
     seen = moments(record, pieces)
-    if seen is None or seen.even < _EVEN:
+    if seen is None or not _takes_others(seen, _EVEN):
         return None
-    if seen.one > _LINE * np.sqrt(seen.even) or seen.two > _LINE * seen.even:
-        return None
-    # two phases by less than half a turn apart are opposite ones about a line
-    if seen.rest_even < _REST or seen.rest_two > _OPPOSITE * seen.rest_even:
+    wide = moments(record, pieces, _WIDER)
+    if wide is None or not _takes_others(wide, _REST):
         return None
     return Keyed(seen.middle_hz, record.rate_hz / seen.half_hz, seen.power)
+
+
+def _takes_others(seen: Moments, least: float) -> bool:
+    """Whether at ``least`` so much is of even strength, and hardly any of it stands in a line."""
+    if seen.even < least or seen.rest_even < min(least, _REST):
+        return False
+    if seen.one > _LINE * np.sqrt(seen.even) or seen.two > _LINE * seen.even:
+        return False
+    # two phases by less than half a turn apart are opposite ones about a line
+    return seen.rest_two < _OPPOSITE * seen.rest_even
 
 
 def suspected(record: Record, noise: NoiseFloor) -> Keyed | None:
@@ -89,19 +99,20 @@ def suspected(record: Record, noise: NoiseFloor) -> Keyed | None:
     )
 
 
-def moments(record: Record, pieces: list[Piece]) -> Moments | None:
-    """What the most telling of some pieces show within the band of each; None if they are too short to tell."""
+def moments(record: Record, pieces: list[Piece], wider: float = 1.0) -> Moments | None:
+    """What the most telling of some pieces show within the band of each, or one ``wider`` so many times; None if they
+    are too short to tell."""
     sums = np.zeros(6)
     whiles = weight = middle_hz = half_hz = 0.0
     values = 0
     for piece in sorted(pieces, key=lambda p: -p.nats)[:_PIECES]:
-        middle, half = 0.5 * (piece.low_hz + piece.high_hz), 0.5 * (piece.high_hz - piece.low_hz)
+        middle, half = 0.5 * (piece.low_hz + piece.high_hz), 0.5 * wider * (piece.high_hz - piece.low_hz)
         if half <= 0.0 or piece.stop - piece.start < _WHILE:
             continue
         samples = record.read_centred(piece.start, min(piece.stop, piece.start + _SAMPLES))
         z, rate_hz, centre_hz = baseband(samples.astype(np.float64), record.rate_hz, middle, half)
-        # a flat band and its raised-cosine flanks, squared
-        length = round(_WHILE * rate_hz / (2.75 * half))
+        # a flat band and its raised-cosine flanks, squared; as long a while however wide it is
+        length = round(_WHILE * wider * rate_hz / (2.75 * half))
         count = z.size // length
         if not count:
             continue

@@ -165,7 +165,7 @@ def test_one_side_of_a_carrier_is_not_taken_for_all_of_it():
         signs = 1.0 - 2.0 * rng.integers(0, 2, int(count / span) + 1)
         keyed = signs[(np.arange(count) / span).astype(int)]
         samples = keyed * np.cos(2 * np.pi * 0.0264 * np.arange(count)) + rng.normal(0.0, 0.2, count)
-        record, piece = record_of(samples), Piece(0, count, 8_100.0, 31_100.0, 64, 9.0)
+        record, piece = record_of(samples), Piece(0, count, 6_000.0, 24_000.0, 64, 9.0)
         seen = moments(record, [piece])
         assert seen is not None
         asked = asked or (seen.even > 0.5 and seen.two < 0.5 * seen.even)

@@ -161,7 +161,7 @@ def test_one_side_of_a_carrier_is_not_taken_for_all_of_it():
     asked = False
     for draw in range(10):
         rng = np.random.default_rng(draw)
-        count, span = 12_000, 40.0
+        count, span = 24_000, 40.0
         signs = 1.0 - 2.0 * rng.integers(0, 2, int(count / span) + 1)
         keyed = signs[(np.arange(count) / span).astype(int)]
         samples = keyed * np.cos(2 * np.pi * 0.0264 * np.arange(count)) + rng.normal(0.0, 0.2, count)

@@ -9,6 +9,8 @@ other of two frequencies, or phases between the two that they are taken for.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from dsp.carrier import baseband
@@ -16,6 +18,7 @@ from dsp.outcome import Link, spans_of_link
 from dsp.quality import Fitness
 from dsp.source import Floats, Record
 from dsp.strip import Spans
+from dsp.tones import Tone
 
 # Es/N0 (as a ratio) from which what a link leaves is so little that nothing else can have been taken for it
 _CLEAR_ESN0 = 10.0
@@ -29,6 +32,8 @@ _LARGER = 1.3
 _SURE = 4.0
 # values of one transmission, and of all, below which moments tell nothing
 _FEWEST, _FEWEST_IN_ALL = 8.0, 64.0
+# half symbol rates by which a line that belongs to what is sent is off at most
+_ON_LINE = 0.03
 
 
 def is_unclear(fitness: Fitness) -> bool:
@@ -52,6 +57,7 @@ def is_steadier(
 
     ``spans`` (n, 2) are their samples, ``amplitudes`` (n,) the peaks of their carriers in the unit of the record.
     """
+    record = _with_its_lines(record, carrier_hz, symbol_rate_bd)
     longest = np.argsort(spans[:, 0] - spans[:, 1])[:_RUNS]
     read = [_samples(record, *spans[row].tolist()) for row in longest.tolist()]
     fitted = amplitudes[longest].tolist()
@@ -75,6 +81,23 @@ def is_steadier(
             if even / total > due + _SURE * _scatter(float(np.sqrt(due))) / float(np.sqrt(total)):
                 return True
     return False
+
+
+def _with_its_lines(record: Record, carrier_hz: float, symbol_rate_bd: float) -> Record:
+    """The record with steady tones that were taken off, if they are half symbol rates away from a carrier.
+
+    A carrier shifted by a whole number of symbol rates is two steady tones, and reversals midway between them.
+    """
+
+    def is_part(tone: Tone) -> bool:
+        halves = 2.0 * (tone.omega * record.rate_hz / (2.0 * np.pi) - carrier_hz) / symbol_rate_bd
+        return abs(halves - round(halves)) < _ON_LINE and 1 <= abs(round(halves)) <= 2
+
+    kept = [
+        replace(tones, tones=tuple(tone for tone in tones.tones if not is_part(tone)))
+        for tones in record.tones
+    ]
+    return replace(record, tones=tuple(kept))
 
 
 def _samples(record: Record, first: float, last: float) -> Floats:

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from dsp.decoder import decode
 from dsp.source import Floats, make_record
 from dsp.steadier import is_steadier
+from dsp.tones import Tone, Tones
 
 RATE_HZ = 1e6
-
-
-def four_phases_by_turns(rng: np.random.Generator) -> Floats:
-    """Two axes that are reversed by turns, so that the phase never makes half a turn at once."""
-    t = np.arange(60_429)
-    one, other = (rng.choice((-1.0, 1.0), 5_600) for _ in range(2))
-    turns = 2.0 * np.pi * 0.34 * t
-    x = one[(t / 10.98).astype(int)] * np.cos(turns) + other[(t / 10.98 + 0.5).astype(int)] * np.sin(turns)
-    return np.asarray(x / np.sqrt(2.0) + 0.43 * rng.standard_normal(t.size))
 
 
 def two_tones(symbol: float, index: float, sigma: float, rng: np.random.Generator, count: int) -> Floats:
@@ -28,9 +22,19 @@ def two_tones(symbol: float, index: float, sigma: float, rng: np.random.Generato
     return np.asarray(np.cos(phase) + sigma * rng.standard_normal(count))
 
 
-def test_four_phases_by_turns_are_no_weak_reversals() -> None:
-    for draw in range(3):
-        assert decode(four_phases_by_turns(np.random.default_rng([draw, 61])), RATE_HZ).bursts == ()
+@pytest.mark.parametrize(
+    ("symbol", "index", "esn0_db", "count", "entropy"),
+    [
+        (40.0, 2.0, 9.0, 16_000, [0, 65]),
+        (14.3, 1.0, 9.2, 5_720, [22, 67]),
+    ],
+)
+def test_a_shifted_carrier_is_no_weak_reversals(
+    symbol: float, index: float, esn0_db: float, count: int, entropy: list[int]
+) -> None:
+    sigma = float(np.sqrt(symbol / 4.0 / 10.0 ** (esn0_db / 10.0)))
+    samples = two_tones(symbol, index, sigma, np.random.default_rng(entropy), count)
+    assert decode(samples, RATE_HZ).bursts == ()
 
 
 @pytest.mark.parametrize("esn0_db", [3.0, 5.0, 8.0])
@@ -48,6 +52,21 @@ def test_reversals_in_noise_leave_noise(esn0_db: float, symbol: float) -> None:
         spans = np.array([[0.0, float(count)]])
         for amplitude in (1.0, 0.9):
             assert not is_steadier(record, spans, np.array([amplitude]), 0.17 * RATE_HZ, RATE_HZ / symbol)
+
+
+def test_lines_that_were_taken_off_are_a_part_of_what_is_sent_at_half_symbol_rates_only() -> None:
+    """Steady tones that a carrier shifted by its symbol rate has, less all of it that is steady."""
+    t = np.arange(20_000)
+    turns = 2.0 * np.pi * 0.1921 * t
+    signs = np.random.default_rng(64).choice((-1.0, 1.0), 335)[(t / 60.0).astype(int)]
+    reversed_ = -np.sin(turns) * signs * np.sin(np.pi * t / 60.0)
+    spans, amplitude = np.array([[0.0, 20_000.0]]), np.array([2.0 / np.pi])
+    for halves, told in ((1.0, True), (1.2, False)):
+        hz = [(0.1921 + side * 0.5 * halves / 60.0) * RATE_HZ for side in (-1.0, 1.0)]
+        tones = tuple(Tone(2.0 * np.pi * at / RATE_HZ, 20_000, np.full(2, 0.5 + 0j)) for at in hz)
+        steady = sum(0.5 * np.cos(tone.omega * t) for tone in tones)
+        record = replace(make_record(reversed_ + steady, RATE_HZ), tones=(Tones(0, 20_000, tones),))
+        assert is_steadier(record, spans, amplitude, 0.1921 * RATE_HZ, RATE_HZ / 60.0) is told
 
 
 @pytest.mark.parametrize("index", [0.5, 1.0, 2.0])

@@ -9,11 +9,9 @@ those before and after it, if it is nearly as likely there; where the record has
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
-from dsp.coast import NEAR, coasted
+from dsp.coast import NEAR, clock, coasted
 from dsp.detect import WINDOW
 from dsp.fits import Fits, Flags, Ints, carry, join, scored
 from dsp.source import Floats
@@ -26,10 +24,6 @@ _AGREE = 0.04
 _ANYWHERE, _IN_A_ROW = 0.05, 4
 # symbols by which two windows with others left out between them differ at most: others are of two clocks
 _SAME = 0.2
-# windows over which a clock runs evenly (1000 symbols; one that drifts by 2 % in 20,000 then gains 0.1 %), how many windows
-# on their distances are looked at, by what share periods are tried to either side, and symbols that those tried differ by
-# over such a distance
-_EVEN, _REACH, _WIDE, _FINE = 41, 5, 0.02, 0.05
 # share of its likelihood that a window keeps on the clock of its neighbours if it is theirs: half a symbol off rectangles
 # keep half, smooth pulses three quarters
 _KEPT = 0.85
@@ -86,27 +80,6 @@ def goes_on(windows: Fits) -> Flags:
         told[at] = True
         at = int(before[at])
     return told
-
-
-def clock(place: Floats, period: float) -> Floats:
-    """Samples a symbol (n,) at the places of windows (n,) whole symbols apart, ``period`` of them roughly.
-
-    The period for which most of the places near each other are whole symbols apart: where the sum of the cosines of their
-    distances is largest, which a few that are anywhere change little.
-    """
-    tried = np.linspace(-_WIDE, _WIDE, 2 * round(_WIDE * _REACH * 0.5 * WINDOW / _FINE) + 1)
-    fits = np.zeros((tried.size, place.size))
-    for step in range(1, min(_REACH, place.size - 1) + 1):
-        turns = (2.0 * np.pi / period) * (place[step:] - place[:-step])
-        fits[:, step // 2 : step // 2 + turns.size] += np.cos(turns / (1.0 + tried[:, None]))
-    if place.size <= _EVEN:
-        best = np.full(place.size, int(np.argmax(fits.sum(axis=1))))
-    else:
-        sums = np.concatenate((np.zeros((tried.size, 1)), np.cumsum(fits, axis=1)), axis=1)
-        near = sums[:, _EVEN:] - sums[:, :-_EVEN]
-        at = np.clip(np.arange(place.size) - _EVEN // 2, 0, place.size - _EVEN)
-        best = np.argmax(near, axis=0)[at]
-    return np.asarray(period * (1.0 + tried[best]))
 
 
 def _apart(place: Floats, period: Floats, step: int) -> tuple[Floats, Floats]:

@@ -39,6 +39,7 @@ from dsp.outcome import (
     has_few,
     is_sidelobe_of,
     is_skirt_of,
+    power_of,
     samples_of,
     spans_of_link,
 )
@@ -49,7 +50,7 @@ from dsp.segment import Piece, cut, windows_of
 from dsp.shared_period import of_one_clock
 from dsp.slips import unslipped
 from dsp.source import Record, Watch
-from dsp.steadier import is_steadier, is_unclear
+from dsp.steadier import leave_no_noise
 from dsp.strip import Spans
 from dsp.survey import surveyed
 from dsp.told import told_multiple
@@ -350,11 +351,6 @@ def _of_model(
     judged = believed(learned, energy, strip.variance)
     if part is not None or judged is None:
         return part
-    runs, bd = learned.runs, record.rate_hz / learned.period.value
-    if is_unclear(judged) and is_steadier(
-        record, samples_of(strip, runs), runs.amplitude, learned.model.carrier_hz, bd
-    ):
-        return None
     if are_levels(learned, record.rate_hz):
         return Outcome(None, levels=True)
     model, period = learned.model, learned.period
@@ -372,11 +368,12 @@ def _of_model(
     period = found.learned.period or period
     if hardly_above_noise(whole.talkers):
         return None
-    covered = np.concatenate((covered, *(samples_of(t.strip, t.runs) for t in whole.talkers)))
     period = whole.period(period)
+    link = Link(model, period, of_one_clock(whole.talkers, period), rivals, scale * judged.noise, multiple)
+    if leave_no_noise(record, link):
+        return Outcome(None, keyed=Keyed(model.carrier_hz, period.value, power_of(link)))
+    covered = np.concatenate((covered, *(samples_of(t.strip, t.runs) for t in whole.talkers)))
     left = first_look(record, noise, Watch(None, watch.cancelled), covered)
-    talkers = of_one_clock(whole.talkers, period)
-    link = Link(model, period, talkers, rivals, scale * judged.noise, multiple)
     return Outcome(link, left=left)
 
 

@@ -16,6 +16,7 @@ from dsp.coast import coasted, tells_time, tracked
 from dsp.correlate import own_nats
 from dsp.detect import LONG, PHASES, Grid, Parts, acquire, picked_energy, windows_of
 from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored
+from dsp.one_clock import on_one_clock
 from dsp.parting import FEWEST
 from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, parted_at
 from dsp.runs import assemble, breaks
@@ -90,7 +91,7 @@ def settle_parts(
     if len(windows):
         told = tells_time(windows)
         windows = settle(tracked(windows, owner, told), ends=False, width=0.12)
-        windows = coasted(windows, owner, told)
+        windows = on_one_clock(coasted(windows, owner, told), owner)
     nats, start, stop = (np.zeros(len(everything)) for _ in range(3))
     nats[short_rows] = np.where(fits.count >= FEWEST, fits.nats, 0.0)
     start[short_rows], stop[short_rows] = fits.start, fits.stop

@@ -16,6 +16,7 @@ from dsp.bends import bend_alike, bent, told_by
 from dsp.correlate import own_nats
 from dsp.detect import LONG, WINDOW
 from dsp.fits import Fits, Flags, Ints, join
+from dsp.one_clock import on_one_clock
 from dsp.pauses import LONE_SHARE, LONE_SYMBOLS
 from dsp.runs import assemble
 from dsp.settling import settle
@@ -251,7 +252,9 @@ def _made_one(
     ]
     made = join([*meetings, *_beside(parts, meetings)])
     made = made.take(np.argsort(made.middle, kind="stable"))
-    run = assemble(made, np.zeros(len(made), dtype=np.int64))
+    alone = np.zeros(len(made), dtype=np.int64)
+    made = on_one_clock(made, alone)
+    run = assemble(made, alone)
     return (made if len(run) and float(run.nats[0]) > _KEPT * told else None), False
 
 

@@ -9,6 +9,8 @@ other of two frequencies, or phases between the two that they are taken for.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from dsp.carrier import baseband
@@ -16,19 +18,22 @@ from dsp.outcome import Link, spans_of_link
 from dsp.quality import Fitness
 from dsp.source import Floats, Record
 from dsp.strip import Spans
+from dsp.tones import Tone
 
 # Es/N0 (as a ratio) from which what a link leaves is so little that nothing else can have been taken for it
 _CLEAR_ESN0 = 10.0
-# symbol rates to either side of the carrier in which a neighbouring tone, or the other axis, is seen
-_HALF_WIDTH = 3.0
+# symbol rates to either side of the carrier: of what is wide in them all is seen, of what is weak the least noise
+_HALF_WIDTHS = (3.0, 1.5, 0.75)
 # transmissions looked at, the longest, and samples of one
 _RUNS, _SAMPLES = 12, 1 << 15
-# times the amplitude squared that may be more than was fitted, pulses being of other shapes than a rectangle
+# times the amplitude that may be more than was fitted, pulses being of other shapes than a rectangle
 _LARGER = 1.3
-# standard deviations of the moments of so many values of noise alone
+# standard deviations of the moments of so many values
 _SURE = 4.0
-# values whose moments four standard deviations leave open by less than they can be
-_FEWEST = 64.0
+# values of one transmission, and of all, below which moments tell nothing
+_FEWEST, _FEWEST_IN_ALL = 8.0, 64.0
+# half symbol rates by which a line that belongs to what is sent is off at most
+_ON_LINE = 0.03
 
 
 def is_unclear(fitness: Fitness) -> bool:
@@ -52,29 +57,66 @@ def is_steadier(
 
     ``spans`` (n, 2) are their samples, ``amplitudes`` (n,) the peaks of their carriers in the unit of the record.
     """
-    half_hz = _HALF_WIDTH * symbol_rate_bd
-    high_hz = min(carrier_hz + half_hz, 0.48 * record.rate_hz)
-    low_hz = max(carrier_hz - half_hz, 0.1 * carrier_hz)
-    if high_hz <= low_hz:
-        return False
-    even = said = total = 0.0
-    for row in np.argsort(spans[:, 0] - spans[:, 1])[:_RUNS].tolist():
-        first, last = spans[row].tolist()
-        stretch = record.stretch_at(int(max(first, 0)))
-        start = max(stretch.first, int(first))
-        stop = min(stretch.last, int(last), start + _SAMPLES)
-        count = (stop - start) * (high_hz - low_hz) / record.rate_hz
-        if count < 8.0:
-            continue
-        samples = record.read_centred(start, stop).astype(np.float64)
-        # flanks reach half as far again as they are told, and hold half of what lies in them
-        z, _, _ = baseband(samples, record.rate_hz, 0.5 * (low_hz + high_hz), (high_hz - low_hz) / 3.0)
-        power = np.abs(z) ** 2
-        mean = float(power.mean())
-        even += count * (1.0 - float(power.var()) / mean**2)
-        said += count * min(1.0, float(amplitudes[row]) ** 2 / mean) ** 2
-        total += count
-    if total < _FEWEST:
-        return False
-    # both moments of n exponential values: their ratio scatters by ``2 / sqrt(n)``
-    return even / total > _LARGER**2 * said / total + _SURE * 2.0 / float(np.sqrt(total))
+    record = _with_its_lines(record, carrier_hz, symbol_rate_bd)
+    longest = np.argsort(spans[:, 0] - spans[:, 1])[:_RUNS]
+    read = [_samples(record, *spans[row].tolist()) for row in longest.tolist()]
+    fitted = amplitudes[longest].tolist()
+    for width in _HALF_WIDTHS:
+        high_hz = min(carrier_hz + width * symbol_rate_bd, 0.48 * record.rate_hz)
+        low_hz = max(carrier_hz - width * symbol_rate_bd, 0.1 * carrier_hz)
+        even = said = total = 0.0
+        for samples, amplitude in zip(read, fitted, strict=True):
+            count = samples.size * (high_hz - low_hz) / record.rate_hz
+            if count < _FEWEST:
+                continue
+            # flanks reach half as far again as they are told, and hold half of what lies in them
+            z, _, _ = baseband(samples, record.rate_hz, 0.5 * (low_hz + high_hz), (high_hz - low_hz) / 3.0)
+            power = np.abs(z) ** 2
+            mean = float(power.mean())
+            even += count * (1.0 - float(power.var()) / mean**2)
+            said += count * min(1.0, _LARGER * amplitude**2 / mean) ** 2
+            total += count
+        if total >= _FEWEST_IN_ALL:
+            due = said / total
+            if even / total > due + _SURE * _scatter(float(np.sqrt(due))) / float(np.sqrt(total)):
+                return True
+    return False
+
+
+def _with_its_lines(record: Record, carrier_hz: float, symbol_rate_bd: float) -> Record:
+    """The record with steady tones that were taken off, if they are half symbol rates away from a carrier.
+
+    A carrier shifted by a whole number of symbol rates is two steady tones, and reversals midway between them.
+    """
+
+    def is_part(tone: Tone) -> bool:
+        halves = 2.0 * (tone.omega * record.rate_hz / (2.0 * np.pi) - carrier_hz) / symbol_rate_bd
+        return abs(halves - round(halves)) < _ON_LINE and 1 <= abs(round(halves)) <= 2
+
+    kept = [
+        replace(tones, tones=tuple(tone for tone in tones.tones if not is_part(tone)))
+        for tones in record.tones
+    ]
+    return replace(record, tones=tuple(kept))
+
+
+def _samples(record: Record, first: float, last: float) -> Floats:
+    """Some of a transmission."""
+    stretch = record.stretch_at(int(max(first, 0.0)))
+    start = max(stretch.first, int(first))
+    return record.read_centred(start, min(stretch.last, int(last), start + _SAMPLES)).astype(np.float64)
+
+
+def _scatter(share: float) -> float:
+    """Standard deviation, times the root of how many, of one less the variance over the mean squared of powers.
+
+    A ``share`` of them is that of a constant envelope, the rest complex Gaussian noise: by the delta method from the
+    cumulants of the noncentral chi-square distribution of two degrees of freedom (Johnson, Kotz and Balakrishnan,
+    Continuous Univariate Distributions 2, 29.4).
+    """
+    noise = 1.0 - share
+    # N^n (n - 1)! (1 + n S / N) in all
+    two = noise**2 + 2.0 * share * noise
+    three = 2.0 * noise**3 + 6.0 * share * noise**2
+    four = 6.0 * noise**4 + 24.0 * share * noise**3 + 3.0 * two**2
+    return float(np.sqrt(four - two**2 + 4.0 * two**3 - 4.0 * two * three))

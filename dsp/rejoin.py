@@ -15,7 +15,7 @@ import numpy as np
 from dsp.bends import bend_alike, bent, told_by
 from dsp.correlate import own_nats
 from dsp.detect import LONG, WINDOW
-from dsp.fits import Fits, Flags, Ints, join
+from dsp.fits import Fits, Flags, Ints, join, scored
 from dsp.one_clock import on_one_clock
 from dsp.pauses import LONE_SHARE, LONE_SYMBOLS
 from dsp.runs import assemble
@@ -311,7 +311,8 @@ def _windows(fit: Fits) -> Fits:
         return fit
     at = np.append(np.arange(0, count - WINDOW, WINDOW // 2), count - WINDOW)
     many = fit.take(np.zeros(at.size, dtype=np.int64))
-    return replace(many, start=many.start + at * many.period, count=np.full(at.size, WINDOW))
+    # each with what its own symbols tell
+    return scored(replace(many, start=many.start + at * many.period, count=np.full(at.size, WINDOW)))
 
 
 def _across(one: Fits, other: Fits, whole: Fits) -> Fits:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 from generators.truths import record_of
@@ -116,17 +114,15 @@ def test_noise_alone_and_too_little_tell_nothing():
 
 @pytest.mark.parametrize("kind", ["eight", "gaussian"])
 def test_bursts_of_other_phases_are_refused_at_once(kind, monkeypatch):
-    """No model is tried for them, which takes a hundred times as long."""
+    """No model is tried for them, which is what takes long."""
     tried = []
     monkeypatch.setattr("dsp.bpsk._of_model", lambda *a, **k: tried.append(a))
     samples, _ = bursts(kind, 4)
-    begin = time.process_time()
     result = decode(samples, RATE_HZ)
     assert result.bursts == ()
     assert result.refusal is not None
     assert result.signalling.kind != "bpsk"
     assert not tried
-    assert time.process_time() - begin < 2.0
 
 
 def test_four_frequencies_all_the_time_are_no_reversals_of_an_even_line():

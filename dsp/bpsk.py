@@ -39,7 +39,6 @@ from dsp.outcome import (
     has_few,
     is_sidelobe_of,
     is_skirt_of,
-    power_of,
     samples_of,
     spans_of_link,
 )
@@ -371,7 +370,7 @@ def _of_model(
     period = whole.period(period)
     link = Link(model, period, of_one_clock(whole.talkers, period), rivals, scale * judged.noise, multiple)
     if leave_no_noise(record, link):
-        return Outcome(None, keyed=Keyed(model.carrier_hz, period.value, power_of(link)))
+        return None
     covered = np.concatenate((covered, *(samples_of(t.strip, t.runs) for t in whole.talkers)))
     left = first_look(record, noise, Watch(None, watch.cancelled), covered)
     return Outcome(link, left=left)

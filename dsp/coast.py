@@ -75,6 +75,9 @@ def clock(place: Floats, period: float) -> Floats:
     The period for which most of the places near each other are whole symbols apart: where the sum of the cosines of their
     distances is largest, which a few that are anywhere change little.
     """
+    if place.size < 3:
+        # the one distance between two is told worse than the period is known
+        return np.full(place.size, period)
     tried = np.linspace(-_WIDE, _WIDE, 2 * round(_WIDE * _REACH * 0.5 * WINDOW / _FINE) + 1)
     near, fits = (_REACH + 0.5) * 0.5 * WINDOW, np.zeros((tried.size, place.size))
     for step in range(1, min(_REACH, place.size - 1) + 1):

@@ -26,7 +26,7 @@ _CLEAR_ESN0 = 10.0
 _HALF_WIDTHS = (3.0, 1.5, 0.75)
 # transmissions looked at, the longest, and samples of one
 _RUNS, _SAMPLES = 12, 1 << 15
-# times the amplitude that may be more than was fitted, pulses being of other shapes than a rectangle
+# times by which the power may be more than was fitted, pulses being of other shapes than a rectangle
 _LARGER = 1.3
 # standard deviations of the moments of so many values
 _SURE = 4.0

@@ -111,7 +111,6 @@ def settle_parts(
         wall = float(fits.start[i] + at[i] * fits.period[i])
         pieces = _cut_at_wall(grid, _some(parts, np.array([row])), wall)
         if len(pieces) > 1:
-            nats[row] = 0.0
             broken.append((row, pieces))
     for number, row in enumerate(long_rows.tolist()):
         if again and row < len(parts):
@@ -121,9 +120,10 @@ def settle_parts(
             if nats[row] > 0.0:
                 pieces = _cut_at(grid, parts, row, start[row], stop[row])
             if len(pieces) > 1:
-                nats[row] = 0.0
                 broken.append((row, pieces))
     keep = _likeliest(nats, first, last, start, stop, grid.period, len(parts))
+    # what is to be cut stands against wholes it is part of as it is: its pieces are worth no less
+    keep[[row for row, _ in broken]] = False
     picked = np.flatnonzero(keep[long_rows])
     mine = np.isin(owner, picked)
     kept = Candidates(fits.take(keep[short_rows]), windows.take(mine), np.searchsorted(picked, owner[mine]))

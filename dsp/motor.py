@@ -74,6 +74,9 @@ def _of_stretch(record: Record, stretch: Stretch) -> MotorLines | None:
         return None
     look = _Look(record, stretch, length)
     turning = _alone(look, _started(ridge, stretch), _HIGHEST / float(ridge.cycles.mean()))
+    if turning is not None and _is_left_behind(look, turning):
+        look = replace(look, overlap=2 * look.overlap)
+        turning = _alone(look, turning, _HIGHEST / float(ridge.cycles.mean()))
     if turning is None:
         return None
     turning, parts, orders = _with_others(look, turning, float(ridge.cycles.max()))
@@ -90,6 +93,8 @@ class _Look:
     record: Record
     stretch: Stretch
     length: int
+    # a phase that wanders within a few rows needs many of them to be smooth
+    overlap: int = 4
 
     def turned(self, turning: Turning, parts: int, orders: list[int], hop: int) -> NDArray[np.complex64]:
         """(orders, rows, 1 + 6): what is left of each order, and the bins beside it, lower ones first."""
@@ -110,7 +115,7 @@ class _Look:
 
     @property
     def hop(self) -> int:
-        return self.length // 2
+        return self.length // self.overlap
 
     def centres(self, rows: int) -> Floats:
         return np.asarray(self.hop * np.arange(rows) + self.length / 2.0, dtype=np.float64)
@@ -138,7 +143,7 @@ def _turns_evenly(look: _Look, ridge: Ridge) -> bool:
         return False
     omega = 2.0 * np.pi * float(np.median(ridge.cycles[telling]))
     ends = np.array([-1.0, 1.0 + len(look.stretch)])
-    value = look.turned(Turning(ends, omega * ends), 1, [1], look.hop)[0, :, 0].astype(np.complex128)
+    value = look.turned(Turning(ends, omega * ends), 1, [1], look.length // 2)[0, :, 0].astype(np.complex128)
     rows = np.flatnonzero(telling)
     turned = (value * np.exp(-1j * advance_of(value * telling) * np.arange(value.size)))[rows]
     mean = turned.mean()
@@ -198,6 +203,14 @@ def _alone(look: _Look, turning: Turning, highest: float) -> Turning | None:
     value = look.turned(turning, 1, [1], look.hop)[0, :, 0].astype(np.complex128)
     calm = float(np.mean(value.real) / np.sqrt(np.mean(np.abs(value) ** 2)))
     return turning if calm > _CALM else None
+
+
+def _is_left_behind(look: _Look, turning: Turning) -> bool:
+    """Whether the strongest line still turns against the phase: by more than its amplitude changes, which noise alone does."""
+    value = look.turned(turning, 1, [1], look.hop)[0, :, 0].astype(np.complex128)
+    off = np.angle(value * np.conj(value.mean()))
+    aside = np.abs(value) / np.median(np.abs(value)) - 1.0
+    return bool(np.mean(off**2) > (1.0 + _WANDERS / np.sqrt(value.size)) * np.mean(aside**2))
 
 
 def _unevenness(turning: Turning, length: int) -> float:

@@ -127,6 +127,14 @@ def test_an_order_next_to_half_the_sample_rate_comes_off() -> None:
     assert left_of(known + line.noise(count, SIGMA, np.random.default_rng(7)), known) < 0.05
 
 
+@pytest.mark.parametrize("waves", [8.0, 12.0])
+def test_a_shaft_that_wobbles_is_followed(waves: float) -> None:
+    """The speed changes once a revolution, within 75 or 50 cycles of the ripple: a few rows."""
+    count = 160_000
+    known = ripple(turns(count, 600.0 / count, 0.03, waves), 12, 2.0)
+    assert left_of(known + line.noise(count, SIGMA, np.random.default_rng(11)), known) < 0.05
+
+
 @pytest.mark.parametrize("draw", range(3))
 def test_edges_of_a_motor_are_no_jumps(draw: int) -> None:
     """A saw of few orders changes abruptly, here and there by as much as a jump would."""

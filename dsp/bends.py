@@ -10,16 +10,17 @@ from dsp.fits import Fits, Flags, Ints, carry, scored
 from dsp.source import Floats
 
 
-def told_by(mine: Fits, yours: Fits, before: Ints, silent: Ints) -> Floats:
+def told_by(mine: Fits, yours: Fits, before: Ints, silent: Ints) -> tuple[Floats, Floats]:
     """Log-likelihood (n,) of the same symbols: of those ``before`` by one fit, after the ``silent`` ones by the other.
 
-    Of those in between, by the likelier.
+    And that of the silent ones among them, each by the likelier.
     """
     column = np.arange(int(mine.count.max()))[None, :]
     first, last = column < before[:, None], column >= (before + silent)[:, None]
-    one, other = mine.symbol_nats(), yours.symbol_nats()
+    one, other, inside = mine.symbol_nats(), yours.symbol_nats(), mine.inside()
     nats = np.where(first, one, np.where(last, other, np.maximum(one, other)))
-    return np.asarray(np.sum(nats, axis=1, where=mine.inside()))
+    between = np.sum(nats, axis=1, where=inside & ~first & ~last)
+    return np.asarray(np.sum(nats, axis=1, where=inside)), np.asarray(between)
 
 
 def bent(both: Fits, one: Fits, other: Fits, silent: Ints) -> tuple[Fits, Floats]:
@@ -60,7 +61,7 @@ def bent(both: Fits, one: Fits, other: Fits, silent: Ints) -> tuple[Fits, Floats
         phase=mine.phase + mine.detune * to + bend * to**2,
         centre=both.middle,
     )
-    return scored(carry(both, hold_carrier=True)), told_by(mine, yours, one.count, silent)
+    return scored(carry(both, hold_carrier=True)), told_by(mine, yours, one.count, silent)[0]
 
 
 def bend_alike(one: Fits, other: Fits, wide_one: Fits, wide_other: Fits) -> Flags:

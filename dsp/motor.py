@@ -206,7 +206,7 @@ def _alone(look: _Look, turning: Turning, highest: float) -> Turning | None:
 
 
 def _is_left_behind(look: _Look, turning: Turning) -> bool:
-    """Whether the strongest line still turns against the phase: by more than its amplitude changes, which noise alone does."""
+    """Whether the strongest line still turns against the phase, by more than its amplitude changes: noise alone does both."""
     value = look.turned(turning, 1, [1], look.hop)[0, :, 0].astype(np.complex128)
     off = np.angle(value * np.conj(value.mean()))
     aside = np.abs(value) / np.median(np.abs(value)) - 1.0

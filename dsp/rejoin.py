@@ -171,9 +171,12 @@ def _whole(items: _Items, near: Ints, *, bends: bool, held: bool) -> tuple[Fits,
     both = settle(both, hold_carrier=True, ends=False)
     each = np.minimum(one.nats / one.count, other.nats / other.count)
     lone = np.where(silent < LONE_SYMBOLS, LONE_SHARE * each, 0.0)
-    least = _reached(one, first=False) + _reached(other, first=True) - own_nats(each)
     mine, yours = (replace(both, amplitude=side.amplitude) for side in (one, other))
-    good = told_by(mine, yours, one.count, silent) > least - lone
+    told, between = told_by(mine, yours, one.count, silent)
+    # two that go on from each other are as likely as one but for what lies between them: their own fits may be less good
+    two = np.maximum(_reached(one, first=False) + _reached(other, first=True), told - between)
+    least = two - own_nats(each)
+    good = told > least - lone
     rows = np.flatnonzero(~good)
     return (
         _with_bends(both, good, rows, least, silent, one, other, wide)

@@ -19,6 +19,7 @@ from dsp.period import Period
 from dsp.pool import carrier_std, group_talkers, on_shared_carrier, towards_shared, with_carrier
 from dsp.pulse import Pulse, pulse_of
 from dsp.pulse_ends import Room, decide_followed_ends, decide_pulse_ends
+from dsp.pulse_pauses import without_pauses
 from dsp.pulse_timing import straightened
 from dsp.quality import Fitness, fitness, judged_each, of_one_clock, one_phase, plausible
 from dsp.rejoin import rejoined
@@ -44,6 +45,7 @@ _TELLING_NATS = 10.0
 _NOISE_GAIN2 = 5.0
 # squared length of a symbol above which a carrier of its own costs a transmission nothing to speak of
 _HOLD_BELOW = 24.0
+_NONE: Floats = np.zeros(0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,6 +130,14 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
     fits, groups = _adopted(fits, groups, carrier_u)
     runs = found.runs if fits is found.fits and found.runs is not None else runs_of(fits)
     line = _line(strip, runs if long is None else join_runs([runs, long]))
+    if line.pulse is not None and len(fits):
+        before = len(fits)
+        fits, pauses, whole = without_pauses(fits, runs, line.pulse)
+        if pauses.size:
+            runs = runs_of(fits)
+            line = _line(strip, runs if long is None else join_runs([runs, long]), pauses)
+            groups = np.concatenate((groups[whole], groups[before:]))
+            carrier_u = np.concatenate((carrier_std(fits.gain, fits.count, fits.period), carrier_u[before:]))
     fits = _walled(fits, long)
     out: list[Talker] = []
     for number in range(int(groups.max()) + 1):
@@ -163,19 +173,24 @@ def _walled(fits: Fits, long: Runs | None) -> Fits:
 
 @dataclass(frozen=True, eq=False)
 class _Line:
-    """The room that transmissions of a strip have, and the ``pulse`` that all show, where symbols are no rectangles."""
+    """The room that transmissions of a strip have, and the ``pulse`` that all show, where symbols are no rectangles.
+
+    None crosses ``borders`` (m,): where samples are missing, and pauses that the pulse tells.
+    """
 
     pulse: Pulse | None
     room: Room
+    borders: Floats
 
     def of(self, runs: Runs) -> Pulse | None:
         """The pulse of one talker, where that is no rectangle either."""
         return None if self.pulse is None else pulse_of(runs, self.pulse)
 
 
-def _line(strip: Strip, runs: Runs) -> _Line:
-    walls = np.append(strip.begins, strip.size).astype(np.float64)
-    return _Line(pulse_of(runs), Room.shared(walls, runs.first, runs.last))
+def _line(strip: Strip, runs: Runs, pauses: Floats = _NONE) -> _Line:
+    borders = np.sort(np.append(strip.begins[1:], pauses)).astype(np.float64)
+    walls = np.concatenate((strip.begins[:1], borders, [float(strip.size)]))
+    return _Line(pulse_of(runs), Room.shared(walls, runs.first, runs.last), borders)
 
 
 def _worth_a_talker(talkers: list[Talker]) -> list[Talker]:
@@ -306,8 +321,7 @@ def _fitted(strip: Strip, fits: Fits, carrier_u: Floats, runs: Runs, line: _Line
     # once they share what they are turned back by, parts of one are known as such
     own = _turned_to_their_own(strip, fits)
     none = np.zeros(0, dtype=np.int64)
-    borders = strip.begins[1:].astype(np.float64)
-    own, _, _ = rejoined(own, own.take(none), none, borders, follow=False, held=held)
+    own, _, _ = rejoined(own, own.take(none), none, line.borders, follow=False, held=held)
     if len(own) < len(fits):
         carrier_u = carrier_std(own.gain, own.count, own.period)
     if own.turned is not fits.turned or len(own) < len(fits):

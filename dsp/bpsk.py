@@ -13,6 +13,7 @@ from dsp.chance import beyond_chance
 from dsp.condition import Conditioner
 from dsp.discover import discover
 from dsp.extract import Model
+from dsp.heavy_tails import nats_in_tails
 from dsp.judged import are_judged
 from dsp.keyed import line_under
 from dsp.link import (
@@ -356,7 +357,8 @@ def _of_model(
     if judged.flips < 1 or (not is_open and one_phase(learned.runs)):
         return Outcome(None)
     few = settings.symbol_rate_bd is None and (is_open or has_few(judged, learned))
-    by_chance = not beyond_chance(learned.runs, model, strip.size, record.rate_hz, settings)
+    told = replace(learned.runs, nats=nats_in_tails(learned.strip, learned.runs, covered))
+    by_chance = not beyond_chance(told, model, strip.size, record.rate_hz, settings)
     if by_chance or (not few and int(learned.runs.count.max()) < FEWEST_SYMBOLS):
         return None
     if few:

@@ -34,10 +34,10 @@ def nats_in_tails(strip: Strip, runs: Runs, busy: Spans) -> Floats:
     In samples of the record that are ``busy`` (n, 2) something else may be sent. They are those of the runs themselves
     (`dsp.runs.Runs.nats`) where samples are hardly farther off than normal ones, or are so several at a time.
     """
-    # what was found counts as noise here: the question is whether it is any
     silent = np.ones(strip.size, dtype=np.bool_)
-    for first, last in strip.within(busy).tolist():
-        silent[int(first) : int(last) + 1] = False
+    found = np.stack((runs.first, runs.last), axis=1)
+    for first, last in np.concatenate((strip.within(busy), found)).tolist():
+        silent[max(0, int(first)) : int(last) + 1] = False
     values = np.asarray(strip.samples[silent], dtype=np.float64)
     if values.size < _FEWEST:
         return runs.nats
@@ -58,7 +58,7 @@ def nats_in_tails(strip: Strip, runs: Runs, busy: Spans) -> Floats:
 
 
 def _met(runs: Runs, silent: Flags) -> float:
-    """Mean power of the carrier in all ``silent`` symbols over that of the noise of ``runs``; 1 where it is no more.
+    """Mean power of the carrier in ``silent`` symbols over that of the noise of ``runs``; 1 where it is no more.
 
     Of noise that is mostly much less a floor is told by the rest.
     """

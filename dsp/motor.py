@@ -46,6 +46,8 @@ _DISTURBED = 4.0
 # standard deviations by which slow changes must exceed those from row to row to be any
 _WANDERS = 5.0
 _LOT = 1 << 16
+# rows at most that a sample is in
+_OVERLAP = 8
 # cycles a sample of the highest order
 _HIGHEST = 0.498
 # rows in which lines are measured that stand still by then: long beside what is sent, which hardly pulls at them then
@@ -73,12 +75,11 @@ def _of_stretch(record: Record, stretch: Stretch) -> MotorLines | None:
     if _turns_evenly(_Look(record, stretch, ridge.length), ridge):
         return None
     look = _Look(record, stretch, length)
-    turning = _alone(look, _started(ridge, stretch), _HIGHEST / float(ridge.cycles.mean()))
-    if turning is not None and _is_left_behind(look, turning):
-        look = replace(look, overlap=2 * look.overlap)
-        turning = _alone(look, turning, _HIGHEST / float(ridge.cycles.mean()))
+    highest = _HIGHEST / float(ridge.cycles.mean())
+    turning = _alone(look, _started(ridge, stretch), highest)
     if turning is None:
         return None
+    look, turning = _closely(look, turning, highest)
     turning, parts, orders = _with_others(look, turning, float(ridge.cycles.max()))
     lines = _measured(look, turning, parts, orders)
     if lines is None or _unevenness(turning, len(stretch)) * lines.lines[-1][0] / parts < _EVEN:
@@ -93,8 +94,7 @@ class _Look:
     record: Record
     stretch: Stretch
     length: int
-    # a phase that wanders within a few rows needs many of them to be smooth
-    overlap: int = 4
+    overlap: int = 2
 
     def turned(self, turning: Turning, parts: int, orders: list[int], hop: int) -> NDArray[np.complex64]:
         """(orders, rows, 1 + 6): what is left of each order, and the bins beside it, lower ones first."""
@@ -203,6 +203,17 @@ def _alone(look: _Look, turning: Turning, highest: float) -> Turning | None:
     value = look.turned(turning, 1, [1], look.hop)[0, :, 0].astype(np.complex128)
     calm = float(np.mean(value.real) / np.sqrt(np.mean(np.abs(value) ** 2)))
     return turning if calm > _CALM else None
+
+
+def _closely(look: _Look, turning: Turning, highest: float) -> tuple[_Look, Turning]:
+    """The phase in rows that lie closer, where it wanders within a few of them: it needs many to be smooth."""
+    while look.overlap < _OVERLAP and _is_left_behind(look, turning):
+        closer = replace(look, overlap=2 * look.overlap)
+        better = _alone(closer, turning, highest)
+        if better is None:
+            break
+        look, turning = closer, better
+    return look, turning
 
 
 def _is_left_behind(look: _Look, turning: Turning) -> bool:

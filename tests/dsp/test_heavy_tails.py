@@ -50,7 +50,7 @@ def test_transmissions_in_normal_noise_lose_nothing() -> None:
 
 
 def test_what_a_last_digit_shows_is_worth_less() -> None:
-    made = capture((24,), 5, esn0_db=4.0, gap_symbols=400.0, cycles=2.0)
+    made = capture((24, 24), 5, esn0_db=4.0, gap_symbols=200.0, cycles=2.0)
     rough = coarse(made, 3.5 * made.sigma)
     runs = runs_of(scored(true_fits(rough)))
     told = nats_in_tails(strip_from(rough), runs, NOWHERE)

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from itertools import combinations
 
 import numpy as np
 import pytest
+from generators.scoring import score
 from generators.truths import RATE_HZ, Capture, capture, model_of, strip_from, true_fits
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dsp.candidates import Candidates, _joins, _likeliest, settle_parts
 from dsp.correlate import OWN_NATS
+from dsp.decoder import decode
 from dsp.detect import Parts, find_parts, make_grid
 from dsp.extract import extract
+from dsp.synth import BurstSpec, random_symbols, transmissions
+from dsp.synth_line import noise
 
 ACCEPT = 22.0
 NOWHERE = np.zeros(0)
@@ -69,6 +74,22 @@ def test_transmissions_that_follow_without_a_pause_are_parted_where_the_phase_tu
         near = np.abs(fits.start[:, None] - truth.start) < 0.3 * truth.period[0]
         right += int(np.any(near & (fits.count[:, None] == lengths), axis=0).sum())
     assert right >= 326
+
+
+@pytest.mark.parametrize("draw", [2, 18, 19])
+def test_what_is_to_be_cut_stands_against_a_whole_as_it_is(draw):
+    """Four that follow at two symbols each, the first two as one part: all of them are no one, only since that is cut."""
+    rng = np.random.default_rng([draw, 318])
+    period, at, specs = 64.2, 40.0, []
+    for count, phase in zip((40, 44, 54, 25, 40, 50), (2.0, 0.52, 0.0, 4.79, 0.0, 1.0), strict=True):
+        symbols = random_symbols(count, rng)
+        rate_bd = RATE_HZ / period
+        specs.append(BurstSpec(at * period / RATE_HZ, symbols, rate_bd, 3.0 * rate_bd, 1.0, phase))
+        at += count + 2.0
+    size = int((at + 40.0) * period)
+    samples = transmissions(specs, RATE_HZ, size).samples
+    samples = samples + noise(size, float(np.sqrt(period / 4.0 / 10.0**1.2)), rng)
+    assert score(specs, asdict(decode(samples, RATE_HZ))).complaints() == []
 
 
 def weakened(made: Capture, symbols: tuple[int, ...], factor: float) -> Capture:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, Capture, capture, model_of, strip_from, true_fits
 
+from dsp import rejoin
 from dsp.decoder import decode
 from dsp.detect import Parts, acquire, make_grid, windows_of
 from dsp.extract import extract
@@ -42,9 +43,8 @@ def test_two_parts_of_a_transmission_are_one() -> None:
     assert _as_one(join([first, second]), first.stop - 0.5 * first.period).count.tolist() == [20, 25]
 
 
-@pytest.mark.parametrize("draw", range(5))
-def test_a_silence_of_two_symbols_parts_what_is_in_step(draw: int) -> None:
-    """The same carrier, phase and timing before and after it."""
+def _in_step(draw: int) -> Fits:
+    """Two with the same carrier, phase and timing before and after a silence of two symbols."""
     made = capture((44,), 20 + draw, esn0_db=12.0)
     whole = true_fits(made)
     clean = made.samples.copy()
@@ -52,8 +52,25 @@ def test_a_silence_of_two_symbols_parts_what_is_in_step(draw: int) -> None:
     at = np.arange(a, b)
     clean[at] = np.random.default_rng(draw).normal(0.0, made.sigma, at.size)
     silent = true_fits(replace(made, samples=clean))
-    halves = join([_part(silent, 0, 20), _part(silent, 22, 22)])
-    assert _as_one(halves).count.tolist() == [20, 22]
+    return join([_part(silent, 0, 20), _part(silent, 22, 22)])
+
+
+@pytest.mark.parametrize("draw", range(5))
+def test_a_silence_of_two_symbols_parts_what_is_in_step(draw: int) -> None:
+    assert _as_one(_in_step(draw)).count.tolist() == [20, 22]
+
+
+def test_fits_less_good_than_they_could_be_make_no_silence_of_two_symbols_sent(monkeypatch) -> None:
+    """One fit through both may be better than either's own by as much as the silence is worth."""
+    halves = _in_step(0)
+    none = np.zeros(0, dtype=np.int64)
+    reached = rejoin._reached
+    for less in (0.0, 25.0):
+        monkeypatch.setattr(
+            rejoin, "_reached", lambda side, *, first, less=less: reached(side, first=first) - less
+        )
+        items = rejoin._items(halves, halves.take(none), none)
+        assert not rejoin._whole(items, np.array([0]), bends=False, held=False)[1].any()
 
 
 def test_a_long_transmission_that_was_taken_for_two_is_followed_as_one() -> None:

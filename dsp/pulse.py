@@ -92,19 +92,7 @@ def _evenly(count: int, most: int) -> np.ndarray:
 
 
 def _fitted(runs: Runs, inner: np.ndarray, parts: int, shared: Pulse | None) -> Pulse | None:
-    first, last = runs.offset[:-1], runs.offset[1:] - 1
-    slope = (runs.angles[last] - runs.angles[first]) / np.maximum(runs.stops[last] - runs.stops[first], 1.0)
-    period = runs.stops[inner] - runs.starts[inner]
-    amplitude = runs.gains[inner] * np.sqrt(2.0 * runs.variance / period)
-    pull, weight = seen(
-        runs.turned,
-        runs.variance,
-        runs.starts[inner, None] + period[:, None] * np.arange(parts + 1) / parts,
-        runs.angles[inner],
-        slope[runs.owner[inner]],
-        0.5 * (runs.starts[inner] + runs.stops[inner]),
-        amplitude,
-    )
+    pull, weight = seen_of(runs, inner, parts, runs.variance)
     sign = np.where(runs.symbols.real > 0.0, 1.0, -1.0)
     # column j: the symbol whose part j this is
     bits = sign[inner[:, None] + REACH - np.arange(2 * REACH + 1)]
@@ -125,6 +113,22 @@ def _fitted(runs: Runs, inner: np.ndarray, parts: int, shared: Pulse | None) -> 
     known = weight > 1e-3 * float(weight.mean())
     noise = float(np.sum(left[known] ** 2 / weight[known])) / max(1, int(known.sum()) - shape.size)
     return Pulse(np.ascontiguousarray(shape.T), noise * runs.variance)
+
+
+def seen_of(runs: Runs, some: np.ndarray, parts: int, variance: float) -> tuple[Floats, Floats]:
+    """What the ``parts`` of ``some`` symbols (b,) show, as `seen`, in noise of this ``variance`` of a sample."""
+    first, last = runs.offset[:-1], runs.offset[1:] - 1
+    slope = (runs.angles[last] - runs.angles[first]) / np.maximum(runs.stops[last] - runs.stops[first], 1.0)
+    period = runs.stops[some] - runs.starts[some]
+    return seen(
+        runs.turned,
+        variance,
+        runs.starts[some, None] + period[:, None] * np.arange(parts + 1) / parts,
+        runs.angles[some],
+        slope[runs.owner[some]],
+        0.5 * (runs.starts[some] + runs.stops[some]),
+        runs.gains[some] * np.sqrt(2.0 * runs.variance / period),
+    )
 
 
 def seen(

@@ -16,7 +16,7 @@ import numpy as np
 from dsp.correlate import own_nats
 from dsp.fits import Fits, Flags, Ints, join
 from dsp.parting import FEWEST
-from dsp.pulse import REACH, Pulse, seen
+from dsp.pulse import REACH, Pulse, seen_of
 from dsp.runs import Runs
 from dsp.settling import settle
 from dsp.source import Floats
@@ -66,18 +66,8 @@ def _part(whole: Fits, begin: int, end: int) -> Fits:
 def _pauses(runs: Runs, pulse: Pulse) -> dict[int, list[tuple[int, int]]]:
     """First symbols of pauses, and those after them, in each transmission that has any."""
     parts, wide = pulse.parts, 2 * REACH + 1
-    first, last = runs.offset[:-1], runs.offset[1:] - 1
-    slope = (runs.angles[last] - runs.angles[first]) / np.maximum(runs.stops[last] - runs.stops[first], 1.0)
-    period = runs.stops - runs.starts
-    pull, weight = seen(
-        runs.turned,
-        pulse.variance,
-        runs.starts[:, None] + period[:, None] * np.arange(parts + 1) / parts,
-        runs.angles,
-        slope[runs.owner],
-        0.5 * (runs.starts + runs.stops),
-        runs.gains * np.sqrt(2.0 * runs.variance / period),
-    )
+    first = runs.offset[:-1]
+    pull, weight = seen_of(runs, np.arange(runs.symbols.size), parts, pulse.variance)
     sign = np.where(runs.symbols.real > 0.0, 1.0, -1.0)
     # rows of each transmission with as many of nothing beside them as a pulse reaches
     at = np.arange(sign.size) + REACH * (2 * runs.owner + 1)

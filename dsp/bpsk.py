@@ -11,8 +11,10 @@ import numpy as np
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
 from dsp.chance import beyond_chance
 from dsp.condition import Conditioner
+from dsp.contest import Contender, settled
 from dsp.discover import discover
 from dsp.extract import Model
+from dsp.finder import Finder
 from dsp.heavy_tails import nats_in_tails
 from dsp.judged import are_judged
 from dsp.keyed import line_under
@@ -22,7 +24,6 @@ from dsp.link import (
     believed,
     by_reversals,
     divided,
-    hardly_above_noise,
     learn,
     likelier,
     rivals_of,
@@ -40,21 +41,19 @@ from dsp.outcome import (
     has_few,
     is_sidelobe_of,
     is_skirt_of,
-    samples_of,
     spans_of_link,
 )
 from dsp.quality import one_phase
 from dsp.results import DecodeSettings
 from dsp.runs import nats_of
 from dsp.segment import Piece, cut, windows_of
-from dsp.shared_period import of_one_clock
 from dsp.slips import unslipped
 from dsp.source import Record, Watch
 from dsp.steadier import leave_no_noise
 from dsp.strip import Spans
 from dsp.survey import surveyed
 from dsp.told import told_multiple
-from dsp.whole import followed, whole_of
+from dsp.whole import followed
 
 _MODELS_AT_MOST = 24
 # blocks of a record that are looked at first, and stretches of activity of an octave
@@ -133,7 +132,7 @@ def find_links(
     says whether there is a carrier that is keyed in another way.
     """
     nothing = list(judged)
-    links: list[Link] = []
+    contenders: list[Contender] = []
     unmodulated: list[Piece] = []
     unexplained: list[Piece] = []
     few: list[FewFlips] = []
@@ -170,9 +169,9 @@ def find_links(
             nothing.extend(mine)
             continue
         # beside links it is what a restless tone left of itself
-        if found.taken is not None and not links:
+        if found.taken is not None and not contenders:
             return Search((), (), (), tuple(seen), covered, taken=found.taken)
-        if found.levels and not links:
+        if found.levels and not contenders:
             # their harmonics are nothing else
             return Search((), tuple(mine), (), tuple(seen), covered)
         if found.few is not None:
@@ -186,13 +185,15 @@ def find_links(
                 continue
             more = np.array([(float(p.start), float(p.stop)) for p in mine])
         else:
-            links.append(found.link)
+            contenders.append(Contender(found.link, found.again))
             more = spans_of_link(found.link)
         covered = np.concatenate((covered, more))
         active = found.left or []
         if found.left is None:
             active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
+    others = np.concatenate((np.zeros((0, 2)), *(one.spans for one in few)))
+    links = [one.link for one in settled(contenders, others, record.rate_hz)]
     links = [link for link in links if not any(_is_shadow(link, other) for other in few)]
     if keyed is not None:
         links = [link for link in links if not is_sidelobe_of(link, keyed, record.rate_hz)]
@@ -364,18 +365,14 @@ def _of_model(
     if few:
         return Outcome(None, few_of(record, judged, learned))
     scale = learned.found.variance / strip.variance
-    found = whole_of(conditioner, spans, learned, settings, covered, watch.part(0.5, 1.0))
-    whole, model = found.everything, found.learned.model
-    period = found.learned.period or period
-    if hardly_above_noise(whole.talkers):
+    finder = Finder(conditioner, spans, learned, period, settings, rivals, scale * judged.noise, multiple)
+    link = finder.link(covered, watch.part(0.5, 1.0))
+    if link is None or leave_no_noise(record, link):
         return None
-    period = whole.period(period)
-    link = Link(model, period, of_one_clock(whole.talkers, period), rivals, scale * judged.noise, multiple)
-    if leave_no_noise(record, link):
-        return None
-    covered = np.concatenate((covered, *(samples_of(t.strip, t.runs) for t in whole.talkers)))
+    covered = np.concatenate((covered, spans_of_link(link)))
     left = first_look(record, noise, Watch(None, watch.cancelled), covered)
-    return Outcome(link, left=left)
+    again = partial(finder.link, watch=Watch(None, watch.cancelled))
+    return Outcome(link, left=left, again=again)
 
 
 def _beside_its_line(record: Record, noise: NoiseFloor, learned: Learned) -> Outcome | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -94,7 +95,7 @@ class Outcome:
 
     ``keyed`` is a carrier that is keyed about a line, ``taken`` the model of something that a line which was taken off may
     be a part of, ``resting`` one whose carrier a line of the floor may be. ``left`` is what is active beside a link and all
-    that was known before.
+    that was known before; ``again`` finds all of the link once more, outside the samples it is given.
     """
 
     link: Link | None
@@ -104,6 +105,7 @@ class Outcome:
     resting: Model | None = None
     levels: bool = False
     left: list[Active] | None = None
+    again: Callable[[Spans], Link | None] | None = None
 
     def is_open(self, keyed: Keyed | None) -> bool:
         """Whether this is something of its own, and neither a carrier that is keyed nor what looks like one about a line;

@@ -1,0 +1,39 @@
+"""What finds all transmissions of one link: as often as other links come to cover other parts of the record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dsp.condition import Conditioner
+from dsp.link import Learned, hardly_above_noise
+from dsp.outcome import Link
+from dsp.period import Period
+from dsp.results import DecodeSettings
+from dsp.shared_period import of_one_clock
+from dsp.source import Watch
+from dsp.strip import Spans
+from dsp.whole import whole_of
+
+
+@dataclass(frozen=True, eq=False)
+class Finder:
+    """A link as it was ``learned`` in ``spans`` of a record, with its ``period``; the rest as of `dsp.outcome.Link`."""
+
+    conditioner: Conditioner
+    spans: list[tuple[int, int]]
+    learned: Learned
+    period: Period
+    settings: DecodeSettings
+    rivals: tuple[float, ...]
+    noise_scale: float
+    told_multiple: int
+
+    def link(self, covered: Spans, watch: Watch) -> Link | None:
+        """All of it outside the samples ``covered`` (n, 2); None if that is nothing to be believed."""
+        found = whole_of(self.conditioner, self.spans, self.learned, self.settings, covered, watch)
+        whole = found.everything
+        if hardly_above_noise(whole.talkers):
+            return None
+        period = whole.period(found.learned.period or self.period)
+        talkers = of_one_clock(whole.talkers, period)
+        return Link(found.learned.model, period, talkers, self.rivals, self.noise_scale, self.told_multiple)

@@ -11,7 +11,7 @@ import numpy as np
 from dsp.activity import FEWER_FRAMES, Active, blocks_of, find_activity
 from dsp.chance import beyond_chance
 from dsp.condition import Conditioner
-from dsp.contest import Contender, settled
+from dsp.contest import settled
 from dsp.discover import discover
 from dsp.extract import Model
 from dsp.finder import Finder
@@ -33,6 +33,7 @@ from dsp.noise import NoiseFloor
 from dsp.other_phases import of_other_phases
 from dsp.outcome import (
     FEWEST_SYMBOLS,
+    Contender,
     FewFlips,
     Keyed,
     Link,
@@ -371,8 +372,7 @@ def _of_model(
         return None
     covered = np.concatenate((covered, spans_of_link(link)))
     left = first_look(record, noise, Watch(None, watch.cancelled), covered)
-    again = partial(finder.link, watch=Watch(None, watch.cancelled))
-    return Outcome(link, left=left, again=again)
+    return Outcome(link, left=left, again=finder.again)
 
 
 def _beside_its_line(record: Record, noise: NoiseFloor, learned: Learned) -> Outcome | None:

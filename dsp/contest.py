@@ -6,13 +6,10 @@ carrier and clock are little different: a part short enough for its edges to agr
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.outcome import Link, spans_of_link
+from dsp.outcome import Contender, Link, spans_of_link
 from dsp.runs import nats_in
 from dsp.strip import Spans
 
@@ -25,14 +22,6 @@ _TOUCHING = 2.0
 _NEAR = 0.5
 # natural units by which the whole must be likelier than its parts: as much as noise would gain by a transmission more
 _LIKELIER = 12.0
-
-
-@dataclass(frozen=True, eq=False)
-class Contender:
-    """A link, and what finds all of it ``again`` outside other samples, if it can be: None if that is nothing."""
-
-    link: Link
-    again: Callable[[Spans], Link | None] | None
 
 
 def settled(contenders: list[Contender], covered: Spans, rate_hz: float) -> list[Contender]:
@@ -70,17 +59,17 @@ def _given(loser: Contender, winner: Contender, taken: Spans) -> tuple[Contender
     if again is None:
         return loser, winner
     noise = min(talker.runs.variance for link in (loser.link, winner.link) for talker in link.talkers)
-    lost = _lost(held, loser.link, winner.link, again, noise)
+    lost = _lost(held, loser.link, winner.link, again.link, noise)
     if not lost.any():
         return loser, winner
     again = winner.again(np.concatenate((taken, held[~lost])))
     if again is None:
         return loser, winner
-    left = loser.again(np.concatenate((taken, spans_of_link(again))))
-    now = [again] if left is None else [left, again]
+    left = loser.again(np.concatenate((taken, spans_of_link(again.link))))
+    now = [again.link] if left is None else [left.link, again.link]
     if _told(now, noise) < _told([loser.link, winner.link], noise):
         return loser, winner
-    return None if left is None else replace(loser, link=left), replace(winner, link=again)
+    return left, again
 
 
 def _told(links: list[Link], noise: float) -> float:

@@ -53,6 +53,14 @@ class Link:
         return sum(nats_in(t.runs) for t in self.talkers)
 
 
+@dataclass(frozen=True, eq=False)
+class Contender:
+    """A link, and what finds all of it ``again`` outside other samples (n, 2), if it can be: None if that is nothing."""
+
+    link: Link
+    again: Callable[[Spans], Contender | None] | None
+
+
 @dataclass(frozen=True)
 class FewFlips:
     """Transmissions of one carrier whose reversals are too few, or too regular, to tell the symbol rate.
@@ -105,7 +113,7 @@ class Outcome:
     resting: Model | None = None
     levels: bool = False
     left: list[Active] | None = None
-    again: Callable[[Spans], Link | None] | None = None
+    again: Callable[[Spans], Contender | None] | None = None
 
     def is_open(self, keyed: Keyed | None) -> bool:
         """Whether this is something of its own, and neither a carrier that is keyed nor what looks like one about a line;

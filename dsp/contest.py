@@ -20,8 +20,10 @@ Flags = NDArray[np.bool_]
 _TOUCHING = 2.0
 # symbol rates between carriers of which one explains nothing of the other's
 _NEAR = 0.5
-# natural units by which the whole must be likelier than its parts: as much as noise would gain by a transmission more
+# natural units by which another one must explain a transmission better: as much as noise would gain by one more
 _LIKELIER = 12.0
+# and what one costs beyond that: where it begins and ends, its carrier, phase and amplitude are its own
+_COST = 24.0
 
 
 def settled(contenders: list[Contender], covered: Spans, rate_hz: float) -> list[Contender]:
@@ -67,13 +69,8 @@ def _given(loser: Contender, winner: Contender, taken: Spans) -> tuple[Contender
         return loser, winner
     left = loser.again(np.concatenate((taken, spans_of_link(again.link))))
     now = [again.link] if left is None else [left.link, again.link]
-    if _told(now, noise) < _told([loser.link, winner.link], noise):
-        return loser, winner
-    return left, again
-
-
-def _told(links: list[Link], noise: float) -> float:
-    return sum(nats_in(talker.runs, noise) for link in links for talker in link.talkers)
+    before, after = (_told(*_of_links(links, noise)) for links in ([loser.link, winner.link], now))
+    return (left, again) if after > before else (loser, winner)
 
 
 def _are_broken(held: Spans, other: Spans, reach: float) -> bool:
@@ -88,9 +85,9 @@ def _are_broken(held: Spans, other: Spans, reach: float) -> bool:
 
 def _lost(held: Spans, loser: Link, winner: Link, again: Link, noise: float) -> Flags:
     """Which of the ``loser``'s spans (n, 2) lie within transmissions of the winner, found ``again``, that say more than what
-    both had there, and are no more of them."""
-    old, new = spans_of_link(winner), spans_of_link(again)
-    mine, its, now = (_nats_each(link, noise) for link in (loser, winner, again))
+    both had there."""
+    old, before = _of_links([loser, winner], noise)
+    new, now = _of_links([again], noise)
     out = np.zeros(len(held), dtype=np.bool_)
     for k, span in enumerate(held):
         shared = _overlap(new, span)
@@ -98,19 +95,27 @@ def _lost(held: Spans, loser: Link, winner: Link, again: Link, noise: float) -> 
             continue
         # all that these took the place of, of either
         over = shared > 0.0
-        reach = np.array([new[over, 0].min(), new[over, 1].max()])
-        one, other = _overlap(held, reach) > 0.0, _overlap(old, reach) > 0.0
-        fewer = np.count_nonzero(over) <= np.count_nonzero(one) + np.count_nonzero(other)
-        out[k] = fewer and now[over].sum() > its[other].sum() + mine[one].sum() + _LIKELIER
+        replaced = _overlap(old, np.array([new[over, 0].min(), new[over, 1].max()])) > 0.0
+        out[k] = _told(new[over], now[over]) > _told(old[replaced], before[replaced]) + _LIKELIER
     return out
 
 
-def _overlap(spans: Spans, span: tuple[float, float] | Floats) -> Floats:
-    """Samples that each of the spans (n, 2) shares with one."""
+def _of_links(links: list[Link], noise: float) -> tuple[Spans, Floats]:
+    """Samples (n, 2) that the transmissions of links cover, and what each tells (n,) in noise of this variance."""
+    talkers = [talker for link in links for talker in link.talkers]
+    nats = [nats_in(t.runs.take(np.array([k])), noise) for t in talkers for k in range(len(t.runs))]
+    return np.concatenate([spans_of_link(link) for link in links]), np.array(nats)
+
+
+def _told(spans: Spans, nats: Floats) -> float:
+    """What transmissions tell together, if what two of them share counts once, less what each costs."""
+    order = np.argsort(spans[:, 0])
+    start, stop = spans[order].T
+    reached = np.concatenate(([-np.inf], np.maximum.accumulate(stop)[:-1]))
+    alone = np.maximum(0.0, stop - np.maximum(start, reached)) / (stop - start)
+    return float(alone @ nats[order]) - _COST * len(spans)
+
+
+def _overlap(spans: Spans, span: Floats) -> Floats:
+    """Samples that each of the spans (n, 2) shares with one (2,)."""
     return np.asarray(np.maximum(0.0, np.minimum(spans[:, 1], span[1]) - np.maximum(spans[:, 0], span[0])))
-
-
-def _nats_each(link: Link, noise: float) -> Floats:
-    """What each transmission tells in noise of this variance, in the order of `spans_of_link`."""
-    each = [nats_in(t.runs.take(np.array([k])), noise) for t in link.talkers for k in range(len(t.runs))]
-    return np.array(each)

@@ -366,12 +366,13 @@ def _of_model(
     if few:
         return Outcome(None, few_of(record, judged, learned))
     scale = learned.found.variance / strip.variance
-    finder = Finder(conditioner, spans, learned, period, settings, rivals, scale * judged.noise, multiple)
+    quiet, scale = Watch(None, watch.cancelled), scale * judged.noise
+    finder = Finder(conditioner, spans, learned, period, settings, rivals, scale, multiple, quiet)
     link = finder.link(covered, watch.part(0.5, 1.0))
     if link is None or leave_no_noise(record, link):
         return None
     covered = np.concatenate((covered, spans_of_link(link)))
-    left = first_look(record, noise, Watch(None, watch.cancelled), covered)
+    left = first_look(record, noise, quiet, covered)
     return Outcome(link, left=left, again=finder.again)
 
 

@@ -53,8 +53,6 @@ def _near(one: Link, other: Link, rate_hz: float) -> bool:
 def _given(loser: Contender, winner: Contender, taken: Spans) -> tuple[Contender | None, Contender]:
     """Both with what the ``winner`` explains better of the ``loser``'s, if any of that leaves no silence to another one."""
     held, other = spans_of_link(loser.link), spans_of_link(winner.link)
-    if winner.again is None or loser.again is None:
-        return loser, winner
     if not _are_broken(held, other, _TOUCHING * loser.link.period.value):
         return loser, winner
     again = winner.again(taken)
@@ -68,7 +66,11 @@ def _given(loser: Contender, winner: Contender, taken: Spans) -> tuple[Contender
     if again is None:
         return loser, winner
     left = loser.again(np.concatenate((taken, spans_of_link(again.link))))
-    now = [again.link] if left is None else [left.link, again.link]
+    now = [again.link]
+    if left is not None:
+        # what its model, learned without the winner's, has no part in any more
+        again = again.again(np.concatenate((taken, spans_of_link(left.link)))) or again
+        now = [left.link, again.link]
     before, after = (_told(*_of_links(links, noise)) for links in ([loser.link, winner.link], now))
     return (left, again) if after > before else (loser, winner)
 

@@ -18,7 +18,8 @@ from dsp.whole import whole_of
 
 @dataclass(frozen=True, eq=False)
 class Finder:
-    """A link as it was ``learned`` in ``spans`` of a record, with its ``period``; the rest as of `dsp.outcome.Link`."""
+    """A link as it was ``learned`` in ``spans`` of a record, with its ``period``; ``quiet`` tells whether to go on, when it is
+    looked for again, and the rest is as of `dsp.outcome.Link`."""
 
     conditioner: Conditioner
     spans: list[tuple[int, int]]
@@ -28,6 +29,7 @@ class Finder:
     rivals: tuple[float, ...]
     noise_scale: float
     told_multiple: int
+    quiet: Watch
 
     def link(self, covered: Spans, watch: Watch) -> Link | None:
         """All of it outside the samples ``covered`` (n, 2), which it was learned outside of; None if that is nothing to be
@@ -51,5 +53,5 @@ class Finder:
         if learned.period is None:
             return None
         finder = replace(self, learned=learned, period=learned.period)
-        link = finder.link(covered, Watch())
+        link = finder.link(covered, self.quiet)
         return None if link is None else Contender(link, finder.again)

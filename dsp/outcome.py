@@ -55,10 +55,14 @@ class Link:
 
 @dataclass(frozen=True, eq=False)
 class Contender:
-    """A link, and what finds all of it ``again`` outside other samples (n, 2), if it can be: None if that is nothing."""
+    """A link, and what finds all of it ``again`` outside other samples (n, 2): None if that is nothing."""
 
     link: Link
-    again: Callable[[Spans], Contender | None] | None
+    again: Callable[[Spans], Contender | None]
+
+
+def _nothing(covered: Spans) -> Contender | None:
+    return None
 
 
 @dataclass(frozen=True)
@@ -113,7 +117,7 @@ class Outcome:
     resting: Model | None = None
     levels: bool = False
     left: list[Active] | None = None
-    again: Callable[[Spans], Contender | None] | None = None
+    again: Callable[[Spans], Contender | None] = _nothing
 
     def is_open(self, keyed: Keyed | None) -> bool:
         """Whether this is something of its own, and neither a carrier that is keyed nor what looks like one about a line;

@@ -18,8 +18,10 @@ from dsp.whole import whole_of
 
 @dataclass(frozen=True, eq=False)
 class Finder:
-    """A link as it was ``learned`` in ``spans`` of a record, with its ``period``; ``quiet`` tells whether to go on, when it is
-    looked for again, and the rest is as of `dsp.outcome.Link`."""
+    """A link as it was ``learned`` in ``spans`` of a record, with its ``period``; the rest is as of `dsp.outcome.Link`.
+
+    ``quiet`` tells whether to go on where it is found once more.
+    """
 
     conditioner: Conditioner
     spans: list[tuple[int, int]]

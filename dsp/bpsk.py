@@ -71,10 +71,9 @@ _NEARLY_ALL = 0.9
 class Search:
     """The outcome: links, and the pieces of activity that no link explains, most telling first.
 
-    ``active`` is what a first look found, ``covered`` (n, 2) the samples that the links explain, ``few`` what has too
-    few reversals to tell a symbol rate. ``keyed`` is a carrier that is keyed about a line, and no reversal; ``taken`` the
-    model of something of which a line that was taken off may be a part, ``resting`` one at whose carrier a line of the
-    floor stands. In what was ``judged`` nothing at all was found.
+    ``active`` is what a first look found, ``few`` what has too few reversals to tell a symbol rate. ``keyed`` is a carrier
+    that is keyed about a line, and no reversal; ``taken`` the model of something of which a line that was taken off may be
+    a part, ``resting`` one at whose carrier a line of the floor stands. In what was ``judged`` nothing at all was found.
     ``before_filter`` says that a filter was undone first (`dsp.equalise`).
     """
 
@@ -82,7 +81,6 @@ class Search:
     unexplained: tuple[Piece, ...]
     unmodulated: tuple[Piece, ...]
     active: tuple[Active, ...]
-    covered: Spans
     few: tuple[FewFlips, ...] = ()
     keyed: Keyed | None = None
     taken: Model | None = None
@@ -139,6 +137,7 @@ def find_links(
     few: list[FewFlips] = []
     resting: Model | None = None
     covered = np.zeros((0, 2))
+    no_link: list[Spans] = [covered]
     active = [] if messages else first_look(record, noise, watch.part(0.0, 0.1))
     seen = active
     failed: set[int] = set()
@@ -171,13 +170,14 @@ def find_links(
             continue
         # beside links it is what a restless tone left of itself
         if found.taken is not None and not contenders:
-            return Search((), (), (), tuple(seen), covered, taken=found.taken)
+            return Search((), (), (), tuple(seen), taken=found.taken)
         if found.levels and not contenders:
             # their harmonics are nothing else
-            return Search((), tuple(mine), (), tuple(seen), covered)
+            return Search((), tuple(mine), (), tuple(seen))
         if found.few is not None:
             few.append(found.few)
             more = found.few.spans
+            no_link.append(more)
         elif found.link is None:
             unmodulated.extend(mine)
             if any(abs(other - octave) > _OCTAVES_BESIDE for other in pieces):
@@ -185,6 +185,7 @@ def find_links(
                 failed.update(o for o in pieces if abs(o - octave) <= _OCTAVES_BESIDE)
                 continue
             more = np.array([(float(p.start), float(p.stop)) for p in mine])
+            no_link.append(more)
         else:
             contenders.append(Contender(found.link, found.again))
             more = spans_of_link(found.link)
@@ -193,13 +194,12 @@ def find_links(
         if found.left is None:
             active = first_look(record, noise, part.part(0.9, 1.0), covered)
     unexplained.sort(key=lambda p: -p.nats)
-    others = np.concatenate((np.zeros((0, 2)), *(one.spans for one in few)))
-    links = [one.link for one in settled(contenders, others, record.rate_hz)]
+    links = [one.link for one in settled(contenders, np.concatenate(no_link), record.rate_hz)]
     links = [link for link in links if not any(_is_shadow(link, other) for other in few)]
     if keyed is not None:
         links = [link for link in links if not is_sidelobe_of(link, keyed, record.rate_hz)]
     rest = (tuple(unexplained), tuple(unmodulated), tuple(seen))
-    return Search(tuple(links), *rest, covered, tuple(few), keyed, resting=resting, judged=tuple(nothing))
+    return Search(tuple(links), *rest, tuple(few), keyed, resting=resting, judged=tuple(nothing))
 
 
 def first_look(record: Record, noise: NoiseFloor, watch: Watch, covered: Spans | None = None) -> list[Active]:

@@ -80,9 +80,11 @@ def _are_broken(held: Spans, other: Spans, reach: float) -> bool:
     own."""
     both = np.concatenate((held, other))
     order = np.argsort(both[:, 0])
-    near = both[order[1:], 0] - both[order[:-1], 1] < reach
+    start, stop = both[order].T
     mine = order < len(held)
-    return bool((near & (mine[1:] | mine[:-1])).any())
+    before_mine = np.maximum.accumulate(stop)[:-1]
+    before_other = np.maximum.accumulate(np.where(mine, stop, -np.inf))[:-1]
+    return bool((start[1:] - np.where(mine[1:], before_mine, before_other) < reach).any())
 
 
 def _lost(held: Spans, loser: Link, winner: Link, again: Link, noise: float) -> Flags:

@@ -39,15 +39,35 @@ _AWAY = 0.3
 class _Steps:
     """Of each transmission, samples that an edge may pass, every array of shape (b, s).
 
-    ``place`` is the sample, ``number`` the symbols from the first edge to the one that passes it, ``nats`` what the
-    log-likelihood gains once it has; 0 for samples that fill up the row. ``middle``, ``count`` (b,) as in `Fits`.
+    ``place`` is the sample, from the middle of the transmission on, ``before`` the symbols from the edge that passes it to
+    the middle, ``nats`` what the log-likelihood gains once it has; 0 for samples that fill up the row. ``passed`` (b,) is
+    what it has gained by others already.
     """
 
-    place: Ints
-    number: Ints
+    place: Floats
+    before: Floats
     nats: Floats
-    middle: Floats
-    count: Ints
+    passed: Floats
+
+    def when(self, period: Floats | float) -> Floats:
+        """Where the first edge stands when an edge passes each sample, from where it stands if the middle stays."""
+        each = np.broadcast_to(period, self.passed.shape)
+        return np.asarray(self.place + self.before * each[:, None])
+
+    def within(self, low: float, high: float, reach: float) -> _Steps:
+        """The same with those that are passed, for a period from ``low`` to ``high``, within ``reach`` of the first edge."""
+        one, other = self.when(low), self.when(high)
+        late, early = np.minimum(one, other) >= reach, np.maximum(one, other) <= -reach
+        kept = ~(late | early)
+        most = int(kept.sum(axis=1).max(initial=0))
+        # packed to the left in the order they are passed in, so that little of it changes from period to period
+        order = np.argsort(np.where(kept, 0.5 * (one + other), np.inf), axis=1)[:, :most]
+        place, before, nats = (
+            np.take_along_axis(each, order, axis=1)
+            for each in (self.place, self.before, np.where(kept, self.nats, 0.0))
+        )
+        passed = self.passed + np.sum(np.where(early, self.nats, 0.0), axis=1)
+        return _Steps(place, before, nats, passed)
 
 
 def point_period(fits: Fits, half_width: float) -> tuple[float, float]:
@@ -61,7 +81,8 @@ def point_period(fits: Fits, half_width: float) -> tuple[float, float]:
     std = half
     for _ in range(_ROUNDS):
         periods = middle + half * np.linspace(-1.0, 1.0, _PERIODS)
-        nats = np.array([_integrated(steps, period) for period in periods.tolist()])
+        some = steps.within(float(periods[0]), float(periods[-1]), _REACH)
+        nats = np.array([_integrated(some, period) for period in periods.tolist()])
         temper, weight = 1.0, _weight(nats)
         while 1.0 / float(np.sum(weight**2)) < _SHARING:
             temper *= 1.5
@@ -126,12 +147,12 @@ def _steps(fits: Fits, first: int = -_BEFORE, last: int = _WINDOW - _BEFORE, ear
     told, energy = amplitude * product / fits.variance, amplitude**2 * cos**2 / (2.0 * fits.variance)
     change = (before - after)[..., None] * told - (np.abs(before) - np.abs(after))[..., None] * energy
     rows = len(fits)
+    before_middle = np.broadcast_to((0.5 * fits.count[:, None] - number)[..., None], place.shape)
     return _Steps(
-        place.reshape(rows, -1),
-        np.broadcast_to(number[..., None], place.shape).reshape(rows, -1),
+        (place - fits.middle[:, None, None]).reshape(rows, -1),
+        before_middle.reshape(rows, -1),
         change.reshape(rows, -1),
-        fits.middle,
-        fits.count,
+        np.zeros(rows),
     )
 
 
@@ -140,16 +161,13 @@ def _staircase(steps: _Steps, period: Floats | float, reach: float) -> tuple[Flo
 
     Places are counted from where the first edge stands if the middle stays, from ``-reach`` to ``reach`` samples.
     """
-    first = steps.middle - 0.5 * steps.count * period
-    # where the first edge stands when an edge passes each sample
-    when = steps.place - (first[:, None] + steps.number * np.broadcast_to(period, first.shape)[:, None])
-    np.clip(when, -reach, reach, out=when)
-    order = np.argsort(when, axis=1)
+    when = np.clip(steps.when(period), -reach, reach)
+    order = np.argsort(when, axis=1, kind="stable")
     when = np.take_along_axis(when, order, axis=1)
-    nats = np.cumsum(np.take_along_axis(steps.nats, order, axis=1), axis=1)
-    nats = np.pad(nats, ((0, 0), (1, 0)))
-    wide = np.diff(when, axis=1, prepend=-reach, append=reach)
-    return wide, nats, np.pad(when, ((0, 0), (1, 0)), constant_values=-reach)
+    nats = np.cumsum(np.column_stack((steps.passed, np.take_along_axis(steps.nats, order, axis=1))), axis=1)
+    ends = np.full((len(when), 1), reach)
+    bounds = np.concatenate((-ends, when, ends), axis=1)
+    return np.diff(bounds, axis=1), nats, bounds[:, :-1]
 
 
 def _integrated(steps: _Steps, period: float) -> float:

@@ -12,12 +12,14 @@ from functools import cache, partial
 
 import numpy as np
 
+from dsp.activity import find_activity
 from dsp.all_along import goes_on, has_hump, with_all_along
 from dsp.at_once import something_beside, with_others, without_links
 from dsp.bpsk import Search, find_links
 from dsp.classify import explain_nothing
 from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
 from dsp.extract import Model
+from dsp.link import few_and_weak
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
 from dsp.other_phases import suspected
 from dsp.outcome import Keyed, is_sidelobe_of, spans_of_link
@@ -151,7 +153,9 @@ def _otherwise(
 
     If that is a carrier that is keyed, what is no part of it.
     """
-    if search.is_keyed or not _doubtful(search, line[1]) or _is_otherwise(search, line):
+    if search.is_keyed or not _doubtful(search, line[1]):
+        return search
+    if _leave_nothing(search, line) or _is_otherwise(search, line):
         return search
     again = _continuous(*line, search.judged, known, settings, watch)
     if again is None:
@@ -268,6 +272,18 @@ def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
     energy = np.array([p.energy for p in pieces])
     ratio = float(energy @ np.array([p.ratio for p in pieces])) / max(float(energy.sum()), 1e-300)
     return hump > max(_HUMP, ratio)
+
+
+def _leave_nothing(search: Search, line: Line) -> bool:
+    """Whether nothing stands out of what links leave, not even of its floor where that is lowest: they are all there is.
+
+    Of few weak transmissions one look may still find by chance what another misses.
+    """
+    if all(few_and_weak(talker.runs) for link in search.links for talker in link.talkers):
+        return False
+    rest = without_links(line[0], search.links)
+    noise = estimate_noise(rest)
+    return noise is not None and not find_activity(rest, noise.flattened() or noise)
 
 
 def _is_otherwise(search: Search, line: Line) -> bool:

@@ -70,7 +70,8 @@ class FewFlips:
     """Transmissions of one carrier whose reversals are too few, or too regular, to tell the symbol rate.
 
     ``rate_bd`` is one symbol rate that fits, if any was tried; ``alternates`` says that there is nothing but reversals.
-    They cover the samples ``spans`` (n, 2); ``nats`` is the log-likelihood ratio of all their symbols against silence.
+    They cover the samples ``spans`` (n, 2); ``nats`` is the log-likelihood ratio of all their symbols against silence,
+    ``strength`` what twice a symbol's energy is of the noise met, and ``noise_scale`` what that is of the noise told.
     """
 
     bursts: int
@@ -80,6 +81,8 @@ class FewFlips:
     spans: Spans = field(compare=False)
     nats: float
     alternates: bool = False
+    strength: float = 0.0
+    noise_scale: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -148,6 +151,8 @@ def few_of(record: Record, judged: Fitness, learned: Learned) -> FewFlips:
         spans,
         nats_of(runs),
         _alternates(judged, learned),
+        judged.gain**2 / judged.noise,
+        judged.noise * learned.found.variance / learned.strip.variance,
     )
 
 

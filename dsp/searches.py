@@ -36,6 +36,11 @@ Line = tuple[Record, NoiseFloor]
 
 # natural units that a carrier should stand out by: less is what the floor leaves of something sent nearly all the time
 _FAINT_NATS = 50.0
+# share of the floor that noise is at least if what is sent is no part of it, and what twice the energy of a symbol is of
+# that noise at least if none is in doubt
+_AS_PART, _FAINT = 0.2, 16.0
+# share of what few reversals tell that their skirts and ends may
+_SKIRT = 0.01
 # times by which a floor stands out where something is sent nearly all the time
 _HUMP = 3.0
 # times the floor that noise is met with at most where it was told well: of few quiet frames it is known to a half
@@ -68,11 +73,15 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
+    if _are_few(search, line):
+        return search
     known = known or search.resting
     # of what is sent nearly all the time the floor is a part: it is all there is, and told best so, if it leaves nothing
     again = _otherwise(search, line, known, settings, watch.part(0.5, 0.55))
     if again.is_keyed:
         # a carrier that is keyed in another way is what there is, whatever the noise
+        return again
+    if again is not search and _are_few(again, line):
         return again
     if again is not search and _is_all(again):
         return with_others(*line, again, settings, watch.part(0.6, 1.0))
@@ -253,7 +262,7 @@ def _doubtful(search: Search, floor: NoiseFloor) -> bool:
         faint = sum(piece.nats for piece in search.unmodulated) < _FAINT_NATS
         return faint or _stands_on_itself(search, floor)
     return any(
-        link.noise_scale < 0.2 or t.fitness.gain**2 < 16.0 * t.fitness.noise
+        _is_faint(t.fitness.gain**2 / t.fitness.noise, link.noise_scale)
         for link in search.links
         for t in link.talkers
     )
@@ -284,6 +293,20 @@ def _leave_nothing(search: Search, line: Line) -> bool:
     rest = without_links(line[0], search.links)
     noise = estimate_noise(rest)
     return noise is not None and not find_activity(rest, noise.flattened() or noise)
+
+
+def _are_few(search: Search, line: Line) -> bool:
+    """Whether transmissions of too few reversals, in no doubt themselves, are all there is but for their skirts."""
+    if search.links or not search.few or any(_is_faint(one.strength, one.noise_scale) for one in search.few):
+        return False
+    covered = np.concatenate([few.spans for few in search.few])
+    beside = find_activity(line[0], line[1].flattened() or line[1], covered=covered)
+    return sum(active.best.nats for active in beside) < _SKIRT * search.weight
+
+
+def _is_faint(strength: float, noise_scale: float) -> bool:
+    """Whether symbols are hardly above the noise, or that is so far below the floor that they must be a part of it."""
+    return noise_scale < _AS_PART or strength < _FAINT
 
 
 def _is_otherwise(search: Search, line: Line) -> bool:

@@ -31,7 +31,7 @@ _TOGETHER = 24
 _ENOUGH = 80
 _WILD = 0.02
 # numbers that are worked on at a time, and periods at most
-_AT_ONCE = 1 << 18
+_AT_ONCE = 1 << 16
 _PERIODS_AT_MOST = 400_000
 # standard deviations by which reversals are fewer than random bits make them
 _FEWER = 3.0
@@ -225,17 +225,26 @@ def _grid_nats(where: Floats, std: Floats, periods: Floats, moved: float) -> Flo
 
     Beyond their own uncertainty instants scatter by ``moved`` symbols.
     """
-    if moved:
-        std = np.sqrt(std**2 + (moved * periods[:, None]) ** 2)
-    weight = np.atleast_2d(1.0 / std**2)
-    total = weight.sum(axis=1)
+    # whole turns come off first, the rest is quick in single precision
     turns = where / periods[:, None]
     turns -= turns.mean(axis=1, keepdims=True)
-    place = np.angle(np.sum(np.exp(2j * np.pi * turns) * weight, axis=1)) / (2.0 * np.pi)
-    off = turns - place[:, None]
+    turns -= np.rint(turns)
+    off = turns.astype(np.float32)
+    wide = np.atleast_2d(std).astype(np.float32)
+    period = periods.astype(np.float32)[:, None]
+    if moved:
+        wide = np.hypot(wide, np.float32(moved) * period)
+    weight = 1.0 / wide**2
+    total = weight.sum(axis=1, dtype=np.float64)
+    angle = off * np.float32(2.0 * np.pi)
+    along, across = ((part(angle) * weight).sum(axis=1, keepdims=True) for part in (np.cos, np.sin))
+    off -= np.arctan2(across, along) / np.float32(2.0 * np.pi)
     off -= np.rint(off)
-    density = np.exp(-0.5 * (off * periods[:, None] / std) ** 2) / (np.sqrt(2.0 * np.pi) * std)
-    nats = np.log((1.0 - _WILD) * density + _WILD / periods[:, None]).sum(axis=1)
+    off *= period / wide
+    density = np.exp(np.float32(-0.5) * off * off)
+    density *= np.float32((1.0 - _WILD) / np.sqrt(2.0 * np.pi)) / wide
+    density += np.float32(_WILD) / period
+    nats = np.log(density).sum(axis=1, dtype=np.float64)
     # given where the first one is: that leaves the grid no other place than about it
     room = np.minimum(np.sqrt(2.0 * np.pi / total), periods)
     out: Floats = nats + np.log(room)

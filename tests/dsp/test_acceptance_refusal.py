@@ -24,9 +24,13 @@ HONEST_KINDS = {
 }
 
 
+# of each of these a draw takes ten seconds and more; `tests/benchmarks/accuracy.py quiet` counts many of every kind
+SLOW = ("speech-like", "flat with last digit", "ripple", "chirp")
+
+
 @pytest.mark.parametrize("name", CASES)
 def test_nothing_is_made_up(tmp_path, name):
-    paths = [tmp_path / f"{draw}.wav" for draw in (501, 502)]
+    paths = [tmp_path / f"{draw}.wav" for draw in ((502,) if name in SLOW else (501, 502))]
     for path in paths:
         write_wav(path, CASES[name](np.random.RandomState(int(path.stem))), RATE_HZ)
     status, document = halfturn_decode(paths)

@@ -286,8 +286,11 @@ def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
 def _leave_nothing(search: Search, line: Line) -> bool:
     """Whether nothing stands out of what links leave, not even of its floor where that is lowest: they are all there is.
 
-    Of few weak transmissions one look may still find by chance what another misses.
+    Of few weak transmissions one look may still find by chance what another misses; and in noise that the floor has little
+    to do with, ends were told wrong.
     """
+    if any(link.noise_scale < _AS_PART for link in search.links):
+        return False
     if all(few_and_weak(talker.runs) for link in search.links for talker in link.talkers):
         return False
     rest = without_links(line[0], search.links)

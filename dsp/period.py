@@ -68,7 +68,9 @@ def final_period(fits: Fits, known: Period) -> Period:
     if len(own) > len(few):
         # by so much more than they leave open as all may differ from a few
         width = 3.0 * soft.period.std / soft.period.value
-        soft = _refine(own, soft.period.value, width, _ROUNDS_FIRST, _all_starts(own), final=not known.sharp)
+        # where samples are ideal points this is but where to look for them
+        starts, final = _all_starts(own), not known.sharp
+        soft = _refine(own, soft.period.value, width, _ROUNDS_FIRST, starts, final=final, rough=known.sharp)
     found = _sharpened(own, soft, final=True) if known.sharp else soft
     return _with_shape(found, own)
 
@@ -253,13 +255,21 @@ class _Refined:
 
 
 def _refine(
-    fits: Fits, period: float, width: float, rounds: int, starts: _Starts, *, final: bool = False
+    fits: Fits,
+    period: float,
+    width: float,
+    rounds: int,
+    starts: _Starts,
+    *,
+    final: bool = False,
+    rough: bool = False,
 ) -> _Refined:
     """Mean and spread of the likelihood over periods, from ``width`` (a ratio) on either side downwards.
 
     Over the period the likelihood is as rough as a random walk. On a coarse grid it is therefore tempered,
     just so much that several points share the weight; the grid then shrinks until no tempering is needed. The
-    grid of first edges shrinks with it to where each transmission's own can be.
+    grid of first edges shrinks with it to where each transmission's own can be. ``final`` averages over all the tops that
+    are left, as weak transmissions always do but for a ``rough`` period.
     """
     sharp = fits.turned.sharp
     likelihood = _likelihood(fits)
@@ -280,7 +290,7 @@ def _refine(
         if temper == 1.0:
             break
         width = min(2.5 * std / period, _SAME_GRID)
-    if final or float(np.median(fits.gain)) < _ROUGH_GAIN:
+    if final or (not rough and float(np.median(fits.gain)) < _ROUGH_GAIN):
         period, std, starts = _averaged(fits, likelihood, period, std, starts)
     return _Refined(top, Period(period, max(std, 1e-9 * period), sharp), starts)
 

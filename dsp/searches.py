@@ -12,7 +12,7 @@ from functools import cache, partial
 
 import numpy as np
 
-from dsp.activity import find_activity
+from dsp.activity import blocks_of, find_activity
 from dsp.all_along import goes_on, has_hump, with_all_along
 from dsp.at_once import something_beside, with_others, without_links
 from dsp.bpsk import Search, find_links
@@ -56,7 +56,7 @@ _OTHER, _SURE = ("qpsk", "fsk"), 0.9
 _VAIN = 2
 # symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
 _SKIRTS = 2.0
-# places, and samples of one, that tell which of the searches leaves least
+# places, and samples of one, that tell which of the searches leaves least, and whether one leaves anything
 _PLACES, _PLACE = 32, 1 << 16
 
 
@@ -286,16 +286,17 @@ def _stands_on_itself(search: Search, floor: NoiseFloor) -> bool:
 def _leave_nothing(search: Search, line: Line) -> bool:
     """Whether nothing stands out of what links leave, not even of its floor where that is lowest: they are all there is.
 
-    Of few weak transmissions one look may still find by chance what another misses; and in noise that the floor has little
-    to do with, ends were told wrong.
+    Not where the floor was no measure of the noise. Of few weak transmissions one look may still find by chance what
+    another misses.
     """
+    talkers = [talker for link in search.links for talker in link.talkers]
     if any(link.noise_scale < _AS_PART for link in search.links):
         return False
-    if all(few_and_weak(talker.runs) for link in search.links for talker in link.talkers):
+    if all(few_and_weak(talker.runs) for talker in talkers):
         return False
     rest = without_links(line[0], search.links)
     noise = estimate_noise(rest)
-    return noise is not None and not find_activity(rest, noise.flattened() or noise)
+    return noise is not None and _left_in(rest, noise, np.zeros((0, 2))) == 0.0
 
 
 def _are_few(search: Search, line: Line) -> bool:
@@ -303,8 +304,18 @@ def _are_few(search: Search, line: Line) -> bool:
     if search.links or not search.few or any(_is_faint(one.strength, one.noise_scale) for one in search.few):
         return False
     covered = np.concatenate([few.spans for few in search.few])
-    beside = find_activity(line[0], line[1].flattened() or line[1], covered=covered)
-    return sum(active.best.nats for active in beside) < _SKIRT * search.weight
+    return _left_in(*line, covered) < _SKIRT * search.weight
+
+
+def _left_in(record: Record, noise: NoiseFloor, covered: Spans) -> float:
+    """Natural units by which anything stands out of the floor where that is lowest, but for what is ``covered`` (n, 2).
+
+    Of a long record some parts are looked at, as when it is searched.
+    """
+    blocks = blocks_of(record)
+    some = blocks[:: max(1, len(blocks) // _PLACES)]
+    active = find_activity(record, noise.flattened() or noise, blocks=some, covered=covered)
+    return sum(one.best.nats for one in active)
 
 
 def _is_faint(strength: float, noise_scale: float) -> bool:

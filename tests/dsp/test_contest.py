@@ -10,7 +10,7 @@ from generators.scoring import score
 from generators.truths import RATE_HZ, sigma_for
 
 from dsp.bpsk import find_links
-from dsp.contest import settled
+from dsp.contest import _are_broken, settled
 from dsp.decoder import decode
 from dsp.noise import estimate_noise
 from dsp.outcome import Contender, Link, spans_of_link
@@ -76,3 +76,13 @@ def test_who_finds_nothing_more_takes_nothing() -> None:
     taken = spans_of_link(link)[:1]
     assert settled(contenders, taken, RATE_HZ) == contenders
     assert [covered.tolist() for covered in asked] == [taken.tolist()] * 2
+
+
+def test_what_leaves_no_silence_is_seen_wherever_it_begins() -> None:
+    held = np.array([[1003.0, 1100.0]])
+    # the last to begin before it ends long before, another one just before
+    assert _are_broken(held, np.array([[0.0, 1000.0], [100.0, 200.0]]), 5.0)
+    assert _are_broken(np.array([[0.0, 1000.0], [1003.0, 1100.0]]), np.array([[100.0, 200.0]]), 5.0)
+    assert not _are_broken(held, np.array([[0.0, 990.0], [100.0, 200.0]]), 5.0)
+    # where two of the other's follow is nothing to it
+    assert not _are_broken(held, np.array([[0.0, 100.0], [102.0, 200.0]]), 5.0)

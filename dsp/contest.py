@@ -20,6 +20,8 @@ Flags = NDArray[np.bool_]
 _TOUCHING = 2.0
 # symbol rates between carriers of which one explains nothing of the other's
 _NEAR = 0.5
+# and parts of a symbol and of a cycle by which clocks and carriers that are the same come apart over a transmission
+_SAME_SYMBOLS, _SAME_CYCLES = 0.1, 0.25
 # natural units by which another one must explain a transmission better: as much as noise would gain by one more
 _LIKELIER = 12.0
 # and what one costs beyond that: where it begins and ends, its carrier, phase and amplitude are its own
@@ -46,8 +48,13 @@ def settled(contenders: list[Contender], covered: Spans, rate_hz: float) -> list
 
 
 def _near(one: Link, other: Link, rate_hz: float) -> bool:
+    """Whether one may hold parts of the other's transmissions: near it in frequency, and not the same, found in two goes."""
+    apart_hz = abs(one.model.carrier_hz - other.model.carrier_hz)
     shortest = min(one.period.value, other.period.value)
-    return abs(one.model.carrier_hz - other.model.carrier_hz) < _NEAR * rate_hz / shortest
+    symbols = max(int(talker.runs.count.max()) for link in (one, other) for talker in link.talkers)
+    slip = abs(one.period.value - other.period.value) / shortest * symbols
+    are_same = slip < _SAME_SYMBOLS and apart_hz * shortest / rate_hz * symbols < _SAME_CYCLES
+    return apart_hz < _NEAR * rate_hz / shortest and not are_same
 
 
 def _given(loser: Contender, winner: Contender, taken: Spans) -> tuple[Contender | None, Contender]:

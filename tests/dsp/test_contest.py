@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
@@ -52,13 +52,22 @@ def links_of(samples: np.ndarray) -> tuple[Link, ...]:
     return find_links(record, floor, DecodeSettings(), Watch()).links
 
 
-def test_links_that_share_nothing_are_not_looked_at_again() -> None:
-    def never(covered: Spans) -> Contender | None:
-        raise AssertionError("looked at again")
+def never(covered: Spans) -> Contender | None:
+    raise AssertionError("looked at again")
 
+
+def test_links_that_share_nothing_are_not_looked_at_again() -> None:
     links = links_of(line_of(0.06, 3, 10)[1])
     assert len(links) == 2
     contenders = [Contender(link, never) for link in links]
+    assert settled(contenders, np.zeros((0, 2)), RATE_HZ) == contenders
+
+
+def test_one_link_that_was_found_in_two_goes_is_no_contest() -> None:
+    """Either explains all of the other's: of one talker at 7 dB two such took transmissions from each other, and lost some."""
+    (link, *_) = links_of(line_of(0.06, 3, 10)[1])
+    again = replace(link, period=replace(link.period, value=(1.0 + 2e-5) * link.period.value))
+    contenders = [Contender(link, never), Contender(again, never)]
     assert settled(contenders, np.zeros((0, 2)), RATE_HZ) == contenders
 
 
@@ -71,8 +80,9 @@ def test_who_finds_nothing_more_takes_nothing() -> None:
         return None
 
     (link, *_) = links_of(line_of(0.06, 3, 10)[1])
-    # one and the same: each of its transmissions touches the other's
-    contenders = [Contender(link, nothing), Contender(link, nothing)]
+    # of another clock, but each of its transmissions touches the other's
+    other = replace(link, period=replace(link.period, value=1.01 * link.period.value))
+    contenders = [Contender(link, nothing), Contender(other, nothing)]
     taken = spans_of_link(link)[:1]
     assert settled(contenders, taken, RATE_HZ) == contenders
     assert [covered.tolist() for covered in asked] == [taken.tolist()] * 2

@@ -64,7 +64,7 @@ def test_links_that_share_nothing_are_not_looked_at_again() -> None:
 
 
 def test_one_link_that_was_found_in_two_goes_is_no_contest() -> None:
-    """Either explains all of the other's. Two such of one talker at 7 dB took transmissions from each other, and lost some."""
+    """Either explains all of the other's. Two such of one talker at 7 dB took transmissions from each other and lost some."""
     (link, *_) = links_of(line_of(0.06, 3, 10)[1])
     again = replace(link, period=replace(link.period, value=(1.0 + 2e-5) * link.period.value))
     contenders = [Contender(link, never), Contender(again, never)]

@@ -313,7 +313,8 @@ def _left_in(record: Record, noise: NoiseFloor, covered: Spans) -> float:
     Of a long record some parts are looked at, as when it is searched.
     """
     blocks = blocks_of(record)
-    some = blocks[:: max(1, len(blocks) // _PLACES)]
+    step = max(1, len(blocks) // _PLACES)
+    some = blocks[step // 2 :: step]
     active = find_activity(record, noise.flattened() or noise, blocks=some, covered=covered)
     return sum(one.best.nats for one in active)
 

@@ -24,7 +24,7 @@ HONEST_KINDS = {
 }
 
 
-# of each of these a draw takes ten seconds and more; `tests/benchmarks/accuracy.py quiet` counts many of every kind
+# of each of these a draw takes ten seconds and more; `tests/benchmarks/accuracy.py quiet` counts as many as asked for
 SLOW = ("speech-like", "flat with last digit", "ripple", "chirp")
 
 

@@ -51,7 +51,7 @@ def test_of_few_samples_the_rate_sent_is_the_likeliest(draw: int) -> None:
 
 
 def test_a_lone_burst_is_found_with_its_rate() -> None:
-    """In 99 % and more of all; `tests/benchmarks/accuracy.py lone` counts hundreds."""
+    """In 99 % and more of all; `tests/benchmarks/accuracy.py lone --trials 20` counts hundreds."""
     right = sum(is_right(24, 7.0, draw) for draw in range(81000, 81020))
     assert clopper_pearson(20 - right, 20)[0] < 0.01
 

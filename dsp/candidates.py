@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.coast import coasted, tells_time, tracked
-from dsp.correlate import own_nats
 from dsp.detect import LONG, PHASES, Grid, Parts, acquire, picked_energy, windows_of
 from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored
+from dsp.on_off import own_nats
 from dsp.one_clock import on_one_clock
 from dsp.parting import FEWEST
 from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, parted_at

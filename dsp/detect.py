@@ -15,14 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.bessel import log_bessel_quickly
-from dsp.correlate import (
-    Complexes,
-    Turned,
-    change_nats_unphased,
-    on_runs,
-)
+from dsp.correlate import Complexes, Turned
 from dsp.fits import Fits, Flags, Ints, groups_of
 from dsp.half_turns import not_half_a_turn_off
+from dsp.on_off import change_nats_unphased, on_runs
 from dsp.parting import cut_within
 from dsp.source import Floats
 

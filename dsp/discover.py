@@ -7,11 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.correlate import OWN_NATS, turn_back
+from dsp.correlate import turn_back
 from dsp.extract import Found, Model, extract
 from dsp.leads import PARTS_OF_A_LEAD, Leads, energy_seen, leads_of, sources_of, whole_pieces
 from dsp.link import EXPLAINED
 from dsp.noise import NoiseFloor
+from dsp.on_off import OWN_NATS
 from dsp.propose import RIVALS, are_same, come_close, propose
 from dsp.quality import Fitness, fitness
 from dsp.results import DecodeSettings

@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import SymbolSums, Turned, change_nats, cos_sin, log_cosh, strongest_runs
+from dsp.correlate import SymbolSums, Turned, cos_sin, log_cosh
+from dsp.on_off import change_nats, strongest_runs
 from dsp.source import Floats
 from dsp.strong import unevenness
 

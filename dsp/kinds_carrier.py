@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.carrier import baseband
-from dsp.correlate import Complexes, on_runs
+from dsp.correlate import Complexes
 from dsp.features import View
+from dsp.on_off import on_runs
 from dsp.source import Floats
 
 _SAMPLES_AT_MOST = 1 << 16

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from dsp.correlate import own_nats
 from dsp.fits import Flags, Ints
+from dsp.on_off import own_nats
 from dsp.source import Floats
 
 # symbols that a level lasts at least

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.correlate import best_run
 from dsp.fits import Fits
+from dsp.on_off import best_run
 from dsp.parting import FEWEST
 
 _FACTORS = (2, 3, 5, 7)

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.bessel import log_bessel_quickly
-from dsp.correlate import change_nats_unphased, on_runs_within, split_nats
 from dsp.fits import Ints
+from dsp.on_off import change_nats_unphased, on_runs_within, split_nats
 from dsp.source import Floats
 
 FEWEST = 5

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.correlate import Complexes, SymbolSums, cos_sin, own_nats
+from dsp.correlate import Complexes, SymbolSums, cos_sin
 from dsp.fits import Fits, Ints, groups_of, join
+from dsp.on_off import own_nats
 from dsp.parting import FEWEST
 from dsp.source import Floats
 

@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dsp.correlate import Complexes
-from dsp.fits import Fits, Ints, join, timing_nats
+from dsp.fits import Fits, Ints, join
 from dsp.flips import flip_times
 from dsp.point_timing import are_ideal, point_period
 from dsp.runs import runs_of
 from dsp.settling import settle
 from dsp.source import Floats
 from dsp.strong import are_strong, strong_timing
+from dsp.weak import WeakTiming
 
 _BURSTS_AT_MOST = 64
 _BURSTS_FIRST = 12
@@ -382,17 +383,8 @@ def _likelihood(fits: Fits) -> _Likelihood:
     if are_strong(fits):
         timing = strong_timing(fits)
         return lambda periods, starts: timing.over(periods, starts.steps)
-    middle = fits.middle
-
-    def nats(periods: Floats, starts: _Starts) -> Floats:
-        steps = starts.steps
-        out = np.empty((periods.size, len(fits), starts.count))
-        for i, period in enumerate(periods.tolist()):
-            first = (middle - 0.5 * fits.count * period)[:, None] + steps
-            out[i] = timing_nats(fits, first, np.full(len(fits), period))
-        return out
-
-    return nats
+    weak = WeakTiming(fits)
+    return lambda periods, starts: weak.over(periods, starts.steps)
 
 
 def _averaged_starts(nats: Floats) -> Floats:

@@ -9,11 +9,12 @@ import numpy as np
 
 from dsp.along_axis import may_reverse
 from dsp.carrier import CarrierLine, busiest_hz, squared_lines
-from dsp.correlate import OWN_NATS, Turned, turn_back
+from dsp.correlate import Turned, turn_back
 from dsp.extract import Model
 from dsp.fits import Fits
 from dsp.leads import centre_hz
 from dsp.merge import climb
+from dsp.on_off import OWN_NATS
 from dsp.rate import period_grid, search_period
 from dsp.refine import first_fits, polish
 from dsp.results import DecodeSettings

@@ -13,8 +13,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from dsp.correlate import own_nats
 from dsp.fits import Fits, Flags, Ints, join
+from dsp.on_off import own_nats
 from dsp.parting import FEWEST
 from dsp.pulse import REACH, Pulse, seen_of
 from dsp.runs import Runs

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.correlate import Complexes, Turned, best_run, cos_sin, log_cosh
+from dsp.correlate import Complexes, Turned, cos_sin, log_cosh
 from dsp.fits import Ints
+from dsp.on_off import best_run
 from dsp.source import Floats
 
 PHASES = 8

@@ -13,9 +13,9 @@ from itertools import pairwise
 import numpy as np
 
 from dsp.bends import bend_alike, bent, told_by
-from dsp.correlate import own_nats
 from dsp.detect import LONG, WINDOW
 from dsp.fits import Fits, Flags, Ints, join, scored
+from dsp.on_off import own_nats
 from dsp.one_clock import on_one_clock
 from dsp.pauses import LONE_SHARE, LONE_SYMBOLS
 from dsp.runs import assemble

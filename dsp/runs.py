@@ -7,19 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from dsp.correlate import (
-    OWN_NATS,
-    Complexes,
-    SymbolSums,
-    Turned,
-    change_nats,
-    cos_sin,
-    log_cosh,
-    strongest_runs,
-)
+from dsp.correlate import Complexes, SymbolSums, Turned, cos_sin, log_cosh
 from dsp.detect import LONG, WINDOW
 from dsp.fits import Fits, Flags, Ints, bridge_lone, groups_of
 from dsp.loads import have_levels, levels
+from dsp.on_off import OWN_NATS, change_nats, strongest_runs
 from dsp.source import Floats
 
 MARGIN = 8

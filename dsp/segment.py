@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.activity import Active, silence, weights, whitened
-from dsp.correlate import path_through, turns_of
 from dsp.frames import frame_energy
 from dsp.noise import NoiseFloor
+from dsp.on_off import path_through, turns_of
 from dsp.source import Floats, Record
 
 _CHANGE_NATS = 6.0

@@ -12,10 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.correlate import OWN_NATS, turn_back
+from dsp.correlate import turn_back
 from dsp.detect import LONG
 from dsp.extract import Model
 from dsp.link import Learned, learn
+from dsp.on_off import OWN_NATS
 from dsp.quality import fitness
 from dsp.rate import period_grid, search_period
 from dsp.results import DecodeSettings

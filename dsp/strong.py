@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.correlate import Complexes, cos_sin
+from dsp.lookup import ROUNDING, table_values
 from dsp.source import Floats
 
 if TYPE_CHECKING:
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
 STRONG_GAIN = 4.5
 # elements of an array that stay in a core's cache
 _PIECE = 1 << 14
-# part of a sample below which single precision may not tell on which side of it an edge lies, and double as in `Turned.at`
-_ROUNDING, _SAME_PLACE = 1e-5, 1e-9
+# part of a sample below which two places are the same, as in `Turned.at`
+_SAME_PLACE = 1e-9
 # samples passed for each step up to which that is quicker than to look each step up (measured: equal at 0.3)
 _PASSED = 0.3
 
@@ -96,7 +97,7 @@ class StrongTiming:
         told -= told[:, :1]
         table = told.astype(np.float32).ravel()
         sharp = self.fits.turned.sharp
-        rest = place - low - _ROUNDING if sharp else place - low
+        rest = place - low - ROUNDING if sharp else place - low
         out = np.empty((moves.size, *steps.shape))
         bounds = [*range(0, count, max(1, _PIECE * count // (lever.size * steps.shape[1]))), count]
         for a, b in pairwise(bounds):
@@ -106,7 +107,7 @@ class StrongTiming:
             base = (np.arange(edges.stop - edges.start, dtype=np.int32) * np.int32(samples))[:, None]
             for i, move in enumerate(moves.tolist()):
                 moved = (rest[edges] + lever[edges] * move).astype(np.float32)[:, None] + near
-                out[i, a:b] = np.add.reduceat(_values(here, base, moved, sharp), offset, axis=0)
+                out[i, a:b] = np.add.reduceat(table_values(here, base, moved, sharp), offset, axis=0)
         return out + begin[:, None]
 
     def _passed(self, place: Floats, lever: Floats, moves: Floats, steps: Floats) -> Floats:
@@ -155,26 +156,6 @@ class StrongTiming:
         re, im = fits.turned.doubles(at)
         cos, sin, each = _doubled(fits)
         return np.asarray((at + re * cos - im * sin) * each)
-
-
-def _values(
-    table: NDArray[np.float32], base: NDArray[np.int32], place: NDArray[np.float32], sharp: bool
-) -> NDArray[np.float32]:
-    """Of tables (e * samples,) that begin at ``base`` (e, 1) the value at each ``place`` (e, s), as `Turned.at` has it."""
-    whole = place.astype(np.int32)
-    if sharp:
-        # the next sample
-        whole += base + np.int32(1)
-        return table.take(whole)
-    place -= whole
-    whole += base
-    values = table.take(whole)
-    whole += 1
-    after = table.take(whole)
-    after -= values
-    after *= place
-    after += values
-    return after
 
 
 def _real(values: Complexes, counts: Complexes) -> Floats:

@@ -14,8 +14,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from dsp.correlate import on_runs
 from dsp.fits import Flags, Ints
+from dsp.on_off import on_runs
 from dsp.runs import Runs
 from dsp.source import Floats
 

@@ -13,10 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dsp.candidates import Candidates, _joins, _likeliest, settle_parts
-from dsp.correlate import OWN_NATS
 from dsp.decoder import decode
 from dsp.detect import Parts, find_parts, make_grid
 from dsp.extract import extract
+from dsp.on_off import OWN_NATS
 from dsp.synth import BurstSpec, random_symbols, transmissions
 from dsp.synth_line import noise
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, Capture, capture, true_fits
 
-from dsp.correlate import best_run, turn_back
+from dsp.correlate import turn_back
+from dsp.on_off import best_run
 from dsp.rate import PHASES, Timings, _most, period_grid, search_period
 
 CYCLES = 4.3

@@ -1,0 +1,142 @@
+"""The likelihood of the timing of weak transmissions, whose symbols are in doubt: averaged over each symbol's sign.
+
+Many periods and first edges are asked of the same few samples next to each edge. What a symbol's correlation takes
+from them is therefore looked up: in a table for each edge, in single precision, counted from its first sample.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.correlate import cos_sin, log_cosh
+from dsp.fits import Fits, timing_nats
+from dsp.lookup import ROUNDING, table_values
+from dsp.source import Floats
+
+# elements of an array that stay in a core's cache
+_PIECE = 1 << 14
+# values of tables that are made at once, and how many times as often each is to be asked as it takes to be worth making
+_TABLE = 1 << 20
+_ASKED = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class WeakTiming:
+    """Transmissions whose phase, carrier, amplitude and number of symbols are held."""
+
+    fits: Fits
+
+    def over(self, periods: Floats, steps: Floats) -> Floats:
+        """Log-likelihood (p, b, s) of each of ``periods`` (p,), the same for all transmissions.
+
+        First edges lie ``steps`` (b, s) from where they are if each transmission's middle stays where it is.
+        """
+        fits = self.fits
+        most = 0.5 * fits.count * float(np.ptp(periods)) + 2.0 * np.abs(steps).max(axis=1)
+        samples = np.ceil(most).astype(np.int64) + 4
+        # a window as long as this holds more than is asked of it
+        looked_up = (samples * _ASKED < periods.size * steps.shape[1]) & (fits.count > 0)
+        out = np.empty((periods.size, *steps.shape))
+        if not looked_up.all():
+            rows = np.flatnonzero(~looked_up)
+            out[:, rows] = _one_by_one(fits.take(rows), periods, steps[rows])
+        rows = np.flatnonzero(looked_up)
+        size = samples[rows] * (fits.count[rows] + 1)
+        part = np.cumsum(size) // _TABLE
+        for some in np.split(rows, np.flatnonzero(np.diff(part)) + 1):
+            if some.size:
+                out[:, some] = _looked_up(fits.take(some), periods, steps[some])
+        return out
+
+
+def _one_by_one(fits: Fits, periods: Floats, steps: Floats) -> Floats:
+    out = np.empty((periods.size, *steps.shape))
+    for i, period in enumerate(periods.tolist()):
+        first = (fits.middle - 0.5 * fits.count * period)[:, None] + steps
+        out[i] = timing_nats(fits, first, np.full(len(fits), period))
+    return out
+
+
+def _looked_up(fits: Fits, periods: Floats, steps: Floats) -> Floats:
+    sharp = fits.turned.sharp
+    centre = 0.5 * (float(periods.min()) + float(periods.max()))
+    moves = periods - centre
+    # the edges (e,) of one transmission after those of the other
+    edges = fits.count + 1
+    offset = np.concatenate(([0], np.cumsum(edges)))
+    row = np.repeat(np.arange(len(fits)), edges)
+    lever = np.arange(offset[-1]) - offset[row] - 0.5 * fits.count[row]
+    place = fits.middle[row] + lever * centre + fits.turned.early
+    wide = np.abs(lever) * (0.5 * float(np.ptp(moves))) + np.abs(steps).max(axis=1)[row]
+    low = np.floor(place - wide - 1.0)
+    samples = int(np.max(np.ceil(place + wide) - low)) + 2
+    table, between = _table(fits, row, low.astype(np.int64), samples)
+    rest = place - low - ROUNDING if sharp else place - low
+    out = np.empty((periods.size, *steps.shape))
+    size = max(1, _PIECE * len(fits) // (row.size * steps.shape[1]))
+    for a, b in pairwise([*range(0, len(fits), size), len(fits)]):
+        part = slice(offset[a], offset[b])
+        here = table[part.start * samples : part.stop * samples]
+        base = (np.arange(part.stop - part.start, dtype=np.int32) * np.int32(samples))[:, None]
+        near = steps[row[part]].astype(np.float32)
+        apart = between[part.start : part.stop - 1, None]
+        # the symbols of each transmission, without what lies between it and the next one
+        ends = np.stack((offset[a:b], offset[a + 1 : b + 1] - 1), axis=1).ravel()[:-1] - part.start
+        for i, move in enumerate(moves.tolist()):
+            moved = (rest[part] + lever[part] * move).astype(np.float32)[:, None] + near
+            values = table_values(here, base, moved, sharp)
+            y = values[1:] - values[:-1]
+            y += apart
+            out[i, a:b] = np.add.reduceat(log_cosh(y), ends, axis=0, dtype=np.float64)[::2]
+    return out - _energy(fits, periods, steps)
+
+
+def _table(
+    fits: Fits, row: NDArray[np.integer[Any]], low: NDArray[np.int64], samples: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """The running sum at ``samples`` next to each edge (e,) from ``low`` on, counted from the first of them, and what lies
+    from those of one edge to those of the next (e - 1,).
+
+    Samples are turned back by each transmission's own carrier, in units in which the likelihood of a symbol is the
+    logarithm of its sum's hyperbolic cosine.
+    """
+    turned = fits.turned
+    ends = np.append(np.flatnonzero(np.diff(row)) + 1, row.size)
+    begins = np.concatenate(([0], ends[:-1]))
+    scale = fits.amplitude / fits.variance
+    sums: list[Floats] = []
+    for i, (a, b) in enumerate(zip(begins.tolist(), ends.tolist(), strict=True)):
+        first, last = (int(np.clip(at, 0, turned.length)) for at in (low[a], low[b - 1] + samples))
+        at = np.arange(first, last)
+        cos, sin = cos_sin(fits.phase[i] + fits.detune[i] * (at - fits.centre[i]))
+        each = np.diff(turned.sums[first : last + 1]) * scale[i]
+        along = np.concatenate(([0.0], np.cumsum(each.real * cos + each.imag * sin)))
+        sums.append(along.take(low[a:b, None] + (np.arange(samples) - first), mode="clip"))
+    told = np.concatenate(sums)
+    between = told[1:, 0] - told[:-1, 0]
+    told -= told[:, :1]
+    return told.astype(np.float32).ravel(), between.astype(np.float32)
+
+
+def _energy(fits: Fits, periods: Floats, steps: Floats) -> Floats:
+    """Energy (p, b, s) of all symbols together, in natural units: half the square of a symbol's length for each."""
+    turned = fits.turned
+    each = (fits.amplitude**2 / (4.0 * fits.variance))[:, None, None]
+    detune = fits.detune[:, None, None]
+    turn = 2.0 * fits.phase[:, None, None] - 2.0 * detune * fits.centre[:, None, None]
+    out = np.empty((periods.size, *steps.shape))
+    middle = fits.middle[:, None] + steps
+    for i, period in enumerate(periods.tolist()):
+        half = (0.5 * fits.count * period)[:, None]
+        ends = np.stack((middle - half, middle + half), axis=-1)
+        place = np.clip(np.ceil(ends - 1e-9) if turned.sharp else ends + 0.5, 0.0, float(turned.length))
+        whole = place.astype(np.int64)
+        re, im = turned.doubles(whole, None if turned.sharp else place - whole)
+        cos, sin = cos_sin(turn + 2.0 * (detune * ends))
+        out[i] = np.diff((place + re * cos - im * sin) * each, axis=-1)[..., 0]
+    return out

@@ -15,9 +15,11 @@ import numpy as np
 from dsp.activity import FEWER_FRAMES, Active, find_activity
 from dsp.bpsk import Search, find_links
 from dsp.equalise import may_be_filtered
+from dsp.leads import centre_hz
 from dsp.noise import NoiseFloor, estimate_noise, without_modulated_lines
 from dsp.outcome import AT_HALF, Link, power_of, samples_of, spans_of_link
 from dsp.results import DecodeSettings
+from dsp.segment import Piece
 from dsp.sent import sent_of
 from dsp.source import Floats, Record, Watch
 from dsp.strip import Spans
@@ -57,10 +59,13 @@ def with_others(
 ) -> Search:
     """The same with what else is sent while the links are, each link searched for again without the others."""
     groups = _by_carrier(record, search.links)
+    own = [_carrier_band(record, link) for link in search.links]
+    # what is next to a link's carrier may be what is left of it
+    tones = [one for one in search.unmodulated if not any(a < centre_hz(one) < b for a, b in own)]
     for number in range(_ROUNDS):
         part = watch.part(number / _ROUNDS, (number + 1) / _ROUNDS)
         links = _all(groups)
-        if not links or not something_beside(record, noise, links):
+        if not links or not something_beside(record, noise, links, tones):
             break
         told = _told(groups)
         for i in reversed(range(len(groups))) if len(groups) > 1 else ():
@@ -118,9 +123,11 @@ def _carrier_band(record: Record, link: Link) -> tuple[float, float]:
     return link.model.carrier_hz - reach, link.model.carrier_hz + reach
 
 
-def something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) -> bool:
+def something_beside(
+    record: Record, noise: NoiseFloor, links: Sequence[Link], tones: Sequence[Piece] = ()
+) -> bool:
     """Whether, while links are sent, anything else shows once they are taken off: away from the carriers of those that
-    are known to be sent then."""
+    are known to be sent then, and outside the bands of ``tones`` that were seen beside them and do not reverse."""
     spans = [spans_of_link(link) for link in links]
     blocks = _places(record, np.concatenate(spans))
     rest = without_links(record, [replace(link, talkers=_within(link, blocks)) for link in links])
@@ -135,6 +142,8 @@ def something_beside(record: Record, noise: NoiseFloor, links: Sequence[Link]) -
         ]
         apart = not any(low < middle_hz < high for low, high in bands)
         if max(covered) == 0.0 or not apart or _box_power(noise, active) <= least:
+            continue
+        if any(tone.low_hz <= active.best.low_hz and active.best.high_hz <= tone.high_hz for tone in tones):
             continue
         before, after = (_power_in(one, active, bands) for one in (record, rest))
         if before > _WAS_THERE * after:

@@ -9,8 +9,13 @@ import pytest
 from generators.scoring import score
 
 from dsp import synth_line as line
+from dsp.at_once import something_beside
+from dsp.bpsk import find_links
 from dsp.decoder import decode
+from dsp.noise import estimate_noise
+from dsp.results import DecodeSettings
 from dsp.sent import sent_of
+from dsp.source import Watch, make_record
 from dsp.synth import BurstSpec, Samples, amplitude_for, random_symbols, transmissions
 
 RATE_HZ = 1e6
@@ -54,6 +59,28 @@ def test_a_lone_burst_wholly_under_another_link_is_found(end_s: float) -> None:
     for sent in (long, short):
         mine = [b for b in found["bursts"] if abs(b["carrier_hz"] / sent.carrier_hz - 1.0) < 0.1]
         assert score((sent,), dict(found, bursts=mine)).complaints() == []
+
+
+def test_what_does_not_reverse_is_not_looked_at_again_without_the_link_over_it() -> None:
+    """Motors run while something is sent: what they add was judged before, in a band of its own."""
+    rng = np.random.default_rng(21)
+    sent = _link(120e3, 10.0, 0.1, rng)
+    samples = _noisy(sent, 0.1, rng)
+    for first in (11_000, 43_000, 78_000):
+        samples[first : first + 14_000] += line.tone(14_000, RATE_HZ, 17.3e3, 0.5, rng.uniform(0.0, 6.28))
+    record = make_record(samples.astype(np.float32), RATE_HZ, 0.0, 1.0, 0.0, None)
+    noise = estimate_noise(record)
+    assert noise is not None
+    search = find_links(record, noise, DecodeSettings(), Watch())
+    assert len(search.links) == 1
+    assert search.unmodulated
+    assert something_beside(record, noise, search.links)
+    assert not something_beside(record, noise, search.links, search.unmodulated)
+    # what reverses at the same time does so in another band
+    other = _link(33e3, 8.0, 0.1, rng)
+    both = (samples + transmissions(other, RATE_HZ, samples.size).samples).astype(np.float32)
+    record = make_record(both, RATE_HZ, 0.0, 1.0, 0.0, None)
+    assert something_beside(record, noise, search.links, search.unmodulated)
 
 
 def test_harmonics_of_clipped_bursts_are_no_link_of_their_own() -> None:

@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.sessions import assert_same, version_1, with_samples
 
 from app.__main__ import main
@@ -102,7 +103,7 @@ def beside(path: Path) -> list[str]:
 
 
 @pytest.mark.parametrize("call", CALLS)
-@pytest.mark.parametrize("error", ERRORS)
+@pytest.mark.parametrize("error", long_but(0, of=ERRORS))
 def test_a_session(tmp_path: Path, call: str, error: int) -> None:
     path = tmp_path / "line.h5"
     old, new = version_1(), with_samples(np.arange(70_000, dtype="i4"), label="new")
@@ -120,7 +121,7 @@ def test_a_session(tmp_path: Path, call: str, error: int) -> None:
 
 
 @pytest.mark.parametrize("call", [one for one in CALLS if one != "link"])
-@pytest.mark.parametrize("error", ERRORS)
+@pytest.mark.parametrize("error", long_but(0, of=ERRORS))
 def test_unsaved_work_kept_aside(tmp_path: Path, call: str, error: int) -> None:
     path = tmp_path / "unsaved" / "1.h5"
     path.parent.mkdir()
@@ -166,7 +167,7 @@ def parts(files: list[Path], decoded: dict[str, bytes], tmp_path: Path) -> list[
 
 
 @pytest.mark.parametrize("call", CALLS)
-@pytest.mark.parametrize("error", [errno.ENOSPC, errno.EIO, errno.EROFS, errno.EACCES])
+@pytest.mark.parametrize("error", long_but(0, of=ERRORS))
 def test_sessions_joined_to_one(parts: list[Path], tmp_path: Path, call: str, error: int) -> None:
     path = tmp_path / "all.h5"
     write_session(path, version_1())

@@ -53,8 +53,15 @@ def assert_same_samples(one: Capture, other: Capture) -> None:
         assert a.stored.dtype == b.stored.dtype
 
 
+# dialects of text by the hundred, of which every fourth is opened each time
+_MORE = {n for n, one in enumerate(ORIGINALS) if one.kind == "text" and n % 4}
+
+
 def numbered() -> list[object]:
-    return [pytest.param(one, id=f"{one.kind}-{n}") for n, one in enumerate(ORIGINALS)]
+    return [
+        pytest.param(one, id=f"{one.kind}-{n}", marks=pytest.mark.long if n in _MORE else ())
+        for n, one in enumerate(ORIGINALS)
+    ]
 
 
 @pytest.mark.parametrize("one", numbered())

@@ -95,6 +95,7 @@ def can_mount() -> bool:
 
 
 @pytest.mark.skipif(not can_mount(), reason="no mount namespaces for this user")
+@pytest.mark.long
 def test_the_old_session_stays_whole_in_a_folder_that_vanishes(tmp_path: Path) -> None:
     for name in ("server", "network"):
         (tmp_path / name).mkdir()

@@ -24,6 +24,7 @@ from benchmarks.bounds import (
 from benchmarks.calibration import decade_ratios, losses
 from benchmarks.trials import RATE_HZ, Shape, Trial, trial
 from generators.lines import Line, talker_line
+from generators.long_runs import long_but
 from generators.running import decoded
 from generators.scoring import Score, score
 from scipy import stats
@@ -68,7 +69,8 @@ def talker(db: float, bursts: int, draw: int, line_code: str | None = None) -> t
 
 # bursts a capture; at 5 and 6 dB one decibel of loss would be seen, at 7 and 9.6 dB somewhat more
 @pytest.mark.parametrize(
-    ("db", "bursts", "caught_db"), [(5.0, 300, 4.0), (6.0, 400, 4.9), (7.0, 400, 5.7), (9.6, 400, 7.0)]
+    ("db", "bursts", "caught_db"),
+    long_but(0, 2, 3, of=[(5.0, 300, 4.0), (6.0, 400, 4.9), (7.0, 400, 5.7), (9.6, 400, 7.0)]),
 )
 def test_symbols_are_wrong_as_often_as_theory_says(db, bursts, caught_db):
     """Q(sqrt(2 Es/N0)); the published point of BPSK is 1e-5 at 9.6 dB (9.5879)."""

@@ -6,6 +6,7 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.scoring import score
 from generators.truths import capture, model_of, strip_from
 
@@ -124,7 +125,7 @@ def test_what_is_left_of_smooth_pulses_is_nothing_beside_them() -> None:
     assert something_beside(record, noise, links)
 
 
-@pytest.mark.parametrize("draw", range(4))
+@pytest.mark.parametrize("draw", long_but(0, 1, of=range(4)))
 def test_what_stands_beside_smooth_pulses_stood_there_before(draw: int) -> None:
     """Where they are strong, taking off symbols with abrupt ends makes more of it than a hundredth of their power."""
     rng = np.random.default_rng([8, draw])

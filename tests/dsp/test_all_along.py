@@ -65,6 +65,7 @@ def wrong_of(decoded: Decode, carrier_hz: float, signs: Floats) -> tuple[int, in
     return told, wrong
 
 
+@pytest.mark.long
 def test_carriers_that_never_pause_are_found_side_by_side() -> None:
     # three draws were seen to pass; half a minute each is enough for one
     rng = np.random.default_rng([1300, 0])
@@ -87,6 +88,7 @@ def _prepared(samples: Floats, rate_hz: float = RATE_HZ) -> tuple[Record, NoiseF
     return record, noise
 
 
+@pytest.mark.long
 def test_data_beside_audio_are_found() -> None:
     # a frequency-modulated broadcast, slowed down sixteen times: audio, the difference of its channels on a suppressed
     # carrier, and data on three halves of that

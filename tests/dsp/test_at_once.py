@@ -6,6 +6,7 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.scoring import score
 
 from dsp import synth_line as line
@@ -50,7 +51,7 @@ def test_two_links_over_each_other_are_both_whole(ratio: float) -> None:
     assert len(found["bursts"]) == len(one) + len(other)
 
 
-@pytest.mark.parametrize("end_s", [0.06, 0.12])
+@pytest.mark.parametrize("end_s", long_but(1, of=[0.06, 0.12]))
 def test_a_lone_burst_wholly_under_another_link_is_found(end_s: float) -> None:
     rng = np.random.default_rng(12)
     long = BurstSpec(0.002, random_symbols(400, rng, longest_run=9), 8e3, 64e3, 1.0, 0.4)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.truths import RATE_HZ, same_or_opposite, sigma_for, signs_of
 
 from dsp.correlate import turn_back
@@ -75,7 +76,7 @@ def test_two_carriers_that_meet_are_two(lengths: tuple[int, int]) -> None:
         assert _told(_meeting(lengths, draw, kink=4e-3), bends=True) == 2
 
 
-@pytest.mark.parametrize("draw", range(3))
+@pytest.mark.parametrize("draw", long_but(0, of=range(3)))
 def test_what_flies_past_is_told_whole(draw: int) -> None:
     """Carrier and symbols of somebody who comes and goes (Doppler), 40 cycles a symbol."""
     rng = np.random.default_rng([41, draw])

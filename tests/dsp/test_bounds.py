@@ -121,6 +121,7 @@ def test_a_receiver_told_everything_errs_as_theory_says():
     assert low < bpsk_error_rate(4.0) < high
 
 
+@pytest.mark.long
 def test_a_receiver_that_finds_the_burst_loses_a_little_to_one_told_everything():
     """At 3 dB and 24 symbols some 6 to 12 % of log loss; at 12 dB neither errs, and a symbol told wrong costs much."""
     rng = np.random.default_rng(5)

@@ -6,6 +6,7 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.scoring import score
 from generators.truths import RATE_HZ, capture, record_of
 
@@ -57,7 +58,7 @@ def test_a_wave_is_the_same_in_every_slice() -> None:
         np.testing.assert_allclose(values, due[start:stop], atol=1e-5)
 
 
-@pytest.mark.parametrize("periods", [35.3, 61.7, 402.4])
+@pytest.mark.parametrize("periods", long_but(1, of=[35.3, 61.7, 402.4]))
 def test_a_wave_is_known_as_well_as_theory_allows(periods: float) -> None:
     """Each harmonic is two numbers, of which noise leaves the n-th part of its power each; the taper uses half of the
     samples. Harmonics too weak to be worth it leave as much at most."""
@@ -78,6 +79,7 @@ def test_what_is_sent_hardly_pulls_at_a_wave() -> None:
     assert float(np.std(left)) < np.sqrt(2.0 * 2.0 * 81.0 / count) * made.sigma
 
 
+@pytest.mark.long
 def test_a_level_that_a_wave_moved_wanders_no_more_without_it() -> None:
     """Whether a level wanders is told by what is left."""
     known = pulses(90_000, 35.3, 0.1, 3.0)
@@ -86,7 +88,7 @@ def test_a_level_that_a_wave_moved_wanders_no_more_without_it() -> None:
     assert not looked_at(without_comb(record, estimate_noise(record))).wanders
 
 
-@pytest.mark.parametrize("draw", range(3))
+@pytest.mark.parametrize("draw", long_but(0, of=range(3)))
 @pytest.mark.parametrize("periods", [47.6, 150.2])
 def test_slow_pulses_far_above_what_is_sent_harm_nothing(draw: int, periods: float) -> None:
     """Commutation at less than a hundredth of the carrier, the harmonics of which fill its band."""
@@ -97,7 +99,7 @@ def test_slow_pulses_far_above_what_is_sent_harm_nothing(draw: int, periods: flo
     assert score(made.bursts, asdict(decode(made.samples + dirt, RATE_HZ))).complaints() == []
 
 
-@pytest.mark.parametrize("draw", range(2))
+@pytest.mark.parametrize("draw", long_but(1, of=range(2)))
 def test_slow_edges_that_repeat_are_no_jumps(draw: int) -> None:
     """Edges of a switch of some samples each: between them the level holds still, but as jumps they leave much."""
     made = capture(

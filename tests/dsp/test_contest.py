@@ -6,6 +6,7 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.scoring import score
 from generators.truths import RATE_HZ, sigma_for
 
@@ -39,7 +40,9 @@ def line_of(off: float, draw: int, number: int = 30):
 
 
 # each of these had parts of transmissions, or came out in pieces, where links only took what others had left
-@pytest.mark.parametrize(("off", "draw"), [(0.01, 54), (0.02, 22), (0.02, 28), (0.035, 95)])
+@pytest.mark.parametrize(
+    ("off", "draw"), long_but(0, 1, of=[(0.01, 54), (0.02, 22), (0.02, 28), (0.035, 95)])
+)
 def test_who_explains_the_whole_has_all_of_it(off: float, draw: int) -> None:
     bursts, samples = line_of(off, draw)
     assert score(bursts, asdict(decode(samples, RATE_HZ))).complaints() == []

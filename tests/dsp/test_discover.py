@@ -77,6 +77,7 @@ def test_symbols_may_be_far_shorter_than_the_frames_of_a_piece(times):
     assert model.period == pytest.approx(period, rel=0.5 / 40)
 
 
+@pytest.mark.long
 def test_a_line_without_noise_hides_no_period():
     """At 35 to 70 dB the likelihood is so rugged that its top falls between the periods of any grid."""
     wrong = 0

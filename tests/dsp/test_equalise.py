@@ -6,6 +6,7 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.scoring import score
 from generators.truths import record_of
 from scipy.signal import butter, cheby1, sosfilt, sosfiltfilt, welch
@@ -52,7 +53,7 @@ def _complaints(sent: list[BurstSpec], samples: np.ndarray) -> list[str]:
     return [text for text in told.complaints() if " +1 symbols" not in text and " -1 symbols" not in text]
 
 
-@pytest.mark.parametrize("draw", range(6))
+@pytest.mark.parametrize("draw", long_but(0, 1, 2, of=range(6)))
 def test_what_went_through_a_band_pass_with_the_noise_is_decoded(draw):
     """A filter of real parts, 0.8 to 1.8 symbol rates to either side of the carrier."""
     rng = np.random.default_rng([11, draw])
@@ -63,7 +64,7 @@ def test_what_went_through_a_band_pass_with_the_noise_is_decoded(draw):
     assert _complaints(sent, line) == []
 
 
-@pytest.mark.parametrize("draw", range(4))
+@pytest.mark.parametrize("draw", long_but(0, 1, of=range(4)))
 def test_what_went_through_a_filter_of_equal_delay_is_decoded_where_it_is(draw):
     """Forwards and backwards, as computers filter: the decoded flips are not moved by it."""
     rng = np.random.default_rng([12, draw])

@@ -177,6 +177,7 @@ def symbols_of(bursts: tuple[Burst, ...]) -> list[str]:
     return [b.symbols for b in bursts]
 
 
+@pytest.mark.long
 def test_the_same_again_behind_itself(made, plain):
     """Twice the capture has twice the bursts, the second half as long after as the capture lasts."""
     twice = np.concatenate((made.samples, made.samples))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from generators.lines import sigma_for, talker_line
+from generators.long_runs import long_but
 
 from dsp import bpsk, decode
 from dsp.look import looked_at
@@ -46,7 +47,7 @@ DRAWN = {"quarter": (0, 1, 2, 4), "levels": (0, 2, 3), "on-off": (1, 2, 3)}
 CASES = [(kind, draw) for kind, draws in DRAWN.items() for draw in draws]
 
 
-@pytest.mark.parametrize(("kind", "draw"), CASES)
+@pytest.mark.parametrize(("kind", "draw"), long_but(1, 2, 4, 5, 7, 8, of=CASES))
 def test_nothing_is_made_of_a_carrier_that_is_keyed_and_few_models_are_tried(monkeypatch, kind, draw):
     tried = []
     discover = bpsk.discover
@@ -80,7 +81,7 @@ def test_reversals_through_which_some_of_the_carrier_leaks_are_decoded(
     assert abs(float(said[: inside.size] @ inside)) == inside.size
 
 
-@pytest.mark.parametrize(("kind", "draw"), [("on-off", 1), ("quarter", 0)])
+@pytest.mark.parametrize(("kind", "draw"), long_but(1, of=[("on-off", 1), ("quarter", 0)]))
 def test_what_is_sent_beside_a_carrier_that_is_keyed_is_decoded(kind: str, draw: int) -> None:
     """Twice as strong, three octaves above: neither it nor its skirt hides messages."""
     line = talker_line(

@@ -6,6 +6,7 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.scoring import score
 from generators.truths import RATE_HZ, capture, sigma_for, true_fits
 
@@ -36,7 +37,7 @@ def line_of(off: tuple[float, ...], draw: int, *, esn0_db: float = 14.0, locked:
     return tuple(bursts), transmissions(bursts, RATE_HZ, count).samples + noise
 
 
-@pytest.mark.parametrize("draw", range(3))
+@pytest.mark.parametrize("draw", long_but(0, 2, of=range(3)))
 def test_each_talker_has_the_rate_of_its_own_clock(draw):
     bursts, samples = line_of((0.0, 0.005), draw, esn0_db=16.0)
     result = decode(samples, RATE_HZ)
@@ -54,6 +55,7 @@ def without_fault(draw: int, off: float) -> bool:
     return told.complaints() == [] and rates == pytest.approx(np.ones(len(rates)), rel=1e-3)
 
 
+@pytest.mark.long
 def test_clocks_may_differ_by_more_than_one_in_a_hundred():
     """Two by 2 %: of 16 lines 11, and these six, are told without a fault; two of 16 and one of six before `contest`."""
     assert sum(without_fault(draw, 0.02) for draw in range(22, 28)) >= 5

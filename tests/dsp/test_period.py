@@ -267,6 +267,7 @@ def long_symbols(draw: int) -> tuple[bool, str]:
     return right, f"{draw}: {found:.4f}({found_std:.4f}), brute force {mean:.4f}({std:.4f})"
 
 
+@pytest.mark.long
 def test_one_long_transmission_knows_its_period_as_brute_force_does():
     """24 cycles and a hundred samples a symbol at 14 dB, by numpy alone: the likelihood has many tops far apart.
 

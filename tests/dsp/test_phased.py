@@ -201,6 +201,7 @@ def test_a_talker_of_another_carrier_is_not_lost_beside(draw):
     assert got.wrong_symbols <= 1
 
 
+@pytest.mark.long
 def test_carriers_that_joined_bursts_put_off_do_not_hide_that_it_is_steady():
     """At 2.5 dB so many bursts are first taken for one that the median carrier is off by more than chance."""
     parts = 0

@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 import numpy as np
 import pytest
 from benchmarks.bounds import clopper_pearson
+from generators.long_runs import long_but
 from generators.scoring import score
 from generators.smooth import RATE_HZ, end_error_rate, raised_cosine, smooth_capture
 from generators.truths import Capture, capture, true_fits
@@ -177,7 +178,7 @@ def test_no_symbol_of_smooth_pulses_is_missing_nor_too_many(draw: int) -> None:
     assert _complaints(draw, tuple(int(n) for n in rng.integers(20, 120, 7)), rng) == []
 
 
-@pytest.mark.parametrize("draw", [1, 5, 10, 16])
+@pytest.mark.parametrize("draw", long_but(0, 3, of=[1, 5, 10, 16]))
 def test_long_bursts_of_smooth_pulses_are_not_cut(draw: int) -> None:
     """Beside a short one, which by itself tells the symbol period too roughly for them."""
     rng = np.random.default_rng([draw, 5])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 from generators.lines import sigma_for
+from generators.long_runs import long_but
 
 import dsp
 from dsp.look import looked_at
@@ -61,25 +62,28 @@ def wrong_of(sent: str, said: str) -> int:
 
 @pytest.mark.parametrize(
     ("case", "draw"),
-    [
-        (Resting(3.0, 13.0, endless=False), 1),
-        (Resting(16.0, 54.8, endless=True), 2),
-        (Resting(3.87, 50.1, endless=False), 3),
-        # a tone of half the symbols' height is taken off, and a line at the carrier suppressed
-        (Resting(3.54, 40.7, endless=True, longest=400), 25),
-        (Resting(3.54, 40.7, endless=True, longest=400), 24),
-        (Resting(8.0, 54.9, endless=True), 4),
-        (Resting(4.59, 61.9, endless=True, longest=600), 8),
-        (Resting(3.62, 30.3, endless=False), 5),
-        (Resting(1.0, 29.1, endless=False), 6),
-        (Resting(7.06, 120.4, endless=True), 7),
-        # it rests for 19 of 20 symbols
-        (Resting(12.0, 53.0, endless=False, longest=2500, shortest=200), 1),
-        (Resting(2.89, 22.7, endless=False, longest=2500, shortest=200), 2),
-        (Resting(3.54, 36.7, endless=True, longest=2500, shortest=200), 3),
-        (Resting(1.96, 11.3, endless=True, longest=2500, shortest=200), 4),
-        (Resting(5.0, 40.3, endless=False, longest=2500, shortest=200, esn0_db=11.0), 1),
-    ],
+    long_but(
+        *range(0, 15, 2),
+        of=[
+            (Resting(3.0, 13.0, endless=False), 1),
+            (Resting(16.0, 54.8, endless=True), 2),
+            (Resting(3.87, 50.1, endless=False), 3),
+            # a tone of half the symbols' height is taken off, and a line at the carrier suppressed
+            (Resting(3.54, 40.7, endless=True, longest=400), 25),
+            (Resting(3.54, 40.7, endless=True, longest=400), 24),
+            (Resting(8.0, 54.9, endless=True), 4),
+            (Resting(4.59, 61.9, endless=True, longest=600), 8),
+            (Resting(3.62, 30.3, endless=False), 5),
+            (Resting(1.0, 29.1, endless=False), 6),
+            (Resting(7.06, 120.4, endless=True), 7),
+            # it rests for 19 of 20 symbols
+            (Resting(12.0, 53.0, endless=False, longest=2500, shortest=200), 1),
+            (Resting(2.89, 22.7, endless=False, longest=2500, shortest=200), 2),
+            (Resting(3.54, 36.7, endless=True, longest=2500, shortest=200), 3),
+            (Resting(1.96, 11.3, endless=True, longest=2500, shortest=200), 4),
+            (Resting(5.0, 40.3, endless=False, longest=2500, shortest=200, esn0_db=11.0), 1),
+        ],
+    ),
 )
 def test_a_carrier_that_rests_between_messages_is_decoded_whole(case, draw):
     values, symbols, lead = made(case, draw)
@@ -97,6 +101,7 @@ def test_a_carrier_that_rests_between_messages_is_decoded_whole(case, draw):
     assert abs(off) < 5.0 * burst.symbol_rate_std_bd * case.samples / RATE_HZ
 
 
+@pytest.mark.long
 def test_a_weak_one_errs_no_more_than_it_says():
     """At 9 dB an ideal receiver errs in 2e-5 of the symbols; where its clock has coasted too far, in half of them."""
     case = Resting(5.0, 40.3, endless=False, esn0_db=9.0)

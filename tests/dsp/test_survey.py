@@ -156,6 +156,7 @@ def test_from_half_of_a_burst_at_a_wrong_period_the_likeliest_one_is_found() -> 
     assert right >= 22
 
 
+@pytest.mark.long
 def test_no_answer_is_less_likely_than_what_was_sent() -> None:
     """By more than noise that is known to a part only makes of it."""
     for draw in range(340, 352):

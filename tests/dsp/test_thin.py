@@ -8,6 +8,7 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 from generators.lines import Line, Sent, add_burst, sigma_for
+from generators.long_runs import long_but
 from generators.scoring import score
 
 from dsp.decoder import decode
@@ -101,7 +102,7 @@ def decoded(line: Line):
     return decode(line.values, line.rate_hz)
 
 
-@pytest.mark.parametrize("draw", range(3))
+@pytest.mark.parametrize("draw", long_but(0, of=range(3)))
 @pytest.mark.parametrize("cycles", [2.0, 4.0])
 def test_bursts_with_one_reversal_each_leave_the_rate_open(cycles, draw):
     chance = random.Random(draw)
@@ -137,7 +138,7 @@ def test_bursts_of_any_phase_without_a_reversal_are_no_reversals():
 
 @pytest.mark.parametrize(
     ("cycles", "samples_a_cycle", "esn0_db", "draw"),
-    [(3.3, 4.4, 14.0, 0), (2.0, 5.0, 14.0, 1), (4.0, 6.1, 10.0, 2)],
+    long_but(1, of=[(3.3, 4.4, 14.0, 0), (2.0, 5.0, 14.0, 1), (4.0, 6.1, 10.0, 2)]),
 )
 def test_two_reversals_in_each_of_twenty_bursts_tell_the_rate(cycles, samples_a_cycle, esn0_db, draw):
     """Random bits would turn twelve times as often; longer symbols miss the reversals by little, and cost less."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from scipy.signal import butter, sosfilt
 
 from dsp.decoder import decode
@@ -56,8 +57,9 @@ def _seen(samples: Floats) -> list[Unbroken]:
     return unbroken(record, noise)
 
 
-@pytest.mark.parametrize("shaped", [False, True])
-@pytest.mark.parametrize("draw", range(2))
+@pytest.mark.parametrize(
+    ("draw", "shaped"), long_but(1, 2, of=[(0, False), (0, True), (1, False), (1, True)])
+)
 def test_telemetry_in_a_receivers_band_is_decoded(draw: int, shaped: bool) -> None:
     samples, _, sent = telemetry(draw, 13.0, shaped=shaped)
     decoded = decode(np.rint(samples * 6_000.0).astype(np.int16), RATE_HZ)

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from generators.long_runs import long_but
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -19,7 +20,7 @@ TOP = Path(__file__).parents[2]
 FILES = 2000
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", long_but(0, of=[1, 2]))
 def test_damaged_files_of_every_kind(seed: int) -> None:
     command = [sys.executable, "-m", "tests.fuzz.readers", "--seed", str(seed), "--count", str(FILES)]
     done = subprocess.run(command, cwd=TOP, capture_output=True, text=True, timeout=250, check=False)

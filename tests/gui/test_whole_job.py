@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from gui.screen import MISSING, Hand, Screen, program_on, screen_of, wait_until
 from PySide6.QtGui import QImage
 
@@ -154,7 +155,7 @@ def hand_on(hand: Hand, album: Album, figure: Path, session: Path) -> None:
     album.keep("saved")
 
 
-@pytest.mark.parametrize("look", LOOKS, ids=lambda look: look.name)
+@pytest.mark.parametrize("look", long_but(0, 3, of=LOOKS), ids=lambda look: look.name)
 def test_from_an_empty_window_to_a_saved_session(look, folder, home, tmp_path):
     session, figure = tmp_path / "greenhouse.h5", tmp_path / "greenhouse.svg"
     with (

@@ -14,7 +14,7 @@ import numpy as np
 
 from dsp.correlate import turn_back
 from dsp.extract import Found, Model
-from dsp.fits import Fits, Ints, carry, timing_nats
+from dsp.fits import Fits, Ints, carry
 from dsp.link import Learned, few_and_weak, learn, pooled_model
 from dsp.parting import FEWEST
 from dsp.rate import Timings, period_grid, search_period
@@ -24,6 +24,7 @@ from dsp.runs import Runs, nats_in
 from dsp.source import Floats, Record
 from dsp.strip import Spans
 from dsp.talkers import believable
+from dsp.weak import WeakTiming
 
 # symbols by which edges move from one period of the grid to the next: half of what a lead is searched with, since of tops
 # that are natural units apart the higher one must not be missed
@@ -47,8 +48,9 @@ _BESIDE = (-0.2, 0.0, 0.2)
 # natural units below the best from which on a fit is out of the question, however wide it is: edges are told to a few
 # hundredths of a symbol
 _WEIGHED_NATS = 10.0
-# first edges, and periods, over which the likelihood is taken: one in fifty of a symbol
-_MASS_STEPS = 51
+# first edges, and periods, over which the likelihood is taken: one in fifty of a symbol; where samples are ideal points it
+# jumps from one to the next, and steps so much finer are right to a tenth of a natural unit
+_MASS_STEPS, _MASS_STEPS_SHARP = 51, 201
 
 
 def survey(samples: Floats, runs: Runs, carrier_hz: float, rate_hz: float) -> list[tuple[Model, float]]:
@@ -139,12 +141,9 @@ def _mass(fit: Fits) -> float:
     chapter 28). Starts are equally likely in time, periods in their logarithm; carrier, phase and amplitude are told as
     well by either of two fits to the same samples.
     """
-    steps = np.linspace(-_APART, _APART, _MASS_STEPS)
+    steps = np.linspace(-_APART, _APART, _MASS_STEPS_SHARP if fit.turned.sharp else _MASS_STEPS)
     count, period = int(fit.count[0]), float(fit.period[0])
-    rows = fit.take(np.zeros(_MASS_STEPS, dtype=np.int64))
-    periods = period * (1.0 + steps / count)
-    starts = (rows.middle - 0.5 * count * periods)[:, None] + steps * period
-    nats = timing_nats(rows, starts, periods)
+    (nats,) = WeakTiming(fit).over(period * (1.0 + steps / count), steps[None] * period).swapaxes(0, 1)
     top = float(nats.max())
     room = (2.0 * _APART) ** 2 * period / count
     return top + float(np.log(np.exp(nats - top).mean() * room))

@@ -24,6 +24,9 @@ _STARTS = 17
 # first edges where single samples tell much, and the natural units that one then tells
 _STARTS_FINE = 41
 _STARTS_PLAIN = 33
+# the same of so few transmissions that finer steps cost little: then all that steps add to what noise leaves is a part
+# in a hundred of it
+_STARTS_FEW, _FEW = 101, 64
 _FINE_NATS = 2.0
 # samples within which an edge lies when samples are ideal points, beside what is found when they are not
 _EDGE_SAMPLES = 0.75
@@ -347,7 +350,7 @@ def _averaged(
     due = period * 1.5 / (gain * gain) * float(np.sqrt(12.0 / flips)) / symbols
     # of symbols hardly above the noise there would be periods of nothing and less among them
     reach = min(3.5 * max(due, std), 0.5 * period)
-    starts = replace(starts, count=_STARTS_PLAIN)
+    starts = replace(starts, count=_STARTS_FEW if len(fits) <= _FEW else _STARTS_PLAIN)
     for _ in range(_ROUNDS_ROUGH):
         periods = period + np.linspace(-reach, reach, _PERIODS_ROUGH)
         each = likelihood(periods, starts)

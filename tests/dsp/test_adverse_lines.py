@@ -65,7 +65,7 @@ def _wrong(sent: list[BurstSpec], samples: Samples) -> list[str]:
     return [text for text in told.complaints() if " +1 symbols" not in text and " -1 symbols" not in text]
 
 
-@pytest.mark.parametrize("draw", range(6))
+@pytest.mark.parametrize("draw", long_but(0, 3, of=range(6)))
 def test_a_lone_burst_of_smooth_pulses_tells_its_symbol_rate(draw: int) -> None:
     rng = np.random.default_rng([1, draw])
     sent = _sent(
@@ -75,7 +75,7 @@ def test_a_lone_burst_of_smooth_pulses_tells_its_symbol_rate(draw: int) -> None:
     assert _wrong(sent, _on_the_line(sent, rng)) == []
 
 
-@pytest.mark.parametrize("draw", range(3))
+@pytest.mark.parametrize("draw", long_but(0, of=range(3)))
 def test_carriers_half_a_percent_to_either_side_at_many_cycles_a_symbol(draw: int) -> None:
     rng = np.random.default_rng([2, draw])
     sent = _sent(
@@ -90,7 +90,7 @@ def test_carriers_half_a_percent_to_either_side_at_many_cycles_a_symbol(draw: in
         assert pair.found["esn0_db"] == pytest.approx(told_db, abs=1.8)
 
 
-@pytest.mark.parametrize("draw", [0, 3, 8])
+@pytest.mark.parametrize("draw", long_but(0, of=[0, 3, 8]))
 def test_few_bursts_with_hardly_a_pause_are_no_floor(draw: int) -> None:
     rng = np.random.default_rng([3, draw])
     lengths = [int(n) for n in rng.integers(40, 64, 5)]

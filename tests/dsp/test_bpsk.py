@@ -8,6 +8,7 @@ from dataclasses import asdict, replace
 import numpy as np
 import pytest
 from generators.lines import talker_line
+from generators.long_runs import long_but
 from generators.scoring import score
 from generators.truths import (
     RATE_HZ,
@@ -162,7 +163,7 @@ def test_only_a_part_of_a_busy_record_is_looked_at_first(monkeypatch):
     assert sum(len(t.runs) for t in searched(made).links[0].talkers) == 150
 
 
-@pytest.mark.parametrize("draw", [0, 1, 2, 3, 9, 45])
+@pytest.mark.parametrize("draw", long_but(0, 2, 4, of=[0, 1, 2, 3, 9, 45]))
 def test_a_lone_transmission_that_fills_most_of_a_short_capture_is_found(draw):
     """Fourteen symbols of silence on either side: the floor near the carrier is then partly the transmission itself."""
     chance = random.Random(draw)
@@ -184,7 +185,7 @@ def test_a_lone_transmission_that_fills_most_of_a_short_capture_is_found(draw):
     assert told.pairs[0].right_rate
 
 
-@pytest.mark.parametrize("draw", range(6))
+@pytest.mark.parametrize("draw", long_but(0, 1, 2, of=range(6)))
 def test_hum_of_a_few_cycles_does_not_hide_a_lone_transmission(draw):
     """Too few cycles to be taken off, and stronger than what is sent: it is a carrier through the whole capture."""
     line = talker_line(

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from benchmarks.trials import Shape, trial
 from generators.lines import talker_line
+from generators.long_runs import long_but
 from generators.scoring import score
 from generators.truths import RATE_HZ, Capture, capture, flat_floor
 
@@ -118,7 +119,7 @@ def test_a_bare_tone_is_unmodulated():
     assert model is None or model.unmodulated
 
 
-@pytest.mark.parametrize("shift", [0.35, 0.5, 1.0])
+@pytest.mark.parametrize("shift", long_but(0, 1, of=[0.35, 0.5, 1.0]))
 def test_tones_of_two_frequencies_are_no_reversals(shift):
     """Frequency shift keying by so many symbol rates either way, whatever is made of it at first."""
     made = capture((40, 40, 40), 22, esn0_db=20.0)

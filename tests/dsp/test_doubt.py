@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from benchmarks.bounds import poisson_interval
+from generators.long_runs import long_but
 from generators.truths import capture, signs_of, true_fits
 
 from dsp.doubt import sign_odds
@@ -43,7 +44,7 @@ def odds_by_samples(made, fits, starts: np.ndarray, phases: np.ndarray) -> np.nd
     return np.log(positive) - np.log1p(-positive)
 
 
-@pytest.mark.parametrize("draw", range(6))
+@pytest.mark.parametrize("draw", long_but(0, 1, 2, of=range(6)))
 def test_odds_are_those_of_all_starts_and_phases(draw):
     # so many that the symbol period is known, and the first of them
     made = capture((24,) * 30, draw, cycles=2.5, carrier_hz=316_000.0, esn0_db=5.0)

@@ -60,6 +60,7 @@ def four_phases(rng):
     return sent * wave + 0.1 * rng.standard_normal(count)
 
 
+@pytest.mark.long
 def test_what_was_refused_in_one_octave_is_not_sought_in_the_next(monkeypatch):
     sought = []
     search = module._one_link

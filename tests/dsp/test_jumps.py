@@ -6,6 +6,7 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.scoring import score
 from scipy import signal
 
@@ -37,7 +38,7 @@ def _noisy(bursts: list[BurstSpec], rng: np.random.Generator) -> Samples:
     return transmissions(bursts, RATE_HZ, count).samples + line.noise(count, SIGMA, rng)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", long_but(0, 2, of=range(4)))
 @pytest.mark.parametrize("shape", ["square", "irregular", "saw", "slow edges"])
 def test_a_burst_under_a_switching_load_eight_times_its_height(seed: int, shape: str) -> None:
     rng = np.random.default_rng([seed, 71])

@@ -171,7 +171,7 @@ def _complaints(draw: int, lengths: tuple[int, ...], rng: np.random.Generator) -
     return [text for text in result.complaints() if ", ends " not in text or not text.startswith(unsure)]
 
 
-@pytest.mark.parametrize("draw", [9, 10, 11, 12])
+@pytest.mark.parametrize("draw", long_but(0, 1, of=[9, 10, 11, 12]))
 def test_no_symbol_of_smooth_pulses_is_missing_nor_too_many(draw: int) -> None:
     """Drawn in a row; taken for rectangles, three of the four had a burst one to four symbols too long or short."""
     rng = np.random.default_rng([draw, 5])

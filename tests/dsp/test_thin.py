@@ -115,7 +115,7 @@ def test_bursts_with_one_reversal_each_leave_the_rate_open(cycles, draw):
     assert "reversal" in result.refusal.text
 
 
-@pytest.mark.parametrize(("cycles", "samples_a_cycle"), [(1.0, 5.6), (3.3, 6.4), (4.0, 3.1)])
+@pytest.mark.parametrize(("cycles", "samples_a_cycle"), long_but(0, of=[(1.0, 5.6), (3.3, 6.4), (4.0, 3.1)]))
 def test_a_long_burst_with_one_reversal_leaves_the_rate_open(cycles, samples_a_cycle):
     sent = [turned_at(3000, 1234)]
     line = line_of(sent, draw=4, cycles=cycles, samples_a_cycle=samples_a_cycle, esn0_db=14.0)

@@ -6,6 +6,7 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
+from generators.long_runs import long_but
 from generators.scoring import score
 
 from dsp import synth_line as line
@@ -16,7 +17,7 @@ RATE_HZ = 1e6
 COUNT = 60_000
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", long_but(0, of=range(3)))
 @pytest.mark.parametrize("samples_a_bit", [11.3, 23.0, 85.4])
 def test_biphase_levels_are_no_reversals_of_one_cycle_a_symbol(seed: int, samples_a_bit: float) -> None:
     rng = np.random.default_rng([seed, 81])
@@ -45,7 +46,7 @@ def test_clipped_reversals_of_one_cycle_a_symbol_are_reversals(seed: int, depth:
 
 
 @pytest.mark.parametrize("levels", [2, 4])
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", long_but(0, of=range(3)))
 def test_amplitude_keying_all_the_time_is_not_seen_as_reversals_beside_its_carrier(
     seed: int, levels: int
 ) -> None:

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.correlate import Turned
-from dsp.fits import Fits, Ints, carry, timing_nats
+from dsp.fits import Fits, Ints, carry
 from dsp.rate import Timings
 from dsp.settling import settle
+from dsp.weak import WeakTiming
 
 _STEPS = 13
 
@@ -75,20 +76,14 @@ def polish(fits: Fits, rounds: int = 4) -> Fits:
         fits = fits.take(fits.count >= 3)
         if not len(fits):
             return fits
-        rows = np.repeat(np.arange(len(fits)), _STEPS)
-        many = fits.take(rows)
-        periods = many.period * (1.0 + np.tile(steps, len(fits)) * width / many.count)
-        # the middle of the transmission stays where it is
-        starts = (many.middle - 0.5 * many.count * periods)[:, None] + steps * (0.5 * width) * many.period[
-            :, None
-        ]
-        nats = timing_nats(many, starts, periods).reshape(len(fits), _STEPS * _STEPS)
-        weight = np.exp(nats - nats.max(axis=1, keepdims=True))
-        weight /= weight.sum(axis=1, keepdims=True)
-        mean_start = np.sum(weight * starts.reshape(len(fits), -1), axis=1)
-        mean_period = np.sum(
-            weight.reshape(len(fits), _STEPS, _STEPS).sum(axis=2) * periods.reshape(len(fits), _STEPS), axis=1
-        )
-        fits = replace(fits, nats=nats.max(axis=1), period=mean_period, start=mean_start)
+        periods = fits.period * (1.0 + steps[:, None] * width / fits.count)
+        moves = steps * (0.5 * width) * fits.period[:, None]
+        nats = WeakTiming(fits).over(periods, moves).swapaxes(0, 1)
+        top = nats.max(axis=(1, 2))
+        weight = np.exp(nats - top[:, None, None])
+        weight /= weight.sum(axis=(1, 2), keepdims=True)
+        period = np.sum(weight.sum(axis=2) * periods.T, axis=1)
+        start = fits.middle - 0.5 * fits.count * period + np.sum(weight.sum(axis=1) * moves, axis=1)
+        fits = replace(fits, nats=top, period=period, start=start)
         width /= 3.5
     return settle(fits, width=2.0 * width)

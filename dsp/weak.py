@@ -32,52 +32,58 @@ class WeakTiming:
     fits: Fits
 
     def over(self, periods: Floats, steps: Floats) -> Floats:
-        """Log-likelihood (p, b, s) of each of ``periods`` (p,), the same for all transmissions.
+        """Log-likelihood (p, b, s) of each of ``periods``, (p,) the same for all transmissions or (p, b).
 
         First edges lie ``steps`` (b, s) from where they are if each transmission's middle stays where it is.
         """
         fits = self.fits
-        most = 0.5 * fits.count * float(np.ptp(periods)) + 2.0 * np.abs(steps).max(axis=1)
+        periods = np.broadcast_to(periods.T, (len(fits), len(periods))).T
+        most = 0.5 * fits.count * np.ptp(periods, axis=0) + 2.0 * np.abs(steps).max(axis=1)
         samples = np.ceil(most).astype(np.int64) + 4
         # a window as long as this holds more than is asked of it
-        looked_up = (samples * _ASKED < periods.size * steps.shape[1]) & (fits.count > 0)
-        out = np.empty((periods.size, *steps.shape))
+        looked_up = (samples * _ASKED < len(periods) * steps.shape[1]) & (fits.count > 0)
+        out = np.empty((len(periods), *steps.shape))
         if not looked_up.all():
             rows = np.flatnonzero(~looked_up)
-            out[:, rows] = _one_by_one(fits.take(rows), periods, steps[rows])
+            out[:, rows] = _one_by_one(fits.take(rows), periods[:, rows], steps[rows])
         rows = np.flatnonzero(looked_up)
         size = samples[rows] * (fits.count[rows] + 1)
         part = np.cumsum(size) // _TABLE
         for some in np.split(rows, np.flatnonzero(np.diff(part)) + 1):
             if some.size:
-                out[:, some] = _looked_up(fits.take(some), periods, steps[some])
+                out[:, some] = _looked_up(fits.take(some), periods[:, some], steps[some])
         return out
 
 
 def _one_by_one(fits: Fits, periods: Floats, steps: Floats) -> Floats:
-    out = np.empty((periods.size, *steps.shape))
-    for i, period in enumerate(periods.tolist()):
-        first = (fits.middle - 0.5 * fits.count * period)[:, None] + steps
-        out[i] = timing_nats(fits, first, np.full(len(fits), period))
+    out = np.empty((len(periods), *steps.shape))
+    # few short transmissions with many periods at once: calls would take longer than what they do
+    together = max(1, _PIECE // max(1, fits.inside().size * steps.shape[1]))
+    for a in range(0, len(periods), together):
+        some = periods[a : a + together]
+        many = fits.take(np.tile(np.arange(len(fits)), len(some)))
+        first = (fits.middle - 0.5 * fits.count * some)[:, :, None] + steps
+        nats = timing_nats(many, first.reshape(-1, steps.shape[1]), some.ravel())
+        out[a : a + len(some)] = nats.reshape(first.shape)
     return out
 
 
 def _looked_up(fits: Fits, periods: Floats, steps: Floats) -> Floats:
     sharp = fits.turned.sharp
-    centre = 0.5 * (float(periods.min()) + float(periods.max()))
+    centre = 0.5 * (periods.min(axis=0) + periods.max(axis=0))
     moves = periods - centre
     # the edges (e,) of one transmission after those of the other
     edges = fits.count + 1
     offset = np.concatenate(([0], np.cumsum(edges)))
     row = np.repeat(np.arange(len(fits)), edges)
     lever = np.arange(offset[-1]) - offset[row] - 0.5 * fits.count[row]
-    place = fits.middle[row] + lever * centre + fits.turned.early
-    wide = np.abs(lever) * (0.5 * float(np.ptp(moves))) + np.abs(steps).max(axis=1)[row]
+    place = fits.middle[row] + lever * centre[row] + fits.turned.early
+    wide = np.abs(lever) * (0.5 * np.ptp(moves, axis=0))[row] + np.abs(steps).max(axis=1)[row]
     low = np.floor(place - wide - 1.0)
     samples = int(np.max(np.ceil(place + wide) - low)) + 2
     table, between = _table(fits, row, low.astype(np.int64), samples)
     rest = place - low - ROUNDING if sharp else place - low
-    out = np.empty((periods.size, *steps.shape))
+    out = np.empty((len(periods), *steps.shape))
     size = max(1, _PIECE * len(fits) // (row.size * steps.shape[1]))
     for a, b in pairwise([*range(0, len(fits), size), len(fits)]):
         part = slice(offset[a], offset[b])
@@ -87,12 +93,14 @@ def _looked_up(fits: Fits, periods: Floats, steps: Floats) -> Floats:
         apart = between[part.start : part.stop - 1, None]
         # the symbols of each transmission, without what lies between it and the next one
         ends = np.stack((offset[a:b], offset[a + 1 : b + 1] - 1), axis=1).ravel()[:-1] - part.start
-        for i, move in enumerate(moves.tolist()):
-            moved = (rest[part] + lever[part] * move).astype(np.float32)[:, None] + near
-            values = table_values(here, base, moved, sharp)
-            y = values[1:] - values[:-1]
+        together = max(1, _PIECE // (base.size * steps.shape[1]))
+        for i in range(0, len(moves), together):
+            some = slice(i, i + together)
+            at = rest[part] + lever[part] * moves[some, row[part]]
+            values = table_values(here, base, at.astype(np.float32)[:, :, None] + near, sharp)
+            y = values[:, 1:] - values[:, :-1]
             y += apart
-            out[i, a:b] = np.add.reduceat(log_cosh(y), ends, axis=0, dtype=np.float64)[::2]
+            out[some, a:b] = np.add.reduceat(log_cosh(y), ends, axis=1, dtype=np.float64)[:, ::2]
     return out - _energy(fits, periods, steps)
 
 
@@ -129,14 +137,16 @@ def _energy(fits: Fits, periods: Floats, steps: Floats) -> Floats:
     each = (fits.amplitude**2 / (4.0 * fits.variance))[:, None, None]
     detune = fits.detune[:, None, None]
     turn = 2.0 * fits.phase[:, None, None] - 2.0 * detune * fits.centre[:, None, None]
-    out = np.empty((periods.size, *steps.shape))
+    out = np.empty((len(periods), *steps.shape))
     middle = fits.middle[:, None] + steps
-    for i, period in enumerate(periods.tolist()):
-        half = (0.5 * fits.count * period)[:, None]
+    together = max(1, _PIECE // middle.size)
+    for i in range(0, len(periods), together):
+        some = slice(i, i + together)
+        half = (0.5 * fits.count * periods[some])[:, :, None]
         ends = np.stack((middle - half, middle + half), axis=-1)
         place = np.clip(np.ceil(ends - 1e-9) if turned.sharp else ends + 0.5, 0.0, float(turned.length))
         whole = place.astype(np.int64)
         re, im = turned.doubles(whole, None if turned.sharp else place - whole)
         cos, sin = cos_sin(turn + 2.0 * (detune * ends))
-        out[i] = np.diff((place + re * cos - im * sin) * each, axis=-1)[..., 0]
+        out[some] = np.diff((place + re * cos - im * sin) * each, axis=-1)[..., 0]
     return out

@@ -214,7 +214,7 @@ def carry(fits: Fits, *, hold_carrier: bool = False, rounds: int = 4, sums: Symb
         of_gain = gain.astype(np.float32)[:, None]
         soft = np.tanh(of_gain * re)
         pull = (soft * im - slope * (np.float32(0.5) * of_gain)) * wanted
-        d_middle = np.clip(_sum(pull) / (gain * count), -0.5, 0.5)
+        d_middle = np.minimum(np.maximum(_sum(pull) / (gain * count), -0.5), 0.5)
         if not hold_carrier:
             detune = detune + np.where(free, _sum(pull * off) / (gain * spread), 0.0)
         phase = phase + d_middle

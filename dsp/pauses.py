@@ -106,7 +106,7 @@ def _paused(fits: Fits, sums: SymbolSums) -> Floats:
     least = _least(each, last - first)
     for i in np.flatnonzero(lost > least).tolist():
         size = np.abs(sums.z[i, : fits.count[i]]) * fits.normal()[i, 0]
-        if lost[i] > least[i] * _unevenness(size) and _is_silent(size[first[i] + 1 : last[i] + 1]):
+        if _is_silent(size[first[i] + 1 : last[i] + 1]) and lost[i] > least[i] * _unevenness(size):
             at[i] = 0.5 * (first[i] + last[i]) + 1.0
     return at
 

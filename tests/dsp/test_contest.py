@@ -41,7 +41,7 @@ def line_of(off: float, draw: int, number: int = 30):
 
 # each of these had parts of transmissions, or came out in pieces, where links only took what others had left
 @pytest.mark.parametrize(
-    ("off", "draw"), long_but(0, 1, of=[(0.01, 54), (0.02, 22), (0.02, 28), (0.035, 95)])
+    ("off", "draw"), long_but(0, 1, of=[(0.01, 75), (0.02, 60), (0.02, 28), (0.035, 95)])
 )
 def test_who_explains_the_whole_has_all_of_it(off: float, draw: int) -> None:
     bursts, samples = line_of(off, draw)

@@ -23,6 +23,8 @@ _PIECE = 1 << 14
 # values of tables that are made at once, and how many times as often each is to be asked as it takes to be worth making
 _TABLE = 1 << 20
 _ASKED = 2.0
+# edges times first edges of one transmission up to which all are looked up at once: more would take much memory
+_AT_ONCE = 1 << 21
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,8 +42,9 @@ class WeakTiming:
         periods = np.broadcast_to(periods.T, (len(fits), len(periods))).T
         most = 0.5 * fits.count * np.ptp(periods, axis=0) + 2.0 * np.abs(steps).max(axis=1)
         samples = np.ceil(most).astype(np.int64) + 4
-        # a window as long as this holds more than is asked of it
+        # a longer window holds more than is asked of it
         looked_up = (samples * _ASKED < len(periods) * steps.shape[1]) & (fits.count > 0)
+        looked_up &= fits.count * steps.shape[1] < _AT_ONCE
         out = np.empty((len(periods), *steps.shape))
         if not looked_up.all():
             rows = np.flatnonzero(~looked_up)

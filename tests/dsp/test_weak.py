@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, capture, true_fits
 
+from dsp import weak
 from dsp.fits import timing_nats
 from dsp.weak import WeakTiming
 
@@ -33,7 +34,7 @@ def one_by_one(fits, periods, steps):
     )
 
 
-def grid(fits, apart, periods=9, starts=33):
+def grid(fits, apart, periods=31, starts=33):
     period = float(fits.period[0])
     reach = np.minimum(0.5, 4.0 / (1.0 + fits.gain**2)) * fits.period
     return (
@@ -49,7 +50,7 @@ def test_tables_say_what_each_timing_by_itself_does(cycles, samples_per_cycle, a
     fits = made_weak(cycles, samples_per_cycle, 5, sharp=sharp)
     periods, steps = grid(fits, apart)
     found, due = WeakTiming(fits).over(periods, steps), one_by_one(fits, periods, steps)
-    assert found.shape == (9, len(fits), 33)
+    assert found.shape == (31, len(fits), 33)
     off = np.abs(found - due) > 1e-3
     # an edge within a hundred thousandth of a sample may count on the sample's other side
     assert np.count_nonzero(off) <= (0.005 * off.size if sharp else 0)
@@ -90,6 +91,21 @@ def test_few_timings_of_long_symbols_and_of_none_at_all():
     periods, steps = grid(fits, 1e-4)
     found, due = WeakTiming(fits).over(periods, steps), one_by_one(fits, periods, steps)
     np.testing.assert_allclose(found, due, rtol=0.0, atol=1e-3)
+
+
+def test_long_transmissions_are_told_one_timing_at_a_time(monkeypatch):
+    fits = made_weak(6.5, 25.0, 12)
+    periods, steps = grid(fits, 2e-3)
+    due = WeakTiming(fits).over(periods, steps)
+    # the longest alone is too long
+    monkeypatch.setattr("dsp.weak._AT_ONCE", 60 * 33)
+    looked_up = []
+    quick = weak._looked_up
+    monkeypatch.setattr(
+        weak, "_looked_up", lambda some, *rest: looked_up.append(len(some)) or quick(some, *rest)
+    )
+    np.testing.assert_allclose(WeakTiming(fits).over(periods, steps), due, rtol=0.0, atol=1e-3)
+    assert looked_up == [2]
 
 
 def test_many_transmissions_are_told_in_parts_as_they_are_together():

@@ -40,6 +40,10 @@ _STANDS_OUT = 150.0
 _LEAST_POWER = 0.01
 # and share of it that was there before anything was taken off
 _WAS_THERE = 0.5
+# share of a piece's energy beside its tone on either side
+_BESIDE_TONE = 0.03
+# bins that a box with a tone at its edge reaches beyond that, and share of the tone's frequency that this is at most
+_LEAKS, _LEAK_SHARE = 4.0, 0.5
 # share of a box in which a link must be sent to be what shows in it
 _ON = 0.5
 # symbol rates around a carrier within which a link is the same one
@@ -61,7 +65,8 @@ def with_others(
     groups = _by_carrier(record, search.links)
     own = [_carrier_band(record, link) for link in search.links]
     # what is next to a link's carrier may be what is left of it
-    tones = [one for one in search.unmodulated if not any(a < centre_hz(one) < b for a, b in own)]
+    apart = (one for one in search.unmodulated if not any(a < centre_hz(one) < b for a, b in own))
+    tones = [tone_band(record, one) for one in apart]
     for number in range(_ROUNDS):
         part = watch.part(number / _ROUNDS, (number + 1) / _ROUNDS)
         links = _all(groups)
@@ -124,10 +129,10 @@ def _carrier_band(record: Record, link: Link) -> tuple[float, float]:
 
 
 def something_beside(
-    record: Record, noise: NoiseFloor, links: Sequence[Link], tones: Sequence[Piece] = ()
+    record: Record, noise: NoiseFloor, links: Sequence[Link], tones: Sequence[tuple[float, float]] = ()
 ) -> bool:
     """Whether, while links are sent, anything else shows once they are taken off: away from the carriers of those that
-    are known to be sent then, and outside the bands of ``tones`` that were seen beside them and do not reverse."""
+    are known to be sent then, and from bands of ``tones`` that were seen beside them and do not reverse."""
     spans = [spans_of_link(link) for link in links]
     blocks = _places(record, np.concatenate(spans))
     rest = without_links(record, [replace(link, talkers=_within(link, blocks)) for link in links])
@@ -143,12 +148,31 @@ def something_beside(
         apart = not any(low < middle_hz < high for low, high in bands)
         if max(covered) == 0.0 or not apart or _box_power(noise, active) <= least:
             continue
-        if any(tone.low_hz <= active.best.low_hz and active.best.high_hz <= tone.high_hz for tone in tones):
+        if any(_is_tone(record, active, low, high) for low, high in tones):
             continue
         before, after = (_power_in(one, active, bands) for one in (record, rest))
         if before > _WAS_THERE * after:
             return True
     return False
+
+
+def tone_band(record: Record, piece: Piece) -> tuple[float, float]:
+    """The frequencies in Hz between which nearly all lies that a piece has within its band, itself far wider perhaps."""
+    from scipy.fft import rfft
+
+    samples = record.read_centred(piece.start, piece.stop)
+    hz = np.arange(samples.size // 2 + 1) * (record.rate_hz / samples.size)
+    power = np.abs(rfft(samples * np.hanning(samples.size + 2)[1:-1])) ** 2
+    power[(hz < piece.low_hz) | (hz > piece.high_hz)] = 0.0
+    share = np.cumsum(power) / max(float(power.sum()), 1e-300)
+    low, high = np.searchsorted(share, (_BESIDE_TONE, 1.0 - _BESIDE_TONE))
+    return float(hz[low]), float(hz[min(high, hz.size - 1)])
+
+
+def _is_tone(record: Record, active: Active, low_hz: float, high_hz: float) -> bool:
+    """Whether a box shows a tone between such frequencies, as wide as its bins do."""
+    leak_hz = min(_LEAKS * record.rate_hz / active.best.frame, _LEAK_SHARE * low_hz)
+    return low_hz - leak_hz <= active.best.low_hz and active.best.high_hz <= high_hz + leak_hz
 
 
 def _within(link: Link, blocks: list[tuple[int, int]]) -> tuple[Talker, ...]:

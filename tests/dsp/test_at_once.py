@@ -10,7 +10,7 @@ from generators.long_runs import long_but
 from generators.scoring import score
 
 from dsp import synth_line as line
-from dsp.at_once import something_beside
+from dsp.at_once import something_beside, tone_band
 from dsp.bpsk import find_links
 from dsp.decoder import decode
 from dsp.noise import estimate_noise
@@ -76,12 +76,14 @@ def test_what_does_not_reverse_is_not_looked_at_again_without_the_link_over_it()
     assert len(search.links) == 1
     assert search.unmodulated
     assert something_beside(record, noise, search.links)
-    assert not something_beside(record, noise, search.links, search.unmodulated)
-    # what reverses at the same time does so in another band
+    tones = [tone_band(record, piece) for piece in search.unmodulated]
+    assert all(16.5e3 < low <= high < 18.1e3 for low, high in tones)
+    assert not something_beside(record, noise, search.links, tones)
+    # what reverses at the same time has another carrier, an octave higher
     other = _link(33e3, 8.0, 0.1, rng)
     both = (samples + transmissions(other, RATE_HZ, samples.size).samples).astype(np.float32)
     record = make_record(both, RATE_HZ, 0.0, 1.0, 0.0, None)
-    assert something_beside(record, noise, search.links, search.unmodulated)
+    assert something_beside(record, noise, search.links, tones)
 
 
 def test_harmonics_of_clipped_bursts_are_no_link_of_their_own() -> None:

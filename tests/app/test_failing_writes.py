@@ -183,7 +183,7 @@ def test_sessions_joined_to_one(parts: list[Path], tmp_path: Path, call: str, er
         write_session(path, version_1())
 
 
-@pytest.mark.parametrize("error", [errno.ENOSPC, errno.EACCES])
+@pytest.mark.parametrize("error", long_but(0, of=[errno.ENOSPC, errno.EACCES]))
 def test_a_batch_tells_what_it_found_keeps_what_it_could_and_goes_on(
     files: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str], error: int
 ) -> None:

@@ -63,7 +63,7 @@ def wrong_of(sent: str, said: str) -> int:
 @pytest.mark.parametrize(
     ("case", "draw"),
     long_but(
-        *range(0, 15, 2),
+        *range(0, 15, 3),
         of=[
             (Resting(3.0, 13.0, endless=False), 1),
             (Resting(16.0, 54.8, endless=True), 2),

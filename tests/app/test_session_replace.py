@@ -263,6 +263,7 @@ print(killed)
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="the way to kill a save here needs fork")
+@pytest.mark.long
 def test_a_save_killed_at_any_instant_leaves_a_whole_session(tmp_path: Path) -> None:
     kills = int(os.environ.get("HALFTURN_TEST_KILLS", "300"))
     seed = random.SystemRandom().randrange(10**6)

@@ -26,7 +26,7 @@ HONEST_KINDS = {
 
 
 # of each of these a draw takes ten seconds and more; `tests/benchmarks/accuracy.py quiet` counts as many as asked for
-SLOW = ("speech-like", "flat with last digit", "ripple", "chirp")
+SLOW = ("speech-like", "flat with last digit", "ripple", "chirp", "coloured noise")
 _EACH_TIME = [number for number, name in enumerate(CASES) if name not in ("flat with last digit", "ripple")]
 
 

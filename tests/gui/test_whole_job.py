@@ -155,7 +155,7 @@ def hand_on(hand: Hand, album: Album, figure: Path, session: Path) -> None:
     album.keep("saved")
 
 
-@pytest.mark.parametrize("look", long_but(0, 3, of=LOOKS), ids=lambda look: look.name)
+@pytest.mark.parametrize("look", long_but(0, of=LOOKS), ids=lambda look: look.name)
 def test_from_an_empty_window_to_a_saved_session(look, folder, home, tmp_path):
     session, figure = tmp_path / "greenhouse.h5", tmp_path / "greenhouse.svg"
     with (

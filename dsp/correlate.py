@@ -101,11 +101,15 @@ class Turned:
 
     def spans_of(self, edges: Floats) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
         """Of `sums_of` what does not depend on the samples: length and doubles (..., k)."""
+        place, re, im = self.upto(edges)
+        return np.diff(place), np.diff(re), np.diff(im)
+
+    def upto(self, edges: Floats) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
+        """Samples before each of the ``edges`` (..., k), and the running doubles there."""
         place = np.ceil(edges - 1e-9) if self.sharp else edges + 0.5
         place = np.clip(place, 0.0, float(self.length))
         whole = place.astype(np.int64)
-        re, im = self.doubles(whole, None if self.sharp else place - whole)
-        return np.diff(place), np.diff(re), np.diff(im)
+        return place, *self.doubles(whole, None if self.sharp else place - whole)
 
     def doubles(
         self, whole: NDArray[np.int64], part: Floats | None = None

@@ -12,7 +12,7 @@ ROUNDING = 1e-5
 def table_values(
     table: NDArray[np.float32], base: NDArray[np.int32], place: NDArray[np.float32], sharp: bool
 ) -> NDArray[np.float32]:
-    """Of tables (e * samples,) that begin at ``base`` (e, 1) the value at each ``place`` (e, s), as `Turned.at` has it."""
+    """Of tables (e * samples,) from ``base`` (e, 1) on, the value at each ``place`` (..., e, s), as `Turned.at` has it."""
     whole = place.astype(np.int32)
     if sharp:
         # the next sample

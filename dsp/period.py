@@ -24,8 +24,8 @@ _STARTS = 17
 # first edges where single samples tell much, and the natural units that one then tells
 _STARTS_FINE = 41
 _STARTS_PLAIN = 33
-# the same of so few transmissions that finer steps cost little: then all that steps add to what noise leaves is a part
-# in a hundred of it
+# the same of so few transmissions that finer steps cost little: these add a fortieth to the mean square error that noise
+# leaves, steps of a third as many a fifth (30 transmissions at 14 dB, 6.5 cycles a symbol)
 _STARTS_FEW, _FEW = 101, 64
 _FINE_NATS = 2.0
 # samples within which an edge lies when samples are ideal points, beside what is found when they are not

@@ -1,4 +1,4 @@
-"""The likelihood of the timing of weak transmissions, whose symbols are in doubt: averaged over each symbol's sign.
+"""The likelihood of the timing of transmissions whose symbols may be in doubt: averaged over each symbol's sign.
 
 Many periods and first edges are asked of the same few samples next to each edge. What a symbol's correlation takes
 from them is therefore looked up: in a table for each edge, in single precision, counted from its first sample.
@@ -147,9 +147,7 @@ def _energy(fits: Fits, periods: Floats, steps: Floats) -> Floats:
         some = slice(i, i + together)
         half = (0.5 * fits.count * periods[some])[:, :, None]
         ends = np.stack((middle - half, middle + half), axis=-1)
-        place = np.clip(np.ceil(ends - 1e-9) if turned.sharp else ends + 0.5, 0.0, float(turned.length))
-        whole = place.astype(np.int64)
-        re, im = turned.doubles(whole, None if turned.sharp else place - whole)
+        place, re, im = turned.upto(ends)
         cos, sin = cos_sin(turn + 2.0 * (detune * ends))
         out[some] = np.diff((place + re * cos - im * sin) * each, axis=-1)[..., 0]
     return out

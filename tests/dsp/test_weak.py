@@ -108,10 +108,16 @@ def test_long_transmissions_are_told_one_timing_at_a_time(monkeypatch):
     assert looked_up == [2]
 
 
-def test_many_transmissions_are_told_in_parts_as_they_are_together():
+def test_many_transmissions_are_told_in_parts_as_they_are_together(monkeypatch):
     fits = made_weak(6.5, 25.0, 11)
     many = fits.take(np.tile(np.arange(3), 150))
-    periods, steps = grid(fits, 2e-3, periods=11, starts=17)
+    periods, steps = grid(fits, 2e-3)
+    parts = []
+    quick = weak._looked_up
+    monkeypatch.setattr(weak, "_TABLE", 1 << 14)
+    monkeypatch.setattr(weak, "_looked_up", lambda some, *rest: parts.append(len(some)) or quick(some, *rest))
     found = WeakTiming(many).over(periods, np.tile(steps, (150, 1)))
+    assert len(parts) > 10
+    assert sum(parts) == 450
     alone = WeakTiming(fits).over(periods, steps)
     np.testing.assert_allclose(found, np.tile(alone, (1, 150, 1)), rtol=0.0, atol=1e-9)

@@ -28,6 +28,10 @@ _MARGIN_SYMBOLS = 10.0
 _PASS_NATS = 4.0
 # and the part of what is to be expected of the link's own symbols that is enough, if that is less
 _PASS_SHARE = 0.25
+# the same of so many frames: those of a talker that is much weaker than the others still show it within some
+_NEAR, _NEAR_NATS = 3, 2.0
+# energy of a frame over the floor that noise alone mostly stays under
+_NOTHING = 1.3
 # length of a symbol, sqrt(2 Es/N0), of which half the frames show enough
 _STRONG = 4.5
 # times a steady line may be stronger than where it was measured
@@ -127,14 +131,38 @@ def _active(
     np.add.at(on, hits + together, -1)
     active = np.cumsum(on)[:-1] > 0
     edges = np.flatnonzero(np.diff(np.concatenate(([0], active.astype(np.int8), [0]))))
+    first, last = edges[::2], edges[1::2]
+    if model.gain > _STRONG:
+        first, last = _without_silence(sums, first, last, ordinates / together)
     reach = max(frame, hop)
     spans = [
-        (start + int(a) * hop, start + (int(b) - 1) * hop + reach)
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
+        (start + a * hop, start + (b - 1) * hop + reach)
+        for a, b in zip(first.tolist(), last.tolist(), strict=True)
     ]
     # a rest shorter than a frame at the end is let through
     rest = start + (count - 1) * hop + reach
     return [*spans, (rest, stop)] if rest < stop else spans
+
+
+def _without_silence(
+    sums: Floats, first: NDArray[np.int64], last: NDArray[np.int64], ordinates: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows of frames ``[first, last)`` without those at either end that show no more than noise does by itself.
+
+    ``sums`` (frames + 1,) are running sums of energy, a frame of which has so many equivalent ``ordinates``. A row is
+    found as soon as it reaches into a transmission, and most of it may be silence.
+    """
+    mean = (sums[_NEAR:] - sums[:-_NEAR]) / _NEAR
+    seen = np.flatnonzero(mean > ratio_of(_NEAR_NATS / (_NEAR * ordinates)))
+    begin, end = np.searchsorted(seen, first), np.searchsorted(seen, last - _NEAR, "right")
+    some = begin < end
+    first, last = first.copy(), last.copy()
+    first[some], last[some] = seen[begin[some]], seen[end[some] - 1] + _NEAR
+    # one of the frames that show something together may hold it all
+    for _ in range(_NEAR - 1):
+        first += some & (sums[first + 1] - sums[first] < _NOTHING)
+        last -= some & (sums[last] - sums[last - 1] < _NOTHING)
+    return first, last
 
 
 def _hop(model: Model, frame: int) -> int:

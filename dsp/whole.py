@@ -98,7 +98,10 @@ def whole_of(
     scale = learned.found.variance / learned.strip.variance
     active = None
     if learned.strip.size < record.samples:
-        active = spans_of(record, conditioner.noise, learned.model, scale, watch.part(0.0, 0.4))
+        # talkers differ in strength: none that was met may be passed over
+        weakest = min(learned.model.gain, float(learned.runs.gain.min(initial=np.inf)))
+        model = replace(learned.model, gain=weakest)
+        active = spans_of(record, conditioner.noise, model, scale, watch.part(0.0, 0.4))
         active = _with_followed(active, conditioner)
     whole = Whole(learned, _everything(conditioner, active, learned, covered, watch.part(0.4, 1.0)))
     if conditioner.wander is not None and _within_followed(whole):

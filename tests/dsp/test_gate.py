@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from generators.truths import RATE_HZ, capture, flat_floor, model_of, record_of, sigma_for
 
+from dsp.decoder import decode
 from dsp.errors import CancelledError
 from dsp.extract import Model
 from dsp.gate import spans_of
@@ -55,6 +56,57 @@ def test_every_burst_at_6_db_is_let_through_and_most_of_silence_is_skipped(cycle
     # ten symbols and a frame on either side of what may be as much as fourteen symbols off
     room = bursts * (2 * 24.0 * model.period + 4 * 2.0 * model.period)
     assert sum(b - a for a, b in spans) < active + room + COUNT / 50
+
+
+@pytest.mark.parametrize("cycles", [1.5, 11.9, 40.0])
+def test_little_silence_is_let_through_beside_strong_bursts(cycles):
+    bursts = 60
+    record, noise, model, made = long_record(cycles=cycles, esn0_db=14.0, length=30, bursts=bursts, draw=6)
+    spans = spans_of(record, noise, model, 1.0, Watch())
+    assert [b for b in made if not inside(spans, b)] == []
+    active = sum(b.end_s - b.start_s for b in made) * RATE_HZ
+    # ten symbols and a frame on either side, and the frames that are left out and cut: each no more than two symbols
+    room = bursts * 2 * (10.0 + 3 * 2.0) * model.period
+    assert sum(b - a for a, b in spans) < active + room + COUNT / 50
+
+
+def test_a_weaker_one_close_to_strong_bursts_is_let_through_whole():
+    """One of 9 dB close to each of 14 dB: what is cut off the silence about them must be part of neither."""
+    record, noise, model, made = long_record(cycles=6.0, esn0_db=14.0, length=30, bursts=60, draw=7)
+    weak = weaker(made, esn0_db=9.0, after_symbols=8.0, draw=8)
+    spans = spans_of(with_also(record, weak), noise, model, 1.0, Watch())
+    assert [b for b in [*made, *weak] if not inside(spans, b)] == []
+
+
+def test_a_talker_much_weaker_than_others_is_not_passed_over():
+    """Frames are left out where all that was met is strong; where most had to be, 4 of these 59 bursts of 7 dB were."""
+    record, _, _, made = long_record(cycles=6.0, esn0_db=14.0, length=30, bursts=60, draw=22)
+    weak = weaker(made, esn0_db=7.0, after_symbols=400.0, draw=22)
+    found = decode(with_also(record, weak).source, RATE_HZ).bursts
+    near = 5.0 / weak[0].symbol_rate_bd
+    missed = [b for b in weak if not any(abs(f.start_s - b.start_s) < near for f in found)]
+    assert len(missed) == 0
+
+
+def weaker(made: list[BurstSpec], *, esn0_db: float, after_symbols: float, draw: int) -> list[BurstSpec]:
+    """A burst of another talker after each of 14 dB but the last, where it meets none of them."""
+    rng = np.random.default_rng(draw)
+    out = [
+        replace(
+            b,
+            start_s=b.end_s + after_symbols / b.symbol_rate_bd,
+            carrier_hz=1.003 * b.carrier_hz,
+            phase_rad=rng.uniform(0, 6),
+            symbols=random_symbols(24, rng, longest_run=6),
+            amplitude=b.amplitude * 10.0 ** ((esn0_db - 14.0) / 20.0),
+        )
+        for b in made[:-1]
+    ]
+    return [w for w in out if all(w.end_s < b.start_s or w.start_s > b.end_s for b in made)]
+
+
+def with_also(record: Record, weak: list[BurstSpec]) -> Record:
+    return record_of(record.source + transmissions(weak, RATE_HZ, COUNT).samples.astype(np.float32))
 
 
 @pytest.mark.parametrize("cycles", [1.5, 11.9, 40.0])

@@ -23,6 +23,7 @@ from dsp.link import few_and_weak
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
 from dsp.other_phases import suspected
 from dsp.outcome import Keyed, is_sidelobe_of, spans_of_link
+from dsp.passing import is_passing, without_passing_tones
 from dsp.rests import are_counted, rests_of
 from dsp.results import DecodeSettings
 from dsp.reversed_tone import has_sidebands, reversed_tone
@@ -54,6 +55,8 @@ _OPEN = ("none", "undecided", "multi-carrier")
 _OTHER, _SURE = ("qpsk", "fsk"), 0.9
 # octaves in which nothing is found before a carrier that is keyed is sought no more
 _VAIN = 2
+# times by which links explain more without tones that come and go if these were in their way
+_MORE = 1.05
 # symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
 _SKIRTS = 2.0
 # places, and samples of one, that tell which of the searches leaves least, and whether one leaves anything
@@ -73,6 +76,7 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
+    search, line = _less_passing(search, line, settings, watch.part(0.5, 0.5))
     if _are_few(search, line):
         return search
     known = known or search.resting
@@ -100,6 +104,31 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
         likeliest = _least_left(line, again, filters, before)
     search, line = likeliest
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
+
+
+def _less_passing(search: Search, line: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line]:
+    """The same without tones that come and go, and the line less these, where links explain more so.
+
+    What is sent while they last is hidden by them if they are as strong, or lies beside in the same piece of activity.
+    """
+    if search.is_keyed or _is_all(search):
+        return search, line
+    record = without_passing_tones(line[0])
+    if record is line[0]:
+        return search, line
+    bare = record, estimate_noise(record) or line[1]
+    again = find_links(*bare, settings, watch)
+    if again.told > _MORE * search.told:
+        return again, bare
+    if again.links and any(is_passing(record, link.model.carrier_hz) for link in search.links):
+        # what was read from a tone and something else is no link, however much of both it explains
+        places = _places(
+            record, np.concatenate([spans_of_link(link) for link in (*search.links, *again.links)])
+        )
+        left = (_power(without_links(*of), places) for of in ((record, again.links), (line[0], search.links)))
+        if next(left) < next(left):
+            return again, bare
+    return search, line
 
 
 def _of_messages(calm: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line] | None:

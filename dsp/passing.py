@@ -8,17 +8,20 @@ sample, and its ends are those of the largest sum (Page 1954, on changes at an u
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.on_off import best_run
 from dsp.source import Record, Stretch
-from dsp.tones import Complexes, Floats, Tone, Tones
+from dsp.steady import straight_lines
+from dsp.tones import Complexes, Floats, Singles
 
 Ints = NDArray[np.int64]
+Reals = NDArray[np.floating[Any]]
 
 # samples of a frame: each length finds tones that last for some frames, and those of other lengths less well
 _FRAMES = (512, 2048, 8192, 32768)
@@ -33,34 +36,56 @@ _LOWEST = _LOBE + 1
 _STANDS_OUT = 12.0
 # frames that it may be hidden in
 _HIDDEN = 2
-# share of the power of a tone's frames that one even phase explains
-_EVEN = 0.85
+# share of a tone's frames that lies along a phase which turns smoothly; how often that is bettered; its degree at most,
+# and frames for each
+_EVEN, _TURNS, _DEGREES, _FRAMES_A_DEGREE = 0.9, 3, 4, 4
+# independent ones among rows that overlap by half
+_OVERLAP = 0.6
+# rows of a frame by which its amplitude is told
+_ROWS = 4
 # by what of a cycle over all of it a frequency may differ from a tone's
 _SAME = 1.0
-# parts in which phase and amplitude are measured
-_PARTS = 16
 # rounds in which weaker ones are found beside stronger, and tones at most in each
-_ROUNDS, _AT_MOST = 4, 64
+_ROUNDS, _AT_MOST = 4, 256
 
 
 def without_passing_tones(record: Record) -> Record:
     """The record less tones that come and go; as it was if there are none."""
     for _ in range(_ROUNDS):
-        found = [tones for stretch in record.stretches for tones in _of_stretch(record, stretch)]
+        found = [tone for stretch in record.stretches for tone in _of_stretch(record, stretch)]
         if not found or len(found) > _AT_MOST:
             break
         record = record.less(found)
     return record
 
 
+@dataclass(frozen=True, eq=False)
+class Waveform:
+    """Samples (n,) of something known, from sample ``first`` of a record on."""
+
+    first: int
+    values: Singles
+
+    def hz(self, rate_hz: float) -> float:
+        """Its mean frequency, by how often it rises through zero."""
+        rises = np.flatnonzero((self.values[:-1] < 0.0) & (self.values[1:] >= 0.0))
+        if rises.size < 2:
+            return 0.0
+        return float((rises.size - 1) * rate_hz / (rises[-1] - rises[0]))
+
+    def take_off(self, values: Singles, start: int) -> None:
+        """Subtract it in place from samples (n,) of the record, the first of which is number ``start``."""
+        low, high = max(start, self.first), min(start + values.size, self.first + self.values.size)
+        if high > low:
+            values[low - start : high - start] -= self.values[low - self.first : high - self.first]
+
+
 def is_passing(record: Record, carrier_hz: float) -> bool:
     """Whether one of the tones that were taken off has such a frequency, as well as it lets that be told."""
-    to_hz = record.rate_hz / (2.0 * np.pi)
     return any(
-        abs(tone.omega * to_hz - carrier_hz) < _SAME * record.rate_hz / (tones.last - tones.first)
-        for tones in record.known
-        if isinstance(tones, Tones)
-        for tone in tones.tones
+        abs(known.hz(record.rate_hz) - carrier_hz) < _SAME * record.rate_hz / known.values.size
+        for known in record.known
+        if isinstance(known, Waveform)
     )
 
 
@@ -81,7 +106,7 @@ class _Track:
         return int(self.number[-1]) * (self.frame // 2) + self.frame
 
 
-def _of_stretch(record: Record, stretch: Stretch) -> list[Tones]:
+def _of_stretch(record: Record, stretch: Stretch) -> list[Waveform]:
     """What can be taken off at once: of tones that several frame lengths show, or that lie beside stronger ones, one."""
     if len(stretch) > _LONGEST:
         return []
@@ -93,7 +118,7 @@ def _of_stretch(record: Record, stretch: Stretch) -> list[Tones]:
     ]
     # the longest frames tell the frequency best
     tracks.sort(key=lambda track: (-track.frame, track.start - track.stop))
-    out: list[Tones] = []
+    out: list[Waveform] = []
     taken: list[tuple[float, int, int]] = []
     for track in tracks:
         hz = float(np.median(track.bins)) / track.frame
@@ -103,10 +128,11 @@ def _of_stretch(record: Record, stretch: Stretch) -> list[Tones]:
             for other, start, stop in taken
         ):
             continue
-        tones = _fitted(record, stretch, track)
-        if tones is not None:
-            out.append(tones)
-            taken.append((hz, tones.first - stretch.first, tones.last - stretch.first))
+        tone = _fitted(record, stretch, track)
+        if tone is not None:
+            out.append(tone)
+            first = tone.first - stretch.first
+            taken.append((hz, first, first + tone.values.size))
     return out
 
 
@@ -165,52 +191,90 @@ def _tracks(number: Ints, bins: Ints, frame: int) -> Iterator[_Track]:
     yield from (_Track(frame, np.array(a), np.array(b)) for a, b in open_tracks if len(a) >= _FEWEST_FRAMES)
 
 
-def _fitted(record: Record, stretch: Stretch, track: _Track) -> Tones | None:
+def _fitted(record: Record, stretch: Stretch, track: _Track) -> Waveform | None:
     """The tone of a track from its beginning to its end; None if its phase does not go on evenly."""
     low, high = max(0, track.start - track.frame), min(len(stretch), track.stop + track.frame)
     values = record.read_centred(stretch.first + low, stretch.first + high).astype(np.float64)
     a, b = track.start - low, track.stop - low
     # frames at either end may hold it in part only
-    inner = slice(a + track.frame // 2, b - track.frame // 2)
-    omega = _omega(values[inner], 2.0 * np.pi * float(np.median(track.bins)) / track.frame, track.frame)
-    if omega is None:
+    a, b = a + track.frame // 2, b - track.frame // 2
+    phase = _phase(values, (a, b), track, low)
+    if phase is None:
         return None
-    n = np.arange(values.size)
-    turned = values * np.exp(-1j * omega * n)
-    amplitude = 2.0 * complex(turned[inner].mean())
-    shape = (amplitude * np.exp(1j * omega * n)).real
-    _, first, last = (int(x[0]) for x in best_run((2.0 * values * shape - shape * shape)[None, :]))
+    turned: Complexes = values * np.exp(-1j * phase)
+    shape = _envelope(turned, (a, b), track.frame // _ROWS) * np.exp(1j * phase)
+    _, first, last = (int(x[0]) for x in best_run((2.0 * values * shape.real - shape.real**2)[None, :]))
     if last - first < track.frame:
         return None
-    # all of it tells the frequency better
-    turned = turned[first:last]
-    means = np.array([part.mean() for part in np.array_split(turned, _PARTS)])
-    lever = (np.arange(_PARTS) - 0.5 * (_PARTS - 1)) * (turned.size / _PARTS)
-    phase = np.angle(means * np.conj(means.mean()))
-    weight = np.abs(means) ** 2
-    more = float(np.sum(weight * lever * phase) / max(np.sum(weight * lever**2), 1e-300))
-    turned *= np.exp(-1j * more * np.arange(turned.size))
-    # counted from its own first sample
-    amplitude = 2.0 * complex(turned.mean()) * np.exp(1j * omega * first)
-    start = stretch.first + low + first
-    return Tones(
-        start, start + last - first, (Tone(omega + more, last - first, np.array([amplitude, amplitude])),)
+    shape = _envelope(turned, (first, last), track.frame // _ROWS)[first:last] * np.exp(
+        1j * phase[first:last]
     )
+    return Waveform(stretch.first + low + first, shape.real.astype(np.float32))
 
 
-def _omega(values: Floats, rough: float, frame: int) -> float | None:
-    """Radians a sample of a tone close to ``rough``; None if one even phase does not explain its frames."""
-    part = frame // 2
-    count = values.size // part
-    if count < _FEWEST_FRAMES - 3:
+def _phase(values: Floats, inner: tuple[int, int], track: _Track, low: int) -> Floats | None:
+    """Radians at each of the samples (n,), the first of which is number ``low`` of the stretch, told by those within
+    ``inner``; None if none that turns smoothly explains the frames there."""
+
+    n = np.arange(values.size, dtype=np.float64)
+    middles: Reals = track.number * (track.frame // 2) + track.frame / 2.0 - low
+    # where it begins is told by bins, each to within a part of one
+    bins = _smoothed(middles, track.bins.astype(np.float64), np.ones(middles.size))
+    slope = 2.0 * np.pi * bins(np.clip(n, middles[0], middles[-1])) / track.frame
+    phase = np.cumsum(slope) - slope[0]
+    part = track.frame // 4
+    window = np.hanning(2 * part + 2)[1:-1]
+    starts = np.arange(inner[0], inner[1] - 2 * part + 1, part)
+    if starts.size < _FEWEST_FRAMES:
         return None
-    n = np.arange(count * part)
-    window = np.hanning(part + 2)[1:-1]
-    rows: Complexes = (values[: n.size] * np.exp(-1j * rough * n)).reshape(count, part) @ window
-    size = 1 << int(np.ceil(np.log2(8 * count)))
-    spectrum = np.abs(np.fft.fft(rows, size)) ** 2
-    top = int(np.argmax(spectrum))
-    if spectrum[top] < _EVEN * count * float(np.sum(np.abs(rows) ** 2)):
-        return None
-    turn = top if top <= size // 2 else top - size
-    return rough + 2.0 * np.pi * turn / size / part
+    at = starts + float(part)
+    share = 0.0
+    for _ in range(_TURNS):
+        turned: Complexes = values * np.exp(-1j * phase)
+        rows: Complexes = np.lib.stride_tricks.sliding_window_view(turned, 2 * part)[starts] @ window
+        whole = _even_turn(rows)
+        left = np.angle(rows * np.exp(-1j * whole * np.arange(rows.size)))
+        # what is left turns slowly
+        off, weight = np.unwrap(left), np.abs(rows)
+        smooth = _smoothed(at, off, weight)
+        phase = phase + smooth(n) + whole * (n - at[0]) / part
+        share = float(np.abs(np.sum(weight * np.exp(1j * (off - smooth(at)))))) / float(np.sum(weight))
+    return phase if share > _EVEN else None
+
+
+def _smoothed(at: Reals, values: Reals, weight: Reals) -> Callable[[Reals], Floats]:
+    """A polynomial through ``values`` (r,) of half-overlapping rows, of the degree that they call for (Schwarz 1978)."""
+    middle, half = float(at.mean()), max(1.0, 0.5 * float(np.ptp(at)))
+    place, count = (at - middle) / half, at.size * _OVERLAP
+    best = np.inf
+    fit: Reals = np.zeros(1)
+    for degree in range(int(np.clip((at.size - 1) // _FRAMES_A_DEGREE, 0, _DEGREES)) + 1):
+        one = np.polynomial.polynomial.polyfit(place, values, degree, w=weight)
+        left = float(np.sum((weight * (values - np.polynomial.polynomial.polyval(place, one))) ** 2))
+        told = count * float(np.log(max(left, 1e-300))) + degree * float(np.log(count))
+        if told < best:
+            best, fit = told, one
+    return lambda n: np.asarray(np.polynomial.polynomial.polyval((n - middle) / half, fit))
+
+
+def _even_turn(rows: Complexes) -> float:
+    """Radians from row to row (r,) that explain most of them."""
+    size = 1 << int(np.ceil(np.log2(8 * rows.size)))
+    top = int(np.argmax(np.abs(np.fft.fft(rows, size))))
+    return 2.0 * np.pi * (top if top <= size // 2 else top - size) / size
+
+
+def _envelope(turned: Complexes, inner: tuple[int, int], length: int) -> Complexes:
+    """Amplitude and phase (n,) of what turns back to a slow value: straight lines between as few instants as rows of so
+    many samples within ``inner`` call for, level beyond."""
+    first, last = inner
+    count = max(2, (last - first) // length)
+    edges = np.linspace(first, last, count + 1).astype(np.int64)
+    rows: Complexes = np.asarray(
+        np.add.reduceat(turned[:last], edges[:-1]) / np.diff(edges), dtype=np.complex128
+    )
+    # what else there is changes from row to row
+    spread = float(np.median(np.abs(np.diff(rows)) ** 2)) / (2.0 * np.log(2.0))
+    apart, knots = straight_lines(rows, np.full(count, 1.0 / max(spread, 1e-300)))
+    place = (np.arange(turned.size) - first) / ((last - first) / count) / apart
+    return 2.0 * np.asarray(np.interp(np.clip(place, 0.0, count / apart), np.arange(knots.size), knots))

@@ -201,7 +201,7 @@ def fitted(rows: Rows, window: Floats) -> Tone | None:
     lever = number - np.sum(weight * number) / weight.sum()
     slope = float(np.sum(weight * lever * (turned * np.conj(mean)).imag))
     advance += slope / max(abs(mean) ** 2 * float(np.sum(weight * lever**2)), 1e-300)
-    apart, knots = _straight_lines(rows.values * np.exp(-1j * advance * number), weight)
+    apart, knots = straight_lines(rows.values * np.exp(-1j * advance * number), weight)
     height = np.abs(np.interp(number + 0.5, np.arange(knots.size) * apart, knots))
     if float(np.sum(weight * height**2)) < _STANDS_OUT * height.size or height.min() < _CALM * height.max():
         return None
@@ -248,7 +248,7 @@ def advance_of(values: Complexes) -> float:
     return float(turn - 2.0 * np.pi if turn > np.pi else turn)
 
 
-def _straight_lines(values: Complexes, weight: Floats) -> tuple[int, Complexes]:
+def straight_lines(values: Complexes, weight: Floats) -> tuple[int, Complexes]:
     """Rows between knots, and the knots' values; as few as the rows call for, but no more than one in eight rows.
 
     Each knot is a complex amplitude that noise alone would lower the weighted squares by one for.

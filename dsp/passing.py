@@ -24,7 +24,7 @@ Ints = NDArray[np.int64]
 Reals = NDArray[np.floating[Any]]
 
 # samples of a frame: each length finds tones that last for some frames, and those of other lengths less well
-_FRAMES = (512, 2048, 8192, 32768)
+_FRAMES = (512, 1024, 2048, 4096, 8192, 16384, 32768)
 _FEWEST_FRAMES = 7
 # samples of the longest stretch that is looked through, and of frames that are transformed at a time
 _LONGEST, _AT_ONCE = 1 << 24, 1 << 20
@@ -33,14 +33,18 @@ _LOBE, _BESIDE = 3, 8
 # the lowest bin that has some of these below it
 _LOWEST = _LOBE + 1
 # times that by which it stands out in each frame: of noise one ordinate in 1e5 does
-_STANDS_OUT = 12.0
+_STANDS_OUT = 8.0
 # frames that it may be hidden in
 _HIDDEN = 2
 # share of a tone's frames that lies along a phase which turns smoothly; how often that is bettered; its degree at most,
 # and frames for each
-_EVEN, _TURNS, _DEGREES, _FRAMES_A_DEGREE = 0.9, 3, 4, 4
+_EVEN, _TURNS, _DEGREES, _FRAMES_A_DEGREE = 0.75, 2, 4, 4
 # independent ones among rows that overlap by half
 _OVERLAP = 0.6
+# parts of a frame in which its phase is told
+_PARTS = 8
+# how often what is left counts against what is explained
+_LEFT_COUNTS = 3.0
 # rows of a frame by which its amplitude is told
 _ROWS = 4
 # by what of a cycle over all of it a frequency may differ from a tone's
@@ -106,6 +110,23 @@ class _Track:
         return int(self.number[-1]) * (self.frame // 2) + self.frame
 
 
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """The tone of a track, its frequency in cycles a sample, those that frames blur it over, and what it is worth."""
+
+    tone: Waveform
+    cycles: float
+    blurred: float
+    worth: float
+
+    def is_near(self, other: _Fit) -> bool:
+        """Whether both were found in the same samples."""
+        if abs(self.cycles - other.cycles) > min(self.blurred, other.blurred):
+            return False
+        mine, its = self.tone, other.tone
+        return mine.first < its.first + its.values.size and its.first < mine.first + mine.values.size
+
+
 def _of_stretch(record: Record, stretch: Stretch) -> list[Waveform]:
     """What can be taken off at once: of tones that several frame lengths show, or that lie beside stronger ones, one."""
     if len(stretch) > _LONGEST:
@@ -116,24 +137,15 @@ def _of_stretch(record: Record, stretch: Stretch) -> list[Waveform]:
         if len(stretch) >= _FEWEST_FRAMES * frame // 2
         for track in _tracks(*_peaks(record, stretch, frame), frame)
     ]
-    # the longest frames tell the frequency best
-    tracks.sort(key=lambda track: (-track.frame, track.start - track.stop))
-    out: list[Waveform] = []
-    taken: list[tuple[float, int, int]] = []
-    for track in tracks:
-        hz = float(np.median(track.bins)) / track.frame
-        near = 2.0 * (_LOBE + _BESIDE) / track.frame
-        if any(
-            abs(hz - other) < near and track.start < stop and start < track.stop
-            for other, start, stop in taken
-        ):
-            continue
-        tone = _fitted(record, stretch, track)
-        if tone is not None:
-            out.append(tone)
-            first = tone.first - stretch.first
-            taken.append((hz, first, first + tone.values.size))
-    return out
+    fits = [fit for track in tracks if (fit := _fitted(record, stretch, track)) is not None]
+    # a longer one must be worth more than the shorter ones it would stand for
+    fits.sort(key=lambda fit: fit.tone.values.size)
+    kept: list[_Fit] = []
+    for fit in fits:
+        others = [other for other in kept if fit.is_near(other)]
+        if fit.worth > sum(other.worth for other in others):
+            kept = [other for other in kept if other not in others] + [fit]
+    return [fit.tone for fit in kept]
 
 
 def _peaks(record: Record, stretch: Stretch, frame: int) -> tuple[Ints, Ints]:
@@ -191,53 +203,67 @@ def _tracks(number: Ints, bins: Ints, frame: int) -> Iterator[_Track]:
     yield from (_Track(frame, np.array(a), np.array(b)) for a, b in open_tracks if len(a) >= _FEWEST_FRAMES)
 
 
-def _fitted(record: Record, stretch: Stretch, track: _Track) -> Waveform | None:
+def _fitted(record: Record, stretch: Stretch, track: _Track) -> _Fit | None:
     """The tone of a track from its beginning to its end; None if its phase does not go on evenly."""
     low, high = max(0, track.start - track.frame), min(len(stretch), track.stop + track.frame)
     values = record.read_centred(stretch.first + low, stretch.first + high).astype(np.float64)
-    a, b = track.start - low, track.stop - low
     # frames at either end may hold it in part only
-    a, b = a + track.frame // 2, b - track.frame // 2
+    a, b = track.start - low + track.frame // 2, track.stop - low - track.frame // 2
     phase = _phase(values, (a, b), track, low)
     if phase is None:
         return None
-    turned: Complexes = values * np.exp(-1j * phase)
-    shape = _envelope(turned, (a, b), track.frame // _ROWS) * np.exp(1j * phase)
-    _, first, last = (int(x[0]) for x in best_run((2.0 * values * shape.real - shape.real**2)[None, :]))
+    turn = np.exp(1j * phase)
+    turned: Complexes = values * turn.conj()
+    row = track.frame // _ROWS
+    shape = (_envelope(turned, (a, b), row) * turn).real
+    _, first, last = (int(x[0]) for x in best_run(((2.0 * values - shape) * shape)[None, :]))
     if last - first < track.frame:
         return None
-    shape = _envelope(turned, (first, last), track.frame // _ROWS)[first:last] * np.exp(
-        1j * phase[first:last]
-    )
-    return Waveform(stretch.first + low + first, shape.real.astype(np.float32))
+    height = _envelope(turned, (first, last), row)[first:last]
+    tone = Waveform(stretch.first + low + first, (height * turn[first:last]).real.astype(np.float32))
+    cycles, blurred = float(np.median(track.bins)) / track.frame, 2.0 * (_LOBE + _BESIDE) / track.frame
+    return _Fit(tone, cycles, blurred, _worth(turned[first:last], height, row))
+
+
+def _worth(turned: Complexes, height: Complexes, length: int) -> float:
+    """What a fit explains of the samples (n,) about its frequency, in rows of so many, less what it leaves there.
+
+    One over a pause, or with a wrong phase for a part of the time, leaves more than two over parts of it do.
+    """
+    edges = np.arange(0, turned.size, length)
+    shown, fit = np.add.reduceat(turned, edges), np.add.reduceat(0.5 * height, edges)
+    left = float(np.sum(np.abs(shown - fit) ** 2))
+    # sums over rows of more samples have squares so much larger
+    return (float(np.sum(np.abs(shown) ** 2)) - (1.0 + _LEFT_COUNTS) * left) / length
 
 
 def _phase(values: Floats, inner: tuple[int, int], track: _Track, low: int) -> Floats | None:
     """Radians at each of the samples (n,), the first of which is number ``low`` of the stretch, told by those within
     ``inner``; None if none that turns smoothly explains the frames there."""
-
-    n = np.arange(values.size, dtype=np.float64)
+    part = track.frame // _PARTS
+    count = (inner[1] - inner[0]) // part
+    if count < _PARTS:
+        return None
     middles: Reals = track.number * (track.frame // 2) + track.frame / 2.0 - low
     # where it begins is told by bins, each to within a part of one
     bins = _smoothed(middles, track.bins.astype(np.float64), np.ones(middles.size))
-    slope = 2.0 * np.pi * bins(np.clip(n, middles[0], middles[-1])) / track.frame
-    phase = np.cumsum(slope) - slope[0]
-    part = track.frame // 4
-    window = np.hanning(2 * part + 2)[1:-1]
-    starts = np.arange(inner[0], inner[1] - 2 * part + 1, part)
-    if starts.size < _FEWEST_FRAMES:
-        return None
-    at = starts + float(part)
+    n = np.arange(values.size, dtype=np.float64)
+    phase = np.cumsum(bins(np.clip(n, middles[0], middles[-1])) * (2.0 * np.pi / track.frame))
+    span = slice(inner[0], inner[0] + count * part)
+    # slow by now: sums of some samples tell as much
+    sums: Complexes = (values[span] * np.exp(-1j * phase[span])).reshape(count, part).sum(axis=1)
+    window = np.hanning(_PARTS // 2 + 2)[1:-1]
+    at = inner[0] + part * (2.0 * np.arange((count - _PARTS // 2) // 2 + 1) + _PARTS / 4.0)
+    middle = inner[0] + part * (np.arange(count) + 0.5)
     share = 0.0
     for _ in range(_TURNS):
-        turned: Complexes = values * np.exp(-1j * phase)
-        rows: Complexes = np.lib.stride_tricks.sliding_window_view(turned, 2 * part)[starts] @ window
-        whole = _even_turn(rows)
-        left = np.angle(rows * np.exp(-1j * whole * np.arange(rows.size)))
+        rows: Complexes = np.lib.stride_tricks.sliding_window_view(sums, _PARTS // 2)[::2] @ window
+        whole = _even_turn(rows) / (2.0 * part)
         # what is left turns slowly
-        off, weight = np.unwrap(left), np.abs(rows)
+        off, weight = np.unwrap(np.angle(rows * np.exp(-1j * whole * (at - at[0])))), np.abs(rows)
         smooth = _smoothed(at, off, weight)
-        phase = phase + smooth(n) + whole * (n - at[0]) / part
+        sums = sums * np.exp(-1j * (smooth(middle) + whole * (middle - at[0])))
+        phase = phase + smooth(n) + whole * (n - at[0])
         share = float(np.abs(np.sum(weight * np.exp(1j * (off - smooth(at)))))) / float(np.sum(weight))
     return phase if share > _EVEN else None
 

@@ -27,7 +27,7 @@ Reals = NDArray[np.floating[Any]]
 _FRAMES = (512, 1024, 2048, 4096, 8192, 16384, 32768)
 _FEWEST_FRAMES = 7
 # samples of the longest stretch that is looked through, and of frames that are transformed at a time
-_LONGEST, _AT_ONCE = 1 << 24, 1 << 20
+_LONGEST, _AT_ONCE = 1 << 23, 1 << 20
 # bins beside a tone that the window spreads it over, and those beyond that tell what else there is
 _LOBE, _BESIDE = 3, 8
 # the lowest bin that has some of these below it
@@ -45,6 +45,8 @@ _OVERLAP = 0.6
 _PARTS = 8
 # how often what is left counts against what is explained
 _LEFT_COUNTS = 3.0
+# part of its length beside it in which it is seen whether a tone goes on, and share of its amplitude there that says so
+_BESIDE_ENDS, _AS_STRONG = 12, 0.5
 # rows of a frame by which its amplitude is told
 _ROWS = 4
 # by what of a cycle over all of it a frequency may differ from a tone's
@@ -220,9 +222,23 @@ def _fitted(record: Record, stretch: Stretch, track: _Track) -> _Fit | None:
     if last - first < track.frame:
         return None
     height = _envelope(turned, (first, last), row)[first:last]
+    if _goes_on(turned, height, first, last):
+        return None
     tone = Waveform(stretch.first + low + first, (height * turn[first:last]).real.astype(np.float32))
     cycles, blurred = float(np.median(track.bins)) / track.frame, 2.0 * (_LOBE + _BESIDE) / track.frame
     return _Fit(tone, cycles, blurred, _worth(turned[first:last], height, row))
+
+
+def _goes_on(turned: Complexes, height: Complexes, first: int, last: int) -> bool:
+    """Whether it is as strong right beside its ends in another phase: symbols that are alike in a row are no tone."""
+    some = max(1, (last - first) // _BESIDE_ENDS)
+    for beside, own in (
+        (turned[max(0, first - some) : first], height[:some]),
+        (turned[last : last + some], height[-some:]),
+    ):
+        if 2 * beside.size > some and 2.0 * abs(beside.mean()) > _AS_STRONG * float(np.abs(own).mean()):
+            return True
+    return False
 
 
 def _worth(turned: Complexes, height: Complexes, length: int) -> float:

@@ -55,8 +55,8 @@ _OPEN = ("none", "undecided", "multi-carrier")
 _OTHER, _SURE = ("qpsk", "fsk"), 0.9
 # octaves in which nothing is found before a carrier that is keyed is sought no more
 _VAIN = 2
-# times by which links explain more without tones that come and go if these were in their way
-_MORE = 1.05
+# share of the energy that links explain that they still do without tones that come and go, if these are no part of them
+_NO_PART = 0.97
 # symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
 _SKIRTS = 2.0
 # places, and samples of one, that tell which of the searches leaves least, and whether one leaves anything
@@ -107,7 +107,7 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
 
 
 def _less_passing(search: Search, line: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line]:
-    """The same without tones that come and go, and the line less these, where links explain more so.
+    """The same without tones that come and go, and the line less these, where links explain no less so.
 
     What is sent while they last is hidden by them if they are as strong, or lies beside in the same piece of activity.
     """
@@ -118,7 +118,7 @@ def _less_passing(search: Search, line: Line, settings: DecodeSettings, watch: W
         return search, line
     bare = record, estimate_noise(record) or line[1]
     again = find_links(*bare, settings, watch)
-    if again.told > _MORE * search.told:
+    if again.links and _energy(again) > _NO_PART * _energy(search):
         return again, bare
     if again.links and any(is_passing(record, link.model.carrier_hz) for link in search.links):
         # what was read from a tone and something else is no link, however much of both it explains
@@ -129,6 +129,12 @@ def _less_passing(search: Search, line: Line, settings: DecodeSettings, watch: W
         if next(left) < next(left):
             return again, bare
     return search, line
+
+
+def _energy(search: Search) -> float:
+    """That of all symbols of links, whatever the noise, in squares of the samples' unit times samples."""
+    runs = [talker.runs for link in search.links for talker in link.talkers]
+    return float(sum(np.sum(its.gains**2) * its.variance for its in runs))
 
 
 def _of_messages(calm: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line] | None:

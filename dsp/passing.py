@@ -49,20 +49,20 @@ _LEFT_COUNTS = 3.0
 _BESIDE_ENDS, _AS_STRONG = 12, 0.5
 # rows of a frame by which its amplitude is told
 _ROWS = 4
-# by what of a cycle over all of it a frequency may differ from a tone's
-_SAME = 1.0
 # rounds in which weaker ones are found beside stronger, and tones at most in each
 _ROUNDS, _AT_MOST = 4, 256
 
 
-def without_passing_tones(record: Record) -> Record:
-    """The record less tones that come and go; as it was if there are none."""
+def passing_tones(record: Record) -> list[Waveform]:
+    """Tones that come and go in a record, in no order."""
+    out: list[Waveform] = []
     for _ in range(_ROUNDS):
         found = [tone for stretch in record.stretches for tone in _of_stretch(record, stretch)]
         if not found or len(found) > _AT_MOST:
             break
+        out.extend(found)
         record = record.less(found)
-    return record
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,20 +79,21 @@ class Waveform:
             return 0.0
         return float((rises.size - 1) * rate_hz / (rises[-1] - rises[0]))
 
+    @property
+    def last(self) -> int:
+        """The sample after its last one."""
+        return self.first + self.values.size
+
+    @property
+    def power(self) -> float:
+        """Its mean square."""
+        return float(np.mean(self.values**2))
+
     def take_off(self, values: Singles, start: int) -> None:
         """Subtract it in place from samples (n,) of the record, the first of which is number ``start``."""
-        low, high = max(start, self.first), min(start + values.size, self.first + self.values.size)
+        low, high = max(start, self.first), min(start + values.size, self.last)
         if high > low:
             values[low - start : high - start] -= self.values[low - self.first : high - self.first]
-
-
-def is_passing(record: Record, carrier_hz: float) -> bool:
-    """Whether one of the tones that were taken off has such a frequency, as well as it lets that be told."""
-    return any(
-        abs(known.hz(record.rate_hz) - carrier_hz) < _SAME * record.rate_hz / known.values.size
-        for known in record.known
-        if isinstance(known, Waveform)
-    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +127,7 @@ class _Fit:
         if abs(self.cycles - other.cycles) > min(self.blurred, other.blurred):
             return False
         mine, its = self.tone, other.tone
-        return mine.first < its.first + its.values.size and its.first < mine.first + mine.values.size
+        return mine.first < its.last and its.first < mine.last
 
 
 def _of_stretch(record: Record, stretch: Stretch) -> list[Waveform]:

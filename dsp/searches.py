@@ -15,6 +15,7 @@ import numpy as np
 from dsp.activity import blocks_of, find_activity
 from dsp.all_along import goes_on, has_hump, with_all_along
 from dsp.at_once import something_beside, with_others, without_links
+from dsp.beside_tones import less_passing
 from dsp.bpsk import Search, find_links
 from dsp.classify import explain_nothing
 from dsp.equalise import InverseFilter, inverse_filters, may_be_filtered
@@ -23,7 +24,6 @@ from dsp.link import few_and_weak
 from dsp.noise import NoiseFloor, estimate_noise, without_line_at, without_modulated_lines
 from dsp.other_phases import suspected
 from dsp.outcome import Keyed, is_sidelobe_of, spans_of_link
-from dsp.passing import is_passing, without_passing_tones
 from dsp.rests import are_counted, rests_of
 from dsp.results import DecodeSettings
 from dsp.reversed_tone import has_sidebands, reversed_tone
@@ -55,8 +55,6 @@ _OPEN = ("none", "undecided", "multi-carrier")
 _OTHER, _SURE = ("qpsk", "fsk"), 0.9
 # octaves in which nothing is found before a carrier that is keyed is sought no more
 _VAIN = 2
-# share of the energy that links explain that they still do without tones that come and go, if these are no part of them
-_NO_PART = 0.97
 # symbol rates to either side of a carrier in which rectangular symbols hold 95 % of their energy
 _SKIRTS = 2.0
 # places, and samples of one, that tell which of the searches leaves least, and whether one leaves anything
@@ -76,7 +74,8 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
-    search, line = _less_passing(search, line, settings, watch.part(0.5, 0.5))
+    if not search.is_keyed and not _is_all(search):
+        search, line = less_passing(search, line, settings, watch.part(0.5, 0.5))
     if _are_few(search, line):
         return search
     known = known or search.resting
@@ -104,37 +103,6 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
         likeliest = _least_left(line, again, filters, before)
     search, line = likeliest
     return with_others(*line, search, settings, watch.part(0.95, 1.0))
-
-
-def _less_passing(search: Search, line: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line]:
-    """The same without tones that come and go, and the line less these, where links explain no less so.
-
-    What is sent while they last is hidden by them if they are as strong, or lies beside in the same piece of activity.
-    """
-    if search.is_keyed or _is_all(search):
-        return search, line
-    record = without_passing_tones(line[0])
-    if record is line[0]:
-        return search, line
-    bare = record, estimate_noise(record) or line[1]
-    again = find_links(*bare, settings, watch)
-    if again.links and _energy(again) > _NO_PART * _energy(search):
-        return again, bare
-    if again.links and any(is_passing(record, link.model.carrier_hz) for link in search.links):
-        # what was read from a tone and something else is no link, however much of both it explains
-        places = _places(
-            record, np.concatenate([spans_of_link(link) for link in (*search.links, *again.links)])
-        )
-        left = (_power(without_links(*of), places) for of in ((record, again.links), (line[0], search.links)))
-        if next(left) < next(left):
-            return again, bare
-    return search, line
-
-
-def _energy(search: Search) -> float:
-    """That of all symbols of links, whatever the noise, in squares of the samples' unit times samples."""
-    runs = [talker.runs for link in search.links for talker in link.talkers]
-    return float(sum(np.sum(its.gains**2) * its.variance for its in runs))
 
 
 def _of_messages(calm: Line, settings: DecodeSettings, watch: Watch) -> tuple[Search, Line] | None:

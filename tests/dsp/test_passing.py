@@ -99,7 +99,7 @@ def test_one_over_a_pause_does_not_stand_for_two() -> None:
     assert abs(found[1] - 35_000) < 40
 
 
-@pytest.mark.parametrize("draw", range(4))
+@pytest.mark.parametrize("draw", long_but(0, of=range(4)))
 def test_noise_and_a_link_hold_none(draw: int) -> None:
     rng = np.random.default_rng([4, draw])
     for samples in (noisy([], rng), noisy(link(24e3, 6.0, rng), rng), noisy(link(150e3, 2.0, rng), rng)):
@@ -112,7 +112,6 @@ TONES = [(5_000.0, 0.5), (17_300.0, 0.5), (20_000.0, 0.5), (31_000.0, 0.2), (31_
 @pytest.mark.parametrize(
     ("freq_hz", "amplitude", "kind"),
     long_but(
-        0,
         4,
         11,
         of=[
@@ -143,7 +142,7 @@ def test_a_second_link_in_their_octave_is_found() -> None:
         assert score(sent, dict(found, bursts=mine)).complaints() == []
 
 
-@pytest.mark.parametrize("kind", ["steady", "drifts", "decays", "harmonics"])
+@pytest.mark.parametrize("kind", long_but(0, of=["steady", "drifts", "decays", "harmonics"]))
 def test_by_themselves_they_are_no_link(kind: str) -> None:
     """What is left of them once they are taken off is nothing either."""
     rng = np.random.default_rng(7)

@@ -14,6 +14,8 @@ from dsp.passing import Waveform, passing_tones
 from dsp.results import DecodeSettings
 from dsp.source import Floats, Record, Watch
 
+# octaves, the strongest, in which nothing is found before nothing else is sought
+_VAIN = 2
 # share of the energy that links explain that they still do without the tones, if these are no part of them
 _NO_PART = 0.97
 # share of a tone in which a transmission is sent that it may be a part of, and that it goes on for beyond it then; symbols
@@ -35,7 +37,7 @@ def less_passing(
         return search, line
     bare = record.less(tones)
     floor = estimate_noise(bare) or noise
-    again = find_links(bare, floor, settings, watch)
+    again = find_links(bare, floor, settings, watch, vain=_VAIN)
     # a tone is never told to the last digit
     found = [link for link in again.links if not _is_left(link, tones, rate_hz)]
     known = [link for link in search.links if _covered(link, tones, rate_hz) < _FROM_TONES]

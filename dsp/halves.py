@@ -55,7 +55,7 @@ def _may_fork() -> bool:
 
 def _forked(work: Callable[[Item], Result], items: Sequence[Item], watch: Watch) -> Iterator[Result]:
     """Items by whoever is free, this process or a child; what the child cannot do is done here."""
-    _give_back()
+    give_back()
     turns, given = os.pipe()
     # a file in memory holds any number of results, which nobody needs to wait for
     into = os.memfd_create("results")
@@ -114,7 +114,7 @@ def _told(results: int) -> dict[int, Any]:
             return out
 
 
-def _give_back() -> None:
+def give_back() -> None:
     """Return memory that is free to the system, where the C library can (glibc).
 
     What it keeps for later, a hundred megabytes after some large arrays, a child would keep as well, and writing to it

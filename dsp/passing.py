@@ -1,9 +1,9 @@
 """Tones that come and go beside what is sent, found so that they can be taken off: ripple of a load that runs now and then.
 
 Where one has a steady frequency it stands out of spectra of frames far longer than symbols, frame after frame, and
-its phase goes on evenly through them, which that of nothing that is sent does. When it begins and ends is told by the
-samples: of a known tone in white noise of variance v the log-likelihood ratio of being on is (2 x s - s^2) / (2 v) a
-sample, and its ends are those of the largest sum (Page 1954, on changes at an unknown time).
+its phase turns smoothly through them, as that of data does not. When it begins and ends is told by the samples: of a known
+tone s in white noise of variance v the log-likelihood ratio of being on is (2 x s - s^2) / (2 v) a sample, and its ends are
+those of the largest sum (Page 1954, on changes at an unknown time).
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _LONGEST, _AT_ONCE = 1 << 23, 1 << 20
 _LOBE, _BESIDE = 3, 8
 # the lowest bin that has some of these below it
 _LOWEST = _LOBE + 1
-# times that by which it stands out in each frame: of noise one ordinate in 1e5 does
+# times that by which it stands out in each frame: of noise one bin in 900 does, but not frame after frame
 _STANDS_OUT = 8.0
 # frames that it may be hidden in
 _HIDDEN = 2

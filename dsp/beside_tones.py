@@ -14,6 +14,8 @@ from dsp.passing import Waveform, passing_tones
 from dsp.results import DecodeSettings
 from dsp.source import Floats, Record, Watch
 
+# symbol rates within which a carrier is that of a tone
+_ON_CARRIER = 0.05
 # octaves, the strongest, in which nothing is found before nothing else is sought
 _VAIN = 2
 # share of the energy that links explain that they still do without the tones, if these are no part of them
@@ -57,7 +59,11 @@ def _is_part(tone: Waveform, link: Link, rate_hz: float) -> bool:
 
 
 def _is_left(link: Link, tones: Sequence[Waveform], rate_hz: float) -> bool:
-    """Whether a link is no more than what tones left that were taken off."""
+    """Whether a link is no more than what tones left that were taken off: it is on their carrier, as what keys them is, or
+    as weak as that while they last."""
+    reach = _ON_CARRIER * rate_hz / link.period.value
+    if any(abs(tone.hz(rate_hz) - link.model.carrier_hz) < reach for tone in tones):
+        return True
     near = [tone.power for tone in tones if _in_band(tone, link, rate_hz)]
     return power_of(link) < _LEFT_POWER * max(near, default=0.0) and _covered(link, tones, rate_hz) > _LEFT
 

@@ -74,7 +74,7 @@ def searched(calm: Line, raw: Line, settings: DecodeSettings, watch: Watch) -> S
     if known is not None:
         line = raw[0], without_line_at(raw[1], known.carrier_hz)
         search = find_links(*line, settings, watch.part(0.0, 0.5), known=known)
-    if not search.is_keyed and not _is_all(search):
+    if keyed is None and search.keyed is None and not _is_all(search):
         search, line = less_passing(search, line, settings, watch.part(0.5, 0.5))
     if _are_few(search, line):
         return search

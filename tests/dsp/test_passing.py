@@ -125,8 +125,7 @@ TONES = [(5_000.0, 0.5), (17_300.0, 0.5), (20_000.0, 0.5), (31_000.0, 0.2), (31_
     ),
 )
 def test_a_link_is_read_through_them(freq_hz: float, amplitude: float, kind: str) -> None:
-    """Below, beside and within the octave of its carrier, as strong as it or twice and a half: of none it found all before,
-    of most nothing."""
+    """Below, beside and within the octave of its carrier, as strong as it or twice and a half."""
     rng = np.random.default_rng(5)
     sent = link(24e3, 6.0, rng)
     found = asdict(decode(noisy(sent, rng) + tones(freq_hz, amplitude, rng, kind), RATE_HZ))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from dsp.on_off import best_run
 from dsp.source import Record, Stretch
-from dsp.steady import straight_lines
+from dsp.steady import advance_of, straight_lines
 from dsp.tones import Complexes, Floats, Singles
 
 Ints = NDArray[np.int64]
@@ -275,7 +275,7 @@ def _phase(values: Floats, inner: tuple[int, int], track: _Track, low: int) -> F
     share = 0.0
     for _ in range(_TURNS):
         rows: Complexes = np.lib.stride_tricks.sliding_window_view(sums, _PARTS // 2)[::2] @ window
-        whole = _even_turn(rows) / (2.0 * part)
+        whole = advance_of(rows) / (2.0 * part)
         # what is left turns slowly
         off, weight = np.unwrap(np.angle(rows * np.exp(-1j * whole * (at - at[0])))), np.abs(rows)
         smooth = _smoothed(at, off, weight)
@@ -298,13 +298,6 @@ def _smoothed(at: Reals, values: Reals, weight: Reals) -> Callable[[Reals], Floa
         if told < best:
             best, fit = told, one
     return lambda n: np.asarray(np.polynomial.polynomial.polyval((n - middle) / half, fit))
-
-
-def _even_turn(rows: Complexes) -> float:
-    """Radians from row to row (r,) that explain most of them."""
-    size = 1 << int(np.ceil(np.log2(8 * rows.size)))
-    top = int(np.argmax(np.abs(np.fft.fft(rows, size))))
-    return 2.0 * np.pi * (top if top <= size // 2 else top - size) / size
 
 
 def _envelope(turned: Complexes, inner: tuple[int, int], length: int) -> Complexes:

@@ -51,6 +51,8 @@ def tones(freq_hz: float, amplitude: float, rng: np.random.Generator, kind: str 
             # by one in a hundred
             phase += 2.0 * np.pi * 0.01 * freq_hz / RATE_HZ * n * n / (2.0 * LASTS)
         shape = np.cos(phase)
+        if kind == "swells":
+            shape *= np.hanning(LASTS)
         if kind == "decays":
             shape *= np.exp(-1.2 * n / LASTS)
         if kind == "harmonics":
@@ -141,7 +143,7 @@ def test_a_second_link_in_their_octave_is_found() -> None:
         assert score(sent, dict(found, bursts=mine)).complaints() == []
 
 
-@pytest.mark.parametrize("kind", long_but(0, of=["steady", "drifts", "decays", "harmonics"]))
+@pytest.mark.parametrize("kind", long_but(0, 1, of=["steady", "swells", "drifts", "decays", "harmonics"]))
 def test_by_themselves_they_are_no_link(kind: str) -> None:
     """What is left of them once they are taken off is nothing either."""
     rng = np.random.default_rng(7)

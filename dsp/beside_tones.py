@@ -16,6 +16,8 @@ from dsp.source import Floats, Record, Watch
 
 # symbol rates within which a carrier is that of a tone
 _ON_CARRIER = 0.05
+# and those within which it may be what a tone left, as slow as its amplitude was told
+_NEAR_RATES = 4.0
 # octaves, the strongest, in which nothing is found before nothing else is sought
 _VAIN = 2
 # share of the energy that links explain that they still do without the tones, if these are no part of them
@@ -23,8 +25,8 @@ _NO_PART = 0.97
 # share of a tone in which a transmission is sent that it may be a part of, and that it goes on for beyond it then; symbols
 # that this is at least
 _INSIDE, _BEYOND, _SYMBOLS = 0.8, 0.1, 2.0
-# shares of a link that tones cover if it was read from them, and if it is what they left; and of their power that it has
-_FROM_TONES, _LEFT, _LEFT_POWER = 0.5, 0.8, 0.05
+# share of a link that tones cover if it was read from them or is what they left, and of their power that it has then
+_COVERED, _LEFT_POWER = 0.5, 0.05
 
 
 def less_passing(
@@ -42,7 +44,7 @@ def less_passing(
     again = find_links(bare, floor, settings, watch, vain=_VAIN)
     # a tone is never told to the last digit
     found = [link for link in again.links if not _is_left(link, tones, rate_hz)]
-    known = [link for link in search.links if _covered(link, tones, rate_hz) < _FROM_TONES]
+    known = [link for link in search.links if _covered(link, tones, rate_hz) < _COVERED]
     if not found or _energy(found) < _NO_PART * _energy(known):
         return search, line
     return replace(again, links=tuple(found)), (bare, floor)
@@ -64,23 +66,24 @@ def _is_left(link: Link, tones: Sequence[Waveform], rate_hz: float) -> bool:
     reach = _ON_CARRIER * rate_hz / link.period.value
     if any(abs(tone.hz(rate_hz) - link.model.carrier_hz) < reach for tone in tones):
         return True
-    near = [tone.power for tone in tones if _in_band(tone, link, rate_hz)]
-    return power_of(link) < _LEFT_POWER * max(near, default=0.0) and _covered(link, tones, rate_hz) > _LEFT
+    near = [tone for tone in tones if _in_band(tone, link, rate_hz, _NEAR_RATES)]
+    strongest = max((tone.power for tone in near), default=0.0)
+    return power_of(link) < _LEFT_POWER * strongest and _covered(link, near, rate_hz, _NEAR_RATES) > _COVERED
 
 
-def _covered(link: Link, tones: Sequence[Waveform], rate_hz: float) -> float:
-    """Share of the time in which a link is sent that tones within its band last."""
+def _covered(link: Link, tones: Sequence[Waveform], rate_hz: float, rates: float = 1.0) -> float:
+    """Share of the time in which a link is sent that tones within so many symbol rates of its carrier last."""
     spans: Floats = spans_of_link(link)
     held = 0.0
     for tone in tones:
-        if _in_band(tone, link, rate_hz):
+        if _in_band(tone, link, rate_hz, rates):
             inside = np.minimum(spans[:, 1], tone.last) - np.maximum(spans[:, 0], tone.first)
             held += float(np.sum(np.maximum(inside, 0.0)))
     return held / float(np.sum(spans[:, 1] - spans[:, 0]))
 
 
-def _in_band(tone: Waveform, link: Link, rate_hz: float) -> bool:
-    return abs(tone.hz(rate_hz) - link.model.carrier_hz) < rate_hz / link.period.value
+def _in_band(tone: Waveform, link: Link, rate_hz: float, rates: float = 1.0) -> bool:
+    return abs(tone.hz(rate_hz) - link.model.carrier_hz) < rates * rate_hz / link.period.value
 
 
 def _energy(links: Sequence[Link]) -> float:

@@ -25,8 +25,9 @@ _NO_PART = 0.97
 # share of a tone in which a transmission is sent that it may be a part of, and that it goes on for beyond it then; symbols
 # that this is at least
 _INSIDE, _BEYOND, _SYMBOLS = 0.8, 0.1, 2.0
-# share of a link that tones cover if it was read from them or is what they left, and of their power that it has then
-_COVERED, _LEFT_POWER = 0.5, 0.05
+# share of a link that tones cover if it was read from them or is what they left, and of their power that it has then: no
+# more of one that drifts and decays was left
+_COVERED, _LEFT_POWER = 0.5, 0.005
 
 
 def less_passing(

@@ -16,13 +16,13 @@ from dsp.discover import discover
 from dsp.extract import Model
 from dsp.finder import Finder
 from dsp.heavy_tails import nats_in_tails
+from dsp.instants import by_reversals
 from dsp.judged import are_judged
 from dsp.keyed import line_under
 from dsp.link import (
     Learned,
     are_levels,
     believed,
-    by_reversals,
     divided,
     learn,
     likelier,

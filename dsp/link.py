@@ -22,7 +22,7 @@ from dsp.settling import settle
 from dsp.source import Record
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker, believable
-from dsp.thin import FEWEST_CYCLES, SURE, reversals_of, seldom_turns, weigh_periods
+from dsp.thin import FEWEST_CYCLES
 from dsp.two_tones import are_two_tones
 from dsp.within import third_harmonic, uneven
 
@@ -33,9 +33,9 @@ _SEARCH_NATS = 12.0
 _NATS_A_SYMBOL = 0.5
 # Es/N0 (as a ratio) below which a link is not believed: one symbol in twelve would be wrong
 _LEAST_ESN0 = 1.0
-# transmissions that tell together what single ones leave to chance, and the squared length of a symbol (Es/N0 of 12 dB)
-# above which the likelihood over periods has one top by far
-_TOGETHER = 3
+TOGETHER = 3
+"""Transmissions that tell together what single ones leave to chance."""
+# squared length of a symbol (Es/N0 of 12 dB) above which the likelihood over periods has one top by far
 _WEAK_GAIN2 = 32.0
 # transmissions that show by how much carriers differ
 _MANY = 8
@@ -63,11 +63,6 @@ _FEWEST_SYMBOLS = 3
 _DIVISORS = range(2, 9)
 # symbols' worth of samples in which a model is refined
 _SYMBOLS_TO_LEARN = 2500.0
-# times that a period is put right by what the reversals say
-_ROUNDS = 3
-# reversals beyond the first of each transmission that leave no doubt, and the probability of a period ruled out
-_FEW_FLIPS = 24
-_RULED_OUT = 1e-3
 # difference of carriers that are the same
 _SAME = 0.01
 
@@ -170,7 +165,7 @@ def learn(
 def few_and_weak(runs: Runs) -> bool:
     """Whether transmissions are so few, short and weak that chance may make another model likelier than the right one."""
     weak = len(runs) > 0 and float(np.median(runs.gain)) ** 2 < _WEAK_GAIN2
-    return weak and len(runs) < _TOGETHER and int(runs.count.max()) <= LONG
+    return weak and len(runs) < TOGETHER and int(runs.count.max()) <= LONG
 
 
 def _alike(one: Model, other: Model, symbols: int, *, final: bool) -> bool:
@@ -275,44 +270,6 @@ def _carriers(runs: Runs, period: float) -> tuple[float, float | None]:
         mean = 0.5 * (high + low)
     widest = 2.0 * max(high - mean, mean - low) * period / (2.0 * np.pi)
     return mean, float(np.clip(own + widest, 0.02, WIDEST))
-
-
-def by_reversals(
-    record: Record, learned: Learned, settings: DecodeSettings, covered: Spans
-) -> tuple[Learned, bool]:
-    """The same with the symbol period that the instants of its reversals say, and whether they leave it open.
-
-    Only where reversals are fewer than random bits make them, or few: then a period that is far too long may explain
-    the samples nearly as well, and costs less.
-    """
-    first = learned
-    for _ in range(_ROUNDS):
-        runs, model = learned.runs, learned.model
-        if not len(runs):
-            return learned, False
-        edges, flips = runs.symbols.size - len(runs), fitness(runs).flips
-        seldom = seldom_turns(flips, edges)
-        # of weak symbols most reversals are not seen by themselves, and all periods have been weighed (`dsp.survey`)
-        if not seldom and (flips > len(runs) + _FEW_FLIPS or few_and_weak(runs)):
-            return learned, False
-        shortest = max(2.0, FEWEST_CYCLES * record.rate_hz / model.carrier_hz)
-        longest = float(np.max(runs.last - runs.first))
-        said = weigh_periods(reversals_of(runs), shortest, longest, model.period)
-        # random bits say more than the instants of the reversals alone: only what is ruled out goes then
-        if said is None and not seldom:
-            return learned, False
-        if said is not None and said.asked >= (SURE if seldom else _RULED_OUT):
-            return learned, False
-        if said is None or said.probability < SURE:
-            break
-        scale = learned.found.variance / learned.strip.variance
-        gain = model.gain * float(np.sqrt(said.period / model.period * scale))
-        better = replace(model, period=said.period, gain=gain, spread=None)
-        learned = learn(record, learned.strip, better, settings, covered, merges=False)
-        if not seldom and energy_told(learned) < energy_told(first):
-            # a wrong symbol has put a reversal where there is none
-            return first, False
-    return first, True
 
 
 def energy_told(learned: Learned) -> float:

@@ -20,8 +20,8 @@ from dsp.source import Record
 from dsp.strip import Spans, Strip
 from dsp.talkers import Talker
 
-FEWEST_SYMBOLS = 8
-"""Symbols of the longest transmission of a link that is believed."""
+FEWEST_SYMBOLS = 7
+"""Symbols of the longest transmission of a link that is believed: of eight, one that was weak may be missed at an end."""
 AT_HALF = 0.1
 """Half symbol rates by which a carrier that lies some of them aside may be off."""
 # share of the power of rectangular symbols that all their sidelobes on one side have: a twentieth
@@ -131,9 +131,8 @@ class Outcome:
 
 
 def has_few(judged: Fitness, learned: Learned) -> bool:
-    """Whether flips do not tell a symbol rate: two make one interval, which any rate divides, and nothing but flips may
-    be two tones."""
-    return judged.flips < 3 or _alternates(judged, learned) or int(learned.runs.count.max()) < FEWEST_SYMBOLS
+    """Whether flips do not tell a symbol rate whatever their instants: nothing but flips may be two tones."""
+    return _alternates(judged, learned) or int(learned.runs.count.max()) < FEWEST_SYMBOLS
 
 
 def _alternates(judged: Fitness, learned: Learned) -> bool:

@@ -12,11 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dsp.correlate import turn_back
+from dsp.correlate import Turned, turn_back
+from dsp.detect import LONG
 from dsp.extract import Found, Model
-from dsp.fits import Fits, Ints, carry
-from dsp.link import Learned, few_and_weak, learn, pooled_model
+from dsp.fits import Fits, Ints, carry, join
+from dsp.link import TOGETHER, Learned, few_and_weak, learn, pooled_model
 from dsp.parting import FEWEST
+from dsp.quality import fitness
 from dsp.rate import Timings, period_grid, search_period
 from dsp.refine import polish, rough_fits
 from dsp.results import DecodeSettings
@@ -24,6 +26,7 @@ from dsp.runs import Runs, nats_in
 from dsp.source import Floats, Record
 from dsp.strip import Spans
 from dsp.talkers import believable
+from dsp.thin import seldom_turns
 from dsp.weak import WeakTiming
 
 # symbols by which edges move from one period of the grid to the next: half of what a lead is searched with, since of tops
@@ -45,6 +48,10 @@ _FEWEST_CYCLES = 0.9
 # the resolution
 _CLOSE_NATS = 5.0
 _BESIDE = (-0.2, 0.0, 0.2)
+# clearly different periods whose multiples are tried as well
+_LEADERS, _MULTIPLES = 3, np.array([1, 2, 3])
+# reversals that are few, though no fewer than random bits make
+_FEW_FLIPS = 6
 # natural units below the best from which on a fit is out of the question, however wide it is: edges are told to a few
 # hundredths of a symbol
 _WEIGHED_NATS = 10.0
@@ -96,7 +103,8 @@ def _surveyed(
     periods = period_grid(shortest, longest, span, _STEP)
     options: list[Fits] = []
     # samples may be ideal points, and then those that fall on either side of an edge make tops of their own
-    for kind in (turned, turned.sharpened(True)):
+    kinds = (turned, turned.sharpened(True))
+    for kind in kinds:
         timings = search_period(kind, periods, runs.variance, amplitude)
         rough = rough_fits(timings, _tops(timings), kind, runs.variance, amplitude)
         if not len(rough):
@@ -104,14 +112,45 @@ def _surveyed(
         fits = polish(rough)
         close = fits.take(fits.nats > fits.nats.max(initial=0.0) - _CLOSE_NATS)
         options.extend((fits, _from_beside(close)))
+    leaders = _leaders(_each(options))
+    if leaders:
+        options.extend(_multiples(leaders, kind) for kind in kinds)
+    return _by_mass(_each(options), begin)
+
+
+def _each(options: list[Fits]) -> list[Fits]:
+    """Every fit by itself, the likeliest first."""
     rows = [fit.take(np.array([row])) for fit in options for row in range(len(fit))]
-    return _by_mass([fit for fit in rows if int(fit.count[0]) >= FEWEST], begin)
+    return sorted((r for r in rows if int(r.count[0]) >= FEWEST), key=lambda fit: -float(fit.nats[0]))
+
+
+def _leaders(fits: list[Fits]) -> list[Fits]:
+    """The likeliest few single fits, of clearly different periods."""
+    kept: list[Fits] = []
+    for fit in fits:
+        if len(kept) == _LEADERS or float(fit.nats[0]) < float(fits[0].nats[0]) - _CLOSE_NATS:
+            break
+        if all(_moves(other, fit) >= _APART for other in kept):
+            kept.append(fit)
+    return kept
+
+
+def _multiples(leaders: list[Fits], kind: Turned) -> Fits:
+    """Single fits in symbols as long, two and three times as long, with samples read as ``kind`` does: of strong symbols the
+    tops are so narrow that steps from one period to the next may miss one of these."""
+    several = join(leaders)
+    rows = np.repeat(np.arange(len(several)), len(_MULTIPLES))
+    many = np.tile(_MULTIPLES, len(several))
+    longer = several.take(rows)
+    longer = replace(longer, turned=kind, period=longer.period * many, count=longer.count // many)
+    return polish(carry(longer.take(longer.count >= FEWEST), rounds=1))
 
 
 def _by_mass(fits: list[Fits], begin: int) -> list[_Likely]:
-    """The likeliest single fit of each of clearly different periods, by what all timings about it come to."""
+    """The likeliest single fit of each of clearly different periods, by what all timings about it come to; ``fits`` are the
+    likeliest first."""
     kept: list[list[Fits]] = []
-    for fit in sorted(fits, key=lambda fit: -float(fit.nats[0])):
+    for fit in fits:
         if kept and float(fit.nats[0]) < float(kept[0][0].nats[0]) - _WEIGHED_NATS:
             break
         alike = [same for same in kept if _moves(same[0], fit) < _APART]
@@ -192,12 +231,21 @@ def surveyed(
     And other periods that are nearly as likely, each with its odds against the likeliest.
     """
     runs, model = learned.runs, learned.model
-    if settings.symbol_rate_bd is not None or not few_and_weak(runs):
+    if settings.symbol_rate_bd is not None or not (few_and_weak(runs) or _seldom_turns_alone(runs)):
         return learned, ()
     found = _surveyed(learned.strip.samples, _part_of(learned), runs, model.carrier_hz, record.rate_hz)
     if found:
         learned = _likelier(record, learned, found, settings, covered)
     return learned, _nearly_as_likely(found, learned)
+
+
+def _seldom_turns_alone(runs: Runs) -> bool:
+    """Whether transmissions that are few have few reversals, though no fewer than random bits make them: however strong,
+    these leave more periods than are tried at first."""
+    if not 0 < len(runs) < TOGETHER or int(runs.count.max()) > LONG:
+        return False
+    flips = fitness(runs).flips
+    return flips <= _FEW_FLIPS and not seldom_turns(flips, runs.symbols.size - len(runs))
 
 
 def _part_of(learned: Learned) -> tuple[int, int]:

@@ -30,6 +30,9 @@ _TOGETHER = 24
 # intervals beyond which more of them say the same
 _ENOUGH = 80
 _WILD = 0.02
+# the same of few that were found between two ends, and intervals that will do then
+_WILD_TO_ENDS = 0.002
+_FEWEST_TO_ENDS = 3
 # numbers that are worked on at a time, and periods at most
 _AT_ONCE = 1 << 16
 _PERIODS_AT_MOST = 400_000
@@ -54,12 +57,14 @@ SURE = 0.9
 class Reversals:
     """Instants ``where`` (f,) with standard uncertainty ``std`` (f,) in samples of the strip.
 
-    ``offset`` (b + 1,) tells which are of which of b transmissions.
+    ``offset`` (b + 1,) tells which are of which of b transmissions. Of ``whole`` transmissions the first and the last are
+    their ends, where they surely turn; None if ends were not asked for.
     """
 
     where: Floats
     std: Floats
     offset: Ints
+    whole: int | None = None
 
 
 @dataclass(frozen=True)
@@ -85,7 +90,7 @@ def reversals_of(runs: Runs) -> Reversals:
     for i in range(len(runs)):
         at = slice(int(runs.offset[i]), int(runs.offset[i + 1]))
         omega = float(runs.omega[i])
-        cell = max(1, int(2.0 * np.pi / omega / _CELLS))
+        cell = carrier_cell(omega)
         first = max(0, int(np.ceil(runs.first[i])))
         edges = np.arange(first, min(turned.length, int(runs.last[i])) + 1, cell)
         mids = 0.5 * (edges[1:] + edges[:-1])
@@ -99,6 +104,11 @@ def reversals_of(runs: Runs) -> Reversals:
         std.append(spread)
         count.append(instants.size)
     return Reversals(np.concatenate(where), np.concatenate(std), np.cumsum(count))
+
+
+def carrier_cell(omega: float) -> int:
+    """Samples of a cell in which instants are looked for, of a carrier in radians a sample."""
+    return max(1, int(2.0 * np.pi / omega / _CELLS))
 
 
 def lasting(changes: list[int], shortest: float) -> list[int]:
@@ -133,29 +143,48 @@ def turns_along(nats: Floats, edges: Ints, shortest: float = 0.0) -> tuple[Float
         sides = abs(total[change] - total[low]), abs(total[high] - total[change])
         if min(sides) < _AROUND_NATS:
             continue
-        weight = np.exp(-np.abs(np.minimum(0.0, part if part[0] < 0.0 else -part)))
-        places = edges[low : high + 1] - 0.5
-        mean = float(np.sum(weight * places) / weight.sum())
+        mean, spread = mean_instant(
+            -np.abs(np.minimum(0.0, part if part[0] < 0.0 else -part)), edges[low : high + 1]
+        )
         where.append(mean)
-        cell = float(edges[1] - edges[0])
-        std.append(float(np.sqrt(np.sum(weight * (places - mean) ** 2) / weight.sum() + cell * cell / 6.0)))
+        std.append(spread)
     return np.array(where), np.array(std)
+
+
+def mean_instant(nats: Floats, edges: Ints) -> tuple[float, float]:
+    """Mean and standard deviation of an instant at one of so many edges (n,), all as far apart, by what each tells (n,)."""
+    weight = np.exp(nats)
+    places = edges - 0.5
+    mean = float(np.sum(weight * places) / weight.sum())
+    cell = float(edges[1] - edges[0])
+    return mean, float(np.sqrt(np.sum(weight * (places - mean) ** 2) / weight.sum() + cell * cell / 6.0))
 
 
 def weigh_periods(reversals: Reversals, shortest: float, longest: float, asked: float) -> Weighed | None:
     """The probabilities of symbol periods from ``shortest`` to ``longest``, equally likely at first on a log scale; None
-    if there are too few reversals to tell any."""
+    if there are too few reversals to tell any.
+
+    Where there are ends among them fewer will do, none of which lies anywhere.
+    """
     groups = _groups(reversals)
-    if sum(where.size - 1 for where, _ in groups) < _FEWEST or longest <= shortest:
+    fewest, wild = (_FEWEST, _WILD) if reversals.whole is None else (_FEWEST_TO_ENDS, _WILD_TO_ENDS)
+    if sum(where.size - 1 for where, _ in groups) < fewest or longest <= shortest:
         return None
     # from the first reversal of a group to its last: what comes before and after has been cut by who looked for it
     flips = sum(where.size - 1 for where, _ in groups)
     span = sum(float(np.ptp(where)) for where, _ in groups)
     periods, weight, nats = (
         np.concatenate(parts)
-        for parts in zip(*(_moved_nats(groups, share, shortest, longest) for share in _MOVED), strict=True)
+        for parts in zip(
+            *(_moved_nats(groups, share, shortest, longest, wild) for share in _MOVED), strict=True
+        )
     )
-    nats += _share_nats(flips, span / periods)
+    if reversals.whole is None:
+        nats += _share_nats(flips, span / periods)
+    else:
+        edges = span / periods - reversals.whole
+        # as likely like random bits as in any share
+        nats += np.logaddexp(_share_nats(flips - reversals.whole, edges), -np.log(2.0) * edges)
     weight *= np.exp(nats - nats.max())
     weight /= weight.sum()
 
@@ -172,7 +201,7 @@ def weigh_periods(reversals: Reversals, shortest: float, longest: float, asked: 
 
 
 def _moved_nats(
-    groups: list[tuple[Floats, Floats]], share: float, shortest: float, longest: float
+    groups: list[tuple[Floats, Floats]], share: float, shortest: float, longest: float, wild: float
 ) -> tuple[Floats, Floats, Floats]:
     """Periods (p,) on a grid, what each of them weighs at first, and the log-likelihood of the instants on it.
 
@@ -193,7 +222,7 @@ def _moved_nats(
     for where, std in groups:
         for at in range(0, periods.size, block):
             part = slice(at, at + block)
-            nats[part] += _grid_nats(where, std, periods[part], share)
+            nats[part] += _grid_nats(where, std, periods[part], share, wild)
     weight = np.gradient(np.log(periods))
     return periods, weight * _MOVED[share], nats
 
@@ -220,10 +249,10 @@ def _share_nats(flips: int, edges: Floats) -> Floats:
     return np.where(edges + 0.5 < flips, out - 4.0 * (flips - edges), out)
 
 
-def _grid_nats(where: Floats, std: Floats, periods: Floats, moved: float) -> Floats:
+def _grid_nats(where: Floats, std: Floats, periods: Floats, moved: float, wild: float) -> Floats:
     """Log-likelihood (p,) of instants (n,) on a grid of each period, its place averaged out, given the first.
 
-    Beyond their own uncertainty instants scatter by ``moved`` symbols.
+    Beyond their own uncertainty instants scatter by ``moved`` symbols, and a share ``wild`` lies anywhere.
     """
     # whole turns come off first, the rest is quick in single precision
     turns = where / periods[:, None]
@@ -242,8 +271,8 @@ def _grid_nats(where: Floats, std: Floats, periods: Floats, moved: float) -> Flo
     off -= np.rint(off)
     off *= period / wide
     density = np.exp(np.float32(-0.5) * off * off)
-    density *= np.float32((1.0 - _WILD) / np.sqrt(2.0 * np.pi)) / wide
-    density += np.float32(_WILD) / period
+    density *= np.float32((1.0 - wild) / np.sqrt(2.0 * np.pi)) / wide
+    density += np.float32(wild) / period
     nats = np.log(density).sum(axis=1, dtype=np.float64)
     # given where the first one is: that leaves the grid no other place than about it
     room = np.minimum(np.sqrt(2.0 * np.pi / total), periods)

@@ -22,7 +22,7 @@ _ROUNDS = 3
 # length of a symbol below which energy alone bridges silence and loses ends: one symbol in thirty thousand is wrong
 _WEAK_GAIN = 4.0
 # silent symbols that tell the noise better than the floor's density does
-_TELLING = 32
+_TELLING = 8
 # and so many that one of the grids tells it well enough
 _FEW_SILENT = 2000
 # standard deviations by which they must say otherwise

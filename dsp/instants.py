@@ -7,13 +7,14 @@ from dataclasses import replace
 import numpy as np
 
 from dsp.fits import Ints
-from dsp.link import Learned, energy_told, few_and_weak, learn
+from dsp.link import TOGETHER, Learned, energy_told, few_and_weak, learn
 from dsp.quality import fitness
 from dsp.results import DecodeSettings
 from dsp.runs import Runs
 from dsp.source import Floats, Record
 from dsp.strip import Spans
 from dsp.thin import (
+    FEW_FLIPS,
     FEWEST_CYCLES,
     SURE,
     Reversals,
@@ -28,10 +29,10 @@ from dsp.thin import (
 # times that a period is put right by what the reversals say
 _ROUNDS = 3
 # reversals beyond the first of each transmission that leave no doubt, and the probability of a period ruled out
-_FEW_FLIPS = 24
+_NO_DOUBT = 24
 _RULED_OUT = 1e-3
-# reversals that make but one interval, and the probability of a period that is likelier than all others
-_INTERVAL, _LIKELIER = 2, 0.5
+# reversals that make but one interval, and the probability that a period must have with these and with more
+_INTERVAL, _WITH_ONE, _WITH_MORE = 2, 0.75, 0.5
 # natural units by which samples must tell that a transmission, known to be there, is on inside an end and off beyond
 _END_NATS = 3.0
 # share of a transmission by which its ends may have been cut wrongly
@@ -54,9 +55,12 @@ def by_reversals(
         edges, flips = runs.symbols.size - len(runs), fitness(runs).flips
         seldom = seldom_turns(flips, edges)
         # of weak symbols most reversals are not seen by themselves, and all periods have been weighed (`dsp.survey`)
-        if not seldom and (flips > len(runs) + _FEW_FLIPS or few_and_weak(runs)):
+        if not seldom and (flips > len(runs) + _NO_DOUBT or few_and_weak(runs)):
             return learned, _is_open(record, learned, flips)
-        said = _said(record, learned, to_ends=seldom)
+        reversals = reversals_of(runs)
+        said = _said(record, learned, reversals)
+        if said is None and seldom:
+            said = _said(record, learned, with_ends(reversals, learned))
         # random bits say more than the instants of the reversals alone: only what is ruled out goes then
         if said is None and not seldom:
             return learned, _is_open(record, learned, flips)
@@ -77,31 +81,28 @@ def by_reversals(
 def _is_open(record: Record, learned: Learned, flips: int) -> bool:
     """Whether so many reversals leave the period open that random bits make the likeliest.
 
-    Two make one interval, which any period divides: those to the ends must fit it as well, whatever the bits are like.
+    It must fit those of single transmissions, and the instants of the ends, whatever the bits are like. Two reversals make
+    one interval, which any period divides: they need the ends.
     """
-    if flips != _INTERVAL:
-        return flips < _INTERVAL
-    said = _said(record, learned, to_ends=True)
-    return said is None or said.asked < _LIKELIER
+    runs = learned.runs
+    if flips < _INTERVAL or flips > FEW_FLIPS or len(runs) >= TOGETHER:
+        return flips <= _INTERVAL
+    said = _said(record, learned, with_ends(reversals_of(runs), learned))
+    if said is None:
+        return flips == _INTERVAL
+    return said.asked < (_WITH_ONE if flips == _INTERVAL else _WITH_MORE)
 
 
-def _said(record: Record, learned: Learned, *, to_ends: bool) -> Weighed | None:
-    """What instants say of the period, the ends among them if there are too few: of rectangular symbols these are instants
-    like reversals, if less certain."""
-    runs, model = learned.runs, learned.model
-    bounds = (
-        max(2.0, FEWEST_CYCLES * record.rate_hz / model.carrier_hz),
-        float(np.max(runs.last - runs.first)),
-    )
-    reversals = reversals_of(runs)
-    said = weigh_periods(reversals, *bounds, model.period)
-    if said is not None or not to_ends:
-        return said
-    return weigh_periods(with_ends(reversals, learned), *bounds, model.period)
+def _said(record: Record, learned: Learned, reversals: Reversals) -> Weighed | None:
+    """What instants say of the period."""
+    shortest = max(2.0, FEWEST_CYCLES * record.rate_hz / learned.model.carrier_hz)
+    longest = float(np.max(learned.runs.last - learned.runs.first))
+    return weigh_periods(reversals, shortest, longest, learned.model.period)
 
 
 def with_ends(reversals: Reversals, learned: Learned) -> Reversals:
-    """The instants of transmissions with two reversals at least, and those of their ends, as far as samples show them.
+    """The instants of transmissions with two reversals at least, and those of their ends, as far as samples show them: of
+    rectangular symbols these are instants like reversals, if less certain.
 
     One reversal makes two intervals, which have a common measure nearly always.
     """

@@ -26,7 +26,7 @@ from dsp.runs import Runs, nats_in
 from dsp.source import Floats, Record
 from dsp.strip import Spans
 from dsp.talkers import believable
-from dsp.thin import seldom_turns
+from dsp.thin import FEW_FLIPS, seldom_turns
 from dsp.weak import WeakTiming
 
 # symbols by which edges move from one period of the grid to the next: half of what a lead is searched with, since of tops
@@ -50,8 +50,6 @@ _CLOSE_NATS = 5.0
 _BESIDE = (-0.2, 0.0, 0.2)
 # clearly different periods whose multiples are tried as well
 _LEADERS, _MULTIPLES = 3, np.array([1, 2, 3])
-# reversals that are few, though no fewer than random bits make
-_FEW_FLIPS = 6
 # natural units below the best from which on a fit is out of the question, however wide it is: edges are told to a few
 # hundredths of a symbol
 _WEIGHED_NATS = 10.0
@@ -245,7 +243,7 @@ def _seldom_turns_alone(runs: Runs) -> bool:
     if not 0 < len(runs) < TOGETHER or int(runs.count.max()) > LONG:
         return False
     flips = fitness(runs).flips
-    return flips <= _FEW_FLIPS and not seldom_turns(flips, runs.symbols.size - len(runs))
+    return flips <= FEW_FLIPS and not seldom_turns(flips, runs.symbols.size - len(runs))
 
 
 def _part_of(learned: Learned) -> tuple[int, int]:

@@ -49,6 +49,8 @@ _MOVED = {0.0: 0.85, 0.05: 0.075, 0.1: 0.075}
 # steps of a grid of periods, in what shifts the reversals farthest from the middle by their scatter
 _STEP = 0.7
 _STEP_MOVED = 1.0
+FEW_FLIPS = 6
+"""Reversals with which, of few transmissions and taken for those of random bits, a wrong period may be the likeliest."""
 SURE = 0.9
 """Probability that a symbol period must have to be reported."""
 

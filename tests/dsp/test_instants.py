@@ -64,7 +64,8 @@ def test_one_reversal_leaves_it_open_however_strong(text):
 SELDOM = [
     (22, (2, 7, 9)), (34, (13, 15, 24)), (23, (3, 12, 14)), (15, (2, 13, 14)), (20, (11, 14, 16)), (37, (7, 9, 24)),
     (33, (10, 23, 30)), (35, (15, 21, 23)), (29, (7, 16, 26)), (38, (8, 24, 31)), (36, (6, 28, 33)), (40, (11, 17)),
-    (25, (19, 23)), (18, (10, 15)), (22, (5, 8)),
+    (25, (19, 23)), (18, (10, 15)), (22, (5, 8)), (25, (14, 18, 22)), (35, (10, 14, 23)), (40, (12, 21, 32)),
+    (37, (8, 27, 35)), (24, (5, 12, 15)), (31, (9, 13, 25)),
 ]  # fmt: skip
 
 
@@ -72,7 +73,7 @@ def grain(text: str) -> int:
     return int(np.gcd.reduce([len(list(same)) for _, same in groupby(text)]))
 
 
-@pytest.mark.parametrize(("some", "wrong_at_most"), long_but(0, of=[(SELDOM[:5], 0), (SELDOM[5:], 3)]))
+@pytest.mark.parametrize(("some", "wrong_at_most"), long_but(0, of=[(SELDOM[:5], 0), (SELDOM[5:], 2)]))
 def test_periods_far_too_long_are_seldom_taken_for_those_of_random_bits(some, wrong_at_most):
     """They explain the samples nearly as well and cost less: taken for random bits alone, most of these came out wrong."""
     wrong = 0
@@ -86,7 +87,7 @@ def test_periods_far_too_long_are_seldom_taken_for_those_of_random_bits(some, wr
     assert wrong <= wrong_at_most
 
 
-@pytest.mark.parametrize("draw", long_but(0, 1, of=range(6)))
+@pytest.mark.parametrize("draw", long_but(0, 4, of=range(6)))
 def test_reversals_so_strong_that_tops_are_missed_between_periods_tell_the_rate(draw):
     """Of symbols this strong half and a third of the period fit as well, and may have the only tops that are met."""
     text = ("01001111", "01010000", "00001101", "11010100", "01001110", "11000010")[draw]

@@ -110,7 +110,7 @@ def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> NDArra
     """
     part = record.read_centred(start, stop)
     if noise.gentle:
-        return part * np.float32(1.0 / np.sqrt(_level(noise)))
+        return part * np.float32(1.0 / np.sqrt(noise.usual_variance))
 
     def gain(hz: Floats) -> Floats:
         level = noise.density(hz) * noise.line_ratio(hz) ** 2 * record.rate_hz / 2.0
@@ -122,11 +122,6 @@ def whitened(record: Record, noise: NoiseFloor, start: int, stop: int) -> NDArra
     # of few samples what they are continued by has a level of its own, which taking out the whole's leaves in them
     white -= white.mean()
     return white
-
-
-def _level(noise: NoiseFloor) -> float:
-    """Variance of a sample, were the floor everywhere as it is at most frequencies."""
-    return float(np.median(noise.floor)) * noise.rate_hz / 2.0
 
 
 def weights(noise: NoiseFloor, frame: int, bins: NDArray[np.integer[Any]]) -> NDArray[np.float32] | None:
@@ -148,7 +143,7 @@ def weights(noise: NoiseFloor, frame: int, bins: NDArray[np.integer[Any]]) -> ND
         seen = noise.density(around) @ (lobe / lobe.sum())
     else:
         seen = np.asarray(noise.density(hz))
-    return np.asarray(_level(noise) / (seen * (noise.rate_hz / 2.0)), np.float32)
+    return np.asarray(noise.usual_variance / (seen * (noise.rate_hz / 2.0)), np.float32)
 
 
 def find_activity(

@@ -80,6 +80,11 @@ class NoiseFloor:
         )
 
     @cached_property
+    def usual_variance(self) -> float:
+        """Variance of a sample, were the floor everywhere as it is at most frequencies."""
+        return float(np.median(self.floor)) * self.rate_hz / 2.0
+
+    @cached_property
     def _log_floor(self) -> Floats:
         return np.asarray(np.log(self.floor))
 

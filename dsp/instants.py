@@ -14,7 +14,6 @@ from dsp.runs import Runs
 from dsp.source import Floats, Record
 from dsp.strip import Spans
 from dsp.thin import (
-    FEW_FLIPS,
     FEWEST_CYCLES,
     SURE,
     Reversals,
@@ -31,8 +30,10 @@ _ROUNDS = 3
 # reversals beyond the first of each transmission that leave no doubt, and the probability of a period ruled out
 _NO_DOUBT = 24
 _RULED_OUT = 1e-3
-# reversals that make but one interval, and the probability that a period must have with these and with more
-_INTERVAL, _WITH_ONE, _WITH_MORE = 2, 0.75, 0.5
+# reversals that make but one interval, and so many that bits are believed to be random; the probability that a period must
+# have with the former, and with up to the latter (of 24 random symbols one in 770 has no more)
+_INTERVAL, _MORE = 2, 4
+_WITH_ONE, _WITH_MORE = 0.75, 0.5
 # natural units by which samples must tell that a transmission, known to be there, is on inside an end and off beyond
 _END_NATS = 3.0
 # share of a transmission by which its ends may have been cut wrongly
@@ -81,14 +82,16 @@ def by_reversals(
 def _is_open(record: Record, learned: Learned, flips: int) -> bool:
     """Whether so many reversals leave the period open that random bits make the likeliest.
 
-    It must fit those of single transmissions, and the instants of the ends, whatever the bits are like. Two reversals make
-    one interval, which any period divides: they need the ends.
+    It must fit those of few transmissions, and the instants of the ends, whatever the bits are like; where symbols are so
+    weak that not all of them are seen by themselves, these say nothing. Two reversals make one interval, which any period
+    divides: they need the ends.
     """
     runs = learned.runs
-    if flips < _INTERVAL or flips > FEW_FLIPS or len(runs) >= TOGETHER:
+    if flips < _INTERVAL or flips > _MORE or len(runs) >= TOGETHER:
         return flips <= _INTERVAL
-    said = _said(record, learned, with_ends(reversals_of(runs), learned))
-    if said is None:
+    reversals = reversals_of(runs)
+    said = _said(record, learned, with_ends(reversals, learned))
+    if said is None or reversals.where.size != flips:
         return flips == _INTERVAL
     return said.asked < (_WITH_ONE if flips == _INTERVAL else _WITH_MORE)
 

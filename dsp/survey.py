@@ -1,4 +1,5 @@
-"""A second search for the symbol period of a weak transmission that is alone: over all of it, once it is known where it is.
+"""A second search for the symbol period of a transmission that is alone and weak, or has few reversals: over all of it, once
+it is known where it is.
 
 A lead is searched before amplitude, noise and ends are known, and only a few of many tops of its likelihood are
 followed. Of a transmission that shares its period with no other one the rest are worth following, too: each is brought to

@@ -166,7 +166,7 @@ def weigh_periods(reversals: Reversals, shortest: float, longest: float, asked: 
     """The probabilities of symbol periods from ``shortest`` to ``longest``, equally likely at first on a log scale; None
     if there are too few reversals to tell any.
 
-    Where there are ends among them fewer will do, none of which lies anywhere.
+    Where there are ends among them fewer will do, of which hardly any lies just anywhere.
     """
     groups = _groups(reversals)
     fewest, wild = (_FEWEST, _WILD) if reversals.whole is None else (_FEWEST_TO_ENDS, _WILD_TO_ENDS)

@@ -90,8 +90,9 @@ def _is_open(record: Record, learned: Learned, flips: int) -> bool:
     if flips < _INTERVAL or flips > _MORE or len(runs) >= TOGETHER:
         return flips <= _INTERVAL
     reversals = reversals_of(runs)
-    said = _said(record, learned, with_ends(reversals, learned))
-    if said is None or reversals.where.size != flips:
+    seen = reversals.where.size == flips
+    said = _said(record, learned, with_ends(reversals, learned)) if seen else None
+    if said is None:
         return flips == _INTERVAL
     return said.asked < (_WITH_ONE if flips == _INTERVAL else _WITH_MORE)
 

@@ -60,12 +60,14 @@ def test_one_reversal_leaves_it_open_however_strong(text):
     assert result.refusal.code == "symbol-rate-ambiguous"
 
 
-# lengths and places of reversals, in bursts that are nothing like random bits
+# lengths, places of reversals and cycles a symbol, of bursts that are nothing like random bits: the first ones come out wrong
+# where only bits taken for random are weighed
 SELDOM = [
-    (22, (2, 7, 9)), (34, (13, 15, 24)), (23, (3, 12, 14)), (15, (2, 13, 14)), (20, (11, 14, 16)), (37, (7, 9, 24)),
-    (33, (10, 23, 30)), (35, (15, 21, 23)), (29, (7, 16, 26)), (38, (8, 24, 31)), (36, (6, 28, 33)), (40, (11, 17)),
-    (25, (19, 23)), (18, (10, 15)), (22, (5, 8)), (25, (14, 18, 22)), (35, (10, 14, 23)), (40, (12, 21, 32)),
-    (37, (8, 27, 35)), (24, (5, 12, 15)), (31, (9, 13, 25)),
+    (35, (15, 21, 23), 11.3), (38, (8, 24, 31), 5.5),
+    (22, (2, 7, 9), 2.0), (34, (13, 15, 24), 5.5), (23, (3, 12, 14), 11.3), (15, (2, 13, 14), 2.0), (20, (11, 14, 16), 5.5),
+    (37, (7, 9, 24), 2.0), (33, (10, 23, 30), 5.5), (29, (7, 16, 26), 2.0), (36, (6, 28, 33), 11.3), (40, (11, 17), 2.0),
+    (25, (19, 23), 5.5), (18, (10, 15), 11.3), (22, (5, 8), 2.0), (25, (14, 18, 22), 5.5), (35, (10, 14, 23), 11.3),
+    (40, (12, 21, 32), 2.0), (37, (8, 27, 35), 5.5), (24, (5, 12, 15), 11.3), (31, (9, 13, 25), 2.0),
 ]  # fmt: skip
 
 
@@ -73,14 +75,13 @@ def grain(text: str) -> int:
     return int(np.gcd.reduce([len(list(same)) for _, same in groupby(text)]))
 
 
-@pytest.mark.parametrize(("some", "wrong_at_most"), long_but(0, of=[(SELDOM[:5], 0), (SELDOM[5:], 2)]))
+@pytest.mark.parametrize(("some", "wrong_at_most"), long_but(0, of=[(SELDOM[:2], 0), (SELDOM[2:], 1)]))
 def test_periods_far_too_long_are_seldom_taken_for_those_of_random_bits(some, wrong_at_most):
-    """They explain the samples nearly as well and cost less: taken for random bits alone, most of these came out wrong."""
+    """They explain the samples nearly as well and cost less."""
     wrong = 0
-    for number, (length, places) in enumerate(some):
+    for length, places, cycles in some:
         text = of_places(length, *places)
         assert grain(text) == 1
-        cycles = (2.0, 5.5, 11.3)[number % 3]
         values, rate_bd = line_of(text, length, esn0_db=12.0, cycles=cycles, samples_a_cycle=4.7)
         bursts = decode(values, RATE_HZ).bursts
         wrong += bool(bursts) and abs(bursts[0].symbol_rate_bd / rate_bd - 1.0) * length > 0.5

@@ -18,7 +18,7 @@ from dsp.fits import Fits, Flags, Ints, carry, in_groups, join, scored
 from dsp.on_off import own_nats
 from dsp.one_clock import on_one_clock
 from dsp.parting import FEWEST
-from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, parted_at
+from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, parted_at, paused_at
 from dsp.runs import assemble, breaks
 from dsp.settling import settle
 from dsp.source import Floats
@@ -109,16 +109,18 @@ def settle_parts(
     for i in np.flatnonzero((at > 0.0) & (short_rows < len(parts))).tolist():
         row = int(short_rows[i])
         wall = float(fits.start[i] + at[i] * fits.period[i])
-        pieces = _cut_at_wall(grid, _some(parts, np.array([row])), wall)
-        if len(pieces) > 1:
+        whole = _some(parts, np.array([row]))
+        pieces = _cut_at_wall(grid, whole, wall)
+        if pieces is not whole:
             broken.append((row, pieces))
     for number, row in enumerate(long_rows.tolist()):
         if again and row < len(parts):
-            pieces = _pieces(
-                grid, _some(parts, long_rows[number : number + 1]), windows.take(owner == number)
-            )
+            one, own = _some(parts, long_rows[number : number + 1]), windows.take(owner == number)
             if nats[row] > 0.0:
                 pieces = _cut_at(grid, parts, row, start[row], stop[row])
+                pieces = pieces if len(pieces) > 1 else _cut_at_pause(grid, one, own)
+            else:
+                pieces = _pieces(grid, one, own)
             if len(pieces) > 1:
                 broken.append((row, pieces))
     keep = _likeliest(nats, first, last, start, stop, grid.period, len(parts))
@@ -194,6 +196,14 @@ def _pieces(grid: Grid, part: Parts, windows: Fits) -> Parts:
     return _between_cuts(grid, part, [*cuts, b])
 
 
+def _cut_at_pause(grid: Grid, part: Parts, windows: Fits) -> Parts:
+    """A part cut at the first pause that windows on one clock reach across."""
+    at = paused_at(windows)
+    for i in np.flatnonzero(at)[:1].tolist():
+        return _cut_at_wall(grid, part, float(windows.start[i] + at[i] * windows.period[i]))
+    return part
+
+
 def _cut_at(grid: Grid, parts: Parts, row: int, start: float, stop: float) -> Parts:
     """A part cut where what was found in it starts and stops, if enough is left over for another transmission."""
     a, b = int(parts.first[row]), int(parts.last[row])
@@ -203,14 +213,15 @@ def _cut_at(grid: Grid, parts: Parts, row: int, start: float, stop: float) -> Pa
 
 
 def _cut_at_wall(grid: Grid, part: Parts, wall: float) -> Parts:
-    """A part cut at a place that neither piece may reach over, if enough is left of both for transmissions."""
+    """A part cut at a place that neither piece may reach over, without what is not enough for a transmission; the part
+    itself if neither is."""
     place = round((wall - grid.begin) / grid.period)
     a, b = int(part.first[0]), int(part.last[0])
-    if min(place - a, b - place) < FEWEST - 1:
-        return part
     cut = _between_cuts(grid, part, [a, place, b])
     # neighbours in another phase look like symbols in part
-    return replace(cut, low=np.array([cut.low[0], wall]), high=np.array([wall, cut.high[1]]))
+    cut = replace(cut, low=np.array([cut.low[0], wall]), high=np.array([wall, cut.high[1]]))
+    enough = np.array([place - a, b - place]) >= FEWEST - 1
+    return _some(cut, np.flatnonzero(enough)) if enough.any() else part
 
 
 def _between_cuts(grid: Grid, part: Parts, cuts: list[int]) -> Parts:

@@ -8,7 +8,7 @@ import numpy as np
 
 from dsp.candidates import Candidates, settle_parts
 from dsp.detect import Grid, Parts, find_parts, make_grid, shown, with_room
-from dsp.fits import Fits, Flags, Ints, join
+from dsp.fits import Fits, Flags, Ints, join, walled
 from dsp.phased import likeliest_runs
 from dsp.reach import reached
 from dsp.rejoin import rejoined
@@ -148,7 +148,11 @@ def _found(chosen: list[Candidates], variance: float, borders: Floats, *, reache
     # models that are compared must explain what they find as it stands: a wrong one would gain as much
     if reaches:
         windows, owner = reached(fits, windows, owner, borders)
-    return Found(*rejoined(fits, windows, owner, borders, far=reaches, held=held), variance, held=held)
+    fits, windows, owner = rejoined(fits, windows, owner, borders, far=reaches, held=held)
+    long = np.unique(owner)
+    first = np.array([windows.start[owner == number].min() for number in long])
+    last = np.array([windows.stop[owner == number].max() for number in long])
+    return Found(walled(fits, first, last), windows, owner, variance, held=held)
 
 
 def going_on(found: Found, strip: Strip) -> Found:

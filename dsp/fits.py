@@ -127,6 +127,21 @@ def join(parts: list[Fits]) -> Fits:
     return first if len(parts) == 1 else Fits(first.turned, first.variance, *each)
 
 
+def walled(fits: Fits, first: Floats, last: Floats) -> Fits:
+    """Fits that reach no further than where the one before ends and the next one begins, of those and of others that begin
+    at ``first`` (m,) and end at ``last`` (m,).
+
+    After a pause of a few symbols another transmission may have the same timing and nearly the same phase.
+    """
+    first, last = np.sort(np.concatenate((fits.start, first))), np.sort(np.concatenate((fits.stop, last)))
+    next_one = np.append(first, np.inf)[np.searchsorted(first, fits.middle)]
+    before = np.insert(last, 0, -np.inf)[np.searchsorted(last, fits.middle)]
+    # what both claim is shared
+    high = np.where(next_one < fits.stop, 0.5 * (next_one + fits.stop), next_one)
+    low = np.where(before > fits.start, 0.5 * (before + fits.start), before)
+    return replace(fits, low=np.maximum(fits.low, low), high=np.minimum(fits.high, high))
+
+
 def in_groups(fits: Fits, work: Callable[[Fits], Fits]) -> Fits:
     """Do the work on rows of like length together, and give them back in their order."""
     if not len(fits):

@@ -8,14 +8,20 @@ import numpy as np
 
 from dsp.correlate import Complexes, SymbolSums, cos_sin
 from dsp.fits import Fits, Ints, groups_of, join
-from dsp.on_off import own_nats
+from dsp.on_off import OWN_NATS, own_nats
 from dsp.parting import FEWEST
+from dsp.runs import turned_symbols
 from dsp.source import Floats
 
 # standard deviation of normal deviates over the median of their sizes
 _DEVIATION = 1.4826
 # probability below which what is there is no noise
-_CHANCE = 0.01
+_CHANCE = 1e-4
+# what a pause within strong symbols must say: it begins at one of some hundred, has one of some ten lengths, and what
+# follows is in step by chance (``e^9`` is 8000); within weak ones noise alone says as much too often
+_RESTS, _WEAK_GAIN = 9.0, 4.5
+# share of it that it says where the noise is taken for too much
+_WORTH_A_LOOK = 0.5
 # relative deviation of a variance told so from one value (Rousseeuw and Croux 1993: an efficiency of 37 %)
 _SCATTER = 2.33
 # what a pause of less than so many symbols is less likely by, in symbols' nats
@@ -48,6 +54,16 @@ def sure_pieces(fits: Fits) -> Fits:
         pieces += [before.take((ends == some.count) | (ends >= FEWEST)), after.take(after.count >= FEWEST)]
     out = join(pieces)
     return replace(out, phase=out.phase + out.detune * (out.middle - out.centre), centre=out.middle)
+
+
+def paused_at(fits: Fits) -> Floats:
+    """After how many symbols the middle of a pause lies that each fit (b,) reaches across; 0 where there is none."""
+    at = np.zeros(len(fits))
+    for rows in groups_of(fits.count):
+        some = fits.take(rows)
+        if int(some.count.max()):
+            at[rows] = _paused(some, some.sums())
+    return at
 
 
 def parted_at(fits: Fits) -> Floats:
@@ -96,19 +112,51 @@ def _paused(fits: Fits, sums: SymbolSums) -> Floats:
     """After how many symbols the middle of a pause lies that each fit reaches across; 0 where there is none.
 
     Another transmission after a pause may have the same timing and nearly the same phase; then one fit holds for both, and
-    it is two if the symbols of the pause, whose ``sums`` these are, speak against the one by more than a transmission of
-    its own must be worth.
+    it is two if the symbols of the pause, whose ``sums`` these are, speak against the one by more than chance.
     """
     at = np.zeros(len(fits))
     nats = np.where(fits.inside(), fits.nats_between(fits.edges(), sums), 0.0)
     lost, first, last = _falls(nats)
-    each = nats.sum(axis=1) / np.maximum(fits.count, 1)
-    least = _least(each, last - first)
-    for i in np.flatnonzero(lost > least).tolist():
-        size = np.abs(sums.z[i, : fits.count[i]]) * fits.normal()[i, 0]
-        if _is_silent(size[first[i] + 1 : last[i] + 1]) and lost[i] > least[i] * _unevenness(size):
+    least = np.where(fits.gain < _WEAK_GAIN, OWN_NATS, _RESTS)
+    rows = np.flatnonzero((lost > _WORTH_A_LOOK * least) & (fits.count > 0))
+    if not rows.size:
+        return at
+    some, far = fits.take(rows), int(fits.count[rows].max())
+    angle = np.broadcast_to(some.angles(some.edges()), (rows.size, far))
+    y, due, side = turned_symbols(_some(sums, rows, far), angle, some.normal(), some.period[:, None])
+    noise = _noise(some, y, due, side)
+    for number, i in enumerate(rows.tolist()):
+        size = np.abs(y[number, : fits.count[i]])
+        if last[i] - first[i] < LONE_SYMBOLS:
+            # nobody pauses for a single one
+            lost[i], first[i], last[i] = _with_one_beside(nats[i, : size.size])
+        # of few samples or cycles a symbol, those of rectangles are unlike, too
+        uneven = _unevenness(size - fits.gain[i] * np.abs(due[number, : size.size]), noise)
+        silent = size[first[i] + 1 : last[i] + 1]
+        strayed = 2.0 * (fits.gain[i] / fits.period[i]) ** 2 / silent.size
+        if _is_silent(silent, strayed) and lost[i] > least[i] * noise * uneven:
             at[i] = 0.5 * (first[i] + last[i]) + 1.0
     return at
+
+
+def _noise(fits: Fits, y: Complexes, due: Complexes, side: Floats) -> float:
+    """The noise met across the phase of all, where it is surely less than that taken for theirs; else one.
+
+    Where silences are short there is little to tell it from.
+    """
+    lean = np.sign(y.real) * fits.gain[:, None] * due.imag
+    squares = np.where(fits.inside(), (y.imag - lean) ** 2 / np.maximum(side, 0.05), 0.0)
+    free = max(1, int(fits.count.sum()) - 2 * len(fits))
+    return min(1.0, float(squares.sum()) / free * (1.0 + float(np.sqrt(2.0 / free))))
+
+
+def _some(sums: SymbolSums, rows: Ints, count: int) -> SymbolSums:
+    return SymbolSums(
+        sums.z[rows, :count],
+        sums.length[rows, :count],
+        sums.double_re[rows, :count],
+        sums.double_im[rows, :count],
+    )
 
 
 def _falls(nats: Floats) -> tuple[Floats, Ints, Ints]:
@@ -122,9 +170,11 @@ def _falls(nats: Floats) -> tuple[Floats, Ints, Ints]:
     return lost[row, last], np.argmax(total >= highest[row, last][:, None], axis=1), last
 
 
-def _least(each: Floats, symbols: Ints) -> Floats:
-    """What a pause of so many symbols (b,) must say, the others being worth ``each`` (b,) nats."""
-    return np.asarray(own_nats(each) + _lone(each, symbols))
+def _with_one_beside(nats: Floats) -> tuple[float, int, int]:
+    """The same as `_falls` of the two neighbours among symbols' ``nats`` (k,) that are the least likely sent."""
+    both = nats[:-1] + nats[1:]
+    at = int(np.argmin(both))
+    return -float(both[at]), at - 1, at + 1
 
 
 def _lone(each: Floats, symbols: Ints) -> Floats:
@@ -132,16 +182,19 @@ def _lone(each: Floats, symbols: Ints) -> Floats:
     return np.where(symbols < LONE_SYMBOLS, LONE_SHARE * each, 0.0)
 
 
-def _is_silent(size: Floats) -> bool:
-    """Whether symbols of such lengths (k,) may all be noise: those of smooth pulses, or of another rate, are short only."""
+def _is_silent(size: Floats, strayed: float) -> bool:
+    """Whether symbols of such lengths (k,) may all be noise: those of smooth pulses, or of another rate, are short only.
+
+    ``strayed`` is the power, in that of noise, of a sample of the symbols beside them on the wrong side of each end.
+    """
     from scipy.special import chdtrc
 
-    return bool(chdtrc(2.0 * size.size, float(size @ size)) > _CHANCE)
+    return bool(chdtrc(2.0 * size.size, float(size @ size) / (1.0 + strayed)) > _CHANCE)
 
 
-def _unevenness(size: Floats) -> float:
-    """By how much the lengths of symbols differ more than noise makes them: smooth pulses are short here and there, and
+def _unevenness(size: Floats, noise: float) -> float:
+    """By how much the lengths of symbols differ more than ``noise`` makes them: smooth pulses are short here and there, and
     say less of a pause."""
     off = float(np.median(np.abs(size - np.median(size))))
     # the variance as the median of so few tells it, less its own deviation
-    return max(1.0, (_DEVIATION * off) ** 2 / (1.0 + _SCATTER / float(np.sqrt(size.size))))
+    return max(1.0, (_DEVIATION * off) ** 2 / (1.0 + _SCATTER / float(np.sqrt(size.size))) / noise)

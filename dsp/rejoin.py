@@ -17,7 +17,7 @@ from dsp.detect import LONG, WINDOW
 from dsp.fits import Fits, Flags, Ints, join, scored
 from dsp.on_off import own_nats
 from dsp.one_clock import on_one_clock
-from dsp.pauses import LONE_SHARE, LONE_SYMBOLS
+from dsp.pauses import LONE_SHARE, LONE_SYMBOLS, paused_at
 from dsp.runs import assemble
 from dsp.settling import settle
 from dsp.source import Floats
@@ -178,11 +178,11 @@ def _whole(items: _Items, near: Ints, *, bends: bool, held: bool) -> tuple[Fits,
     least = two - own_nats(each)
     good = told > least - lone
     rows = np.flatnonzero(~good)
-    return (
-        _with_bends(both, good, rows, least, silent, one, other, wide)
-        if bends and rows.size
-        else (both, good)
-    )
+    if bends and rows.size:
+        both, good = _with_bends(both, good, rows, least, silent, one, other, wide)
+    resting = np.flatnonzero(good & (silent > 0))
+    good[resting] = paused_at(both.take(resting)) == 0.0
+    return both, good
 
 
 def _with_bends(

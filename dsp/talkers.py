@@ -11,7 +11,7 @@ from dsp.doubt import sign_odds
 from dsp.end_noise import end_noise
 from dsp.ends import Ends, decide_ends, run_ends
 from dsp.extract import Found
-from dsp.fits import Fits, Ints, carry, in_groups, join
+from dsp.fits import Fits, Ints, carry, in_groups, join, walled
 from dsp.flips import Flips, flip_times
 from dsp.own_period import with_own_period
 from dsp.parting import FEWEST
@@ -138,7 +138,8 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
             line = _line(strip, runs if long is None else join_runs([runs, long]), pauses)
             groups = np.concatenate((groups[whole], groups[before:]))
             carrier_u = np.concatenate((carrier_std(fits.gain, fits.count, fits.period), carrier_u[before:]))
-    fits = _walled(fits, long)
+    # whoever sent those before and after
+    fits = walled(fits, *((long.first, long.last) if long is not None else (_NONE, _NONE)))
     out: list[Talker] = []
     for number in range(int(groups.max()) + 1):
         mine = np.flatnonzero(groups == number)
@@ -149,26 +150,6 @@ def talkers_of(strip: Strip, found: Found) -> list[Talker]:
             known = runs if short.size == len(runs) else runs.take(short)
             out.append(_fitted(strip, fits.take(short), carrier_u[short], known, line, held=found.held))
     return _worth_a_talker(out)
-
-
-def _walled(fits: Fits, long: Runs | None) -> Fits:
-    """Fits that reach no further than where the one before ends and the next one begins, whoever sent those.
-
-    After a pause of a few symbols another transmission may have the same timing and nearly the same phase.
-    """
-    first, last = (
-        np.sort(np.concatenate((one, np.asarray(other))))
-        for one, other in (
-            (fits.start, long.first if long is not None else ()),
-            (fits.stop, long.last if long is not None else ()),
-        )
-    )
-    next_one = np.append(first, np.inf)[np.searchsorted(first, fits.middle)]
-    before = np.insert(last, 0, -np.inf)[np.searchsorted(last, fits.middle)]
-    # what both claim is shared
-    high = np.where(next_one < fits.stop, 0.5 * (next_one + fits.stop), next_one)
-    low = np.where(before > fits.start, 0.5 * (before + fits.start), before)
-    return replace(fits, low=np.maximum(fits.low, low), high=np.minimum(fits.high, high))
 
 
 @dataclass(frozen=True, eq=False)

@@ -153,12 +153,15 @@ def learn(
         # its strength in the noise that was met now
         model = replace(model, gain=model.gain * float(np.sqrt(first.variance / found.variance)))
         fits = found.fits
-        if len(runs) and len(fits) and model.points and are_points(fits.turned, fits.gain, fits.period):
+        if len(runs) and len(fits) and model.sharp and are_points(fits.turned, fits.gain, fits.period):
             # where an edge falls among the samples, the last digits of the period count
-            period = final_period(fits, period)
-            model = replace(model, period=period.value)
-            found = replace(found, fits=settle(with_period(fits, period.value), points=True), runs=None)
-            found, runs = believable(found)
+            last = final_period(fits, period)
+            settled = replace(found, fits=settle(with_period(fits, last.value), points=True), runs=None)
+            settled, at_points = believable(settled)
+            # of edges on the wrong side of a sample, noise is left that tells of no pulse
+            if model.points or (len(at_points) and _leaves_noise(fitness(at_points))):
+                found, runs, period = settled, at_points, last
+                model = replace(model, period=period.value, points=True)
     return Learned(strip, found, runs, model, period)
 
 

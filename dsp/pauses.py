@@ -11,6 +11,7 @@ from dsp.fits import Fits, Ints, groups_of, join
 from dsp.on_off import OWN_NATS, own_nats
 from dsp.parting import FEWEST
 from dsp.runs import turned_symbols
+from dsp.settling import settle
 from dsp.source import Floats
 
 # standard deviation of normal deviates over the median of their sizes
@@ -20,6 +21,8 @@ _CHANCE = 1e-4
 # what a pause within strong symbols must say: it begins at one of some hundred, has one of some ten lengths, and what
 # follows is in step by chance (``e^9`` is 8000); within weak ones noise alone says as much too often
 _RESTS, _WEAK_GAIN = 9.0, 4.5
+# samples a symbol below which it is asked with which samples on which side of an edge a pause is seen
+_FEW_SAMPLES = 24.0
 # share of it that it says where the noise is taken for too much
 _WORTH_A_LOOK = 0.5
 # relative deviation of a variance told so from one value (Rousseeuw and Croux 1993: an efficiency of 37 %)
@@ -62,7 +65,7 @@ def paused_at(fits: Fits) -> Floats:
     for rows in groups_of(fits.count):
         some = fits.take(rows)
         if int(some.count.max()):
-            at[rows] = _paused(some, some.sums())
+            at[rows] = _surely(some, _paused(some, some.sums()))
     return at
 
 
@@ -76,7 +79,19 @@ def parted_at(fits: Fits) -> Floats:
         if int(some.count.max()):
             sums = some.sums()
             turned = _turned(some, usual, sums.z * some.normal())
-            at[rows] = np.where(turned > 0, turned, _paused(some, sums))
+            at[rows] = np.where(turned > 0, turned, _surely(some, _paused(some, sums)))
+    return at
+
+
+def _surely(fits: Fits, at: Floats) -> Floats:
+    """Where fits seem ``paused_at`` (b,), and do so with the likeliest of edges among samples, too.
+
+    Of few samples a symbol, one on the wrong side of either edge makes each of a row of reversals look like silence.
+    """
+    rows = np.flatnonzero((at > 0.0) & (fits.period < _FEW_SAMPLES))
+    if rows.size:
+        timed = settle(fits.take(rows), hold_carrier=True, ends=False, points=True)
+        at[rows] = _paused(timed, timed.sums())
     return at
 
 
@@ -127,14 +142,16 @@ def _paused(fits: Fits, sums: SymbolSums) -> Floats:
     noise = _noise(some, y, due, side)
     for number, i in enumerate(rows.tolist()):
         size = np.abs(y[number, : fits.count[i]])
+        # by so much a sample on the wrong side of each end makes two symbols longer or shorter, in powers of noise
+        strayed = 2.0 * (fits.gain[i] / fits.period[i]) ** 2
         if last[i] - first[i] < LONE_SYMBOLS:
             # nobody pauses for a single one
             lost[i], first[i], last[i] = _with_one_beside(nats[i, : size.size])
+            lost[i] /= 1.0 + strayed
         # of few samples or cycles a symbol, those of rectangles are unlike, too
         uneven = _unevenness(size - fits.gain[i] * np.abs(due[number, : size.size]), noise)
         silent = size[first[i] + 1 : last[i] + 1]
-        strayed = 2.0 * (fits.gain[i] / fits.period[i]) ** 2 / silent.size
-        if _is_silent(silent, strayed) and lost[i] > least[i] * noise * uneven:
+        if _is_silent(silent, strayed / silent.size) and lost[i] > least[i] * noise * uneven:
             at[i] = 0.5 * (first[i] + last[i]) + 1.0
     return at
 

@@ -159,7 +159,8 @@ def learn(
             settled = replace(found, fits=settle(with_period(fits, last.value), points=True), runs=None)
             settled, at_points = believable(settled)
             # of edges on the wrong side of a sample, noise is left that tells of no pulse
-            if model.points or (len(at_points) and _leaves_noise(fitness(at_points))):
+            better = nats_in(at_points, strip.variance) > nats_in(runs, strip.variance)
+            if model.points or (better and len(at_points) and _leaves_noise(fitness(at_points))):
                 found, runs, period = settled, at_points, last
                 model = replace(model, period=period.value, points=True)
     return Learned(strip, found, runs, model, period)

@@ -11,7 +11,6 @@ from dsp.fits import Fits, Ints, groups_of, join
 from dsp.on_off import OWN_NATS, own_nats
 from dsp.parting import FEWEST
 from dsp.runs import turned_symbols
-from dsp.settling import settle
 from dsp.source import Floats
 
 # standard deviation of normal deviates over the median of their sizes
@@ -21,10 +20,6 @@ _CHANCE = 1e-4
 # what a pause within strong symbols must say: it begins at one of some hundred, has one of some ten lengths, and what
 # follows is in step by chance (``e^9`` is 8000); within weak ones noise alone says as much too often
 _RESTS, _WEAK_GAIN = 9.0, 4.5
-# samples a symbol below which it is asked with which samples on which side of an edge a pause is seen
-_FEW_SAMPLES = 24.0
-# share of it that it says where the noise is taken for too much
-_WORTH_A_LOOK = 0.5
 # relative deviation of a variance told so from one value (Rousseeuw and Croux 1993: an efficiency of 37 %)
 _SCATTER = 2.33
 # what a pause of less than so many symbols is less likely by, in symbols' nats
@@ -65,7 +60,7 @@ def paused_at(fits: Fits) -> Floats:
     for rows in groups_of(fits.count):
         some = fits.take(rows)
         if int(some.count.max()):
-            at[rows] = _surely(some, _paused(some, some.sums()))
+            at[rows] = _paused(some, some.sums())
     return at
 
 
@@ -79,19 +74,7 @@ def parted_at(fits: Fits) -> Floats:
         if int(some.count.max()):
             sums = some.sums()
             turned = _turned(some, usual, sums.z * some.normal())
-            at[rows] = np.where(turned > 0, turned, _surely(some, _paused(some, sums)))
-    return at
-
-
-def _surely(fits: Fits, at: Floats) -> Floats:
-    """Where fits seem ``paused_at`` (b,), and do so with the likeliest of edges among samples, too.
-
-    Of few samples a symbol, one on the wrong side of either edge makes each of a row of reversals look like silence.
-    """
-    rows = np.flatnonzero((at > 0.0) & (fits.period < _FEW_SAMPLES))
-    if rows.size:
-        timed = settle(fits.take(rows), hold_carrier=True, ends=False, points=True)
-        at[rows] = _paused(timed, timed.sums())
+            at[rows] = np.where(turned > 0, turned, _paused(some, sums))
     return at
 
 
@@ -133,38 +116,23 @@ def _paused(fits: Fits, sums: SymbolSums) -> Floats:
     nats = np.where(fits.inside(), fits.nats_between(fits.edges(), sums), 0.0)
     lost, first, last = _falls(nats)
     least = np.where(fits.gain < _WEAK_GAIN, OWN_NATS, _RESTS)
-    rows = np.flatnonzero((lost > _WORTH_A_LOOK * least) & (fits.count > 0))
+    rows = np.flatnonzero((lost > least) & (fits.count > 0))
     if not rows.size:
         return at
     some, far = fits.take(rows), int(fits.count[rows].max())
     angle = np.broadcast_to(some.angles(some.edges()), (rows.size, far))
-    y, due, side = turned_symbols(_some(sums, rows, far), angle, some.normal(), some.period[:, None])
-    noise = _noise(some, y, due, side)
+    y, due, _ = turned_symbols(_some(sums, rows, far), angle, some.normal(), some.period[:, None])
     for number, i in enumerate(rows.tolist()):
         size = np.abs(y[number, : fits.count[i]])
-        # by so much a sample on the wrong side of each end makes two symbols longer or shorter, in powers of noise
-        strayed = 2.0 * (fits.gain[i] / fits.period[i]) ** 2
         if last[i] - first[i] < LONE_SYMBOLS:
             # nobody pauses for a single one
             lost[i], first[i], last[i] = _with_one_beside(nats[i, : size.size])
-            lost[i] /= 1.0 + strayed
         # of few samples or cycles a symbol, those of rectangles are unlike, too
-        uneven = _unevenness(size - fits.gain[i] * np.abs(due[number, : size.size]), noise)
+        uneven = _unevenness(size - fits.gain[i] * np.abs(due[number, : size.size]))
         silent = size[first[i] + 1 : last[i] + 1]
-        if _is_silent(silent, strayed / silent.size) and lost[i] > least[i] * noise * uneven:
+        if _is_silent(silent) and lost[i] > least[i] * uneven:
             at[i] = 0.5 * (first[i] + last[i]) + 1.0
     return at
-
-
-def _noise(fits: Fits, y: Complexes, due: Complexes, side: Floats) -> float:
-    """The noise met across the phase of all, where it is surely less than that taken for theirs; else one.
-
-    Where silences are short there is little to tell it from.
-    """
-    lean = np.sign(y.real) * fits.gain[:, None] * due.imag
-    squares = np.where(fits.inside(), (y.imag - lean) ** 2 / np.maximum(side, 0.05), 0.0)
-    free = max(1, int(fits.count.sum()) - 2 * len(fits))
-    return min(1.0, float(squares.sum()) / free * (1.0 + float(np.sqrt(2.0 / free))))
 
 
 def _some(sums: SymbolSums, rows: Ints, count: int) -> SymbolSums:
@@ -199,19 +167,16 @@ def _lone(each: Floats, symbols: Ints) -> Floats:
     return np.where(symbols < LONE_SYMBOLS, LONE_SHARE * each, 0.0)
 
 
-def _is_silent(size: Floats, strayed: float) -> bool:
-    """Whether symbols of such lengths (k,) may all be noise: those of smooth pulses, or of another rate, are short only.
-
-    ``strayed`` is the power, in that of noise, of a sample of the symbols beside them on the wrong side of each end.
-    """
+def _is_silent(size: Floats) -> bool:
+    """Whether symbols of such lengths (k,) may all be noise: those of smooth pulses, or of another rate, are short only."""
     from scipy.special import chdtrc
 
-    return bool(chdtrc(2.0 * size.size, float(size @ size) / (1.0 + strayed)) > _CHANCE)
+    return bool(chdtrc(2.0 * size.size, float(size @ size)) > _CHANCE)
 
 
-def _unevenness(size: Floats, noise: float) -> float:
-    """By how much the lengths of symbols differ more than ``noise`` makes them: smooth pulses are short here and there, and
+def _unevenness(size: Floats) -> float:
+    """By how much the lengths of symbols differ more than noise makes them: smooth pulses are short here and there, and
     say less of a pause."""
     off = float(np.median(np.abs(size - np.median(size))))
     # the variance as the median of so few tells it, less its own deviation
-    return max(1.0, (_DEVIATION * off) ** 2 / (1.0 + _SCATTER / float(np.sqrt(size.size))) / noise)
+    return max(1.0, (_DEVIATION * off) ** 2 / (1.0 + _SCATTER / float(np.sqrt(size.size))))

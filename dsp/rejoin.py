@@ -148,9 +148,7 @@ def _whole(items: _Items, near: Ints, *, bends: bool, held: bool) -> tuple[Fits,
     # would lean against a turn of the phase between them
     weight = before_count / (before_count + after_count)
     detune = weight * one.detune + (1.0 - weight) * other.detune
-    one, other = (
-        settle(side, hold_carrier=held, ends=False, width=0.06, points=True) for side in (one, other)
-    )
+    one, other = (settle(side, hold_carrier=held, ends=False, width=0.06) for side in (one, other))
     # one straight line of phase and one row of edges, midway between what each says in its own middle
     apart = other.middle - one.middle
     silent = np.maximum(0, np.rint((other.start - one.stop) / period)).astype(np.int64)
@@ -306,7 +304,7 @@ def _one_fit(parts: Fits, meeting: Fits, *, held: bool) -> Fits:
         low=np.array([float(parts.low.min())]),
         high=np.array([float(parts.high.max())]),
     )
-    return settle(one, hold_carrier=held and int(count) <= LONG, ends=False, points=True)
+    return settle(one, hold_carrier=held and int(count) <= LONG, ends=False)
 
 
 def _windows(fit: Fits) -> Fits:

@@ -198,9 +198,14 @@ def _pieces(grid: Grid, part: Parts, windows: Fits) -> Parts:
 
 def _cut_at_pause(grid: Grid, part: Parts, windows: Fits) -> Parts:
     """A part cut at the first pause that windows on one clock reach across."""
-    at = paused_at(windows)
+    paused = windows.take(paused_at(windows) > 0.0)
+    if not len(paused):
+        return part
+    # of few samples a symbol, one on the wrong side of either edge makes each of a row of reversals look like silence
+    paused = settle(paused, hold_carrier=True, ends=False, points=True)
+    at = paused_at(paused)
     for i in np.flatnonzero(at)[:1].tolist():
-        return _cut_at_wall(grid, part, float(windows.start[i] + at[i] * windows.period[i]))
+        return _cut_at_wall(grid, part, float(paused.start[i] + at[i] * paused.period[i]))
     return part
 
 

@@ -126,7 +126,7 @@ def _paused(fits: Fits, sums: SymbolSums) -> Floats:
         size = np.abs(y[number, : fits.count[i]])
         if last[i] - first[i] < LONE_SYMBOLS:
             # nobody pauses for a single one
-            lost[i], first[i], last[i] = _with_one_beside(nats[i, : size.size])
+            lost[i], first[i], last[i] = _with_one_beside(nats[i], int(last[i]))
         # of few samples or cycles a symbol, those of rectangles are unlike, too
         uneven = _unevenness(size - fits.gain[i] * np.abs(due[number, : size.size]))
         silent = size[first[i] + 1 : last[i] + 1]
@@ -155,11 +155,11 @@ def _falls(nats: Floats) -> tuple[Floats, Ints, Ints]:
     return lost[row, last], np.argmax(total >= highest[row, last][:, None], axis=1), last
 
 
-def _with_one_beside(nats: Floats) -> tuple[float, int, int]:
-    """The same as `_falls` of the two neighbours among symbols' ``nats`` (k,) that are the least likely sent."""
-    both = nats[:-1] + nats[1:]
-    at = int(np.argmin(both))
-    return -float(both[at]), at - 1, at + 1
+def _with_one_beside(nats: Floats, at: int) -> tuple[float, int, int]:
+    """The same as `_falls` of the symbol ``at`` that falls by itself and its neighbour, of ``nats`` (k,), that is less
+    likely sent; since the sum falls and rises there, it has two."""
+    first = at - 1 if nats[at - 1] < nats[at + 1] else at
+    return -float(nats[first] + nats[first + 1]), first - 1, first + 1
 
 
 def _lone(each: Floats, symbols: Ints) -> Floats:
